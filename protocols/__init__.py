@@ -1,0 +1,1 @@
+"""Packaged protocols, rig files, specimens and test series: data, found by importlib.resources."""

@@ -1,0 +1,1 @@
+"""nightrig: control and acquisition for fatigue tests of prestressed concrete beams in bending."""
