@@ -84,9 +84,9 @@ def ensure(root: Path, env: Path, lock: str) -> None:
         return
     print(f"Making {env} from {lock} (once, a minute or less) ...", file=sys.stderr, flush=True)
     create(env)
-    pip(env, "install", "-q", "--require-hashes", "-r", str(root / lock))
+    pip(env, "install", "-qq", "--no-compile", "--require-hashes", "-r", str(root / lock))
     # The build back end is in the lock file, so that this step fetches nothing.
-    pip(env, "install", "-q", "--no-deps", "--no-index", "--no-build-isolation", "-e", str(root))
+    pip(env, "install", "-qq", "--no-deps", "--no-index", "--no-build-isolation", "-e", str(root))
     (env / ".stamp").write_text(fingerprint(root, lock), encoding="utf-8")
 
 
@@ -104,8 +104,8 @@ def check_wheel(env: Path) -> int:
         (wheel,) = Path(folder).glob("*.whl")
         fresh = Path(folder) / "env"
         create(fresh)
-        pip(fresh, "install", "-q", "--require-hashes", "-r", str(HERE / RUN_LOCK))
-        pip(fresh, "install", "-q", "--no-deps", "--no-index", str(wheel))
+        pip(fresh, "install", "-qq", "--require-hashes", "-r", str(HERE / RUN_LOCK))
+        pip(fresh, "install", "-qq", "--no-deps", "--no-index", str(wheel))
         pip(fresh, "check")
         help_page = [str(scripts(fresh) / "nightrig"), "--help"]
         return subprocess.run(

@@ -1,0 +1,78 @@
+"""What every test gets: its event loop, and a look at what it left behind."""
+
+import asyncio
+import inspect
+import os
+import shutil
+import threading
+from collections.abc import AsyncIterator, Callable, Iterator
+
+import pytest
+from hypothesis import settings
+
+from rig.clock import VirtualLoop
+
+# The same examples every time: a red test is red for everybody, and slow machines stay green.
+settings.register_profile("nightrig", derandomize=True, deadline=None, database=None)
+settings.load_profile("nightrig")
+
+THREAD_GRACE = 1.0
+"""How long [s] a thread that was told to end may take."""
+
+
+def pytest_asyncio_loop_factories(
+    config: pytest.Config, item: pytest.Item
+) -> dict[str, Callable[[], asyncio.AbstractEventLoop]]:
+    """Give tests marked `virtual` an event loop in virtual time."""
+    del config
+    if item.get_closest_marker("virtual"):
+        return {"virtual": VirtualLoop}
+    return {"real": asyncio.new_event_loop}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Watch the tasks of every asynchronous test."""
+    for item in items:
+        if isinstance(item, pytest.Function) and inspect.iscoroutinefunction(item.function):
+            # Set up last, so that tasks of the test's own fixtures are not taken for leaks.
+            item.fixturenames.append("no_leaked_tasks")
+
+
+@pytest.fixture
+async def no_leaked_tasks() -> AsyncIterator[None]:
+    """Fail a test that returns while a task it started still runs."""
+    before = asyncio.all_tasks()
+    yield
+    await asyncio.sleep(0)  # a task that was just cancelled ends here
+    left = asyncio.all_tasks() - before - {asyncio.current_task()}
+    assert not left, f"tasks still run: {sorted(str(task) for task in left)}"
+
+
+@pytest.fixture(autouse=True)
+def no_leaked_threads() -> Iterator[None]:
+    """Fail a test that leaves a thread running."""
+    before = set(threading.enumerate())
+    yield
+    left = set(threading.enumerate()) - before
+    for thread in left:
+        thread.join(THREAD_GRACE)
+    alive = sorted(thread.name for thread in left if thread.is_alive())
+    assert not alive, f"threads still run: {alive}"
+
+
+@pytest.fixture
+def system_program() -> Callable[[str], str]:
+    """Return a function that gives the path of a system program, for tests marked `system`.
+
+    Without the program the test is skipped, or fails where NIGHTRIG_SYSTEM=required.
+    """
+
+    def find(name: str) -> str:
+        path = shutil.which(name)
+        if path is not None:
+            return path
+        if os.environ.get("NIGHTRIG_SYSTEM") == "required":
+            pytest.fail(f"{name} is not installed, and NIGHTRIG_SYSTEM=required")
+        pytest.skip(f"{name} is not installed")
+
+    return find
