@@ -1,0 +1,1 @@
+"""Criteria: baseline, failure, run-out, ultimate load. Pure functions over cycles and samples."""

@@ -1,0 +1,175 @@
+"""Limits on every sample of a block, with persistence, missing feedback and stale channels.
+
+What comes first names the trip. A missing sample (NaN) is an excursion and persists like one, so
+with the default persistence of 3 samples a channel that goes missing trips as "limit" with value
+NaN, sooner than "feedback" (over 5 ms and at least 5 samples) or "stale" (250 ms) could; these
+two name the trip when the persistence is longer, or when the feedback channel has no bounds.
+The stop never waits for a better name: whether a "limit" with value NaN was a lost feedback is
+told afterwards from the samples kept (`rig.criteria.outcome`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.channels import channel_unit
+from rig.guards.runs import first_run
+
+FEEDBACK_TIME: Final = 0.005  # s; common practice, no source
+FEEDBACK_SAMPLES: Final = 5
+STALE_TIME: Final = 0.25  # s; common practice, no source
+
+Bounds = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class LimitSetup:
+    """Bounds [SI] by channel ("deflection" is net), persistence [samples], rate [1/s].
+
+    `feedback` names the channel in the servo loop, watched for missing samples also without
+    bounds of its own; "" watches none.
+    """
+
+    bounds: Mapping[str, Bounds]
+    rate: float
+    persist: int = 3
+    feedback: str = "load"
+
+    @property
+    def feedback_samples(self) -> int:
+        """Missing samples in a row with which feedback counts as lost."""
+        # The tiny part keeps 0.005 * 1000 from falling under 5 by rounding.
+        return max(FEEDBACK_SAMPLES, math.floor(FEEDBACK_TIME * self.rate + 1e-9) + 1)
+
+    @property
+    def stale_samples(self) -> int:
+        """Missing samples in a row with which a limited channel counts as stale."""
+        return max(1, math.ceil(STALE_TIME * self.rate - 1e-9))
+
+
+@dataclass(frozen=True, slots=True)
+class LimitState:
+    """Lengths [samples] of the runs that reach the end of the last block; zeros are left out."""
+
+    excursions: Mapping[str, int] = field(default_factory=dict)
+    missing: Mapping[str, int] = field(default_factory=dict)
+
+    def to_plain(self) -> dict[str, Any]:
+        """Return the state as plain values for a restart point."""
+        return {"excursions": dict(self.excursions), "missing": dict(self.missing)}
+
+    @staticmethod
+    def from_plain(plain: Mapping[str, Any]) -> LimitState:
+        """Return the state that `to_plain` wrote."""
+        return LimitState(dict(plain["excursions"]), dict(plain["missing"]))
+
+
+@dataclass(frozen=True, slots=True)
+class Trip:
+    """A limit that tripped, knowable at `frame`.
+
+    `kind` is "limit" (an excursion that persisted), "feedback" (the channel in the servo loop
+    is missing: a fault) or "stale" (a limited channel is missing). `value` and `bound` [SI] are
+    NaN where the sample is missing.
+    """
+
+    kind: str
+    channel: str
+    value: float
+    bound: float
+    frame: int
+    text: str
+
+
+def check_limits(
+    setup: LimitSetup,
+    state: LimitState,
+    first_frame: int,
+    signals: Mapping[str, NDArray[np.float32]],
+) -> tuple[LimitState, Trip | None]:
+    """Check one block of signals, each of shape (frames,) [SI], that begins at `first_frame`.
+
+    Returns the state at the end of the block and the earliest trip, ties by the order of the
+    bounds. A run that tripped in an earlier block and goes on trips again at once. Raises
+    ValueError when a limited channel or the feedback has no signal.
+    """
+    excursions: dict[str, int] = {}
+    missing: dict[str, int] = {}
+    trips: list[Trip] = []
+    unbounded = (-math.inf, math.inf)
+    names = dict(setup.bounds)
+    if setup.feedback:
+        names.setdefault(setup.feedback, unbounded)
+    for name, (low, high) in names.items():
+        if name not in signals:
+            raise ValueError(f"{name} is limited but not sampled; sampled are {sorted(signals)}")
+        values = signals[name]
+        if not len(values):
+            excursions[name] = state.excursions.get(name, 0)
+            missing[name] = state.missing.get(name, 0)
+            continue
+        if low <= float(values.min()) and float(values.max()) <= high:
+            continue
+        trips += _look_closer(
+            setup, state, first_frame, name, values, excursions, missing, name in setup.bounds
+        )
+    kept = {name: n for name, n in excursions.items() if n}
+    after = LimitState(kept, {name: n for name, n in missing.items() if n})
+    return after, min(trips, key=lambda trip: trip.frame, default=None)
+
+
+def _look_closer(
+    setup: LimitSetup,
+    state: LimitState,
+    first_frame: int,
+    name: str,
+    values: NDArray[np.float32],
+    excursions: dict[str, int],
+    missing: dict[str, int],
+    limited: bool,
+) -> list[Trip]:
+    wide = values.astype(np.float64)
+    gone = np.isnan(wide)
+    trips: list[Trip] = []
+
+    def note(kind: str, index: int | None, samples: int, low: float, high: float) -> None:
+        if index is not None:
+            value = float(wide[index])
+            trips.append(_trip(kind, name, value, (low, high), first_frame + index, samples))
+
+    # Feedback goes before limit and limit before stale: `min` keeps the first of equal frames.
+    carried = state.missing.get(name, 0)
+    index, missing[name] = first_run(gone, carried, setup.feedback_samples)
+    if name == setup.feedback:
+        note("feedback", index, setup.feedback_samples, math.nan, math.nan)
+    if limited:
+        low, high = setup.bounds[name]
+        outside = ~((wide >= low) & (wide <= high))
+        index, excursions[name] = first_run(outside, state.excursions.get(name, 0), setup.persist)
+        note("limit", index, setup.persist, low, high)
+        index, _ = first_run(gone, carried, setup.stale_samples)
+        note("stale", index, setup.stale_samples, math.nan, math.nan)
+    return trips
+
+
+def _trip(
+    kind: str, name: str, value: float, bounds: Bounds, frame: int, samples: int
+) -> Trip:
+    unit = channel_unit(name) or ""
+    unit = f" {unit}" if unit not in ("", "1") else ""
+    in_a_row = f"{samples} sample{'s' if samples > 1 else ''} in a row"
+    if math.isnan(value):
+        what = "feedback lost, " if kind == "feedback" else ""
+        text = f"{name}: {what}no valid value for {in_a_row}"
+        return Trip(kind, name, value, math.nan, frame, text)
+    above = value > bounds[1]
+    bound = bounds[1] if above else bounds[0]
+    side = "above" if above else "below"
+    text = f"{name} {value:.5g}{unit} is {side} its limit {bound:.5g}{unit} for {in_a_row}"
+    return Trip(kind, name, value, bound, frame, text)
