@@ -1,0 +1,23 @@
+"""Crash-safe recording: journal, segments, run.h5, and their readers."""
+
+from rig.record.entries import Ending, Event, FullRateRecord, RunHeader, StaticRecord
+from rig.record.history import Journal, read_journal
+from rig.record.reader import RunFile, read_run
+from rig.record.recorder import Recorder
+from rig.record.runfile import rebuild
+from rig.record.trouble import free_bytes
+
+__all__ = [
+    "Ending",
+    "Event",
+    "FullRateRecord",
+    "Journal",
+    "Recorder",
+    "RunFile",
+    "RunHeader",
+    "StaticRecord",
+    "free_bytes",
+    "read_journal",
+    "read_run",
+    "rebuild",
+]

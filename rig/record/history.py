@@ -1,0 +1,195 @@
+"""Reading a journal: of a live run, after a crash, or of a finished one."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+
+from rig.errors import StorageError
+from rig.record import plain
+from rig.record.entries import (
+    LISTS,
+    Ending,
+    Event,
+    Field,
+    FullRateRecord,
+    RunHeader,
+    StaticRecord,
+    tables,
+)
+from rig.record.journal import JOURNAL, VERSION, chunk_label, samples_label
+from rig.record.sealing import AnyArray, check, split, unseal
+from rig.record.trouble import storage
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Rows [`first`, `first + rows`) of a table, one sealed part a column."""
+
+    first: int
+    rows: int
+    parts: list[bytes]
+    fields: tuple[Field, ...]
+
+    def columns(self) -> dict[str, AnyArray]:
+        """Return the columns by name."""
+        return {f.name: self.column(i) for i, f in enumerate(self.fields)}
+
+    def column(self, index: int) -> AnyArray:
+        """Return one column, shape (rows,)."""
+        return unseal(self.parts[index], self.fields[index].dtype, self.rows)
+
+
+class Journal:
+    """A journal open for reading; a context manager. Use one in the thread that made it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / JOURNAL
+        if not self.path.is_file():
+            raise StorageError(f"{self.path}: there is no journal; name the folder of a run")
+        # Without a log beside it nobody writes, and a read-only folder can be read.
+        alone = not self.path.with_name(JOURNAL + "-wal").exists()
+        query = "immutable=1" if alone else "mode=ro"
+        uri = f"{self.path.absolute().as_uri()}?{query}"
+        with storage(self.path, "read the journal"):
+            self._db = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10.0)
+            # One snapshot for everything that is read: a live writer goes on beside it.
+            self._db.execute("BEGIN")
+            meta = list(self._db.execute("SELECT key, body, crc FROM meta"))
+        for key, body, crc in meta:
+            check(key, body.encode(), crc, str(self.path))
+        self._meta: dict[str, str] = {key: body for key, body, _ in meta}
+        if self._meta.get("version") != str(VERSION) or "header" not in self._meta:
+            found = self._meta.get("version")
+            raise StorageError(f"{self.path}: journal version {found}; this reads {VERSION}")
+        self.header = RunHeader.from_json(self._meta["header"])
+        self.tables = tables(self.header)
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(
+        self, _kind: type[BaseException] | None, _error: BaseException | None, _at: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the journal."""
+        self._db.close()
+
+    @property
+    def ending(self) -> Ending | None:
+        """How the run ended, or None if it did not."""
+        text = self._meta.get("ending")
+        return Ending(*json.loads(text)) if text else None
+
+    @property
+    def restart_point(self) -> dict[str, Any] | None:
+        """The newest restart point, or None."""
+        text = self._meta.get("restart")
+        return plain.from_text(text) if text else None
+
+    def rows(self, kind: str) -> int:
+        """Return the number of rows of "cycles", "build_up" or "slow"."""
+        with storage(self.path, "read the journal"):
+            query = "SELECT coalesce(max(first + rows), 0) FROM chunk WHERE kind = ?"
+            return int(self._db.execute(query, (kind,)).fetchone()[0])
+
+    def chunks(self, kind: str) -> Iterator[Chunk]:
+        """Yield the chunks of a table in order. Raises StorageError for damage or a hole."""
+        fields = self.tables[kind]
+        query = "SELECT first, rows, body, crc FROM chunk WHERE kind = ? ORDER BY first"
+        expected = 0
+        with storage(self.path, "read the journal"):
+            for first, rows, body, crc in self._db.execute(query, (kind,)):
+                if first != expected:
+                    raise StorageError(
+                        f"{self.path}: the journal is damaged: {kind} rows {expected} to "
+                        f"{first} are missing; keep a copy of the folder before anything else"
+                    )
+                check(chunk_label(kind, first, rows), body, crc, str(self.path))
+                yield Chunk(first, rows, split(body, len(fields)), fields)
+                expected = first + rows
+
+    def columns(self, kind: str, start: int = 0) -> dict[str, AnyArray]:
+        """Return the rows of a table from row `start` on, by column, each of shape (rows,)."""
+        fields = self.tables[kind]
+        found = [c.columns() for c in self.chunks(kind) if c.first + c.rows > start]
+        skip = start - (self.rows(kind) - sum(len(c[fields[0].name]) for c in found))
+        empty = {f.name: np.empty(0, f.dtype) for f in fields}
+        return {
+            f.name: np.concatenate([empty[f.name], *(c[f.name] for c in found)])[max(skip, 0) :]
+            for f in fields
+        }
+
+    def entries(self, kind: str) -> list[tuple[Any, ...]]:
+        """Return the rows of one of the short lists, in the order of their fields."""
+        return self._entries().get(kind, [])
+
+    def _entries(self) -> dict[str, list[tuple[Any, ...]]]:
+        found: dict[str, list[tuple[Any, ...]]] = {kind: [] for kind in LISTS}
+        with storage(self.path, "read the journal"):
+            rows = self._db.execute("SELECT seq, kind, body, crc FROM entry ORDER BY seq")
+            for expected, (seq, kind, body, crc) in enumerate(rows, start=1):
+                label = f"{kind} {seq}"
+                if seq != expected:
+                    raise StorageError(f"{self.path}: the journal is damaged: {label} is missing")
+                check(label, body.encode(), crc, str(self.path))
+                found[kind].append(tuple(json.loads(body)))
+        return found
+
+    def events(self) -> list[Event]:
+        """Return all events in the order in which they were recorded."""
+        return [Event(*row) for row in self.entries("events")]
+
+    def full_rate(self) -> Iterator[FullRateRecord]:
+        """Yield the full-rate records in order."""
+        for head, values in self._samples("full_rate"):
+            yield FullRateRecord(values=values, **head)
+
+    def static(self) -> Iterator[StaticRecord]:
+        """Yield the static checks in order."""
+        for head, values in self._samples("static"):
+            yield StaticRecord(values=values, **head)
+
+    def sample_heads(self, kind: str) -> list[dict[str, Any]]:
+        """Return what is known of each stretch of samples, without the samples."""
+        query = "SELECT head FROM samples WHERE kind = ? ORDER BY seq"
+        with storage(self.path, "read the journal"):
+            return [json.loads(row[0]) for row in self._db.execute(query, (kind,))]
+
+    def _samples(self, wanted: str) -> Iterator[tuple[dict[str, Any], Any]]:
+        query = "SELECT seq, kind, head, body, crc FROM samples WHERE kind = ? ORDER BY seq"
+        with storage(self.path, "read the journal"):
+            for seq, kind, text, body, crc in self._db.execute(query, (wanted,)):
+                check(samples_label(kind, seq, text), body, crc, str(self.path))
+                head = json.loads(text)
+                frames, channels = head.pop("frames"), tuple(head.pop("channels"))
+                parts = split(body, len(channels))
+                values = np.empty((len(channels), frames), np.float32)
+                for row, part in zip(values, parts, strict=True):
+                    row[:] = unseal(part, "<f4", frames)
+                yield head | {"channels": channels}, values
+
+    def pages_whole(self) -> None:
+        """Raise StorageError if SQLite finds a damaged page."""
+        with storage(self.path, "check the journal"):
+            said = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
+        if said != "ok":
+            said = " ".join(str(said).split())
+            raise StorageError(
+                f"{self.path}: the journal is damaged: {said}; "
+                "keep a copy of the folder before anything else"
+            )
+
+
+def read_journal(folder: Path) -> Journal:
+    """Open the journal of a run's folder for reading. Raises StorageError."""
+    return Journal(folder)

@@ -1,0 +1,156 @@
+"""The journal, the truth of a run: one SQLite file, written in whole transactions.
+
+Nothing reaches SQLite before a commit: what is to be written waits in memory, so that a commit
+that fails (disk full) changes nothing and can be tried again.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+from collections.abc import Mapping
+from contextlib import suppress
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from rig.errors import StorageError
+from rig.record import plain
+from rig.record.entries import Ending, FullRateRecord, RunHeader, StaticRecord
+from rig.record.sealing import checksum, join, seal
+from rig.record.trouble import storage, sync_file, sync_folder
+
+JOURNAL: Final = "journal.db"
+VERSION: Final = 1
+_SCHEMA: Final = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, body TEXT NOT NULL, crc INTEGER NOT NULL) STRICT;
+CREATE TABLE entry (seq INTEGER PRIMARY KEY, kind TEXT NOT NULL, body TEXT NOT NULL,
+    crc INTEGER NOT NULL) STRICT;
+CREATE TABLE samples (seq INTEGER PRIMARY KEY, kind TEXT NOT NULL, head TEXT NOT NULL,
+    body BLOB NOT NULL, crc INTEGER NOT NULL) STRICT;
+CREATE TABLE chunk (kind TEXT NOT NULL, first INTEGER NOT NULL, rows INTEGER NOT NULL,
+    body BLOB NOT NULL, crc INTEGER NOT NULL, PRIMARY KEY (kind, first)) STRICT;
+"""
+
+
+def chunk_label(kind: str, first: int, rows: int) -> str:
+    """Return what the checksum of a chunk covers besides its body."""
+    return f"{kind} rows {first} to {first + rows}"
+
+
+def samples_label(kind: str, seq: int, head: str) -> str:
+    """Return what the checksum of a stretch of samples covers besides its body."""
+    return f"{kind} samples {seq} {head}"
+
+
+def create_journal(folder: Path, header: RunHeader) -> None:
+    """Make the journal with its header committed, under its name only when it is whole."""
+    new, path = folder / (JOURNAL + ".new"), folder / JOURNAL
+    with storage(path, "make the journal"):
+        db = _connect(new)
+        try:
+            db.executescript(_SCHEMA)
+            db.execute("BEGIN IMMEDIATE")
+            for key, text in (("version", str(VERSION)), ("header", header.to_json())):
+                db.execute(*_meta(key, text))
+            db.execute("COMMIT")
+        finally:
+            db.close()
+        sync_file(new)
+        os.rename(new, path)
+        sync_folder(folder)
+        sync_folder(folder.parent)
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    db = sqlite3.connect(path, isolation_level=None, timeout=10.0)
+    db.execute("PRAGMA journal_mode=WAL")
+    db.execute("PRAGMA synchronous=FULL")
+    return db
+
+
+def _meta(key: str, text: str) -> tuple[str, tuple[str, str, int]]:
+    body = text.encode()
+    return "INSERT OR REPLACE INTO meta VALUES (?, ?, ?)", (key, text, checksum(key, body))
+
+
+class JournalWriter:
+    """Appends to a journal of one folder; the only writer there."""
+
+    def __init__(self, folder: Path) -> None:
+        self._path = folder / JOURNAL
+        self._waiting: list[tuple[str, tuple[object, ...]]] = []
+        self._meta: dict[str, str] = {}
+        with storage(self._path, "open the journal"):
+            self._db = _connect(self._path)
+            self._entries = self._count("entry")
+            self._samples = self._count("samples")
+
+    def _count(self, table: str) -> int:
+        found = self._db.execute(f"SELECT coalesce(max(seq), 0) FROM {table}").fetchone()  # noqa: S608 - fixed table names
+        return int(found[0])
+
+    def entry(self, kind: str, *values: object) -> None:
+        """Add a row to one of the short lists."""
+        self._entries += 1
+        text = json.dumps(values, ensure_ascii=False)
+        crc = checksum(f"{kind} {self._entries}", text.encode())
+        row = (self._entries, kind, text, crc)
+        self._waiting.append(("INSERT INTO entry VALUES (?, ?, ?, ?)", row))
+
+    def samples(self, kind: str, record: StaticRecord | FullRateRecord) -> None:
+        """Add a stretch of samples with its record."""
+        self._samples += 1
+        values = np.ascontiguousarray(record.values, dtype="<f4")
+        head = {name: getattr(record, name) for name in record.__slots__ if name != "values"}
+        text = json.dumps(head | {"frames": values.shape[1]}, ensure_ascii=False)
+        body = join([seal(row) for row in values])
+        crc = checksum(samples_label(kind, self._samples, text), body)
+        row = (self._samples, kind, text, body, crc)
+        self._waiting.append(("INSERT INTO samples VALUES (?, ?, ?, ?, ?)", row))
+
+    def chunk(self, kind: str, first: int, rows: int, body: bytes) -> None:
+        """Add sealed rows; whatever was written from row `first` on is replaced."""
+        crc = checksum(chunk_label(kind, first, rows), body)
+        self._waiting.append(("DELETE FROM chunk WHERE kind = ? AND first >= ?", (kind, first)))
+        row = (kind, first, rows, body, crc)
+        self._waiting.append(("INSERT INTO chunk VALUES (?, ?, ?, ?, ?)", row))
+
+    def restart_point(self, values: Mapping[str, object]) -> None:
+        """Keep the newest restart point."""
+        self._meta["restart"] = plain.to_text(values)
+
+    def ending(self, ending: Ending) -> None:
+        """Keep how the run ended."""
+        self._meta["ending"] = json.dumps(
+            [ending.outcome, ending.why, ending.cycles, ending.ended_time], ensure_ascii=False
+        )
+
+    def commit(self) -> None:
+        """Write all that waits in one transaction. Raises StorageError; nothing is lost then."""
+        if not self._waiting and not self._meta:
+            return
+        with storage(self._path, "write to the journal"):
+            try:
+                self._db.execute("BEGIN IMMEDIATE")
+                for statement, row in self._waiting:
+                    self._db.execute(statement, row)
+                for key, text in self._meta.items():
+                    self._db.execute(*_meta(key, text))
+                self._db.execute("COMMIT")
+            except BaseException:
+                # SQLite may have rolled back by itself already.
+                with suppress(sqlite3.Error):
+                    self._db.execute("ROLLBACK")
+                raise
+        self._waiting.clear()
+        self._meta.clear()
+
+    def close(self) -> None:
+        """Close without writing what waits."""
+        try:
+            self._db.close()
+        except sqlite3.Error as error:
+            raise StorageError(f"{self._path}: cannot close the journal: {error}") from error

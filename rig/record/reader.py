@@ -1,0 +1,137 @@
+"""Reading run.h5."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import h5py
+import numpy as np
+
+from rig.channels import Channel
+from rig.errors import StorageError
+from rig.record.entries import LISTS, Event, FullRateRecord, StaticRecord
+from rig.record.runfile import FORMAT, VERSION, plain_rows
+from rig.record.sealing import AnyArray
+from rig.record.trouble import storage
+
+
+class RunFile:
+    """A run file open for reading; a context manager. Columns are read when asked for."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        if not path.is_file():
+            raise StorageError(f"{path}: there is no such run file; it is made from the journal")
+        with storage(path, "read the run file"):
+            self._file: Any = h5py.File(path, "r")
+            self.attributes: dict[str, Any] = dict(self._file.attrs)
+        kind, version = self.attributes.get("format"), self.attributes.get("version")
+        if kind != FORMAT or version != VERSION:
+            self._file.close()
+            raise StorageError(
+                f"{path}: format {kind!r}, version {version}; this reads {FORMAT!r}, {VERSION}"
+            )
+
+    def __enter__(self) -> RunFile:
+        return self
+
+    def __exit__(
+        self, _kind: type[BaseException] | None, _error: BaseException | None, _at: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+    @property
+    def outcome(self) -> str:
+        """How the run ended, "" if it did not."""
+        return str(self.attributes["outcome"])
+
+    @property
+    def why(self) -> str:
+        """The outcome in words."""
+        return str(self.attributes["why"])
+
+    @property
+    def cycles(self) -> int:
+        """Number of the counted cycle at the verdict."""
+        return int(self.attributes["cycles"])
+
+    @property
+    def channels(self) -> tuple[Channel, ...]:
+        """All channels, sampled and slow."""
+        slow = set(self.column_names("slow"))
+        return tuple(Channel(*row, slow=row[0] in slow) for row in self.list("calibration"))
+
+    def text(self, name: str) -> str:
+        """Return "protocol", "rig" or "specimen" as written."""
+        with storage(self.path, f"read {name}"):
+            return str(self._file[name].asstr()[()])
+
+    def rows(self, kind: str = "cycles") -> int:
+        """Return the number of rows of "cycles", "build_up" or "slow"."""
+        with storage(self.path, f"read {kind}"):
+            return len(self._file[kind]["time"])
+
+    def column_names(self, kind: str = "cycles") -> tuple[str, ...]:
+        """Return the names of the columns of a table."""
+        return tuple(self._file[kind])
+
+    def column(
+        self, name: str, start: int = 0, stop: int | None = None, kind: str = "cycles"
+    ) -> AnyArray:
+        """Return rows [start, stop) of one column, in the type it is stored in."""
+        with storage(self.path, f"read {kind}/{name}"):
+            found: AnyArray = self._file[kind][name][start:stop]
+            return found
+
+    def list(self, kind: str) -> list[tuple[Any, ...]]:
+        """Return the rows of a short list such as "spray", as `LISTS` names their fields."""
+        if kind not in LISTS:
+            raise KeyError(kind)
+        with storage(self.path, f"read {kind}"):
+            rows: list[tuple[Any, ...]] = plain_rows(self._file[kind]).tolist()
+            return rows
+
+    def events(self) -> list[Event]:
+        """Return all events in order."""
+        return [Event(*row) for row in self.list("events")]
+
+    def full_rate(self) -> Iterator[FullRateRecord]:
+        """Yield the full-rate records in order; channels that were not kept are NaN."""
+        with storage(self.path, "read full_rate"):
+            group = self._file["full_rate"]
+            names = tuple(n for n in group if n != "index")
+            for label, cycle, first, offset, frames, rate in plain_rows(group["index"]).tolist():
+                values = _samples(group, names, offset, frames)
+                yield FullRateRecord(label, cycle, first, rate, names, values)
+
+    def static(self) -> Iterator[StaticRecord]:
+        """Yield the static checks in order."""
+        with storage(self.path, "read static"):
+            group = self._file["static"]
+            names = tuple(group["samples"])
+            fields = ("time", "cycle", "stiffness", "reopening_load", "residual")
+            fields += ("rate", "first_frame", "offset", "frames")
+            for *head, rate, first, offset, frames in zip(
+                *(group[f][:].tolist() for f in fields), strict=True
+            ):
+                values = _samples(group["samples"], names, offset, frames)
+                yield StaticRecord(*head, names, rate, first, values)
+
+
+def _samples(group: Any, names: tuple[str, ...], offset: int, frames: int) -> Any:
+    found = np.empty((len(names), frames), np.float32)
+    for row, name in zip(found, names, strict=True):
+        row[:] = group[name][offset : offset + frames]
+    return found
+
+
+def read_run(path: Path) -> RunFile:
+    """Open a run file, or the run.h5 of a run's folder. Raises StorageError."""
+    return RunFile(path / "run.h5" if path.is_dir() else path)

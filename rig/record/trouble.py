@@ -1,0 +1,78 @@
+"""One line for a person out of what the disk, SQLite or HDF5 say; and the disk's own calls."""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final
+
+from rig.errors import StorageError
+
+FULL: Final = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+FULL_REMEDY: Final = "the disk is full or a size limit is reached; make room, then go on"
+LIBRARY_ERRORS: Final = (sqlite3.Error, OSError, RuntimeError, KeyError, ValueError, TypeError)
+"""What sqlite3 and h5py raise; h5py turns HDF5's errors into any of the last five."""
+
+
+def _remedy(error: BaseException, path: Path) -> str:
+    code = getattr(error, "sqlite_errorname", "") or ""
+    text = str(error)
+    if (
+        getattr(error, "errno", None) in FULL
+        or code == "SQLITE_FULL"
+        or any(os.strerror(number) in text for number in FULL)
+    ):
+        return FULL_REMEDY
+    if code.startswith("SQLITE_IOERR"):
+        return FULL_REMEDY + "; else see whether the disk is gone or read-only"
+    if code in {"SQLITE_CORRUPT", "SQLITE_NOTADB"}:
+        return "the file is damaged; keep a copy of the folder before anything else"
+    if not path.exists():
+        return "see whether the folder or its disk is gone"
+    return "see whether the disk is writable and the file whole"
+
+
+@contextmanager
+def storage(path: Path, doing: str) -> Iterator[None]:
+    """Turn what the libraries raise inside into a StorageError that names path and remedy."""
+    try:
+        yield
+    except LIBRARY_ERRORS as error:
+        said = " ".join(str(error).split()) or type(error).__name__
+        message = f"{path}: cannot {doing}: {said}; {_remedy(error, path)}"
+        raise StorageError(message) from error
+
+
+def sync_folder(folder: Path) -> None:
+    """Make the names in a folder durable."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def sync_file(path: Path) -> None:
+    """Make a closed file's content durable."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def free_bytes(path: Path) -> int:
+    """Return the bytes free to this user where a path lies or would lie.
+
+    Raises StorageError if no folder above the path can be read.
+    """
+    place = path.absolute()
+    while not place.exists() and place != place.parent:
+        place = place.parent
+    with storage(place, "ask for free space"):
+        return shutil.disk_usage(place).free
