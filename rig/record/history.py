@@ -76,7 +76,10 @@ class Journal:
         return self
 
     def __exit__(
-        self, _kind: type[BaseException] | None, _error: BaseException | None, _at: TracebackType | None
+        self,
+        _kind: type[BaseException] | None,
+        _error: BaseException | None,
+        _at: TracebackType | None,
     ) -> None:
         self.close()
 

@@ -95,17 +95,24 @@ class JournalWriter:
     def entry(self, kind: str, *values: object) -> None:
         """Add a row to one of the short lists."""
         self._entries += 1
-        text = json.dumps(values, ensure_ascii=False)
+        text = json.dumps(values, ensure_ascii=False, default=plain.special)
         crc = checksum(f"{kind} {self._entries}", text.encode())
         row = (self._entries, kind, text, crc)
         self._waiting.append(("INSERT INTO entry VALUES (?, ?, ?, ?)", row))
 
     def samples(self, kind: str, record: StaticRecord | FullRateRecord) -> None:
         """Add a stretch of samples with its record."""
-        self._samples += 1
         values = np.ascontiguousarray(record.values, dtype="<f4")
+        if values.ndim != 2 or len(values) != len(record.channels):
+            raise StorageError(
+                f"{self._path}: samples of shape {values.shape} do not fit "
+                f"{len(record.channels)} channels; nothing of them was recorded"
+            )
+        self._samples += 1
         head = {name: getattr(record, name) for name in record.__slots__ if name != "values"}
-        text = json.dumps(head | {"frames": values.shape[1]}, ensure_ascii=False)
+        text = json.dumps(
+            head | {"frames": values.shape[1]}, ensure_ascii=False, default=plain.special
+        )
         body = join([seal(row) for row in values])
         crc = checksum(samples_label(kind, self._samples, text), body)
         row = (self._samples, kind, text, body, crc)

@@ -15,7 +15,7 @@ def to_text(plain: Mapping[str, object]) -> str:
 
     Tuples come back as lists. Raises TypeError for anything else.
     """
-    return json.dumps(plain, default=_special)
+    return json.dumps(plain, default=special)
 
 
 def from_text(text: str) -> dict[str, Any]:
@@ -24,7 +24,8 @@ def from_text(text: str) -> dict[str, Any]:
     return result
 
 
-def _special(value: object) -> object:
+def special(value: object) -> object:
+    """Return a value that JSON can hold in place of one that it cannot."""
     if isinstance(value, np.ndarray):
         body = base64.b64encode(np.ascontiguousarray(value).tobytes()).decode()
         return {"$array": body, "dtype": value.dtype.str, "shape": value.shape}

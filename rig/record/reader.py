@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -12,7 +12,7 @@ import numpy as np
 
 from rig.channels import Channel
 from rig.errors import StorageError
-from rig.record.entries import LISTS, Event, FullRateRecord, StaticRecord
+from rig.record.entries import LISTS, STATIC, Event, FullRateRecord, StaticRecord
 from rig.record.runfile import FORMAT, VERSION, plain_rows
 from rig.record.sealing import AnyArray
 from rig.record.trouble import storage
@@ -39,7 +39,10 @@ class RunFile:
         return self
 
     def __exit__(
-        self, _kind: type[BaseException] | None, _error: BaseException | None, _at: TracebackType | None
+        self,
+        _kind: type[BaseException] | None,
+        _error: BaseException | None,
+        _at: TracebackType | None,
     ) -> None:
         self.close()
 
@@ -66,7 +69,11 @@ class RunFile:
     def channels(self) -> tuple[Channel, ...]:
         """All channels, sampled and slow."""
         slow = set(self.column_names("slow"))
-        return tuple(Channel(*row, slow=row[0] in slow) for row in self.list("calibration"))
+        rows = self.entries("calibration")
+        return tuple(
+            Channel(name, unit, resolution, low, high, slow=name in slow)
+            for name, unit, resolution, low, high in rows
+        )
 
     def text(self, name: str) -> str:
         """Return "protocol", "rig" or "specimen" as written."""
@@ -90,7 +97,7 @@ class RunFile:
             found: AnyArray = self._file[kind][name][start:stop]
             return found
 
-    def list(self, kind: str) -> list[tuple[Any, ...]]:
+    def entries(self, kind: str) -> list[tuple[Any, ...]]:
         """Return the rows of a short list such as "spray", as `LISTS` names their fields."""
         if kind not in LISTS:
             raise KeyError(kind)
@@ -100,13 +107,13 @@ class RunFile:
 
     def events(self) -> list[Event]:
         """Return all events in order."""
-        return [Event(*row) for row in self.list("events")]
+        return [Event(*row) for row in self.entries("events")]
 
     def full_rate(self) -> Iterator[FullRateRecord]:
         """Yield the full-rate records in order; channels that were not kept are NaN."""
         with storage(self.path, "read full_rate"):
             group = self._file["full_rate"]
-            names = tuple(n for n in group if n != "index")
+            names = self._ordered(n for n in group if n != "index")
             for label, cycle, first, offset, frames, rate in plain_rows(group["index"]).tolist():
                 values = _samples(group, names, offset, frames)
                 yield FullRateRecord(label, cycle, first, rate, names, values)
@@ -115,14 +122,19 @@ class RunFile:
         """Yield the static checks in order."""
         with storage(self.path, "read static"):
             group = self._file["static"]
-            names = tuple(group["samples"])
-            fields = ("time", "cycle", "stiffness", "reopening_load", "residual")
-            fields += ("rate", "first_frame", "offset", "frames")
-            for *head, rate, first, offset, frames in zip(
-                *(group[f][:].tolist() for f in fields), strict=True
-            ):
+            names = self._ordered(group["samples"])
+            columns = (group[f.name][:].tolist() for f in STATIC)
+            places = zip(group["offset"][:].tolist(), group["frames"][:].tolist(), strict=True)
+            for row, (offset, frames) in zip(zip(*columns, strict=True), places, strict=True):
+                time, cycle, stiffness, reopening_load, residual, rate, first = row
                 values = _samples(group["samples"], names, offset, frames)
-                yield StaticRecord(*head, names, rate, first, values)
+                yield StaticRecord(
+                    time, cycle, stiffness, reopening_load, residual, names, rate, first, values
+                )
+
+    def _ordered(self, names: Iterable[str]) -> tuple[str, ...]:
+        order = [c.name for c in self.channels]
+        return tuple(sorted(names, key=lambda n: order.index(n) if n in order else len(order)))
 
 
 def _samples(group: Any, names: tuple[str, ...], offset: int, frames: int) -> Any:

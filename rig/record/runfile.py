@@ -10,6 +10,7 @@ from typing import Any, Final
 import h5py
 import numpy as np
 
+from rig.channels import channel_unit
 from rig.errors import StorageError
 from rig.record.entries import LISTS, STATIC, Ending, Field
 from rig.record.history import Chunk, Journal
@@ -138,19 +139,22 @@ def compound(fields: tuple[Field, ...], rows: list[tuple[Any, ...]]) -> AnyArray
 
 def _compound(group: Any, name: str, fields: tuple[Field, ...], rows: list[Any]) -> None:
     dataset = group.create_dataset(name, data=compound(fields, rows))
-    describe(
-        dataset, ", ".join(f.units for f in fields), ", ".join(f.long_name for f in fields)
-    )
+    describe(dataset, ", ".join(f.units for f in fields), ", ".join(f.long_name for f in fields))
 
 
 def _channels(group: Any, journal: Journal, kind: str, frames: int) -> None:
     units = {c.name: c.unit for c in journal.header.channels}
-    for name in journal.header.sampled:
+    kept = (name for head in journal.sample_heads(kind) for name in head["channels"])
+    for name in dict.fromkeys((*journal.header.sampled, *kept)):
         shape: dict[str, Any] = {"shape": (frames,), "maxshape": (None,), "chunks": (16384,)}
         dataset = group.create_dataset(
             name, dtype="<f4", fillvalue=np.float32(np.nan), **shape, **FILTERS
         )
-        describe(dataset, units[name], f"samples of {name}, one record after the other")
+        describe(
+            dataset,
+            units.get(name) or channel_unit(name) or "1",
+            f"samples of {name}, one record after the other",
+        )
     offset = 0
     for record in journal.full_rate() if kind == "full_rate" else journal.static():
         stop = offset + record.values.shape[1]
@@ -206,7 +210,8 @@ def _verify(file: Any, journal: Journal) -> None:
         _verify_table(file[kind], journal, kind)
     for kind, fields in LISTS.items():
         _same(kind, plain_rows(file[kind]), compound(fields, list_rows(journal, kind)))
-    _same("full_rate/index", plain_rows(file["full_rate/index"]), compound(INDEX, index_rows(journal)))
+    index = plain_rows(file["full_rate/index"])
+    _same("full_rate/index", index, compound(INDEX, index_rows(journal)))
     for name, column in static_columns(journal).items():
         _same(f"static/{name}", file["static"][name][:], column)
     for place, records in (
@@ -234,15 +239,17 @@ def _verify_table(group: Any, journal: Journal, kind: str) -> None:
 
 def plain_rows(dataset: Any) -> AnyArray:
     """Return a compound dataset with its text as str."""
-    rows: AnyArray = dataset[:]
-    for name in rows.dtype.names or ():
+    rows: Any = dataset[:]
+    for name in rows.dtype.names:
         if rows.dtype[name].kind == "O":
-            rows[name] = [t.decode() if isinstance(t, bytes) else t for t in rows[name]]
-    return rows
+            rows[name] = [text.decode() for text in rows[name]]
+    found: AnyArray = rows
+    return found
 
 
 def _same(what: str, found: Any, expected: Any) -> None:
-    a, b = np.asarray(found), np.asarray(expected)
+    a: Any = np.asarray(found)
+    b: Any = np.asarray(expected)
     if a.dtype.kind not in "OUV" and a.dtype == b.dtype:
         same = a.shape == b.shape and a.tobytes() == b.tobytes()
     elif a.dtype.names:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -78,7 +79,7 @@ def split(body: bytes, count: int) -> list[bytes]:
     if head + sum(lengths) != len(body):
         raise ValueError(f"column lengths add up to {head + sum(lengths)}, not {len(body)}")
     ends = np.cumsum((head, *lengths)).tolist()
-    return [body[a:b] for a, b in zip(ends[:-1], ends[1:], strict=True)]
+    return [body[a:b] for a, b in pairwise(ends)]
 
 
 def checksum(label: str, body: bytes) -> int:
