@@ -1,0 +1,91 @@
+"""The outcome after a limit has stopped the rig, named from the samples kept around the trip.
+
+A limit stops first; only then is it told whether the specimen failed, the feedback was lost, or
+nothing but the limit speaks.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.criteria.ultimate import sustained
+
+FEEDBACK_TIME: Final = 0.005  # s without a valid load that is a lost feedback
+FEEDBACK_SAMPLES: Final = 5
+AT_TARGET: Final = 1.02  # of the upper load: what still counts as at target
+LOAD_LOST: Final = 0.20  # of the upper load, lost while deflection grows
+DEFLECTION_GROWN: Final = 1.05  # against the deflection at the highest load before
+# All five: common practice, no source.
+
+
+@dataclass(frozen=True, slots=True)
+class OutcomeSetup:
+    """Upper load [N], rate [1/s], loss that is a failure (fraction).
+
+    `deflection_per_load` [m/N] is the settled deflection_max over the settled load_max; NaN as
+    long as there is no baseline.
+    """
+
+    upper: float
+    rate: float
+    deflection_per_load: float = math.nan
+    loss_stop: float = 0.40
+
+
+def after_limit(
+    setup: OutcomeSetup,
+    text: str,
+    load: NDArray[np.float32],
+    deflection: NDArray[np.float32],
+    at: int,
+) -> tuple[str, str]:
+    """Return outcome ("failure", "limit" or "fault") and why, which names the limit.
+
+    `text` is the trip's. `load` [N] and net `deflection` [m], shape (frames,), begin at least one
+    cycle before the trip and reach to the end of what is kept after it; sample `at` tripped.
+    Deflection grows with the load. Failure is: the load stayed at or under target and, where
+    deflection was largest, deflection per load had grown beyond 1/(1 - loss_stop) of the
+    baseline, or load had been lost while deflection grew. In a healthy specimen, cycling or
+    unloading, deflection is largest where the load is.
+    """
+    gone = _missing_about(load, at)
+    if gone >= max(FEEDBACK_SAMPLES, math.floor(FEEDBACK_TIME * setup.rate + 1e-9) + 1):
+        return "fault", f"feedback lost: load without a valid sample for {gone} samples; {text}"
+    force, bent = sustained(load), sustained(deflection)
+    valid = np.isfinite(force) & np.isfinite(bent)
+    force, bent = force[valid], bent[valid]
+    if not len(force) or float(force.max()) > AT_TARGET * setup.upper:
+        return "limit", text
+    peak = int(np.argmax(bent))
+    now, largest = float(force[peak]), float(bent[peak])
+    highest = int(np.argmax(force[: peak + 1]))
+    before, bent_before = float(force[highest]), float(bent[highest])
+    # A hundredth of the upper load stands for no load at all, so that the ratio stays finite.
+    ratio = largest / max(now, 0.01 * setup.upper) / setup.deflection_per_load
+    allowed = 1 / (1 - setup.loss_stop)
+    if ratio > allowed:
+        why = f"net deflection per load {ratio:.3g} times the baseline, above {allowed:.3g}"
+        return "failure", f"{why}; stopped by limit: {text}"
+    if before - now >= LOAD_LOST * setup.upper and largest >= DEFLECTION_GROWN * bent_before:
+        why = (
+            f"load fell from {before / 1e3:.4g} to {now / 1e3:.4g} kN while net deflection grew "
+            f"from {bent_before * 1e3:.4g} to {largest * 1e3:.4g} mm"
+        )
+        return "failure", f"{why}; stopped by limit: {text}"
+    return "limit", text
+
+
+def _missing_about(load: NDArray[np.float32], at: int) -> int:
+    """Return the length of the run of missing samples that sample `at` belongs to."""
+    valid = np.flatnonzero(~np.isnan(load))
+    if not 0 <= at < len(load) or not np.isnan(load[at]):
+        return 0
+    after = int(np.searchsorted(valid, at))
+    stop = int(valid[after]) if after < len(valid) else len(load)
+    start = int(valid[after - 1]) if after else -1
+    return stop - start - 1
