@@ -106,7 +106,9 @@ def _collect(
     if last < setup.baseline_last or not collected.shape[1]:
         return replace(state, opening=opening, collected=collected)
     base = Settled(*(_median(column) for column in collected))
-    findings += _baseline_findings(base, opening, collected.shape[1], last, int(rows.known[-1]))
+    findings += _baseline_findings(
+        base, opening, collected.shape[1], setup.baseline_first, last, int(rows.known[-1])
+    )
     return replace(
         state,
         opening=opening[:0],
@@ -117,14 +119,13 @@ def _collect(
 
 
 def _baseline_findings(
-    base: Settled, opening: FloatArray, cycles: int, cycle: int, frame: int
+    base: Settled, opening: FloatArray, cycles: int, first: int, cycle: int, frame: int
 ) -> list[Finding]:
     evidence = {name: getattr(base, name) for name in Settled.__slots__}
     text = (
         f"baseline over {cycles} cycles: stiffness {base.stiffness / 1e6:.5g} kN/mm, "
         f"net deflection {base.deflection_min * 1e3:.4g} to {base.deflection_max * 1e3:.4g} mm"
     )
-    first = cycle - cycles + 1
     found = [Finding("baseline", "note", cycle, frame, first, text, evidence | {"cycles": cycles})]
     start = float(np.median(opening))
     lost = 1 - base.stiffness / start
@@ -141,12 +142,13 @@ def _baseline_findings(
 def _find_loss(
     setup: CriteriaSetup, state: CriteriaState, part: Part, findings: list[Finding]
 ) -> CriteriaState:
-    assert state.baseline is not None
+    if state.baseline is None:
+        return state
+    base = state.baseline.stiffness
     for action, limit in (("warn", setup.loss_warn), ("failure", setup.loss_stop)):
         name = f"stiffness-loss {action}"
         if limit is None or name in state.reported:
             continue
-        base = state.baseline.stiffness
         threshold = base * (1 - limit)
         state = _see(state, name, part, part.stiffness[part.begin :] <= threshold)
         hit = first_at_or_below(part.stiffness, part.begin, setup.window, threshold)
@@ -160,7 +162,9 @@ def _find_loss(
         )
         evidence = {"loss": loss, "stiffness": median, "baseline": base, "limit": limit}
         findings.append(
-            Finding("stiffness-loss", action, *part.when(at), state.first_seen[name], text, evidence)
+            Finding(
+                "stiffness-loss", action, *part.when(at), state.first_seen[name], text, evidence
+            )
         )
         state = replace(state, reported=state.reported | {name})
     return state
@@ -170,9 +174,11 @@ def _find_residual(
     setup: CriteriaSetup, state: CriteriaState, part: Part, findings: list[Finding]
 ) -> CriteriaState:
     """Warn when net deflection at lower load has grown against the baseline."""
-    assert state.baseline is not None
-    limit, base, name = setup.residual_warn, state.baseline.deflection_min, "residual-growth"
-    if limit is None or name in state.reported or not base > 0:
+    limit, name = setup.residual_warn, "residual-growth"
+    if state.baseline is None or limit is None or name in state.reported:
+        return state
+    base = state.baseline.deflection_min
+    if not base > 0:
         return state
     threshold = base * (1 + limit)
     state = _see(state, name, part, part.deflection[part.begin :] >= threshold)
@@ -186,15 +192,11 @@ def _find_residual(
         f"has grown {growth:.0%} over the baseline {base * 1e3:.4g} mm; limit {limit:.0%}"
     )
     evidence = {"growth": growth, "deflection_min": median, "baseline": base, "limit": limit}
-    findings.append(
-        Finding(name, "warn", *part.when(at), state.first_seen[name], text, evidence)
-    )
+    findings.append(Finding(name, "warn", *part.when(at), state.first_seen[name], text, evidence))
     return replace(state, reported=state.reported | {name})
 
 
-def _see(
-    state: CriteriaState, name: str, part: Part, crossed: NDArray[np.bool_]
-) -> CriteriaState:
+def _see(state: CriteriaState, name: str, part: Part, crossed: NDArray[np.bool_]) -> CriteriaState:
     """Keep the first cycle whose own value crossed."""
     if name in state.first_seen or not crossed.any():
         return state
@@ -224,23 +226,24 @@ def _find_step(
             return state
         hit = int(hits[0])
         at = int(ends[hit])
-        findings.append(_step_finding(setup, part, at, float(medians[hit]), float(highest[hit])))
+        findings.append(_step_finding(setup, part, at, (float(highest[hit]), float(medians[hit]))))
         state = replace(state, step_after=part.when(at)[0])
         begin = at + 1
 
 
 def _step_finding(
-    setup: CriteriaSetup, part: Part, at: int, now: float, before: float
+    setup: CriteriaSetup, part: Part, at: int, values: tuple[float, float]
 ) -> Finding:
-    assert setup.step_pause is not None
+    before, now = values
+    limit = setup.step_pause or 0.0
     last = part.stiffness[at - STEP_MEDIAN + 1 : at + 1]
-    seen = at - STEP_MEDIAN + 1 + int(np.argmax(last <= before * (1 - setup.step_pause)))
+    seen = at - STEP_MEDIAN + 1 + int(np.argmax(last <= before * (1 - limit)))
     drop = 1 - now / before
     text = (
         f"stiffness fell {drop:.1%} within {setup.step_within} cycles, from "
-        f"{before / 1e6:.5g} to {now / 1e6:.5g} kN/mm; limit {setup.step_pause:.0%}"
+        f"{before / 1e6:.5g} to {now / 1e6:.5g} kN/mm; limit {limit:.0%}"
     )
-    evidence = {"drop": drop, "before": before, "stiffness": now, "limit": setup.step_pause}
+    evidence = {"drop": drop, "before": before, "stiffness": now, "limit": limit}
     return Finding("stiffness-step", "pause", *part.when(at), part.when(seen)[0], text, evidence)
 
 

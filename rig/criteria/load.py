@@ -36,16 +36,16 @@ def find_overloads(
     gross = np.flatnonzero(load > GROSS_OVERLOAD * setup.upper)
     warned = "overload" in state.reported
     worst = int(gross[0]) if len(gross) and not warned else None
-    for at in np.flatnonzero(over & ~before).tolist():
-        if at != worst:
-            findings.append(_overload(setup, rows, at, "note", OVERLOAD, int(counts[at])))
+    findings += [
+        _overload(setup, rows, at, "note", OVERLOAD, int(counts[at]))
+        for at in np.flatnonzero(over & ~before).tolist()
+        if at != worst
+    ]
     reported = state.reported
     if worst is not None:
         findings.append(_overload(setup, rows, worst, "warn", GROSS_OVERLOAD, int(counts[worst])))
         reported |= {"overload"}
-    return replace(
-        state, overloaded=bool(over[-1]), overloads=int(counts[-1]), reported=reported
-    )
+    return replace(state, overloaded=bool(over[-1]), overloads=int(counts[-1]), reported=reported)
 
 
 def _overload(
@@ -87,7 +87,6 @@ def _loss(now: float, before: float) -> float:
 
 
 def _short(setup: CriteriaSetup, state: CriteriaState, part: Part, index: int) -> Finding:
-    assert setup.short_stop is not None
     at = part.begin + index
     first = at - setup.short_confirm + 1
     now = float(np.median(part.stiffness[first : at + 1]))

@@ -48,8 +48,8 @@ def after_limit(
 
     `text` is the trip's. `load` [N] and net `deflection` [m], shape (frames,), begin at least one
     cycle before the trip and reach to the end of what is kept after it; sample `at` tripped.
-    Deflection grows with the load. Failure is: the load stayed at or under target and, where
-    deflection was largest, deflection per load had grown beyond 1/(1 - loss_stop) of the
+    Deflection grows with the load. Failure is: the load was at or under target until the trip
+    and, where deflection was largest, deflection per load had grown beyond 1/(1 - loss_stop) of the
     baseline, or load had been lost while deflection grew. In a healthy specimen, cycling or
     unloading, deflection is largest where the load is.
     """
@@ -57,9 +57,11 @@ def after_limit(
     if gone >= max(FEEDBACK_SAMPLES, math.floor(FEEDBACK_TIME * setup.rate + 1e-9) + 1):
         return "fault", f"feedback lost: load without a valid sample for {gone} samples; {text}"
     force, bent = sustained(load), sustained(deflection)
+    if (force[: at + 1] > AT_TARGET * setup.upper).any():
+        return "limit", text
     valid = np.isfinite(force) & np.isfinite(bent)
     force, bent = force[valid], bent[valid]
-    if not len(force) or float(force.max()) > AT_TARGET * setup.upper:
+    if not len(force):
         return "limit", text
     peak = int(np.argmax(bent))
     now, largest = float(force[peak]), float(bent[peak])

@@ -44,17 +44,20 @@ class Part:
     @property
     def numbers(self) -> FloatArray:
         """Counted cycle numbers."""
-        return self.values[0]
+        result: FloatArray = self.values[0]
+        return result
 
     @property
     def stiffness(self) -> FloatArray:
         """Stiffness [N/m]."""
-        return self.values[1]
+        result: FloatArray = self.values[1]
+        return result
 
     @property
     def deflection(self) -> FloatArray:
         """Net deflection at lower load [m]."""
-        return self.values[2]
+        result: FloatArray = self.values[2]
+        return result
 
     def when(self, at: int) -> tuple[int, int]:
         """Return number and frame of a new judged cycle; of a kept one the frame is 0."""

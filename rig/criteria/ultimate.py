@@ -24,10 +24,14 @@ SUSTAINED: Final = 3
 
 def sustained(values: NDArray[np.float32]) -> FloatArray:
     """Return what each 3 samples in a row held at least, shape (frames,); the first two NaN."""
-    wide = values.astype(np.float64)
-    held = np.full(len(wide), np.nan)
-    held[2:] = np.minimum(np.minimum(wide[:-2], wide[1:-1]), wide[2:])
-    return held
+    return _of_three(values.astype(np.float64), np.minimum)
+
+
+def _of_three(values: FloatArray, pick: np.ufunc) -> FloatArray:
+    """Return the least or most of each value and the two before it; the first two are NaN."""
+    result = np.full(len(values), np.nan)
+    result[2:] = pick(pick(values[:-2], values[1:-1]), values[2:])
+    return result
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,12 +126,10 @@ def watch_ultimate(
     kept = len(state.load)
     force = np.concatenate((state.load, load.astype(np.float64)))
     bent = np.concatenate((state.deflection, deflection.astype(np.float64)))
-    held = _windowed(force, SUSTAINED, np.minimum)
+    held = _of_three(force, np.minimum)
     candidates = np.where(np.isnan(held), -np.inf, held)
     # Peaks inside the kept samples are in the state already.
-    tops = np.maximum.accumulate(
-        np.concatenate(([state.peak[0]], candidates[kept:]))
-    )
+    tops = np.maximum.accumulate(np.concatenate(([state.peak[0]], candidates[kept:])))
     peaks = tops[1:]
     at, kind, fallen = _first_end(setup, state, force, bent, candidates, peaks, kept)
     stop = len(peaks) if at is None else at + 1
@@ -155,14 +157,6 @@ _WORDS: Final = {
 }
 
 
-def _windowed(values: FloatArray, window: int, pick: np.ufunc) -> FloatArray:
-    """Return minimum or maximum of each value and those before it, NaN where too few."""
-    result = np.full(len(values), np.nan)
-    if len(values) >= window:
-        result[window - 1 :] = pick.reduce(sliding_window_view(values, window), axis=1)
-    return result
-
-
 def _peak(
     state: UltimateState, first_frame: int, peaks: FloatArray, tops: FloatArray, bent: FloatArray
 ) -> tuple[float, float, int]:
@@ -187,27 +181,19 @@ def _first_end(
     ends: list[tuple[int, str]] = []
     low = force[kept:] <= (1 - setup.break_fall) * peaks
     if (low & judged).any():
-        highest = _windowed(force, SUSTAINED, np.maximum)[kept:]
+        highest = _of_three(force, np.maximum)[kept:]
         before = np.concatenate((np.full(setup.break_samples, -np.inf), held))
         recent = sliding_window_view(before, setup.break_samples + 1).max(axis=1)[kept:]
         broken = judged & (highest < recent - setup.break_fall * peaks)
         ends += [(int(i), "break") for i in np.flatnonzero(broken)[:1]]
     down = judged & ~(force[kept:] > (1 - setup.fall) * peaks)
-    fallen = state.fallen
-    if down.any():
-        up = np.flatnonzero(~down)
-        since = np.concatenate(([-1 - fallen], up))
-        lengths = np.diff(np.concatenate((since, [len(down)]))) - 1
-        long = np.flatnonzero(lengths >= setup.fall_samples)
-        ends += [
-            (max(int(since[i]) + setup.fall_samples, 0), "fall")
-            for i in long[:1]
-            if i or down[0]
-        ]
-        fallen = int(lengths[-1])
-    else:
-        fallen = 0
-    far = _windowed(bent, SUSTAINED, np.minimum)[kept:] >= setup.deflection_stop
+    need = setup.fall_samples
+    # A fall that was complete before this block must not end anything on its last sample.
+    since = np.concatenate(([-1 - min(state.fallen, need - 1)], np.flatnonzero(~down)))
+    lengths = np.diff(np.concatenate((since, [len(down)]))) - 1
+    ends += [(int(since[i]) + need, "fall") for i in np.flatnonzero(lengths >= need)[:1]]
+    fallen = int(lengths[-1])
+    far = _of_three(bent, np.minimum)[kept:] >= setup.deflection_stop
     ends += [(int(i), "deflection") for i in np.flatnonzero(far)[:1]]
     if not ends:
         return None, "", fallen

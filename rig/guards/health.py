@@ -163,7 +163,7 @@ def _flat(
     step = max(1, need // 2)
     apart = values[::step]
     # So long a run covers two neighbours of every `step`th sample; mostly none are equal.
-    if not (values[0] == previous) and not (apart[1:] == apart[:-1]).any():
+    if values[0] != previous and not (apart[1:] == apart[:-1]).any():
         tail = values[-2 * step - 2 :]
         changes = np.flatnonzero(tail[1:] != tail[:-1])
         if len(changes):
@@ -174,9 +174,7 @@ def _flat(
     return first_run(same, carried, need)
 
 
-def _finding(
-    setup: HealthSetup, kind: str, name: str, frame: int, samples: int
-) -> HealthFinding:
+def _finding(setup: HealthSetup, kind: str, name: str, frame: int, samples: int) -> HealthFinding:
     action = "fault" if name == setup.feedback else "pause"
     words = {
         "flat": f"stays the same for {samples} samples while cycling",

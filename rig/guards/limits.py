@@ -158,9 +158,7 @@ def _look_closer(
     return trips
 
 
-def _trip(
-    kind: str, name: str, value: float, bounds: Bounds, frame: int, samples: int
-) -> Trip:
+def _trip(kind: str, name: str, value: float, bounds: Bounds, frame: int, samples: int) -> Trip:
     unit = channel_unit(name) or ""
     unit = f" {unit}" if unit not in ("", "1") else ""
     in_a_row = f"{samples} sample{'s' if samples > 1 else ''} in a row"
