@@ -1,0 +1,53 @@
+"""The fixed channel names, their SI units, and what is known of one measured signal.
+
+Layer 0 without numpy, so that reading files stays quick.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+CHANNEL_UNITS: Final[dict[str, str]] = {
+    "load": "N",
+    "load_2": "N",
+    "stroke": "m",
+    "midspan": "m",
+    "support_left": "m",
+    "support_right": "m",
+    "end_slip_": "m",
+    "crack_opening": "m",
+    "strain_": "1",
+    "temperature_air": "K",
+    "temperature_water": "K",
+    "temperature_oil": "K",
+    "flow": "m3/s",
+    "level": "m",
+    "tank": "m3",
+    "pressure": "Pa",
+    "deflection": "m",
+}
+"""SI unit of each channel name; a name that ends in `_` stands for a numbered family."""
+
+
+def channel_unit(name: str) -> str | None:
+    """Return the SI unit of a channel name such as `end_slip_3`, or None for an unknown name."""
+    stem = name.rstrip("0123456789")
+    return CHANNEL_UNITS.get(name) or (CHANNEL_UNITS.get(stem) if stem != name else None)
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One measured signal, calibrated to SI.
+
+    `resolution` is the smallest change the channel shows [SI]; `low` and `high` its range [SI].
+    `slow` channels come about once a second beside the sampled ones.
+    """
+
+    name: str
+    unit: str
+    resolution: float
+    low: float
+    high: float
+    noise: float = 0.0
+    slow: bool = False

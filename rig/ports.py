@@ -1,0 +1,172 @@
+"""The interfaces the conductor drives: Actuator, Acquisition, Pump, Inputs.
+
+Device time is the acquisition's frame count. A command takes effect at the first frame not yet
+read. All quantities SI; compressive (downward) load, stroke and deflection are positive.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+from rig.channels import Channel
+from rig.samples import SampleBlock
+
+
+@dataclass(frozen=True, slots=True)
+class ActuatorRange:
+    """What the actuator can do: ranges [N, m], speed [m/s], frequency [Hz]."""
+
+    load_low: float
+    load_high: float
+    stroke_low: float
+    stroke_high: float
+    speed: float
+    frequency: float
+
+
+@dataclass(frozen=True, slots=True)
+class ActuatorStatus:
+    """What the controller says of itself.
+
+    `mode` is "off", "stroke", "load" or "deflection" (what closes the loop), `moving` tells
+    whether a ramp or cycling is under way, `counter` the cycles of its waveform since power-on,
+    `tripped` the name of its own limit that stopped it or "", `stopped_by` "" or what
+    ended the motion: "limit", "count", "watchdog". `stroke` is the actuator's own reading [m].
+    """
+
+    mode: str
+    moving: bool
+    counter: int
+    tripped: str
+    stopped_by: str
+    pressure: bool
+    stroke: float = 0.0
+
+
+class Actuator(Protocol):
+    """One servo channel with its loop closed in the controller."""
+
+    @property
+    def range(self) -> ActuatorRange:
+        """Ranges the controller accepts."""
+
+    async def pressure(self, on: bool) -> None:
+        """Switch hydraulic pressure; on only with command equal to feedback."""
+
+    async def move_stroke(self, to: float, speed: float) -> None:
+        """Ramp to a stroke [m] at a speed [m/s] in stroke control, from where it stands."""
+
+    async def move_load(self, to: float, rate: float) -> None:
+        """Ramp to a load [N] at a rate [N/s] in load control, bumpless from where it stands."""
+
+    async def move_deflection(self, to: float, speed: float) -> None:
+        """Ramp net deflection [m] at a speed [m/s], net deflection being the feedback."""
+
+    async def cycle(self, mean: float, amplitude: float, frequency: float, over: float) -> None:
+        """Cycle sinusoidally in load control [N, N, Hz]; amplitude grows from 0 over [s]."""
+
+    async def adjust(self, mean: float, amplitude: float) -> None:
+        """Change mean and amplitude [N] of the cycling under way."""
+
+    async def end_cycling(self, over: float) -> None:
+        """Let the amplitude fall to zero over [s]; the mean stays."""
+
+    async def hold(self) -> None:
+        """Stay at the present stroke."""
+
+    async def close_valve(self) -> None:
+        """Close the valve now; nothing moves by command after it."""
+
+    async def write_limits(self, limits: Mapping[str, tuple[float, float]]) -> None:
+        """Write the controller's own limits by channel name [SI]."""
+
+    async def read_limits(self) -> dict[str, tuple[float, float]]:
+        """Read the controller's own limits back."""
+
+    async def stop_at(self, count: int | None) -> None:
+        """Stop cycling by itself when the counter reaches a count; None takes it away."""
+
+    async def heartbeat(self) -> None:
+        """Tell the controller's watchdog that a fresh block has passed the limits."""
+
+    async def status(self) -> ActuatorStatus:
+        """Ask the controller for its state."""
+
+
+class Acquisition(Protocol):
+    """Synchronous samples of all channels."""
+
+    @property
+    def channels(self) -> tuple[Channel, ...]:
+        """Sampled and slow channels; the sampled ones in the order of a block's rows."""
+
+    @property
+    def rate(self) -> float:
+        """Frames per second of device time [Hz]."""
+
+    async def read(self, frames: int) -> SampleBlock:
+        """Return the next frames, at most `frames`, fewer when something happened to the rig.
+
+        The block is kept only by `keep`: a second `read` without one is an error.
+        """
+
+    async def keep(self, frames: int) -> None:
+        """Accept the first `frames` of the block just read.
+
+        A simulated rig is put back to where it stood after them. A real device cannot: for it
+        the count is always the whole block.
+        """
+
+    async def slow(self) -> dict[str, float]:
+        """Return the present values of the slow channels [SI]."""
+
+
+@dataclass(frozen=True, slots=True)
+class PumpStatus:
+    """What the pump says: running, flow [m3/s] and tank content [m3] where it measures them."""
+
+    on: bool
+    flow: float | None
+    tank: float | None
+
+
+class Pump(Protocol):
+    """The spray pump with its own flow measurement."""
+
+    async def set(self, on: bool) -> None:
+        """Switch the pump."""
+
+    async def status(self) -> PumpStatus:
+        """Ask for its state."""
+
+
+@dataclass(frozen=True, slots=True)
+class InputState:
+    """Discrete and slow inputs of the rig; temperatures [K], True means the bad case."""
+
+    emergency_stop: bool = False
+    guard_open: bool = False
+    leak: bool = False
+    oil_pressure_low: bool = False
+    oil_temperature: float | None = None
+    local_button: bool = False
+
+
+class Inputs(Protocol):
+    """Emergency stop, guard, leak, oil, local button."""
+
+    async def read(self) -> InputState:
+        """Return the present state."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """All devices of one rig."""
+
+    actuator: Actuator
+    acquisition: Acquisition
+    pump: Pump | None
+    inputs: Inputs
+    simulated: bool

@@ -1,0 +1,384 @@
+"""What the files say once they are read and checked: plain values in SI.
+
+A `Plan` is all that control, criteria and record need to know of a protocol; a `RigPlan` of a
+rig file; a `Specimen` of a specimen file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from rig.channels import Channel
+
+Bounds = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Loading:
+    """Cyclic load: capacity, upper and lower load [N], frequency [Hz]."""
+
+    capacity: float
+    capacity_source: str
+    upper: float
+    lower: float
+    frequency: float
+    waveform: str = "sine"
+
+    @property
+    def mean(self) -> float:
+        """Mean load [N]."""
+        return (self.upper + self.lower) / 2
+
+    @property
+    def range(self) -> float:
+        """Load range [N]."""
+        return self.upper - self.lower
+
+
+@dataclass(frozen=True, slots=True)
+class Approach:
+    """Stroke control at `speed` [m/s] until `contact` [N]; given up after `give_up_after` [m]."""
+
+    name: str
+    contact: float
+    speed: float
+    give_up_after: float
+
+
+@dataclass(frozen=True, slots=True)
+class Static:
+    """Slow cycles to `to` [N], `repeats` times, held for `hold` [s] at the top.
+
+    With control "deflection" `speed` and `speed_after_crack` are [m/s]; with control "load"
+    `speed` is [N/s] and `speed_after_crack` equals it.
+    """
+
+    name: str
+    control: str
+    to: float
+    speed: float
+    speed_after_crack: float
+    hold: float
+    repeats: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ramp:
+    """One slow loading: to a load `to` [N], or until "ultimate" (`to` is then None).
+
+    `speed` is [m/s] with control "deflection", [N/s] with control "load".
+    """
+
+    name: str
+    control: str
+    speed: float
+    to: float | None
+    until: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Cyclic:
+    """Cycles at `Loading`, growing over `build_up` cycles, at most to `run_out` counted ones."""
+
+    name: str
+    build_up: int
+    run_out: int
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Stay at a load `at` [N] for `duration` [s]."""
+
+    name: str
+    at: float
+    duration: float
+
+
+Stage = Approach | Static | Ramp | Cyclic | Hold
+
+
+@dataclass(frozen=True, slots=True)
+class SpraySchedule:
+    """When water runs. `begin_unit` and `period_unit` are "cycles" or "s".
+
+    `on` and `every` are in `period_unit`; `continuous` means always on after `begin`. Flow
+    [m3/s] within `tolerance` (a fraction) confirms it. A period whose `retries`, `retry_every`
+    [s] apart, fail is missed; after two missed in a row comes `then` ("pause" or "stop").
+    """
+
+    begin: float
+    begin_unit: str
+    on: float
+    every: float
+    period_unit: str
+    continuous: bool
+    flow: float
+    tolerance: float
+    retries: int
+    retry_every: float
+    then: str
+    on_pause: str
+    on_stop: str
+
+
+@dataclass(frozen=True, slots=True)
+class StaticCheck:
+    """Slow cycles at an inspection: to a load [N], rate [N/s], hold [s]."""
+
+    to: float
+    rate: float
+    hold: float
+    repeats: int
+
+
+@dataclass(frozen=True, slots=True)
+class Inspections:
+    """Counts at which cycling pauses; `go_on_after` [s] is None for "never"."""
+
+    at: tuple[int, ...]
+    then_every: int | None
+    static_check: StaticCheck | None
+    map_cracks: bool
+    go_on_after: float | None
+
+    def next_after(self, cycle: int) -> int | None:
+        """Return the first inspection count above `cycle`, or None."""
+        for count in self.at:
+            if count > cycle:
+                return count
+        if self.then_every is None:
+            return None
+        return (cycle // self.then_every + 1) * self.then_every
+
+
+@dataclass(frozen=True, slots=True)
+class Baseline:
+    """The counted cycles [first, last] whose medians are the baseline."""
+
+    first: int = 2000
+    last: int = 3000
+
+
+@dataclass(frozen=True, slots=True)
+class StiffnessLoss:
+    """Loss against the baseline, fractions; judged on the median of `confirm` cycles."""
+
+    stop: float
+    confirm: int
+    warn: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StiffnessStep:
+    """A drop of `pause` (fraction) within `within` cycles."""
+
+    pause: float
+    within: int
+
+
+@dataclass(frozen=True, slots=True)
+class LoadShort:
+    """Upper load short by `stop` (fraction) in `confirm` cycles in a row."""
+
+    stop: float
+    confirm: int
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """The criteria a protocol arms; None means not armed."""
+
+    stiffness_loss: StiffnessLoss | None = None
+    stiffness_step: StiffnessStep | None = None
+    residual_growth: float | None = None
+    load_short: LoadShort | None = None
+
+    @property
+    def armed(self) -> bool:
+        """Tell whether at least one criterion can end the test."""
+        return any((self.stiffness_loss, self.stiffness_step, self.load_short))
+
+
+@dataclass(frozen=True, slots=True)
+class LearnedLimits:
+    """Limits armed after the baseline, re-armed at each stage; fractions, [m]; None: not armed.
+
+    `load_low` of the lower load, `load_high` of the upper load, `deflection` of the settled
+    maximum, `stroke_beyond` [m] beyond the settled stroke and what that deflection allows.
+    """
+
+    load_low: float | None = None
+    load_high: float | None = None
+    deflection: float | None = None
+    stroke_beyond: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Bounds [SI] by channel name (net deflection is "deflection"), and how long they persist."""
+
+    fixed: Mapping[str, Bounds] = field(default_factory=dict)
+    learned: LearnedLimits = field(default_factory=LearnedLimits)
+    persist: int = 3
+
+
+@dataclass(frozen=True, slots=True)
+class FullRate:
+    """Which stretches are kept sample by sample: [cycles], per decade, [s] about a stop."""
+
+    first: int = 0
+    per_decade: int = 0
+    cycles: int = 5
+    before_stop: float = 60.0
+    after_stop: float = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """Geometry [m]: shape "rectangle", "trapezoid" (width is at the top) or "general".
+
+    `outline` of a general section: depth from the top and width there, from top to bottom.
+    """
+
+    shape: str
+    height: float
+    width: float
+    width_bottom: float
+    span: float
+    load_spacing: float
+    outline: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Concrete:
+    """Concrete: strength, modulus, tensile strength [Pa], density [kg/m3], strains [1]."""
+
+    strength: float
+    modulus: float
+    tensile_strength: float
+    density: float
+    law: str
+    peak_strain: float
+    ultimate_strain: float
+    law_points: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SteelLaw:
+    """Stress-strain law of a tendon: "bilinear" (yield, ultimate [Pa], strain) or "power"."""
+
+    kind: str
+    yield_stress: float = 0.0
+    ultimate: float = 0.0
+    ultimate_strain: float = 0.0
+    preset: str = ""
+    constants: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Tendon:
+    """One layer of tendon: area [m2], depth from the top [m], modulus, stress [Pa]."""
+
+    area: float
+    depth: float
+    modulus: float
+    bond: str
+    stress: float
+    stress_at: str
+    law: SteelLaw
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One layer of bars: area [m2], depth from the top [m], modulus, yield stress [Pa]."""
+
+    area: float
+    depth: float
+    modulus: float
+    yield_stress: float
+
+
+@dataclass(frozen=True, slots=True)
+class Specimen:
+    """A specimen file; `history` holds its free facts as text."""
+
+    name: str
+    section: Section
+    concrete: Concrete
+    tendons: tuple[Tendon, ...]
+    bars: tuple[Bar, ...] = ()
+    history: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class ActuatorPlan:
+    """The actuator of a rig file: ranges [N, m], speed [m/s], highest frequency [Hz]."""
+
+    load: Bounds
+    stroke: Bounds
+    speed: float
+    frequency: float
+    limits: str  # "controller" or "software only"
+
+
+@dataclass(frozen=True, slots=True)
+class PumpPlan:
+    """The spray pump: nominal flow [m3/s], tank [m3]."""
+
+    flow: float
+    tank: float
+
+
+@dataclass(frozen=True, slots=True)
+class RigPlan:
+    """A rig file. `simulation` is the hidden truth of a simulated rig, SI and plain values."""
+
+    name: str
+    driver: str
+    rate: float
+    channels: tuple[Channel, ...]
+    actuator: ActuatorPlan
+    pump: PumpPlan | None
+    limits: Mapping[str, Bounds]
+    stops: Mapping[str, int]
+    simulation: Mapping[str, float | str]
+
+    @property
+    def sampled(self) -> tuple[Channel, ...]:
+        """Channels that come with every frame."""
+        return tuple(c for c in self.channels if not c.slow)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A protocol, read and checked, with the rig and specimen it was checked against.
+
+    `texts` holds the files as written: "protocol", "rig", "specimen".
+    """
+
+    title: str
+    specimen_id: str
+    exposure: str
+    specimen: Specimen
+    rig: RigPlan
+    loading: Loading | None
+    stages: tuple[Stage, ...]
+    spray: SpraySchedule | None
+    inspections: Inspections | None
+    baseline: Baseline
+    failure: Failure
+    limits: Limits
+    full_rate: FullRate
+    texts: Mapping[str, str]
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def cyclic(self) -> Cyclic | None:
+        """The first cyclic stage, or None."""
+        return next((s for s in self.stages if isinstance(s, Cyclic)), None)
+
+    @property
+    def upper(self) -> float | None:
+        """Upper load [N] or None for a test without `[loading]`."""
+        return self.loading.upper if self.loading else None
