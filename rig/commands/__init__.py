@@ -1,0 +1,1 @@
+"""One short file a command: reads arguments, prints, leaves the rest to the rooms."""

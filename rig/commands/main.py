@@ -1,0 +1,77 @@
+"""The command `nightrig`: finds the subcommand, and turns every known error into one line."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any, Final
+
+import click
+
+from rig import __version__
+from rig.errors import RigError
+
+COMMANDS: Final[dict[str, str]] = {
+    "check": "Read a protocol and say whether the test can start.",
+    "rehearse": "Carry a protocol out on the simulated rig, in virtual time.",
+}
+"""Commands and their short help, so that `--help` imports none of them."""
+
+
+class Lazy(click.Group):
+    """A group whose commands are imported only when they are called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the commands in the order of a test's life."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import one command, None where there is none of that name."""
+        if cmd_name not in COMMANDS:
+            return None
+        command = getattr(importlib.import_module(f"rig.commands.{cmd_name}"), cmd_name)
+        return command if isinstance(command, click.Command) else None
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Name the nearest command when one is unknown."""
+        if args and not args[0].startswith("-") and args[0] not in COMMANDS:
+            raise click.UsageError(f"unknown command {args[0]!r}; there are {', '.join(COMMANDS)}")
+        return super().resolve_command(ctx, args)
+
+
+@click.group(cls=Lazy, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="nightrig")
+def group() -> None:
+    """Run bending-fatigue tests of prestressed beams: load, water, limits, verdict, record.
+
+    Software is no safety system: guards, emergency stop and the machine's own limits come first.
+
+    Example: nightrig check protocols/overnight-wet-prism.toml
+    """
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run a command and leave with its exit code."""
+    try:
+        code: Any = group.main(arguments, prog_name="nightrig", standalone_mode=False)
+    except click.ClickException as error:
+        click.echo(f"nightrig: {error.format_message()}", err=True)
+        sys.exit(2)
+    except click.exceptions.Abort:
+        click.echo("nightrig: stopped from the keyboard", err=True)
+        sys.exit(5)
+    except RigError as error:
+        click.echo(str(error), err=True)
+        sys.exit(error.exit_code)
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+if __name__ == "__main__":
+    main()

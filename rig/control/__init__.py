@@ -1,0 +1,1 @@
+"""The conductor: carries out a plan on a rig, watches every sample, and stops."""

@@ -1,0 +1,188 @@
+"""The conductor: the one owner of the actuator, from the first motion to the end of the record.
+
+It carries the plan's stages out in order. Everything that ends a test arrives here as StopNow;
+here the rig is stopped by the category that the cause calls for, the samples after the stop are
+kept, and the outcome is named. Stop categories are those of IEC 60204-1.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from rig.acquire.deflection import net_deflection
+from rig.control.book import Book
+from rig.control.cyclic_stage import CyclicStage
+from rig.control.cycling import Cycling
+from rig.control.looking import Judge
+from rig.control.slow_stages import approach, hold, ramp, static
+from rig.control.station import Station
+from rig.control.stream import StopNow, Stream
+from rig.criteria.outcome import OutcomeSetup, after_limit
+from rig.errors import DeviceError
+from rig.ports import Rig
+from rig.protocol.plan import Approach, Cyclic, Hold, Plan, Ramp, Stage, Static
+from rig.record.recorder import Recorder
+from rig.samples import SampleBlock
+
+VALVE_FIRST: Final = 0
+"""Category where the rig file names none: power off at once."""
+
+_STATE_OF: Final[dict[type, str]] = {
+    Approach: "approach",
+    Static: "static",
+    Ramp: "ramp",
+    Hold: "hold",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """How a run ended: outcome, why, and the count at the verdict."""
+
+    outcome: str
+    why: str
+    cycles: int
+
+
+class Conductor:
+    """Runs one plan on one rig. Use `run` once."""
+
+    def __init__(self, plan: Plan, rig: Rig, recorder: Recorder, *, one_tick: bool = False) -> None:
+        self._plan = plan
+        self._rig = rig
+        self.stream = Stream(rig, one_tick=one_tick)
+        self.book = Book(plan, recorder, self.stream.rate, self._restart_point)
+        self.stream.on_kept = self.book.kept
+        self.stream.on_settled = self.book.settled
+        self._station = Station(plan, rig, self.stream, self.book)
+        self._cyclic: CyclicStage | None = None
+        self._stage = ""
+
+    async def run(self) -> Verdict:
+        """Carry the plan out, stop the rig in every case, and name the outcome."""
+        try:
+            await self._stages()
+            stop = StopNow("done", "run-out", "all stages done", self.book.counted)
+        except StopNow as ended:
+            stop = ended
+        except DeviceError as error:
+            stop = StopNow("device", "fault", str(error), self.book.counted)
+        except asyncio.CancelledError:
+            _forget_cancellation()
+            stop = StopNow("operator", "operator", "stopped from the keyboard", self.book.counted)
+        return await self._stop(stop)
+
+    async def _stages(self) -> None:
+        self.book.enter("starting", self._plan.title)
+        await self._station.arm_fixed()
+        await self._rig.actuator.pressure(True)
+        for stage in self._plan.stages:
+            self._stage = stage.name
+            await self._one(stage)
+
+    async def _one(self, stage: Stage) -> None:
+        if isinstance(stage, Cyclic):
+            if self._plan.loading is None:
+                raise ValueError("a cyclic stage needs [loading]; the protocol check refuses it")
+            self._cyclic = CyclicStage(self._station, stage, self._plan.loading)
+            await self._cyclic.run()
+            return
+        self.book.enter(_STATE_OF[type(stage)], stage.name)
+        await self._station.arm_fixed()
+        if isinstance(stage, Approach):
+            await approach(self._station, stage)
+        elif isinstance(stage, Static):
+            await static(self._station, stage)
+        elif isinstance(stage, Ramp):
+            await ramp(self._station, stage)
+        else:
+            await hold(self._station, stage)
+
+    async def _stop(self, stop: StopNow) -> Verdict:
+        """Stop by category, keep what follows, name the outcome."""
+        was_cycling = self.book.state in ("cycling", "build-up")
+        self.book.enter("stopping", stop.why)
+        stopped = self.stream.now
+        try:
+            await self._by_category(stop, was_cycling)
+        except (StopNow, DeviceError) as again:
+            self.book.event("stop", f"while stopping: {again}; valve closed")
+            await self._rig.actuator.close_valve()
+        await self._after(stop, stopped)
+        verdict = self._name(stop, stopped)
+        self.book.enter("stopped", f"{verdict.outcome}: {verdict.why}")
+        return verdict
+
+    async def _by_category(self, stop: StopNow, was_cycling: bool) -> None:
+        if self._category(stop) == VALVE_FIRST:
+            await self._rig.actuator.close_valve()
+            return
+        if stop.outcome == "run-out" and self._cyclic is not None and was_cycling:
+            await self._cyclic.run_down()
+            was_cycling = False
+        await self._station.normal_stop(was_cycling)
+
+    def _category(self, stop: StopNow) -> int:
+        if stop.outcome in ("run-out", "operator"):
+            return 1
+        if stop.outcome in ("failure", "ultimate"):
+            # After a failure no load-controlled motion at all.
+            return VALVE_FIRST
+        return self._plan.rig.stops.get(stop.cause, VALVE_FIRST)
+
+    async def _after(self, stop: StopNow, stopped: int) -> None:
+        """Keep the samples after the stop; nothing moves by command any more."""
+        self.stream.disarm()
+        self.stream.inputs_matter = False
+        if self._plan.spray is None or self._plan.spray.on_stop == "off" or stop.cause == "leak":
+            await self._station.water_off()
+        await self._station.wait(self._plan.full_rate.after_stop)
+        if self.book.water_on:
+            self.book.water(self.stream.now, on=False, confirmed=True)
+        await self._rig.actuator.pressure(False)
+        self.book.around_stop(stopped)
+
+    def _name(self, stop: StopNow, stopped: int) -> Verdict:
+        """Name the outcome; a limit is named after the evidence of the samples kept."""
+        cycles = stop.cycles or self.book.counted
+        if stop.outcome != "limit":
+            return Verdict(stop.outcome, stop.why, cycles)
+        loss = self._plan.failure.stiffness_loss
+        state = self._cyclic.state if self._cyclic else None
+        base = state.criteria.baseline if state else None
+        if base is None or loss is None or self._plan.loading is None:
+            return Verdict("limit", stop.why, cycles)
+        # One whole cycle and more before the trip, and all that is kept after it.
+        from_frame = stopped - round(2 * self.stream.rate / self._plan.loading.frequency)
+        first, values = self.book.recent.cut(from_frame, self.stream.now)
+        block = SampleBlock(first, self.stream.rate, self.book.sampled, values)
+        setup = OutcomeSetup(
+            upper=self._plan.loading.upper,
+            rate=self.stream.rate,
+            deflection_per_load=base.deflection_max / self._plan.loading.upper,
+            loss_stop=loss.stop,
+        )
+        at = (stop.trip.frame if stop.trip else stopped) - first
+        outcome, why = after_limit(setup, stop.why, block.of("load"), net_deflection(block), at)
+        return Verdict(outcome, why, cycles)
+
+    def _restart_point(self, judge: Judge) -> Mapping[str, object]:
+        """Return what a resumption needs, as plain values."""
+        cycling = judge.to_plain() if isinstance(judge, Cycling) else None
+        return {
+            "stage": self._stage,
+            "state": self.book.state,
+            "frame": self.stream.now,
+            "next_cycle": self.book.counted + 1,
+            "cycling": cycling,
+        }
+
+
+def _forget_cancellation() -> None:
+    """Let the stop that follows a cancellation run to its end."""
+    task = asyncio.current_task()
+    if task is not None:
+        task.uncancel()

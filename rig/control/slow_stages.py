@@ -1,0 +1,215 @@
+"""The slow stages: approach, static cycles, ramp, hold, and the static check of inspections."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.control.looking import AllOf, Averaged, Judge, LoadReaches
+from rig.control.station import Station
+from rig.control.stream import StopNow
+from rig.control.watchers import CrackWatch, UltimateWatch
+from rig.criteria.crack import CrackSetup, CrackState
+from rig.criteria.ultimate import UltimateSetup, UltimateState
+from rig.protocol.plan import Approach, Hold, Ramp, Static, StaticCheck
+
+SETTLE: Final = 60.0  # [s] at contact before seating; common practice, no source
+SEATING_CYCLES: Final = 3
+SEATING_SHARE: Final = 0.10  # of the upper load; common practice, no source
+AVERAGED: Final = 0.1  # [s]: slow stages keep means over this
+GIVEN_UP: Final = 1.05  # a stage may take this much longer than its way at its speed
+LEAST_SHARE: Final = 0.05  # of the load scale: under it neither crack nor end is looked for
+FAR: Final = 0.5  # share of the ultimate-deflection bound (span/30) used as a ramp's target
+
+
+async def approach(station: Station, stage: Approach) -> None:
+    """Close the gap in stroke control, then change to load control and seat the specimen."""
+    actuator, stream = station.rig.actuator, station.stream
+    begin = (await actuator.status()).stroke
+    judge: Judge = AllOf(
+        (
+            LoadReaches("contact", stage.contact, rising=True),
+            LoadReaches("reversed", -stage.contact, rising=False),
+        )
+    )
+    await actuator.move_stroke(begin + stage.give_up_after, stage.speed)
+    seconds = stage.give_up_after / stage.speed * GIVEN_UP
+    decisions, _ = await station.watch(seconds, judge)
+    if not decisions:
+        raise StopNow(
+            "no contact",
+            "fault",
+            f"no contact: load stayed under {stage.contact / 1e3:g} kN over "
+            f"{stage.give_up_after * 1e3:g} mm of stroke; look at spreader and specimen",
+        )
+    if decisions[0].kind == "reversed":
+        raise StopNow(
+            "polarity",
+            "fault",
+            "load falls while the stroke advances; look at the polarity of the load cell",
+        )
+    station.book.event("contact", f"contact at {stage.contact / 1e3:g} kN")
+    await station.load_to(stage.contact, station.unload_rate)
+    await station.wait(SETTLE)
+    await station.load_to(station.seat, station.unload_rate)
+    for _ in range(SEATING_CYCLES):
+        await station.load_to(SEATING_SHARE * station.load_scale, station.unload_rate)
+        await station.load_to(station.seat, station.unload_rate)
+    station.book.seated(stream.now)
+
+
+async def static(station: Station, stage: Static) -> None:
+    """Slow cycles to a load, held at the top; the first crack is looked for in the first."""
+    for repeat in range(1, stage.repeats + 1):
+        averaged = _averaged(station)
+        if stage.control == "load":
+            judge = await _load_controlled(station, stage, averaged)
+        else:
+            judge = await _deflection_controlled(station, stage, averaged, first=repeat == 1)
+        keep_static(station, f"{stage.name} {repeat}", judge)
+
+
+async def _load_controlled(station: Station, stage: Static, averaged: Averaged) -> Averaged:
+    judge: Judge = await station.load_to(stage.to, stage.speed, averaged)
+    judge = await station.wait(stage.hold, judge)
+    judge = await station.load_to(station.seat, stage.speed, judge)
+    return _the_averaged(judge)
+
+
+async def _deflection_controlled(
+    station: Station, stage: Static, averaged: Averaged, *, first: bool
+) -> Averaged:
+    start = station.book.latest_deflection
+    judge = await _up(station, stage, averaged, first=first)
+    await station.rig.actuator.hold()
+    after: Judge = await station.wait(stage.hold, _the_averaged(judge))
+    speed = stage.speed_after_crack
+    await station.rig.actuator.move_deflection(start, speed)
+    expected = abs(station.book.latest_deflection - start) / speed
+    low = AllOf((LoadReaches("unloaded", station.seat, rising=False), _the_averaged(after)))
+    decisions, judge = await station.watch(expected * GIVEN_UP + 1.0, low)
+    if decisions:
+        await station.rig.actuator.hold()
+    after = await station.load_to(station.seat, station.unload_rate, _the_averaged(judge))
+    return _the_averaged(after)
+
+
+async def _up(station: Station, stage: Static, averaged: Averaged, *, first: bool) -> Judge:
+    """Deflect until the load is reached; the speed changes at the first crack."""
+    far = station.plan.specimen.section.span / 30
+    reach = LoadReaches("reached", stage.to, rising=True)
+    judge: Judge = AllOf((reach, averaged, _crack_watch(station)) if first else (reach, averaged))
+    speed = stage.speed if first else stage.speed_after_crack
+    await station.rig.actuator.move_deflection(far, speed)
+    while True:
+        decisions, judge = await station.watch(far / speed * GIVEN_UP, judge)
+        kinds = {d.kind for d in decisions}
+        if not kinds:
+            raise StopNow(
+                "not reached",
+                "fault",
+                f"stage {stage.name}: {stage.to / 1e3:g} kN not reached within span/30",
+            )
+        if "crack" in kinds:
+            load = next(d.detail for d in decisions if d.kind == "crack")
+            station.book.event("first crack", f"first crack at {_number(load) / 1e3:.1f} kN")
+            speed = stage.speed_after_crack
+            await station.rig.actuator.move_deflection(far, speed)
+        if "reached" in kinds:
+            return judge
+
+
+async def hold(station: Station, stage: Hold) -> None:
+    """Stay at a load for a time."""
+    await station.load_to(stage.at, station.unload_rate)
+    await station.wait(stage.duration)
+
+
+async def ramp(station: Station, stage: Ramp) -> None:
+    """One slow loading, to a load or to the ultimate load (then by StopNow)."""
+    averaged = _averaged(station)
+    if stage.control == "load" and stage.to is not None:
+        keep_static(station, stage.name, await station.load_to(stage.to, stage.speed, averaged))
+        return
+    far = station.plan.specimen.section.span / 30
+    watcher: Judge = (
+        _ultimate_watch(station)
+        if stage.to is None
+        else LoadReaches("reached", stage.to, rising=True)
+    )
+    await station.rig.actuator.move_deflection(far * (1 + FAR), stage.speed)
+    decisions, judge = await station.watch(
+        far * (1 + FAR) / stage.speed * GIVEN_UP, AllOf((watcher, averaged))
+    )
+    await station.rig.actuator.hold()
+    keep_static(station, stage.name, judge)
+    if not decisions:
+        raise StopNow("not reached", "fault", f"stage {stage.name} did not reach its end")
+    end = decisions[0]
+    if end.kind == "ultimate":
+        raise StopNow("ultimate", "ultimate", str(end.detail))
+
+
+async def static_check(station: Station, check: StaticCheck, cycle: int) -> None:
+    """Slow cycles in load control at an inspection, from the lower load."""
+    low = station.plan.loading.lower if station.plan.loading else station.seat
+    for repeat in range(1, check.repeats + 1):
+        judge: Judge = _averaged(station)
+        judge = await station.load_to(check.to, check.rate, judge)
+        judge = await station.wait(check.hold, judge)
+        judge = await station.load_to(low, check.rate, judge)
+        keep_static(station, f"check {repeat}", judge, cycle)
+
+
+def keep_static(station: Station, label: str, judge: Judge, cycle: int = 0) -> None:
+    """Put a slow cycle with its stiffness and residual deflection into the record."""
+    averaged = _the_averaged(judge)
+    samples = averaged.samples()
+    names = station.book.sampled
+    load = samples[names.index("load")].astype(np.float64)
+    deflection = samples[-1].astype(np.float64)
+    station.book.static(
+        label=label,
+        cycle=cycle,
+        first_frame=averaged.origin,
+        group=averaged.group,
+        stiffness=slope(load, deflection),
+        residual=float(deflection[-1] - deflection[0]) if len(deflection) else float("nan"),
+        samples=samples,
+    )
+
+
+def slope(load: NDArray[np.float64], deflection: NDArray[np.float64]) -> float:
+    """Return the least-squares slope of load on deflection [N/m], NaN for under two points."""
+    spread = deflection - deflection.mean() if len(deflection) > 1 else np.zeros(1)
+    square = float(spread @ spread)
+    if square == 0.0:
+        return float("nan")
+    return float(spread @ (load - load.mean()) / square)
+
+
+def _crack_watch(station: Station) -> CrackWatch:
+    setup = CrackSetup(station.stream.rate, LEAST_SHARE * station.load_scale)
+    return CrackWatch(setup, CrackState())
+
+
+def _ultimate_watch(station: Station) -> UltimateWatch:
+    span = station.plan.specimen.section.span
+    setup = UltimateSetup(station.stream.rate, span, LEAST_SHARE * station.load_scale)
+    return UltimateWatch(setup, UltimateState())
+
+
+def _averaged(station: Station) -> Averaged:
+    return Averaged(station.stream.now, max(round(AVERAGED * station.stream.rate), 1))
+
+
+def _the_averaged(judge: Judge) -> Averaged:
+    """Return the collector among a stage's judges."""
+    judges = judge.judges if isinstance(judge, AllOf) else (judge,)
+    return next(j for j in judges if isinstance(j, Averaged))
+
+
+def _number(value: object) -> float:
+    return float(value) if isinstance(value, float | int) else float("nan")
