@@ -22,6 +22,7 @@ from rig.samples import Flag
 RUN_FILE: Final = "run.h5"
 FORMAT: Final = "nightrig-run"
 VERSION: Final = 1
+CACHE_BYTES: Final = 2**18
 TEXTS: Final = ("protocol", "rig", "specimen")
 INDEX: Final[tuple[Field, ...]] = (
     Field("label", "text", "1", "why it was kept"),
@@ -40,15 +41,20 @@ def make_run_file(folder: Path) -> Path:
     """
     path, new = folder / RUN_FILE, folder / (RUN_FILE + ".new")
     with Journal(folder) as journal:
-        with storage(new, "write the run file"), h5py.File(new, "w") as file:
+        with storage(new, "write the run file"), _open(new, "w") as file:
             _write(file, journal)
-        with storage(new, "read the run file back"), h5py.File(new, "r") as file:
+        with storage(new, "read the run file back"), _open(new, "r") as file:
             _verify(file, journal)
     with storage(path, "put the run file in its place"):
         sync_file(new)
         os.replace(new, path)
         sync_folder(folder)
     return path
+
+
+def _open(path: Path, mode: str) -> Any:
+    # HDF5's own cache would hold megabytes of chunks for each column, used once each.
+    return h5py.File(path, mode, rdcc_nbytes=CACHE_BYTES)
 
 
 def _write(file: Any, journal: Journal) -> None:
