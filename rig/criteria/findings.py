@@ -123,7 +123,7 @@ class CriteriaState:
             "recent": self.recent.tolist(),
             "collected": self.collected.tolist(),
             "opening": self.opening.tolist(),
-            "first_seen": dict(self.first_seen),
+            "first_seen": dict(sorted(self.first_seen.items())),
             "reported": sorted(self.reported),
             "step_after": self.step_after,
             "short_cycles": self.short_cycles,
