@@ -213,6 +213,14 @@ class LearnedLimits:
     deflection: float | None = None
     stroke_beyond: float | None = None
 
+    @property
+    def armed(self) -> bool:
+        """Tell whether any is to be learned."""
+        return any(
+            limit is not None
+            for limit in (self.load_low, self.load_high, self.deflection, self.stroke_beyond)
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Limits:

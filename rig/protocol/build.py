@@ -1,0 +1,231 @@
+"""From the tables of a protocol file to the parts of a plan. No part judges another here."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from rig.protocol.document import Document
+from rig.protocol.fields import Amount, shown
+from rig.protocol.plan import (
+    Approach,
+    Baseline,
+    Cyclic,
+    Failure,
+    FullRate,
+    Hold,
+    Inspections,
+    Loading,
+    LoadShort,
+    Ramp,
+    SpraySchedule,
+    Stage,
+    Static,
+    StaticCheck,
+    StiffnessLoss,
+    StiffnessStep,
+)
+from rig.protocol.position import Path
+from rig.protocol.protocol_file import (
+    ApproachTable,
+    BaselineTable,
+    CyclicTable,
+    FailureTable,
+    FullRateTable,
+    HoldTable,
+    InspectionsTable,
+    LoadingTable,
+    RampTable,
+    SprayTable,
+    StageTable,
+    StaticTable,
+)
+
+
+def build_loading(table: LoadingTable, capacity: float, source: str) -> Loading:
+    """Return the cyclic load for a capacity [N]."""
+    upper, lower = (
+        value * capacity if dimension == "fraction" else value
+        for value, dimension in (table.upper, table.lower)
+    )
+    return Loading(capacity, source, upper, lower, table.frequency, table.waveform)
+
+
+def build_stages(
+    document: Document, tables: Iterable[StageTable], loading: Loading | None, known: bool
+) -> tuple[Stage, ...]:
+    """Return the stages; `known` is False where `[loading]` is there but wrong."""
+    stages = []
+    for index, table in enumerate(tables):
+        stage = _Builder(document, ("stage", index), loading, known).stage(table)
+        if stage is not None:
+            stages.append(stage)
+    return tuple(stages)
+
+
+class _Builder:
+    def __init__(
+        self, document: Document, path: Path, loading: Loading | None, known: bool
+    ) -> None:
+        self.document = document
+        self.path = path
+        self.loading = loading
+        self.known = known
+
+    def stage(self, table: StageTable) -> Stage | None:
+        match table:
+            case ApproachTable():
+                return Approach(table.name, table.contact, table.speed, table.give_up_after)
+            case StaticTable():
+                return self._static(table)
+            case RampTable():
+                return self._ramp(table)
+            case CyclicTable():
+                return Cyclic(table.name, table.build_up, table.run_out)
+            case HoldTable():
+                at = target(self.document, (*self.path, "at"), table.at, self.loading, self.known)
+                return None if at is None else Hold(table.name, at, table.duration)
+
+    def _static(self, table: StaticTable) -> Static | None:
+        to = target(self.document, (*self.path, "to"), table.to, self.loading, self.known)
+        speed = self._speed("speed", table.control, table.speed)
+        after = speed
+        if table.speed_after_crack is not None:
+            after = self._speed("speed_after_crack", table.control, table.speed_after_crack)
+        if to is None or speed is None or after is None:
+            return None
+        return Static(table.name, table.control, to, speed, after, table.hold, table.repeats)
+
+    def _ramp(self, table: RampTable) -> Ramp | None:
+        if (table.to is None) == (table.until is None):
+            self.document.refuse(
+                self.path, "needs to or until, one of them", 'add to = "upper" or until = "ultimate"'
+            )
+            return None
+        speed = self._speed("speed", table.control, table.speed)
+        to = None
+        if table.to is not None:
+            to = target(self.document, (*self.path, "to"), table.to, self.loading, self.known)
+            if to is None:
+                return None
+        return None if speed is None else Ramp(table.name, table.control, speed, to, table.until)
+
+    def _speed(self, key: str, control: str, amount: Amount) -> float | None:
+        value, dimension = amount
+        wanted = "speed" if control == "deflection" else "force rate"
+        if dimension == wanted:
+            return value
+        self.document.refuse(
+            (*self.path, key),
+            f'is a {dimension}, yet control is "{control}"',
+            'give a speed such as "0.5 mm/min"'
+            if wanted == "speed"
+            else 'give a force rate such as "0.5 kN/s"',
+        )
+        return None
+
+
+def target(
+    document: Document, path: Path, amount: Amount, loading: Loading | None, known: bool
+) -> float | None:
+    """Return the load [N] that a force or one of the words upper, lower, mean stands for."""
+    value, word = amount[0], amount[1]
+    if word == "force":
+        return value
+    if loading is not None:
+        return float(getattr(loading, word))
+    if known:
+        document.refuse(
+            path, f"{shown(word)} needs [loading]", "add [loading] with upper and lower, or give a force"
+        )
+    return None
+
+
+def build_spray(document: Document, table: SprayTable) -> SpraySchedule | None:
+    """Return when water runs, or None with the problems noted."""
+    path: Path = ("spray",)
+    on, every = table.on or (0.0, "time"), table.every or (0.0, "time")
+    if table.continuous and (table.on or table.every):
+        document.refuse(
+            (*path, "continuous"), "stands beside on and every", "keep one way of saying it"
+        )
+        return None
+    if not table.continuous and (table.on is None or table.every is None):
+        document.refuse(
+            path, "says too little", 'give on = "2 min" and every = "15 min", or continuous = true'
+        )
+        return None
+    if on[1] != every[1]:
+        document.refuse(
+            (*path, "every"), "and on are in unlike units", "give both as times or both as cycles"
+        )
+        return None
+    if not table.continuous and on[0] > every[0]:
+        document.refuse(
+            (*path, "on"), "is longer than every", "let water run for less than its period"
+        )
+        return None
+    units = {"time": "s", "cycles": "cycles"}
+    lost = table.if_unconfirmed
+    return SpraySchedule(
+        begin=table.begin[0],
+        begin_unit=units[table.begin[1]],
+        on=on[0],
+        every=every[0],
+        period_unit=units[every[1]],
+        continuous=table.continuous,
+        flow=table.flow,
+        tolerance=table.tolerance,
+        retries=lost.retries,
+        retry_every=lost.every,
+        then=lost.then,
+        on_pause=table.on_pause,
+        on_stop=table.on_stop,
+    )
+
+
+def build_inspections(
+    document: Document, table: InspectionsTable, loading: Loading | None, known: bool
+) -> Inspections:
+    """Return when cycling pauses and what is done then."""
+    counts = table.at
+    for index, (before, after) in enumerate(zip(counts, counts[1:], strict=False)):
+        if after <= before:
+            document.refuse(
+                ("inspections", "at", index + 1), "does not rise", "sort the counts, each once"
+            )
+    check = None
+    if table.static_check is not None:
+        asked = table.static_check
+        path = ("inspections", "static_check", "to")
+        to = target(document, path, asked.to, loading, known)
+        if to is not None:
+            check = StaticCheck(to, asked.rate, asked.hold, asked.repeats)
+    wait = None if table.go_on_after[1] == "never" else table.go_on_after[0]
+    return Inspections(tuple(counts), table.then_every, check, table.map_cracks == "ask", wait)
+
+
+def build_failure(table: FailureTable | None) -> Failure:
+    """Return the criteria a protocol arms."""
+    if table is None:
+        return Failure()
+    loss, step, short = table.stiffness_loss, table.stiffness_step, table.load_short
+    return Failure(
+        stiffness_loss=StiffnessLoss(loss.stop, loss.confirm, loss.warn) if loss else None,
+        stiffness_step=StiffnessStep(step.pause, step.within) if step else None,
+        residual_growth=table.residual_growth.warn if table.residual_growth else None,
+        load_short=LoadShort(short.stop, short.confirm) if short else None,
+    )
+
+
+def build_baseline(table: BaselineTable | None) -> Baseline:
+    """Return the cycles the baseline is taken from."""
+    return Baseline(table.first, table.last) if table else Baseline()
+
+
+def build_full_rate(table: FullRateTable | None) -> FullRate:
+    """Return the stretches kept sample by sample."""
+    if table is None:
+        return FullRate()
+    return FullRate(
+        table.first, table.per_decade, table.cycles, table.before_stop, table.after_stop
+    )

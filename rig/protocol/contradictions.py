@@ -1,0 +1,377 @@
+"""What one part of a protocol says against another, against the rig, or against good practice.
+
+Figures of the warnings are common practice without a source; they warn and never refuse, except
+where DEVELOPERS.md says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rig.protocol.document import Document
+from rig.protocol.limit_tables import USUAL_LEARNED
+from rig.protocol.plan import (
+    Approach,
+    Baseline,
+    Cyclic,
+    Failure,
+    Hold,
+    Inspections,
+    Limits,
+    Loading,
+    Ramp,
+    RigPlan,
+    SpraySchedule,
+    Stage,
+    Static,
+)
+from rig.protocol.position import Path
+
+USUAL_CRITERIA = {
+    "stiffness_loss": 'stiffness_loss = { warn = "20 %", stop = "40 %", confirm = "100 cycles" }',
+    "stiffness_step": 'stiffness_step = { pause = "5 %", within = "20 cycles" }',
+    "residual_growth": 'residual_growth = { warn = "50 %" }',
+    "load_short": 'load_short = { stop = "5 %", confirm = "5 cycles" }',
+}
+"""Criteria as a line to paste; common practice, no source."""
+
+_OVERLOAD_REFUSED = 1.10
+_OVERLOAD_WARNED = 1.05
+_SAMPLES_A_CYCLE = 50
+_ROUNDING = 1 + 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """The parts of a plan before they are held against each other.
+
+    `wrong` names the top-level keys that have problems of their own; parts that need them are
+    empty and nothing is said about what is missing there.
+    """
+
+    exposure: str | None
+    loading: Loading | None
+    stages: tuple[Stage, ...]
+    spray: SpraySchedule | None
+    inspections: Inspections | None
+    baseline: Baseline
+    failure: Failure
+    limits: Limits
+    rig: RigPlan | None
+    wrong: frozenset[str]
+
+
+def check_draft(document: Document, draft: Draft) -> None:
+    """Note every contradiction and warning in the document."""
+    if draft.loading:
+        _check_loading(document, draft.loading, draft.rig)
+    _check_order(document, draft)
+    for index, stage in enumerate(draft.stages):
+        _check_stage(document, ("stage", index), stage, draft)
+    _check_cyclic(document, draft)
+    _check_water(document, draft)
+    _check_judging(document, draft)
+    _check_limits(document, draft)
+    _warn_unnamed(document, draft)
+
+
+def _check_loading(document: Document, loading: Loading, rig: RigPlan | None) -> None:
+    upper: Path = ("loading", "upper")
+    if loading.lower >= loading.upper:
+        document.refuse(
+            ("loading", "lower"),
+            f"{kilo(loading.lower)} is not below the upper load {kilo(loading.upper)}",
+            "swap upper and lower, or give a smaller lower load",
+        )
+    if loading.upper > loading.capacity * _ROUNDING:
+        document.refuse(
+            upper,
+            f"{kilo(loading.upper)} is above the capacity {kilo(loading.capacity)}",
+            "give at most 100 % of capacity",
+        )
+    if rig is None:
+        return
+    low, high = rig.actuator.load
+    if loading.upper > high:
+        document.refuse(
+            upper,
+            f"{kilo(loading.upper)} is beyond the actuator of rig {rig.name}",
+            f"give at most {kilo(high)}",
+        )
+    if loading.frequency > rig.actuator.frequency:
+        document.refuse(
+            ("loading", "frequency"),
+            f"{loading.frequency:g} Hz is beyond the actuator of rig {rig.name}",
+            f'give at most "{rig.actuator.frequency:g} Hz"',
+        )
+    elif rig.rate / loading.frequency < _SAMPLES_A_CYCLE:
+        document.refuse(
+            ("loading", "frequency"),
+            f"leaves {rig.rate / loading.frequency:.0f} samples a cycle",
+            f'give at most "{rig.rate / _SAMPLES_A_CYCLE:g} Hz" at this rate',
+        )
+
+
+def _check_order(document: Document, draft: Draft) -> None:
+    names: set[str] = set()
+    for index, stage in enumerate(draft.stages):
+        if stage.name in names:
+            document.refuse(
+                ("stage", index, "name"), f'"{stage.name}" is there twice', "give each its own name"
+            )
+        names.add(stage.name)
+        if isinstance(stage, Ramp) and stage.until and index < len(draft.stages) - 1:
+            document.refuse(
+                ("stage", index, "until"), "breaks the specimen before the last stage", "put it last"
+            )
+    if draft.stages and _by_load(draft.stages[0]):
+        document.refuse(
+            ("stage", 0),
+            "is in load control before contact is made",
+            'begin with a stage of kind = "approach" or control = "deflection"',
+        )
+
+
+def _by_load(stage: Stage) -> bool:
+    match stage:
+        case Approach():
+            return False
+        case Static() | Ramp():
+            return stage.control == "load"
+        case _:
+            return True
+
+
+def _check_stage(document: Document, path: Path, stage: Stage, draft: Draft) -> None:
+    goal, key = _goal(stage)
+    if goal is not None and draft.rig and goal > draft.rig.actuator.load[1]:
+        document.refuse(
+            (*path, key),
+            f"{kilo(goal)} is beyond the actuator of rig {draft.rig.name}",
+            f"give at most {kilo(draft.rig.actuator.load[1])}",
+        )
+    speed = getattr(stage, "speed", None)
+    by_speed = getattr(stage, "control", "stroke") != "load"
+    if speed is not None and by_speed and draft.rig and speed > draft.rig.actuator.speed:
+        document.refuse(
+            (*path, "speed"),
+            f"{speed * 1e3:g} mm/s is beyond the actuator of rig {draft.rig.name}",
+            f'give at most "{draft.rig.actuator.speed * 1e3:g} mm/s"',
+        )
+    if isinstance(stage, Approach) and draft.loading and stage.contact >= draft.loading.upper:
+        document.refuse(
+            (*path, "contact"),
+            f"{kilo(stage.contact)} is not below the upper load {kilo(draft.loading.upper)}",
+            "give about 2 % of the upper load",
+        )
+    if isinstance(stage, Ramp) and stage.until and stage.control != "deflection":
+        document.refuse(
+            (*path, "control"),
+            "a specimen broken in load control falls with all the energy of the rig",
+            'give control = "deflection"',
+        )
+
+
+def _goal(stage: Stage) -> tuple[float | None, str]:
+    match stage:
+        case Approach():
+            return stage.contact, "contact"
+        case Static() | Ramp():
+            return stage.to, "to"
+        case Hold():
+            return stage.at, "at"
+        case Cyclic():
+            return None, ""
+
+
+def _check_cyclic(document: Document, draft: Draft) -> None:
+    for index, stage in enumerate(draft.stages):
+        path: Path = ("stage", index)
+        if isinstance(stage, Ramp) and stage.until and not draft.limits.fixed:
+            if "limits" not in draft.wrong:
+                document.refuse(path, "goes to the ultimate load without [limits]", "add [limits]")
+        if not isinstance(stage, Cyclic):
+            continue
+        if draft.loading is None and "loading" not in draft.wrong:
+            document.refuse(path, "is cyclic without [loading]", "add [loading]")
+        if not draft.failure.armed and "failure" not in draft.wrong:
+            document.refuse(
+                path,
+                "is cyclic without a failure criterion",
+                f"add [failure] with {USUAL_CRITERIA['stiffness_loss']}",
+            )
+        if not draft.limits.fixed and "limits" not in draft.wrong:
+            document.refuse(
+                path, "is cyclic without limits", 'add [limits] with load = ["-2 kN", "97 kN"]'
+            )
+        if stage.build_up >= stage.run_out:
+            document.refuse(
+                (*path, "build_up"),
+                "is as long as the run-out",
+                "let it grow over a few hundred cycles",
+            )
+
+
+def _check_water(document: Document, draft: Draft) -> None:
+    wanted = draft.exposure == "spray"
+    if wanted and draft.spray is None and "spray" not in draft.wrong:
+        document.refuse(("exposure",), "is spray without [spray]", "add [spray]")
+    if draft.spray is None:
+        return
+    path: Path = ("spray",)
+    if draft.exposure is not None and not wanted:
+        document.refuse(
+            path,
+            f"stands beside exposure {draft.exposure}",
+            'give exposure = "spray" or take [spray] out',
+        )
+    if not any(isinstance(s, Cyclic) for s in draft.stages) and "stage" not in draft.wrong:
+        document.refuse(path, "has no cyclic stage to spray in", "take [spray] out")
+    if draft.rig is None:
+        return
+    if draft.rig.pump is None:
+        document.refuse(
+            path, f"needs a pump; rig {draft.rig.name} has none", "add [pump] to the rig file"
+        )
+    elif draft.spray.flow > draft.rig.pump.flow * _ROUNDING:
+        document.refuse(
+            (*path, "flow"),
+            f"{draft.spray.flow * 6e4:g} L/min is beyond the pump of rig {draft.rig.name}",
+            f'give at most "{draft.rig.pump.flow * 6e4:g} L/min"',
+        )
+
+
+def _check_judging(document: Document, draft: Draft) -> None:
+    base = draft.baseline
+    if base.first >= base.last:
+        document.refuse(
+            ("baseline", "from"), f"{base.first} cycles is not below to", "swap from and to"
+        )
+    for index, stage in enumerate(draft.stages):
+        needs = draft.failure.stiffness_loss or draft.limits.learned.armed
+        if isinstance(stage, Cyclic) and needs and stage.run_out <= base.last:
+            document.refuse(
+                ("stage", index, "run_out"),
+                f"{stage.run_out} cycles ends before the baseline at {base.last}",
+                "run longer or give an earlier [baseline]",
+            )
+    loss = draft.failure.stiffness_loss
+    if loss and loss.warn is not None and loss.warn >= loss.stop:
+        document.refuse(
+            ("failure", "stiffness_loss", "warn"), "is not below stop", "warn before the stop"
+        )
+    check = draft.inspections.static_check if draft.inspections else None
+    if check and draft.loading and check.to > draft.loading.upper * _ROUNDING:
+        document.refuse(
+            ("inspections", "static_check", "to"),
+            f"{kilo(check.to)} is above the upper load {kilo(draft.loading.upper)}",
+            'give "upper" or less: a higher load is an overload',
+        )
+
+
+def _check_limits(document: Document, draft: Draft) -> None:
+    for name, (low, high) in draft.limits.fixed.items():
+        if name in ("load", "load_2"):
+            _check_load_limit(document, name, low, high, draft)
+        elif name == "deflection" and not low < 0 < high:
+            document.refuse(
+                ("limits", name),
+                "does not hold zero, where every test begins",
+                'give for example ["-0.5 mm", "4 mm"]',
+            )
+    learned = draft.limits.learned
+    if learned.armed and not any(isinstance(s, Cyclic) for s in draft.stages):
+        if "stage" not in draft.wrong:
+            document.refuse(("limits", "cyclic"), "has no cyclic stage to learn from", "take it out")
+    if learned.load_high is not None and learned.load_high > _OVERLOAD_WARNED * _ROUNDING:
+        _warn_overload(document, ("limits", "cyclic", "load"), learned.load_high)
+    loss = draft.failure.stiffness_loss
+    if loss and learned.deflection is not None:
+        least = 1.1 / (1 - loss.stop)
+        if learned.deflection < least:
+            document.warn(
+                ("limits", "cyclic", "deflection"),
+                f"{learned.deflection:.0%} trips before a stiffness loss of {loss.stop:.0%} is confirmed",
+                f'give at least "{least * 100:.0f} % of settled maximum"',
+            )
+
+
+def _check_load_limit(
+    document: Document, name: str, low: float, high: float, draft: Draft
+) -> None:
+    path: Path = ("limits", name)
+    if low >= 0:
+        document.refuse(
+            (*path, 0), "does not hold zero, where every test begins", 'give for example "-2 kN"'
+        )
+    goals = [g for g in (_goal(s)[0] for s in draft.stages) if g is not None]
+    if draft.loading:
+        goals.append(draft.loading.upper)
+    top = max(goals, default=None)
+    if top is None:
+        return
+    if high <= top:
+        document.refuse(
+            (*path, 1),
+            f"{kilo(high)} lies inside the working range, which reaches {kilo(top)}",
+            f"give about {kilo(top * _OVERLOAD_WARNED)}",
+        )
+    elif draft.loading is None or _to_ultimate(draft):
+        return
+    elif high > top * _OVERLOAD_REFUSED * _ROUNDING:
+        document.refuse(
+            (*path, 1),
+            f"{kilo(high)} is above 110 % of the upper load {kilo(top)}",
+            f"give about {kilo(top * _OVERLOAD_WARNED)}",
+        )
+    elif high > top * _OVERLOAD_WARNED * 1.0005:
+        _warn_overload(document, (*path, 1), high / top)
+
+
+def _warn_overload(document: Document, path: Path, share: float) -> None:
+    document.warn(
+        path,
+        f"{share * 100:.1f} % of upper lets overloads through",
+        "105 % is usual; 113 % of the load costs more than a decade of life",
+    )
+
+
+def _to_ultimate(draft: Draft) -> bool:
+    return any(isinstance(s, Ramp) and s.until for s in draft.stages)
+
+
+def _warn_unnamed(document: Document, draft: Draft) -> None:
+    if draft.rig and not any(c.name.startswith("support_") for c in draft.rig.sampled):
+        document.warn(
+            (),
+            f"rig {draft.rig.name} has no support sensor",
+            "stiffness then includes settlement and bedding of the supports",
+        )
+    if not any(isinstance(s, Cyclic) for s in draft.stages):
+        return
+    if "failure" not in draft.wrong:
+        for name, paste in USUAL_CRITERIA.items():
+            if getattr(draft.failure, name) is None:
+                document.warn(
+                    ("failure",), f"{name} is not named, so not armed", f"usual is {paste}"
+                )
+    if "limits" in draft.wrong:
+        return
+    learned = draft.limits.learned
+    values = {
+        "load": learned.load_low,
+        "deflection": learned.deflection,
+        "stroke": learned.stroke_beyond,
+    }
+    for name, value in values.items():
+        if value is None:
+            document.warn(
+                ("limits", "cyclic"),
+                f"{name} is not named, so not armed",
+                f"usual is {USUAL_LEARNED[name]}",
+            )
+
+
+def kilo(force: float) -> str:
+    """Return a force as people read it: `92.4 kN`."""
+    return f"{force / 1e3:.6g} kN"

@@ -1,0 +1,224 @@
+"""Read protocol, rig, specimen and series files: path and text in, checked values out.
+
+Nothing here opens a file: `read` is given, takes a path and returns its text, or raises
+`OSError` or `UnicodeDecodeError`. All problems of all files come in one `InputError`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeVar
+
+from rig.errors import InputError
+from rig.protocol.build import (
+    build_baseline,
+    build_failure,
+    build_full_rate,
+    build_inspections,
+    build_loading,
+    build_spray,
+    build_stages,
+)
+from rig.protocol.contradictions import Draft, check_draft
+from rig.protocol.document import Document, Read, open_document, validate
+from rig.protocol.fields import shown
+from rig.protocol.limit_tables import build_limits
+from rig.protocol.plan import Limits, Loading, Plan, RigPlan, Specimen
+from rig.protocol.position import Path
+from rig.protocol.protocol_file import REQUIRED, LoadingTable, ProtocolFile
+from rig.protocol.rig_file import build_rig
+from rig.protocol.series import Series
+from rig.protocol.series_file import build_series
+from rig.protocol.specimen_file import build_specimen
+
+
+T = TypeVar("T")
+
+
+def load_plan(protocol: str, rig: str, read: Read) -> Plan:
+    """Return the plan of a protocol on a rig. Raises `InputError` with every problem found."""
+    reading = _Reading(open_document(protocol, read), open_document(rig, read), read)
+    return reading.plan()
+
+
+def load_rig(path: str, read: Read) -> RigPlan:
+    """Return a rig file's plan. Raises `InputError` with every problem found."""
+    document = open_document(path, read)
+    return _settled(build_rig(document), document)
+
+
+def load_specimen(path: str, read: Read) -> Specimen:
+    """Return a specimen. Raises `InputError` with every problem found."""
+    document = open_document(path, read)
+    return _settled(build_specimen(document), document)
+
+
+def load_series(path: str, read: Read) -> Series:
+    """Return a test series. Raises `InputError` with every problem found."""
+    document = open_document(path, read)
+    return _settled(build_series(document), document)
+
+
+def _settled(value: T | None, *documents: Document) -> T:
+    problems = [p for d in documents for p in d.problems]
+    if problems or value is None:
+        raise InputError(problems)
+    return value
+
+
+@dataclass(slots=True)
+class _Parts:
+    """What the files around a protocol gave."""
+
+    rig: RigPlan | None
+    specimen: Specimen | None
+    specimen_text: str
+
+
+class _Reading:
+    """One protocol with the files it names."""
+
+    def __init__(self, document: Document, rig: Document, read: Read) -> None:
+        self.document = document
+        self.rig = rig
+        self.read = read
+        self.others: list[Document] = []
+
+    def plan(self) -> Plan:
+        parts = self._parts()
+        file = validate(self.document, ProtocolFile, sections=True)
+        plan = self._assemble(file, parts) if file is not None else None
+        return _settled(plan, self.document, self.rig, *self.others)
+
+    def _parts(self) -> _Parts:
+        specimen, text = None, ""
+        named = self.document.data.get("specimen")
+        if isinstance(named, str) and named:
+            document = self._open(named, ("specimen",))
+            specimen, text = build_specimen(document), document.text
+        return _Parts(build_rig(self.rig), specimen, text)
+
+    def _open(self, named: str, path: Path) -> Document:
+        document = open_document(self.document.beside(named), self.read, (self.document, path))
+        self.others.append(document)
+        return document
+
+    def _assemble(self, file: ProtocolFile, parts: _Parts) -> Plan | None:
+        document = self.document
+        for key, example in REQUIRED.items():
+            if key not in document.data:
+                document.refuse((), f"{key} is missing", f"add {example}")
+        wrong = frozenset(document.data) - file.model_fields_set
+        loading = self._loading(file.loading) if file.loading else None
+        known = not (file.loading or "loading" in wrong)
+        draft = self._draft(file, parts.rig, loading, known, wrong)
+        check_draft(document, draft)
+        if document.problems or parts.rig is None or parts.specimen is None:
+            return None
+        return Plan(
+            title=file.title,
+            specimen_id=file.specimen_id,
+            exposure=file.exposure or "",
+            specimen=parts.specimen,
+            rig=parts.rig,
+            loading=loading,
+            stages=draft.stages,
+            spray=draft.spray,
+            inspections=draft.inspections,
+            baseline=draft.baseline,
+            failure=draft.failure,
+            limits=draft.limits,
+            full_rate=build_full_rate(file.full_rate),
+            texts={
+                "protocol": document.text,
+                "rig": self.rig.text,
+                "specimen": parts.specimen_text,
+            },
+            warnings=tuple(
+                str(w) for d in (document, self.rig, *self.others) for w in sorted(d.warnings)
+            ),
+        )
+
+    def _draft(
+        self,
+        file: ProtocolFile,
+        rig: RigPlan | None,
+        loading: Loading | None,
+        known: bool,
+        wrong: frozenset[str],
+    ) -> Draft:
+        document = self.document
+        limits = Limits()
+        found = len(document.problems)
+        if file.limits is not None and rig is not None:
+            limits = build_limits(document, file.limits, rig.channels, rig.rate)
+        if file.limits is not None and (rig is None or len(document.problems) > found):
+            wrong |= {"limits"}
+        stages = build_stages(document, file.stage, loading, known)
+        if len(stages) < len(file.stage):
+            wrong |= {"stage"}
+            # Later checks name stages by their place in the file.
+            stages = ()
+        spray = build_spray(document, file.spray) if file.spray else None
+        if file.spray and spray is None:
+            wrong |= {"spray"}
+        inspections = None
+        if file.inspections:
+            inspections = build_inspections(document, file.inspections, loading, known)
+        return Draft(
+            exposure=file.exposure,
+            loading=loading,
+            stages=stages,
+            spray=spray,
+            inspections=inspections,
+            baseline=build_baseline(file.baseline),
+            failure=build_failure(file.failure),
+            limits=limits,
+            rig=rig,
+            wrong=wrong,
+        )
+
+    def _loading(self, table: LoadingTable) -> Loading | None:
+        path: Path = ("loading",)
+        if (table.capacity is None) == (table.capacity_from is None):
+            self.document.refuse(
+                path,
+                "needs capacity or capacity_from, one of them",
+                'add capacity = "132 kN" or capacity_from = "series/wet-cracks.toml: spray"',
+            )
+            return None
+        if table.capacity is not None:
+            return build_loading(table, table.capacity, "as written in the protocol")
+        capacity = self._capacity(str(table.capacity_from))
+        return None if capacity is None else build_loading(table, capacity, str(table.capacity_from))
+
+    def _capacity(self, source: str) -> float | None:
+        path: Path = ("loading", "capacity_from")
+        file, colon, exposure = source.rpartition(":")
+        exposure = exposure.strip()
+        if not colon or exposure not in ("dry", "spray", "submerged"):
+            self.document.refuse(
+                path,
+                f"{shown(source)} does not name a file and an exposure",
+                'write "series/wet-cracks.toml: spray"',
+            )
+            return None
+        document = self._open(file.strip(), path)
+        series = build_series(document)
+        if series is None or document.problems:
+            return None
+        loads = series.ultimate_loads(exposure)
+        if not loads:
+            self.document.refuse(
+                path,
+                f'{shown(file.strip())} has no [[ultimate]] of exposure "{exposure}"',
+                "add companions of this exposure, or give capacity",
+            )
+            return None
+        if self.document.data.get("exposure") not in (exposure, None):
+            self.document.warn(
+                path,
+                f"is the capacity of {exposure} companions",
+                "take those of the specimen's own exposure",
+            )
+        return sum(loads) / len(loads)

@@ -1,0 +1,52 @@
+"""A test series, read and checked: groups of specimens, their lives and ultimate loads."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """One fatigue life: load level (fraction) and cycles, or the `run` that holds them.
+
+    `facts` keeps what else the entry says, as written.
+    """
+
+    specimen: str
+    group: str
+    level: float | None
+    cycles: float | None
+    outcome: str | None
+    run: str | None
+    facts: Mapping[str, str | float | bool] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Ultimate:
+    """One static ultimate load [N], or the `run` that holds it."""
+
+    specimen: str
+    group: str
+    load: float | None
+    run: str | None
+    residual: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """A series file; `groups` gives the factors of each group."""
+
+    title: str
+    groups: Mapping[str, Mapping[str, str]]
+    lives: tuple[Life, ...]
+    ultimates: tuple[Ultimate, ...]
+
+    def ultimate_loads(self, exposure: str) -> tuple[float, ...]:
+        """Return the ultimate loads [N] of groups of one exposure, residual ones left out."""
+        groups = {n for n, factors in self.groups.items() if factors.get("exposure") == exposure}
+        return tuple(
+            u.load
+            for u in self.ultimates
+            if u.group in groups and u.load is not None and not u.residual
+        )

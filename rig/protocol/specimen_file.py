@@ -1,0 +1,247 @@
+"""The shape of a specimen file, and what it becomes."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from rig.protocol.document import Document, validate
+from rig.protocol.fields import (
+    Area,
+    Density,
+    Fixed,
+    Modulus,
+    Name,
+    Strain,
+    Stress,
+    Table,
+    number,
+    quantity,
+)
+from rig.protocol.plan import Bar, Concrete, Section, Specimen, SteelLaw, Tendon
+
+Depth = Annotated[float, quantity("length", 0.0, 5.0, "mm")]
+Side = Annotated[float, quantity("length", 0.01, 5.0, "mm")]
+LawStress = Annotated[float, quantity("stress", 0.0, 3e9, "MPa")]
+PowerStress = Annotated[float, quantity("stress", 1e6, 4e11, "GPa")]
+PowerNumber = Annotated[float, number(1.0, 1000.0)]
+LawStrain = Annotated[float, number(0.0, 0.2)]
+
+
+class GeometryTable(Table):
+    """`[geometry]`; `outline` lists depth from the top and width there for a general section."""
+
+    shape: Literal["rectangle", "trapezoid", "general"]
+    width: Side
+    width_bottom: Side | None = None
+    height: Side
+    span: Annotated[float, quantity("length", 0.1, 100.0, "mm")]
+    load_spacing: Annotated[float, quantity("length", 0.0, 100.0, "mm")]
+    outline: list[Annotated[tuple[Depth, Side], Fixed]] = Field(default_factory=list, max_length=200)
+
+
+class PointsTable(Table):
+    """A stress-strain law point by point."""
+
+    points: list[Annotated[tuple[LawStrain, LawStress], Fixed]] = Field(min_length=2, max_length=200)
+
+
+class ConcreteTable(Table):
+    """`[concrete]`."""
+
+    strength: Annotated[float, quantity("stress", 5e6, 3e8, "MPa")]
+    modulus: Modulus
+    tensile_strength: Annotated[float, quantity("stress", 0.0, 5e7, "MPa")]
+    density: Density
+    law: Literal["parabola-rectangle", "rectangular block"] | PointsTable = "parabola-rectangle"
+    peak_strain: Strain = 0.002
+    ultimate_strain: Strain | None = None
+
+
+class BilinearTable(Table):
+    """A steel law of two straight lines."""
+
+    kind: Literal["bilinear"]
+    yield_stress: Stress = Field(alias="yield")
+    ultimate: Stress
+    ultimate_strain: Strain
+
+
+class PowerTable(Table):
+    """A steel law of the power form: a preset, or stresses A, B and numbers C, D."""
+
+    kind: Literal["power"]
+    preset: Literal["strand-270", "strand-250", "wire-250", "wire-235"] | None = None
+    constants: Annotated[tuple[PowerStress, PowerStress, PowerNumber, PowerNumber], Fixed] | None = (
+        None
+    )
+    ultimate: Stress | None = None
+
+
+class TendonTable(Table):
+    """`[[tendon]]`: one layer."""
+
+    area: Area
+    depth: Depth
+    modulus: Modulus
+    bond: Literal["pre-tensioned", "post-tensioned unbonded"]
+    stress: LawStress
+    stress_at: Literal["zero concrete strain", "no moment"]
+    law: Annotated[BilinearTable | PowerTable, Field(discriminator="kind")]
+
+
+class BarTable(Table):
+    """`[[bar]]`: one layer."""
+
+    area: Area
+    depth: Depth
+    modulus: Modulus
+    yield_stress: Stress = Field(alias="yield")
+
+
+class SpecimenFile(Table):
+    """A whole specimen file."""
+
+    name: Name
+    geometry: GeometryTable
+    concrete: ConcreteTable
+    tendon: list[TendonTable] = Field(default_factory=list, max_length=100)
+    bar: list[BarTable] = Field(default_factory=list, max_length=100)
+    history: dict[str, Any] = Field(default_factory=dict)
+
+
+def build_specimen(document: Document) -> Specimen | None:
+    """Return the specimen of a document, or None with its problems noted there."""
+    file = validate(document, SpecimenFile)
+    if file is None:
+        return None
+    _check_geometry(document, file)
+    _check_steel(document, file)
+    _check_strains(document, file.concrete)
+    for key, value in file.history.items():
+        if isinstance(value, dict | list):
+            document.refuse(("history", key), "is not a plain fact", "give text, a number or a date")
+    return Specimen(
+        name=file.name,
+        section=_section(file.geometry),
+        concrete=_concrete(file.concrete),
+        tendons=tuple(_tendon(t) for t in file.tendon),
+        bars=tuple(Bar(b.area, b.depth, b.modulus, b.yield_stress) for b in file.bar),
+        history={key: str(value) for key, value in file.history.items()},
+    )
+
+
+def _check_geometry(document: Document, file: SpecimenFile) -> None:
+    shape = file.geometry
+    at = "geometry"
+    if shape.load_spacing >= shape.span:
+        document.refuse(
+            (at, "load_spacing"), "is not below the span", "give the distance between the two loads"
+        )
+    if shape.shape == "trapezoid" and shape.width_bottom is None:
+        document.refuse((at, "shape"), "trapezoid needs width_bottom", 'add width_bottom = "..."')
+    if shape.shape != "trapezoid" and shape.width_bottom is not None:
+        document.refuse((at, "width_bottom"), f"means nothing for a {shape.shape}", "take it out")
+    if shape.shape == "general" and len(shape.outline) < 2:
+        document.refuse(
+            (at, "shape"),
+            "general needs an outline",
+            'add outline = [["0 mm", "600 mm"], ["160 mm", "400 mm"]] (depth, width)',
+        )
+    if shape.shape != "general" and shape.outline:
+        document.refuse((at, "outline"), f"means nothing for a {shape.shape}", "take it out")
+    depths = [depth for depth, _ in shape.outline]
+    if depths and (depths != sorted(depths) or depths[-1] > shape.height):
+        document.refuse(
+            (at, "outline"), "depths do not rise from the top to the height", "sort them"
+        )
+
+
+def _check_steel(document: Document, file: SpecimenFile) -> None:
+    height = file.geometry.height
+    layers = [("tendon", i, t.depth) for i, t in enumerate(file.tendon)]
+    layers += [("bar", i, b.depth) for i, b in enumerate(file.bar)]
+    for kind, index, depth in layers:
+        if not 0 < depth < height:
+            document.refuse(
+                (kind, index, "depth"),
+                "lies outside the section",
+                f"give a depth from the top below {height * 1e3:g} mm",
+            )
+    if not layers:
+        document.refuse((), "has neither tendon nor bar", "add [[tendon]] or [[bar]]")
+    for index, tendon in enumerate(file.tendon):
+        _check_law(document, ("tendon", index, "law"), tendon)
+
+
+def _check_law(document: Document, path: tuple[str | int, ...], tendon: TendonTable) -> None:
+    law = tendon.law
+    ultimate = law.ultimate
+    if isinstance(law, BilinearTable):
+        if law.yield_stress > law.ultimate:
+            document.refuse((*path, "yield"), "is above ultimate", "give the lower of the two")
+    elif (law.preset is None) == (law.constants is None):
+        document.refuse(path, "needs a preset or constants, one of them", 'add preset = "strand-270"')
+    elif law.constants and ultimate is None:
+        document.refuse(path, "has constants without ultimate", 'add ultimate = "1860 MPa"')
+    if ultimate is not None and tendon.stress > ultimate:
+        document.refuse(
+            (*path[:-1], "stress"), "is above the ultimate stress", "give the stress as it is now"
+        )
+
+
+def _check_strains(document: Document, concrete: ConcreteTable) -> None:
+    if concrete.ultimate_strain is not None and concrete.peak_strain > concrete.ultimate_strain:
+        document.refuse(
+            ("concrete", "peak_strain"), "is above ultimate_strain", "give the lower of the two"
+        )
+    if isinstance(concrete.law, PointsTable):
+        strains = [strain for strain, _ in concrete.law.points]
+        if any(a >= b for a, b in zip(strains, strains[1:], strict=False)):
+            document.refuse(("concrete", "law"), "strains do not rise", "sort the points")
+
+
+def _section(shape: GeometryTable) -> Section:
+    bottom = shape.width if shape.width_bottom is None else shape.width_bottom
+    return Section(
+        shape.shape,
+        shape.height,
+        shape.width,
+        bottom,
+        shape.span,
+        shape.load_spacing,
+        tuple(shape.outline),
+    )
+
+
+def _concrete(table: ConcreteTable) -> Concrete:
+    points = table.law.points if isinstance(table.law, PointsTable) else ()
+    law = "points" if isinstance(table.law, PointsTable) else table.law
+    usual = 0.003 if law == "rectangular block" else 0.0035
+    return Concrete(
+        table.strength,
+        table.modulus,
+        table.tensile_strength,
+        table.density,
+        law,
+        table.peak_strain,
+        usual if table.ultimate_strain is None else table.ultimate_strain,
+        tuple(points),
+    )
+
+
+def _tendon(table: TendonTable) -> Tendon:
+    law = table.law
+    if isinstance(law, BilinearTable):
+        steel = SteelLaw("bilinear", law.yield_stress, law.ultimate, law.ultimate_strain)
+    else:
+        steel = SteelLaw(
+            "power",
+            ultimate=law.ultimate or 0.0,
+            preset=law.preset or "",
+            constants=law.constants or (),
+        )
+    return Tendon(
+        table.area, table.depth, table.modulus, table.bond, table.stress, table.stress_at, steel
+    )
