@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
+from typing import Final, Literal, cast
 
 from rig import __version__
 from rig.clock import VIRTUAL_EPOCH, VirtualClock, VirtualLoop, real_seconds
@@ -29,19 +29,6 @@ KSI: Final = 6.894757293168361e6
 
 YIELD_SHARE: Final = 0.01
 """Strain at which a tendon without a stated strength is taken as yielding; invented."""
-
-_TOLD: Final = (
-    "servo_bandwidth",
-    "gap",
-    "bedding",
-    "life_dry",
-    "life_scale",
-    "wet_factor",
-    "scatter",
-    "pump_run_up",
-    "creep",
-)
-"""Keys of a rig file's `[simulation]` that the simulated rig takes as they are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +129,7 @@ def simulation_setup(plan: Plan) -> SimulationSetup:
     """
     truth = truth_of(_static_estimate(plan.specimen))
     told = plan.rig.simulation
-    scale = float(told.get("capacity_scale", 1.0))
+    scale = float(told["capacity_scale"])
     truth = replace(
         truth,
         yield_load=truth.yield_load * scale,
@@ -150,7 +137,6 @@ def simulation_setup(plan: Plan) -> SimulationSetup:
     )
     actuator = plan.rig.actuator
     loading, pump = plan.loading, plan.rig.pump
-    numbers = {k: float(told[k]) for k in _TOLD if k in told}
     return SimulationSetup(
         rate=plan.rig.rate,
         channels=plan.rig.channels,
@@ -158,13 +144,21 @@ def simulation_setup(plan: Plan) -> SimulationSetup:
             *actuator.load, *actuator.stroke, actuator.speed, actuator.frequency
         ),
         truth=truth,
-        exposure=plan.exposure,
+        exposure=cast("Literal['dry', 'spray', 'submerged']", plan.exposure),
         load_level=loading.upper / loading.capacity if loading else REFERENCE_LEVEL,
         upper_load=loading.upper if loading else 0.0,
         pump_flow=pump.flow if pump else 0.0,
         tank=pump.tank if pump else 0.0,
-        ending=told.get("ending", "gradual"),
-        **numbers,
+        ending=cast("Literal['gradual', 'brittle']", told["ending"]),
+        servo_bandwidth=float(told["servo_bandwidth"]),
+        gap=float(told["gap"]),
+        bedding=float(told["bedding"]),
+        life_dry=float(told["life_dry"]),
+        life_scale=float(told["life_scale"]),
+        wet_factor=float(told["wet_factor"]),
+        scatter=float(told["scatter"]),
+        pump_run_up=float(told["pump_run_up"]),
+        creep=float(told["creep"]),
     )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from rig.control.full_rate import PIECE, Pieces, RecentSamples, wanted_cycles
 from rig.control.looking import Judge
+from rig.control.states import may_follow
 from rig.control.stream import Kept
 from rig.protocol.plan import Plan
 from rig.record.entries import FullRateRecord, StaticRecord
@@ -133,7 +134,9 @@ class Book:
         self._recorder.event(self.time, self.counted, kind, text)
 
     def enter(self, state: str, why: str = "") -> None:
-        """Write that the conductor enters a state."""
+        """Write that the conductor enters a state; ValueError where the table forbids it."""
+        if not may_follow(self.state, state):
+            raise ValueError(f"{state!r} may not follow {self.state!r} (rig/control/states.py)")
         self.state = state
         self._recorder.event(self.time, self.counted, "state", f"{state}: {why}" if why else state)
 
