@@ -184,7 +184,7 @@ def _first_end(
         highest = _of_three(force, np.maximum)[kept:]
         before = np.concatenate((np.full(setup.break_samples, -np.inf), held))
         recent = sliding_window_view(before, setup.break_samples + 1).max(axis=1)[kept:]
-        broken = judged & (highest < recent - setup.break_fall * peaks)
+        broken = judged & (highest + setup.break_fall * peaks < recent)
         ends += [(int(i), "break") for i in np.flatnonzero(broken)[:1]]
     down = judged & ~(force[kept:] > (1 - setup.fall) * peaks)
     need = setup.fall_samples

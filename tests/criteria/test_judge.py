@@ -92,9 +92,7 @@ def test_two_wild_cycles_are_no_failure_and_no_step():
     st.sampled_from([0.5, 1.0, 1.5, 2.0, 2.5]),
 )
 def test_the_crossing_is_where_numpys_median_of_every_window_crosses(values, w, begin, limit):
-    medians = [
-        (i, float(np.median(values[i - w + 1 : i + 1]))) for i in range(w - 1, len(values))
-    ]
+    medians = [(i, float(np.median(values[i - w + 1 : i + 1]))) for i in range(w - 1, len(values))]
     expected = next((m for m in medians if m[0] >= begin and m[1] <= limit), None)
     assert first_at_or_below(np.array(values), begin, w, limit) == expected
 

@@ -1,0 +1,96 @@
+"""The outcome after a limit, on stretches of samples whose truth is known."""
+
+import numpy as np
+import pytest
+
+from rig.criteria.outcome import OutcomeSetup, after_limit
+
+UPPER, LOWER, RATE = 20e3, 2e3, 200.0
+SOFT = 1e-3 / UPPER  # m/N
+SETUP = OutcomeSetup(UPPER, RATE, SOFT, 0.40)
+TRIP = "deflection 0.0021 m is above its limit 0.002 m for 3 samples in a row"
+
+
+def cycling(cycles=4):
+    """Return load of a healthy specimen at 5 Hz, ending at a load maximum."""
+    phase = np.arange(cycles * 40) * 2 * np.pi / 40
+    return (UPPER + LOWER) / 2 + (UPPER - LOWER) / 2 * np.cos(phase)
+
+
+def name(load, bent, at, setup=SETUP, text=TRIP):
+    return after_limit(setup, text, load.astype(np.float32), bent.astype(np.float32), at)
+
+
+def collapse():
+    """Return a beam that breaks: load falls to nothing, deflection grows to three times."""
+    load, bent = cycling(), SOFT * cycling()
+    load = np.concatenate((load, np.geomspace(load[-1], 50.0, 40), np.full(100, 50.0)))
+    bent = np.concatenate((bent, np.linspace(bent[-1], 3e-3, 40), np.full(100, 3e-3)))
+    return load, bent
+
+
+def test_a_collapse_is_a_failure_that_names_the_limit():
+    outcome, why = name(*collapse(), at=180)
+    assert outcome == "failure"
+    assert TRIP in why
+
+
+def test_a_collapse_before_the_baseline_shows_by_load_lost_while_deflection_grew():
+    outcome, why = name(*collapse(), at=180, setup=OutcomeSetup(UPPER, RATE))
+    assert outcome == "failure"
+    assert "while net deflection grew" in why
+
+
+@pytest.mark.parametrize(("growth", "outcome"), [(1.60, "limit"), (1.73, "failure")])
+def test_gradual_softening_fails_beyond_the_inverse_of_what_is_left(growth, outcome):
+    # 1/(1 - 0.40) = 1.667 times the deflection per load.
+    load = cycling()
+    assert name(load, growth * SOFT * load, at=150)[0] == outcome
+
+
+def test_an_overload_of_a_healthy_specimen_is_a_limit():
+    load = cycling()
+    load = np.concatenate((load, np.linspace(load[-1], 1.06 * UPPER, 20), np.zeros(50)))
+    text = "load 21200 N is above its limit 21000 N for 3 samples in a row"
+    assert name(load, SOFT * load, at=179, text=text) == ("limit", text)
+
+
+def test_an_overload_that_breaks_the_specimen_is_a_limit():
+    load = cycling()
+    load = np.concatenate((load, np.linspace(load[-1], 1.06 * UPPER, 20), np.zeros(50)))
+    bent = SOFT * load
+    bent[180:] = 4e-3
+    assert name(load, bent, at=179)[0] == "limit"
+
+
+def test_a_healthy_specimen_that_is_unloaded_is_a_limit():
+    load = np.concatenate((cycling(), np.linspace(UPPER, 0, 200)))
+    assert name(load, SOFT * load + 2e-5, at=165)[0] == "limit"
+
+
+def test_a_wild_deflection_sample_does_not_make_a_failure():
+    load = cycling()
+    bent = SOFT * load
+    bent[100:102] = 9e-3
+    assert name(load, bent, at=159)[0] == "limit"
+
+
+def test_lost_feedback_is_a_fault():
+    load = cycling()
+    bent = SOFT * load
+    load[150:] = np.nan
+    outcome, why = name(load, bent, at=152, text="load: no valid value for 3 samples in a row")
+    assert outcome == "fault"
+    assert "10 samples" in why
+
+
+def test_a_short_gap_of_the_feedback_is_a_limit():
+    load = cycling()
+    bent = SOFT * load
+    load[150:153] = np.nan
+    assert name(load, bent, at=152)[0] == "limit"
+
+
+def test_without_a_valid_sample_nothing_but_the_limit_speaks():
+    nothing = np.full(20, np.nan)
+    assert name(cycling()[:20], nothing, at=10) == ("limit", TRIP)
