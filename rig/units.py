@@ -181,7 +181,10 @@ def _wrong_unit(text: str, unit: str, dimensions: tuple[str, ...]) -> tuple[str,
     known = [u for d in dimensions for u in UNITS[d]]
     near = _nearest(unit, known)
     hint = f'did you mean "{near}"? ' if near else ""
-    return f'{_short(text)} has an unknown unit "{unit[:20]}"', f"{hint}known are {', '.join(known)}"
+    return (
+        f'{_short(text)} has an unknown unit "{unit[:20]}"',
+        f"{hint}known are {', '.join(known)}",
+    )
 
 
 def _nearest(unit: str, known: list[str]) -> str | None:

@@ -35,7 +35,7 @@ def difference_dimension(name: str) -> str:
     return "temperature difference" if dimension == "temperature" else dimension
 
 
-def bounds(document: Document, path: Path, value: Any, dimension: str) -> Bounds | None:  # noqa: ANN401 - as TOML has it
+def bounds(document: Document, path: Path, value: Any, dimension: str) -> Bounds | None:
     """Read a pair of quantities; None with the problems noted."""
     if not isinstance(value, list) or len(value) != 2:
         document.refuse(path, f"{shown(value)} is not a pair", 'write ["low", "high"]')

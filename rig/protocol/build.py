@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import pairwise
 
 from rig.protocol.document import Document
 from rig.protocol.fields import Amount, shown
@@ -98,7 +99,9 @@ class _Builder:
     def _ramp(self, table: RampTable) -> Ramp | None:
         if (table.to is None) == (table.until is None):
             self.document.refuse(
-                self.path, "needs to or until, one of them", 'add to = "upper" or until = "ultimate"'
+                self.path,
+                "needs to or until, one of them",
+                'add to = "upper" or until = "ultimate"',
             )
             return None
         speed = self._speed("speed", table.control, table.speed)
@@ -135,7 +138,9 @@ def target(
         return float(getattr(loading, word))
     if known:
         document.refuse(
-            path, f"{shown(word)} needs [loading]", "add [loading] with upper and lower, or give a force"
+            path,
+            f"{shown(word)} needs [loading]",
+            "add [loading] with upper and lower, or give a force",
         )
     return None
 
@@ -188,7 +193,7 @@ def build_inspections(
 ) -> Inspections:
     """Return when cycling pauses and what is done then."""
     counts = table.at
-    for index, (before, after) in enumerate(zip(counts, counts[1:], strict=False)):
+    for index, (before, after) in enumerate(pairwise(counts)):
         if after <= before:
             document.refuse(
                 ("inspections", "at", index + 1), "does not rise", "sort the counts, each once"

@@ -91,7 +91,7 @@ def _check_loading(document: Document, loading: Loading, rig: RigPlan | None) ->
         )
     if rig is None:
         return
-    low, high = rig.actuator.load
+    high = rig.actuator.load[1]
     if loading.upper > high:
         document.refuse(
             upper,
@@ -122,7 +122,9 @@ def _check_order(document: Document, draft: Draft) -> None:
         names.add(stage.name)
         if isinstance(stage, Ramp) and stage.until and index < len(draft.stages) - 1:
             document.refuse(
-                ("stage", index, "until"), "breaks the specimen before the last stage", "put it last"
+                ("stage", index, "until"),
+                "breaks the specimen before the last stage",
+                "put it last",
             )
     if draft.stages and _by_load(draft.stages[0]):
         document.refuse(
@@ -187,9 +189,9 @@ def _goal(stage: Stage) -> tuple[float | None, str]:
 def _check_cyclic(document: Document, draft: Draft) -> None:
     for index, stage in enumerate(draft.stages):
         path: Path = ("stage", index)
-        if isinstance(stage, Ramp) and stage.until and not draft.limits.fixed:
-            if "limits" not in draft.wrong:
-                document.refuse(path, "goes to the ultimate load without [limits]", "add [limits]")
+        unlimited = not draft.limits.fixed and "limits" not in draft.wrong
+        if isinstance(stage, Ramp) and stage.until and unlimited:
+            document.refuse(path, "goes to the ultimate load without [limits]", "add [limits]")
         if not isinstance(stage, Cyclic):
             continue
         if draft.loading is None and "loading" not in draft.wrong:
@@ -200,7 +202,7 @@ def _check_cyclic(document: Document, draft: Draft) -> None:
                 "is cyclic without a failure criterion",
                 f"add [failure] with {USUAL_CRITERIA['stiffness_loss']}",
             )
-        if not draft.limits.fixed and "limits" not in draft.wrong:
+        if unlimited:
             document.refuse(
                 path, "is cyclic without limits", 'add [limits] with load = ["-2 kN", "97 kN"]'
             )
@@ -280,9 +282,9 @@ def _check_limits(document: Document, draft: Draft) -> None:
                 'give for example ["-0.5 mm", "4 mm"]',
             )
     learned = draft.limits.learned
-    if learned.armed and not any(isinstance(s, Cyclic) for s in draft.stages):
-        if "stage" not in draft.wrong:
-            document.refuse(("limits", "cyclic"), "has no cyclic stage to learn from", "take it out")
+    cyclic = "stage" in draft.wrong or any(isinstance(s, Cyclic) for s in draft.stages)
+    if learned.armed and not cyclic:
+        document.refuse(("limits", "cyclic"), "has no cyclic stage to learn from", "take it out")
     if learned.load_high is not None and learned.load_high > _OVERLOAD_WARNED * _ROUNDING:
         _warn_overload(document, ("limits", "cyclic", "load"), learned.load_high)
     loss = draft.failure.stiffness_loss
@@ -291,14 +293,12 @@ def _check_limits(document: Document, draft: Draft) -> None:
         if learned.deflection < least:
             document.warn(
                 ("limits", "cyclic", "deflection"),
-                f"{learned.deflection:.0%} trips before a stiffness loss of {loss.stop:.0%} is confirmed",
+                f"{learned.deflection:.0%} trips before a loss of {loss.stop:.0%} is confirmed",
                 f'give at least "{least * 100:.0f} % of settled maximum"',
             )
 
 
-def _check_load_limit(
-    document: Document, name: str, low: float, high: float, draft: Draft
-) -> None:
+def _check_load_limit(document: Document, name: str, low: float, high: float, draft: Draft) -> None:
     path: Path = ("limits", name)
     if low >= 0:
         document.refuse(

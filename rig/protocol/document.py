@@ -14,7 +14,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from rig.errors import Problem
-from rig.protocol.fields import shown
+from rig.protocol.fields import plain, shown
 from rig.protocol.position import Path, last_line, locate
 
 Read = Callable[[str], str]
@@ -54,7 +54,9 @@ class Document:
         return posixpath.normpath(posixpath.join(posixpath.dirname(self.file), path))
 
     def _at(self, path: Path, problem: str, remedy: str) -> Problem:
-        return Problem(self.file, self.line(path), spell(path), problem, remedy)
+        # A file can hold control characters; none may reach a terminal.
+        words = (plain(text) for text in (spell(path), problem, remedy))
+        return Problem(self.file, self.line(path), *words)
 
 
 def spell(path: Path) -> str:
@@ -75,7 +77,10 @@ def open_document(file: str, read: Read, named_by: tuple[Document, Path] | None 
         document.text = read(file)
     except (OSError, ValueError) as error:
         document.readable = False
-        problem, remedy = f'cannot read "{shown(file)[1:-1]}": {_cause(error)}', "give a readable file"
+        problem, remedy = (
+            f'cannot read "{shown(file)[1:-1]}": {_cause(error)}',
+            "give a readable file",
+        )
         if named_by:
             named_by[0].refuse(named_by[1], problem, remedy)
         else:
@@ -145,7 +150,9 @@ def _note(document: Document, model: type[BaseModel], detail: ErrorDetails) -> N
         key = spell((*path, str(detail["loc"][-1])))
         line = document.line(path)
         document.problems.append(
-            Problem(document.file, line, key, "is missing", f"add it: {key.rpartition('.')[2]} = ...")
+            Problem(
+                document.file, line, key, "is missing", f"add it: {key.rpartition('.')[2]} = ..."
+            )
         )
     else:
         document.refuse(path, *_type_problem(kind, context, detail))
@@ -181,17 +188,14 @@ def _length_remedy(context: Mapping[str, Any]) -> str:
     return f"give at most {context['max_length']}"
 
 
-def _in_file(data: object, loc: tuple[str | int, ...]) -> Path:
+def _in_file(data: Any, loc: tuple[str | int, ...]) -> Path:
     """Drop from a pydantic location what is not in the file: union tags, missing keys."""
     path: list[str | int] = []
     for part in loc:
-        if isinstance(data, dict) and part in data:
+        in_list = isinstance(data, list) and isinstance(part, int) and part < len(data)
+        if in_list or (isinstance(data, dict) and part in data):
             data = data[part]
-        elif isinstance(data, list) and isinstance(part, int) and part < len(data):
-            data = data[part]
-        else:
-            continue
-        path.append(part)
+            path.append(part)
     return tuple(path)
 
 

@@ -41,8 +41,13 @@ def _within(value: object, number: float, low: float, high: float, unit: str) ->
 def shown(value: object) -> str:
     """Return a value as the person wrote it, short enough for one line."""
     text = f'"{value}"' if isinstance(value, str) else repr(value)
-    text = "".join(c if c.isprintable() else "?" for c in text)
+    text = plain(text)
     return text if len(text) <= 60 else text[:56] + "..."
+
+
+def plain(text: str) -> str:
+    """Return a text with `?` for each character that a terminal would obey."""
+    return "".join(c if c.isprintable() else "?" for c in text)
 
 
 def spoken(value: float, unit: str) -> str:

@@ -39,7 +39,7 @@ def build_limits(
     )
 
 
-def _persist(document: Document, value: Any, rate: float) -> int:  # noqa: ANN401 - as TOML has it
+def _persist(document: Document, value: Any, rate: float) -> int:
     path = ("limits", "persist")
     try:
         seconds = parse(value, "time")
@@ -51,13 +51,15 @@ def _persist(document: Document, value: Any, rate: float) -> int:  # noqa: ANN40
     return max(1, round(seconds * rate))
 
 
-def _learned(document: Document, path: Path, table: Any) -> LearnedLimits:  # noqa: ANN401 - as TOML has it
+def _learned(document: Document, path: Path, table: Any) -> LearnedLimits:
     if not isinstance(table, dict):
         document.refuse(path, f"{shown(table)} is not a table", "write [limits.cyclic]")
         return LearnedLimits()
     for key in table:
         if key not in USUAL_LEARNED:
-            document.refuse((*path, key), "is no learned limit", f"known are {', '.join(USUAL_LEARNED)}")
+            document.refuse(
+                (*path, key), "is no learned limit", f"known are {', '.join(USUAL_LEARNED)}"
+            )
     low = high = deflection = stroke = None
     if "load" in table:
         low, high = _learned_load(document, (*path, "load"), table["load"])
@@ -105,7 +107,7 @@ _STROKE: Final = _Form(
 )
 
 
-def _learned_load(document: Document, path: Path, value: Any) -> tuple[float | None, float | None]:  # noqa: ANN401 - as TOML has it
+def _learned_load(document: Document, path: Path, value: Any) -> tuple[float | None, float | None]:
     if not isinstance(value, list) or len(value) != 2:
         document.refuse(path, f"{shown(value)} is not a pair", f"write {USUAL_LEARNED['load']}")
         return None, None
@@ -114,7 +116,7 @@ def _learned_load(document: Document, path: Path, value: Any) -> tuple[float | N
     return low, high
 
 
-def _relative(document: Document, path: Path, value: Any, form: _Form) -> float | None:  # noqa: ANN401 - as TOML has it
+def _relative(document: Document, path: Path, value: Any, form: _Form) -> float | None:
     match = form.words.fullmatch(value) if isinstance(value, str) else None
     if match is None:
         document.refuse(path, f"{shown(value)} is no learned limit", f"write {form.paste}")

@@ -31,7 +31,6 @@ from rig.protocol.series import Series
 from rig.protocol.series_file import build_series
 from rig.protocol.specimen_file import build_specimen
 
-
 T = TypeVar("T")
 
 
@@ -190,7 +189,9 @@ class _Reading:
         if table.capacity is not None:
             return build_loading(table, table.capacity, "as written in the protocol")
         capacity = self._capacity(str(table.capacity_from))
-        return None if capacity is None else build_loading(table, capacity, str(table.capacity_from))
+        return (
+            None if capacity is None else build_loading(table, capacity, str(table.capacity_from))
+        )
 
     def _capacity(self, source: str) -> float | None:
         path: Path = ("loading", "capacity_from")

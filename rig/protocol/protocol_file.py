@@ -11,15 +11,13 @@ from rig.protocol.fields import (
     Amount,
     Capacity,
     Duration,
+    Flow,
     Force,
     ForceRate,
     Frequency,
     Growth,
-    Flow,
-    Length,
     Name,
     Share,
-    Speed,
     Table,
     Text,
     Wait,
@@ -37,8 +35,8 @@ _SCHEDULE = {"cycles": (1.0, 1e9, "cycles"), "time": (1.0, 60 * 86400.0, "min")}
 Level = Annotated[
     Amount,
     amount(
-    {"force": _FORCE, "fraction": (0.0, 10.0, "%")},
-    remedy='a force such as "92 kN" or a percentage of capacity such as "70 %"',
+        {"force": _FORCE, "fraction": (0.0, 10.0, "%")},
+        remedy='a force such as "92 kN" or a percentage of capacity such as "70 %"',
     ),
 ]
 Target = Annotated[Amount, amount({"force": _FORCE}, words=("upper", "lower"))]
@@ -130,7 +128,9 @@ def _usual_retries() -> UnconfirmedTable:
 class SprayTable(Table):
     """`[spray]`."""
 
-    begin: Annotated[Amount, amount({"cycles": (0.0, 1e9, "cycles"), "time": (0.0, 60 * 86400.0, "min")})]
+    begin: Annotated[
+        Amount, amount({"cycles": (0.0, 1e9, "cycles"), "time": (0.0, 60 * 86400.0, "min")})
+    ]
     on: Annotated[Amount, amount(_SCHEDULE)] | None = None
     every: Annotated[Amount, amount(_SCHEDULE)] | None = None
     continuous: bool = False

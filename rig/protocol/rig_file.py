@@ -145,7 +145,9 @@ def _channels(document: Document, file: RigFile) -> tuple[Channel, ...]:
     return tuple(channels)
 
 
-def _channel(document: Document, path: tuple[str | int, ...], table: ChannelTable) -> Channel | None:
+def _channel(
+    document: Document, path: tuple[str | int, ...], table: ChannelTable
+) -> Channel | None:
     unit = channel_unit(table.name)
     if unit is None or table.name == "deflection":
         document.refuse(
@@ -205,5 +207,3 @@ def _allowed(cause: str) -> tuple[int, ...]:
     if STOPS[cause] == 0:
         return (0,)
     return (0, 1, 2) if cause == "pause" else (0, 1)
-
-

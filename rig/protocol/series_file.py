@@ -58,7 +58,9 @@ def build_series(document: Document) -> Series | None:
             )
     for index, ultimate in enumerate(file.ultimate):
         if (ultimate.load is None) == (ultimate.run is None):
-            document.refuse(("ultimate", index), "needs load or run, one of them", 'load = "132 kN"')
+            document.refuse(
+                ("ultimate", index), "needs load or run, one of them", 'load = "132 kN"'
+            )
     return Series(
         title=file.title,
         groups={n: {k: str(v) for k, v in t.items()} for n, t in file.groups.items()},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
@@ -38,13 +39,17 @@ class GeometryTable(Table):
     height: Side
     span: Annotated[float, quantity("length", 0.1, 100.0, "mm")]
     load_spacing: Annotated[float, quantity("length", 0.0, 100.0, "mm")]
-    outline: list[Annotated[tuple[Depth, Side], Fixed]] = Field(default_factory=list, max_length=200)
+    outline: list[Annotated[tuple[Depth, Side], Fixed]] = Field(
+        default_factory=list, max_length=200
+    )
 
 
 class PointsTable(Table):
     """A stress-strain law point by point."""
 
-    points: list[Annotated[tuple[LawStrain, LawStress], Fixed]] = Field(min_length=2, max_length=200)
+    points: list[Annotated[tuple[LawStrain, LawStress], Fixed]] = Field(
+        min_length=2, max_length=200
+    )
 
 
 class ConcreteTable(Table):
@@ -73,9 +78,9 @@ class PowerTable(Table):
 
     kind: Literal["power"]
     preset: Literal["strand-270", "strand-250", "wire-250", "wire-235"] | None = None
-    constants: Annotated[tuple[PowerStress, PowerStress, PowerNumber, PowerNumber], Fixed] | None = (
-        None
-    )
+    constants: (
+        Annotated[tuple[PowerStress, PowerStress, PowerNumber, PowerNumber], Fixed] | None
+    ) = None
     ultimate: Stress | None = None
 
 
@@ -121,7 +126,9 @@ def build_specimen(document: Document) -> Specimen | None:
     _check_strains(document, file.concrete)
     for key, value in file.history.items():
         if isinstance(value, dict | list):
-            document.refuse(("history", key), "is not a plain fact", "give text, a number or a date")
+            document.refuse(
+                ("history", key), "is not a plain fact", "give text, a number or a date"
+            )
     return Specimen(
         name=file.name,
         section=_section(file.geometry),
@@ -182,7 +189,9 @@ def _check_law(document: Document, path: tuple[str | int, ...], tendon: TendonTa
         if law.yield_stress > law.ultimate:
             document.refuse((*path, "yield"), "is above ultimate", "give the lower of the two")
     elif (law.preset is None) == (law.constants is None):
-        document.refuse(path, "needs a preset or constants, one of them", 'add preset = "strand-270"')
+        document.refuse(
+            path, "needs a preset or constants, one of them", 'add preset = "strand-270"'
+        )
     elif law.constants and ultimate is None:
         document.refuse(path, "has constants without ultimate", 'add ultimate = "1860 MPa"')
     if ultimate is not None and tendon.stress > ultimate:
@@ -198,7 +207,7 @@ def _check_strains(document: Document, concrete: ConcreteTable) -> None:
         )
     if isinstance(concrete.law, PointsTable):
         strains = [strain for strain, _ in concrete.law.points]
-        if any(a >= b for a, b in zip(strains, strains[1:], strict=False)):
+        if any(a >= b for a, b in pairwise(strains)):
             document.refuse(("concrete", "law"), "strains do not rise", "sort the points")
 
 

@@ -1,0 +1,158 @@
+"""`nightrig check`: read a protocol and say what is wrong with it and what it will take."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.commands.files import find_protocol, find_rig, read_text
+from rig.errors import InputError, StorageError
+
+if TYPE_CHECKING:
+    from rig.protocol.estimate import Estimate
+    from rig.protocol.plan import Plan
+
+_CAUTION = (
+    "This program is no safety system. Guards, emergency stop, limits in the controller and "
+    "people out of reach come first; this check replaces none of them."
+)
+
+
+@click.command(
+    epilog="Example: nightrig check protocols/overnight-wet-prism.toml",
+    short_help="Check a protocol before anything starts.",
+)
+@click.argument("protocol")
+@click.option("--rig", metavar="RIG", help="Rig file; the packaged simulated rig if not given.")
+@click.option(
+    "--out",
+    metavar="DIR",
+    default=".",
+    show_default="here",
+    help="Where the run would be written: its free space is judged.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.pass_context
+def check(
+    context: click.Context, protocol: str, rig: str | None, out: str, *, as_json: bool
+) -> None:
+    """Check PROTOCOL, the files it names and the rig file; say what the test will take.
+
+    Nothing is started and nothing is written. Exit code 0: may start; 2: a file has problems;
+    6: not enough free space.
+    """
+    result, lines, code = _judge(protocol, rig, out)
+    if as_json:
+        click.echo(json.dumps(result))
+    for line in lines:
+        click.echo(line, err=as_json)
+    context.exit(code)
+
+
+def _judge(protocol: str, rig: str | None, out: str) -> tuple[dict[str, Any], list[str], int]:
+    # Imported late: pydantic would slow down every other command.
+    from rig.protocol.estimate import estimate
+    from rig.protocol.load import load_plan
+
+    try:
+        plan = load_plan(find_protocol(protocol), find_rig(rig), read_text)
+    except InputError as error:
+        return _refused(error), [str(p) for p in error.problems] + _count(error), error.exit_code
+    need = estimate(plan)
+    free = free_space(out)
+    enough = free >= need.storage_bytes
+    result = _accepted(plan, need, enough=enough)
+    lines = [f"warning: {w}" for w in plan.warnings]
+    lines += [*_summary(plan, need), _CAUTION]
+    if not enough:
+        lines.append(
+            f"{out}: {_size(free)} free, up to {_size(need.storage_bytes)} needed; "
+            "free some space or give another --out"
+        )
+    return result, lines, 0 if enough else StorageError.exit_code
+
+
+def free_space(folder: str) -> int:
+    """Return the free bytes where a folder lies or would be made."""
+    place = Path(folder).absolute()
+    while not place.exists():
+        place = place.parent
+    return shutil.disk_usage(place).free
+
+
+def _refused(error: InputError) -> dict[str, Any]:
+    return {
+        "ok": False,
+        "problems": [
+            {
+                "file": p.file,
+                "line": p.line,
+                "field": p.field,
+                "problem": p.problem,
+                "remedy": p.remedy,
+            }
+            for p in error.problems
+        ],
+        "warnings": [],
+        "upper_N": None,
+        "lower_N": None,
+        "frequency_Hz": None,
+        "expected_duration_s": None,
+        "water_L": None,
+        "storage_bytes": None,
+    }
+
+
+def _count(error: InputError) -> list[str]:
+    found = len(error.problems)
+    return [f"{found} problem{'' if found == 1 else 's'}; nothing can start from these files."]
+
+
+def _accepted(plan: Plan, need: Estimate, *, enough: bool) -> dict[str, Any]:
+    loading = plan.loading
+    return {
+        "ok": enough,
+        "problems": [],
+        "warnings": list(plan.warnings),
+        "upper_N": loading.upper if loading else None,
+        "lower_N": loading.lower if loading else None,
+        "frequency_Hz": loading.frequency if loading else None,
+        "expected_duration_s": need.duration_s,
+        "water_L": need.water_m3 * 1e3,
+        "storage_bytes": need.storage_bytes,
+    }
+
+
+def _summary(plan: Plan, need: Estimate) -> list[str]:
+    lines = [f"{plan.title}: no problems on rig {plan.rig.name}."]
+    if plan.loading:
+        load = plan.loading
+        lines.append(
+            f"Cycles between {load.lower / 1e3:.1f} and {load.upper / 1e3:.1f} kN "
+            f"at {load.frequency:g} Hz; capacity {load.capacity / 1e3:.1f} kN "
+            f"({load.capacity_source})."
+        )
+    until = f" to the run-out at {plan.cyclic.run_out:,} cycles" if plan.cyclic else ""
+    lines.append(f"Takes about {_time(need.duration_s)}{until}, less if the specimen fails.")
+    if plan.spray:
+        lines.append(f"Sprays up to {need.water_m3 * 1e3:,.0f} L of water.")
+    lines.append(f"Needs up to {_size(need.storage_bytes)} of disk while it runs.")
+    return lines
+
+
+def _time(seconds: float) -> str:
+    for unit, length in (("days", 86400.0), ("hours", 3600.0), ("minutes", 60.0)):
+        if seconds >= 2 * length:
+            return f"{seconds / length:.1f} {unit}"
+    return f"{seconds:.0f} seconds"
+
+
+def _size(amount: float) -> str:
+    for unit, length in (("GB", 1e9), ("MB", 1e6)):
+        if amount >= length:
+            return f"{amount / length:.1f} {unit}"
+    return f"{amount / 1e3:.0f} kB"
