@@ -41,7 +41,11 @@ def _folded(total: int) -> int:
 
 def seal(column: AnyArray) -> bytes:
     """Return one column, shape (rows,), as the bytes of an HDF5 chunk."""
-    packed = zlib.compress(shuffled(column), LEVEL)
+    # Measured digits are noise and runs, where a search for repeats costs a quarter more time
+    # and saves nothing; counts do repeat.
+    strategy = zlib.Z_DEFAULT_STRATEGY if column.dtype.kind == "i" else zlib.Z_RLE
+    packer = zlib.compressobj(LEVEL, zlib.DEFLATED, zlib.MAX_WBITS, zlib.DEF_MEM_LEVEL, strategy)
+    packed = packer.compress(shuffled(column)) + packer.flush()
     return packed + struct.pack("<I", fletcher32(packed))
 
 

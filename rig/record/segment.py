@@ -34,6 +34,7 @@ class Segment:
 
     def __init__(self, folder: Path, header: RunHeader, fields: tuple[Field, ...]) -> None:
         place = folder / SEGMENTS
+        self._rows = 0
         with storage(place, "make a segment"):
             place.mkdir(exist_ok=True)
             number = 1 + max((int(p.stem) for p in place.glob("[0-9]*.h5")), default=0)
@@ -57,19 +58,19 @@ class Segment:
     def chunk(self, parts: list[bytes]) -> None:
         """Append a whole chunk of sealed columns and show it to readers."""
         with storage(self.path, "write the segment"):
+            # Through HDF5's own calls: h5py's shape and resize cost as much as the writing.
             for dataset, sealed in zip(self._sets, parts, strict=True):
-                first = dataset.shape[0]
-                dataset.resize((first + CHUNK_ROWS,))
-                dataset.id.write_direct_chunk((first,), sealed)
+                dataset.id.set_extent((self._rows + CHUNK_ROWS,))
+                dataset.id.write_direct_chunk((self._rows,), sealed)
+            self._rows += CHUNK_ROWS
             self._file.flush()
 
     def close(self, tail: Mapping[str, AnyArray]) -> None:
         """Write the last rows, short of a chunk, and close."""
         with storage(self.path, "close the segment"):
             for dataset, column in zip(self._sets, tail.values(), strict=True):
-                first = dataset.shape[0]
-                dataset.resize((first + len(column),))
-                dataset[first:] = column
+                dataset.resize((self._rows + len(column),))
+                dataset[self._rows :] = column
             self._file.close()
 
     def drop(self) -> None:
