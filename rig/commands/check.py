@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.commands.files import find_protocol, find_rig, read_text
+from rig.commands.files import load
 from rig.errors import InputError, StorageError
+from rig.protocol.estimate import estimate
 
 if TYPE_CHECKING:
     from rig.protocol.estimate import Estimate
@@ -54,12 +55,8 @@ def check(
 
 
 def _judge(protocol: str, rig: str | None, out: str) -> tuple[dict[str, Any], list[str], int]:
-    # Imported late: pydantic would slow down every other command.
-    from rig.protocol.estimate import estimate
-    from rig.protocol.load import load_plan
-
     try:
-        plan = load_plan(find_protocol(protocol), find_rig(rig), read_text)
+        plan = load(protocol, rig)
     except InputError as error:
         return _refused(error), [str(p) for p in error.problems] + _count(error), error.exit_code
     need = estimate(plan)

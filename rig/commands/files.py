@@ -4,9 +4,21 @@ from __future__ import annotations
 
 from importlib import resources
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rig.protocol.plan import Plan
 
 PACKAGED_RIG = "rigs/simulated.toml"
 """The rig taken where none is named."""
+
+
+def load(protocol: str, rig: str | None) -> Plan:
+    """Return the plan of a protocol on a rig. Raises `InputError` with every problem found."""
+    # Imported late: pydantic would slow down every other command.
+    from rig.protocol.load import load_plan
+
+    return load_plan(find_protocol(protocol), find_rig(rig), read_text)
 
 
 def read_text(path: str) -> str:
