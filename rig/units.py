@@ -182,7 +182,7 @@ def _wrong_unit(text: str, unit: str, dimensions: tuple[str, ...]) -> tuple[str,
     near = _nearest(unit, known)
     hint = f'did you mean "{near}"? ' if near else ""
     return (
-        f'{_short(text)} has an unknown unit "{unit[:20]}"',
+        f"{_short(text)} has an unknown unit {_short(unit[:20])}",
         f"{hint}known are {', '.join(known)}",
     )
 
