@@ -60,17 +60,26 @@ class Journal:
         uri = f"{self.path.absolute().as_uri()}?{query}"
         with storage(self.path, "read the journal"):
             self._db = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10.0)
+        try:
+            self._meta = self._read_meta()
+        except StorageError:
+            self._db.close()
+            raise
+        self.header = RunHeader.from_json(self._meta["header"])
+        self.tables = tables(self.header)
+
+    def _read_meta(self) -> dict[str, str]:
+        with storage(self.path, "read the journal"):
             # One snapshot for everything that is read: a live writer goes on beside it.
             self._db.execute("BEGIN")
             meta = list(self._db.execute("SELECT key, body, crc FROM meta"))
         for key, body, crc in meta:
             check(key, body.encode(), crc, str(self.path))
-        self._meta: dict[str, str] = {key: body for key, body, _ in meta}
-        if self._meta.get("version") != str(VERSION) or "header" not in self._meta:
-            found = self._meta.get("version")
-            raise StorageError(f"{self.path}: journal version {found}; this reads {VERSION}")
-        self.header = RunHeader.from_json(self._meta["header"])
-        self.tables = tables(self.header)
+        found = {key: body for key, body, _ in meta}
+        if found.get("version") != str(VERSION) or "header" not in found:
+            version = found.get("version")
+            raise StorageError(f"{self.path}: journal version {version}; this reads {VERSION}")
+        return found
 
     def __enter__(self) -> Journal:
         return self

@@ -1,7 +1,8 @@
 """The journal, the truth of a run: one SQLite file, written in whole transactions.
 
 Nothing reaches SQLite before a commit: what is to be written waits in memory, so that a commit
-that fails (disk full) changes nothing and can be tried again.
+that fails (disk full) changes nothing and can be tried again. Every statement can be repeated,
+because a disk may fail after it has written.
 """
 
 from __future__ import annotations
@@ -45,6 +46,11 @@ def samples_label(kind: str, seq: int, head: str) -> str:
     return f"{kind} samples {seq} {head}"
 
 
+def printable(text: str) -> str:
+    """Return text that every program can hold: no NUL, no half of a surrogate pair."""
+    return text.replace("\0", "\N{REPLACEMENT CHARACTER}").encode(errors="replace").decode()
+
+
 def create_journal(folder: Path, header: RunHeader) -> None:
     """Make the journal with its header committed, under its name only when it is whole."""
     new, path = folder / (JOURNAL + ".new"), folder / JOURNAL
@@ -66,8 +72,12 @@ def create_journal(folder: Path, header: RunHeader) -> None:
 
 def _connect(path: Path) -> sqlite3.Connection:
     db = sqlite3.connect(path, isolation_level=None, timeout=10.0)
-    db.execute("PRAGMA journal_mode=WAL")
-    db.execute("PRAGMA synchronous=FULL")
+    try:
+        db.execute("PRAGMA journal_mode=WAL")
+        db.execute("PRAGMA synchronous=FULL")
+    except sqlite3.Error:
+        db.close()
+        raise
     return db
 
 
@@ -85,8 +95,12 @@ class JournalWriter:
         self._meta: dict[str, str] = {}
         with storage(self._path, "open the journal"):
             self._db = _connect(self._path)
-            self._entries = self._count("entry")
-            self._samples = self._count("samples")
+            try:
+                self._entries = self._count("entry")
+                self._samples = self._count("samples")
+            except sqlite3.Error:
+                self._db.close()
+                raise
 
     def _count(self, table: str) -> int:
         found = self._db.execute(f"SELECT coalesce(max(seq), 0) FROM {table}").fetchone()  # noqa: S608 - fixed table names
@@ -95,10 +109,11 @@ class JournalWriter:
     def entry(self, kind: str, *values: object) -> None:
         """Add a row to one of the short lists."""
         self._entries += 1
-        text = json.dumps(values, ensure_ascii=False, default=plain.special)
+        clean = [printable(v) if isinstance(v, str) else v for v in values]
+        text = json.dumps(clean, ensure_ascii=False, default=plain.special)
         crc = checksum(f"{kind} {self._entries}", text.encode())
         row = (self._entries, kind, text, crc)
-        self._waiting.append(("INSERT INTO entry VALUES (?, ?, ?, ?)", row))
+        self._waiting.append(("INSERT OR REPLACE INTO entry VALUES (?, ?, ?, ?)", row))
 
     def samples(self, kind: str, record: StaticRecord | FullRateRecord) -> None:
         """Add a stretch of samples with its record."""
@@ -116,14 +131,14 @@ class JournalWriter:
         body = join([seal(row) for row in values])
         crc = checksum(samples_label(kind, self._samples, text), body)
         row = (self._samples, kind, text, body, crc)
-        self._waiting.append(("INSERT INTO samples VALUES (?, ?, ?, ?, ?)", row))
+        self._waiting.append(("INSERT OR REPLACE INTO samples VALUES (?, ?, ?, ?, ?)", row))
 
     def chunk(self, kind: str, first: int, rows: int, body: bytes) -> None:
         """Add sealed rows; whatever was written from row `first` on is replaced."""
         crc = checksum(chunk_label(kind, first, rows), body)
         self._waiting.append(("DELETE FROM chunk WHERE kind = ? AND first >= ?", (kind, first)))
         row = (kind, first, rows, body, crc)
-        self._waiting.append(("INSERT INTO chunk VALUES (?, ?, ?, ?, ?)", row))
+        self._waiting.append(("INSERT OR REPLACE INTO chunk VALUES (?, ?, ?, ?, ?)", row))
 
     def restart_point(self, values: Mapping[str, object]) -> None:
         """Keep the newest restart point."""
@@ -132,7 +147,8 @@ class JournalWriter:
     def ending(self, ending: Ending) -> None:
         """Keep how the run ended."""
         self._meta["ending"] = json.dumps(
-            [ending.outcome, ending.why, ending.cycles, ending.ended_time], ensure_ascii=False
+            [ending.outcome, printable(ending.why), ending.cycles, ending.ended_time],
+            ensure_ascii=False,
         )
 
     def commit(self) -> None:

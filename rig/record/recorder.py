@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from rig.clock import real_seconds
-from rig.errors import StorageError
+from rig.errors import InputError, StorageError
 from rig.record.entries import (
     Ending,
     Field,
@@ -99,20 +99,32 @@ class Recorder:
         )
         self._next = 1
         self._slow_waiting: list[tuple[float, ...]] = []
-        self._segment: Segment | None = Segment(folder, header, kinds["cycles"])
+        try:
+            self._segment: Segment | None = Segment(folder, header, kinds["cycles"])
+        except StorageError:
+            self._journal.close()
+            raise
         self._committed = real_seconds()
 
     @staticmethod
     def create(folder: Path, header: RunHeader) -> Recorder:
-        """Make a run's folder, which must not exist, with its journal and first segment."""
+        """Make a run's folder with its journal and first segment.
+
+        Raises InputError if the folder exists, StorageError if it cannot be made.
+        """
         with storage(folder, "make the folder of the run"):
             if folder.exists():
-                raise StorageError(
+                raise InputError(
                     f"{folder}: already exists, nothing was written; name a folder that does not"
                 )
             folder.mkdir(parents=True)
-        create_journal(folder, header)
-        return Recorder(folder, header)
+        try:
+            create_journal(folder, header)
+            return Recorder(folder, header)
+        except StorageError:
+            # Nothing has begun, and the name must be free for the next attempt.
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
 
     @property
     def counted(self) -> int:

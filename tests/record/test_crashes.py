@@ -8,6 +8,7 @@ import sys
 import time
 from pathlib import Path
 
+import h5py
 import pytest
 
 from rig.errors import StorageError
@@ -56,6 +57,20 @@ recorder.abandon()
 """
 
 
+BEGIN = """
+import resource, sys
+from pathlib import Path
+from rig.errors import StorageError
+from rig.record import Recorder
+from tests.record.runs import header
+resource.setrlimit(resource.RLIMIT_FSIZE, (9000, 9000))
+try:
+    Recorder.create(Path(sys.argv[1]), header())
+except StorageError as error:
+    print(error)
+"""
+
+
 @pytest.mark.parametrize("kill", range(5))
 def test_a_kill_loses_nothing_acknowledged_and_leaves_no_hole(tmp_path: Path, kill: int) -> None:
     folder = tmp_path / "run"
@@ -80,6 +95,10 @@ def test_a_kill_loses_nothing_acknowledged_and_leaves_no_hole(tmp_path: Path, ki
         "event": len(events),
         "recorded": {"cycles": rows, "build_up": 0, "slow": 0},
     }
+    segment = folder / "segments" / "0001.h5"
+    with h5py.File(segment, "r", libver=("v110", "v110"), swmr=True) as file:
+        streamed = file["cycles/number"][:]
+    assert streamed.tolist() == [*range(1, len(streamed) + 1)]
     expected = likely_rows(1, 200_000)
     with read_run(rebuild(folder)) as run:
         assert run.outcome == ""
@@ -101,6 +120,13 @@ def test_a_full_disk_is_named_and_what_waits_is_written_once_there_is_room(
     with read_journal(tmp_path / "run") as journal:
         found = journal.columns("cycles")["number"].tolist()
     assert found == [*range(1, 1 + answer["counted" if then == "again" else "kept"])]
+
+
+def test_a_disk_too_full_to_begin_leaves_the_name_free(tmp_path: Path) -> None:
+    command = [sys.executable, "-c", BEGIN, str(tmp_path / "run")]
+    result = subprocess.run(command, capture_output=True, text=True, check=False, cwd=ROOT)
+    assert result.stdout.count("make room, then go on") == 1, result.stderr
+    assert not (tmp_path / "run").exists()
 
 
 def recorded(folder: Path) -> None:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from rig.errors import StorageError
+from rig.errors import InputError, StorageError
 from rig.record import (
     Event,
     FullRateRecord,
@@ -99,6 +99,7 @@ def full_recording(folder: Path) -> Recorder:
     recorder.static(StaticRecord(3.0, 1, 6e7, float("nan"), 1e-5, SAMPLED[:2], 100.0, 40, samples))
     recorder.full_rate(FullRateRecord("first", 1, 7, 1000.0, SAMPLED[:2], samples))
     recorder.full_rate(FullRateRecord("decade", 10, 900, 500.0, SAMPLED[1:], samples[:, :11]))
+    recorder.full_rate(FullRateRecord("none", 11, 950, 500.0, SAMPLED, samples[[0, 0, 0], :0]))
     recorder.spray(10.0, 130.0, 3.0, True)
     recorder.inspection(20.0, 10, 1200.0, "nothing to see")
     recorder.crack(20.0, 10, "hairline at mid-span")
@@ -128,7 +129,8 @@ def test_every_kind_of_record_reads_back_from_journal_and_run_file(tmp_path: Pat
         assert run.text("protocol") == "title = 'é'\n"
         assert (run.outcome, run.why, run.cycles) == ("operator", "asked to stop", 4990)
         assert int(run.attributes["seed"]) == 2**70
-        first, decade = run.full_rate()
+        first, decade, none = run.full_rate()
+        assert none.values.shape == (3, 0)
         assert (first.label, first.cycle, first.first_frame, first.rate) == ("first", 1, 7, 1000.0)
         expected = np.arange(60, dtype=np.float32).reshape(2, 30)
         np.testing.assert_array_equal(first.values[:2], expected)
@@ -142,7 +144,23 @@ def test_every_kind_of_record_reads_back_from_journal_and_run_file(tmp_path: Pat
         assert (static.residual, static.rate, static.first) == (1e-5, 100.0, 40)
         np.testing.assert_array_equal(static.values[:2], expected)
         np.testing.assert_array_equal(kept.values, expected)
-        assert [record.label for record in journal.full_rate()] == ["first", "decade"]
+        assert [record.label for record in journal.full_rate()] == ["first", "decade", "none"]
+
+
+@settings(max_examples=10)
+@given(st.lists(st.text(alphabet=st.characters()), max_size=4))
+@example(["\0", "a\0b", "\ud800", "", "=1+1", "𝄞\n"])
+def test_any_text_a_person_can_send_is_kept_and_the_run_file_is_made(texts: list[str]) -> None:
+    with tempfile.TemporaryDirectory() as place:
+        recorder = Recorder.create(Path(place) / "run", header())
+        for text in texts:
+            recorder.event(1.0, 0, "note", text)
+        with read_run(recorder.finish("operator", "".join(texts), 0, 2.0)) as run:
+            kept = [event.text for event in run.events()]
+    assert len(kept) == len(texts)
+    for ours, text in zip(kept, texts, strict=True):
+        assert len(ours) == len(text)
+        assert all(a == b for a, b in zip(ours, text, strict=True) if b.isprintable())
 
 
 def test_a_run_file_made_again_from_the_journal_equals_the_finished_one(tmp_path: Path) -> None:
@@ -197,7 +215,7 @@ def test_an_existing_folder_is_refused_and_left_alone(tmp_path: Path) -> None:
     folder = tmp_path / "run"
     folder.mkdir()
     (folder / "mine.txt").write_text("keep")
-    with pytest.raises(StorageError, match="run: already exists, nothing was written"):
+    with pytest.raises(InputError, match="run: already exists, nothing was written"):
         Recorder.create(folder, header())
     assert [p.name for p in folder.iterdir()] == ["mine.txt"]
 
