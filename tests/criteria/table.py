@@ -1,6 +1,7 @@
 """Rows of a cycle table made from a few columns."""
 
 import json
+from itertools import pairwise
 
 import numpy as np
 
@@ -38,7 +39,7 @@ def judge_all(setup, rows, cuts=()):
     """Judge in pieces, each from a state that was written and read; return findings and state."""
     edges = [0, *sorted(c for c in cuts if c <= len(rows)), len(rows)]
     state, found = CriteriaState(), []
-    for start, stop in zip(edges, edges[1:], strict=False):
+    for start, stop in pairwise(edges):
         state = CriteriaState.from_plain(json.loads(json.dumps(state.to_plain())))
         state, more = judge(setup, state, rows.part(start, stop))
         found += more
