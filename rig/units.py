@@ -136,7 +136,7 @@ def parse_any(text: object, dimensions: tuple[str, ...]) -> tuple[float, str]:
     """Read a quantity of one of several dimensions; return it in SI, and its dimension."""
     wanted = f"give {example(*dimensions)}"
     if not isinstance(text, str):
-        raise UnitError(f"{_short(text)} has no unit", wanted)
+        raise UnitError(f"{shown(text)} has no unit", wanted)
     number, unit = _split(text, wanted)
     for dimension in dimensions:
         if unit in UNITS[dimension]:
@@ -144,7 +144,7 @@ def parse_any(text: object, dimensions: tuple[str, ...]) -> tuple[float, str]:
             if dimension == "temperature":
                 value += _OFFSETS.get(unit, 0.0)
             if not math.isfinite(value):
-                raise UnitError(f"{_short(text)} is not a finite number", wanted)
+                raise UnitError(f"{shown(text)} is not a finite number", wanted)
             return value, dimension
     raise UnitError(*_wrong_unit(text, unit, dimensions))
 
@@ -155,21 +155,21 @@ def example(*dimensions: str) -> str:
 
 
 def _split(text: str, wanted: str) -> tuple[float, str]:
-    shown = _short(text)
+    quoted = shown(text)
     stripped = text.strip()
     if re.search(r"[0-9],[0-9]", stripped):
         raise UnitError(
-            f"{shown} has a comma in its number",
+            f"{quoted} has a comma in its number",
             "write decimals with a point and no separator of thousands; " + wanted,
         )
     if re.match(r"[+-]?(nan|inf|infinity)\b", stripped, re.IGNORECASE):
-        raise UnitError(f"{shown} is not a finite number", wanted)
+        raise UnitError(f"{quoted} is not a finite number", wanted)
     match = _NUMBER.match(stripped)
     if match is None:
-        raise UnitError(f"{shown} is not a number with a unit", wanted)
+        raise UnitError(f"{quoted} is not a number with a unit", wanted)
     unit = stripped[match.end() :].strip().translate(_SIGNS)
     if not unit:
-        raise UnitError(f"{shown} has no unit", wanted)
+        raise UnitError(f"{quoted} has no unit", wanted)
     return float(match[0]), unit
 
 
@@ -177,12 +177,12 @@ def _wrong_unit(text: str, unit: str, dimensions: tuple[str, ...]) -> tuple[str,
     wanted = f"give {example(*dimensions)}"
     other = _DIMENSIONS.get(unit)
     if other is not None:
-        return f"{_short(text)} is {example(other).split(' such as ')[0]}", wanted
+        return f"{shown(text)} is {example(other).split(' such as ')[0]}", wanted
     known = [u for d in dimensions for u in UNITS[d]]
     near = _nearest(unit, known)
     hint = f'did you mean "{near}"? ' if near else ""
     return (
-        f"{_short(text)} has an unknown unit {_short(unit[:20])}",
+        f"{shown(text)} has an unknown unit {shown(unit[:20])}",
         f"{hint}known are {', '.join(known)}",
     )
 
@@ -195,7 +195,12 @@ def _nearest(unit: str, known: list[str]) -> str | None:
     return found[0] if found else None
 
 
-def _short(value: object) -> str:
-    shown = f'"{value}"' if isinstance(value, str) else repr(value)
-    shown = "".join(c if c.isprintable() else "?" for c in shown)
-    return shown if len(shown) <= 60 else shown[:56] + '..."'
+def shown(value: object) -> str:
+    """Return a value as the person wrote it, short enough for one line."""
+    text = plain(f'"{value}"' if isinstance(value, str) else repr(value))
+    return text if len(text) <= 60 else text[:56] + "..."
+
+
+def plain(text: str) -> str:
+    """Return a text with `?` for each character that a terminal would obey."""
+    return "".join(c if c.isprintable() else "?" for c in text)

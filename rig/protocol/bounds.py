@@ -8,10 +8,9 @@ from typing import Any, Final
 
 from rig.channels import Channel, channel_unit
 from rig.protocol.document import Document
-from rig.protocol.fields import shown
 from rig.protocol.plan import Bounds
 from rig.protocol.position import Path
-from rig.units import UnitError, parse
+from rig.units import UnitError, parse, shown
 
 _DIMENSIONS: Final = {
     "N": "force",

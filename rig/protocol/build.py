@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from itertools import pairwise
 
 from rig.protocol.document import Document
-from rig.protocol.fields import Amount, shown
+from rig.protocol.fields import Amount
 from rig.protocol.plan import (
     Approach,
     Baseline,
@@ -40,6 +40,7 @@ from rig.protocol.protocol_file import (
     StageTable,
     StaticTable,
 )
+from rig.units import shown
 
 
 def build_loading(table: LoadingTable, capacity: float, source: str) -> Loading:

@@ -14,8 +14,8 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from rig.errors import Problem
-from rig.protocol.fields import plain, shown
 from rig.protocol.position import Path, last_line, locate
+from rig.units import plain, shown
 
 Read = Callable[[str], str]
 Model = TypeVar("Model", bound=BaseModel)

@@ -12,7 +12,7 @@ from typing import Annotated
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Strict, StringConstraints
 from pydantic_core import PydanticCustomError
 
-from rig.units import UNITS, UnitError, example, parse_any
+from rig.units import UNITS, UnitError, example, parse_any, shown
 
 Amount = tuple[float, str]
 """A value in SI and its dimension, or a word and "word"."""
@@ -36,18 +36,6 @@ def _within(value: object, number: float, low: float, high: float, unit: str) ->
             f"{shown(value)} is out of range",
             f"give a value from {spoken(low, unit)} to {spoken(high, unit)}",
         )
-
-
-def shown(value: object) -> str:
-    """Return a value as the person wrote it, short enough for one line."""
-    text = f'"{value}"' if isinstance(value, str) else repr(value)
-    text = plain(text)
-    return text if len(text) <= 60 else text[:56] + "..."
-
-
-def plain(text: str) -> str:
-    """Return a text with `?` for each character that a terminal would obey."""
-    return "".join(c if c.isprintable() else "?" for c in text)
 
 
 def spoken(value: float, unit: str) -> str:

@@ -9,10 +9,9 @@ from typing import Any, Final
 from rig.channels import Channel
 from rig.protocol.bounds import table_of_bounds
 from rig.protocol.document import Document
-from rig.protocol.fields import shown
 from rig.protocol.plan import LearnedLimits, Limits
 from rig.protocol.position import Path
-from rig.units import UnitError, parse
+from rig.units import UnitError, parse, shown
 
 USUAL_LEARNED: Final = {
     "load": 'load = ["50 % of lower", "105 % of upper"]',

@@ -21,7 +21,6 @@ from rig.protocol.build import (
 )
 from rig.protocol.contradictions import Draft, check_draft
 from rig.protocol.document import Document, Read, open_document, validate
-from rig.protocol.fields import shown
 from rig.protocol.limit_tables import build_limits
 from rig.protocol.plan import Limits, Loading, Plan, RigPlan, Specimen
 from rig.protocol.position import Path
@@ -30,6 +29,7 @@ from rig.protocol.rig_file import build_rig
 from rig.protocol.series import Series
 from rig.protocol.series_file import build_series
 from rig.protocol.specimen_file import build_specimen
+from rig.units import shown
 
 T = TypeVar("T")
 
@@ -72,6 +72,7 @@ class _Parts:
     rig: RigPlan | None
     specimen: Specimen | None
     specimen_text: str
+    series: Series | None
 
 
 class _Reading:
@@ -95,7 +96,17 @@ class _Reading:
         if isinstance(named, str) and named:
             document = self._open(named, ("specimen",))
             specimen, text = build_specimen(document), document.text
-        return _Parts(build_rig(self.rig), specimen, text)
+        return _Parts(build_rig(self.rig), specimen, text, self._series())
+
+    def _series(self) -> Series | None:
+        loading = self.document.data.get("loading")
+        source = loading.get("capacity_from") if isinstance(loading, dict) else None
+        file = source.rpartition(":")[0].strip() if isinstance(source, str) else ""
+        if not file:
+            return None
+        document = self._open(file, ("loading", "capacity_from"))
+        series = build_series(document)
+        return None if document.problems else series
 
     def _open(self, named: str, path: Path) -> Document:
         document = open_document(self.document.beside(named), self.read, (self.document, path))
@@ -108,7 +119,7 @@ class _Reading:
             if key not in document.data:
                 document.refuse((), f"{key} is missing", f"add {example}")
         wrong = frozenset(document.data) - file.model_fields_set
-        loading = self._loading(file.loading) if file.loading else None
+        loading = self._loading(file.loading, parts.series) if file.loading else None
         known = not (file.loading or "loading" in wrong)
         draft = self._draft(file, parts.rig, loading, known, wrong)
         check_draft(document, draft)
@@ -177,7 +188,7 @@ class _Reading:
             wrong=wrong,
         )
 
-    def _loading(self, table: LoadingTable) -> Loading | None:
+    def _loading(self, table: LoadingTable, series: Series | None) -> Loading | None:
         path: Path = ("loading",)
         if (table.capacity is None) == (table.capacity_from is None):
             self.document.refuse(
@@ -188,31 +199,27 @@ class _Reading:
             return None
         if table.capacity is not None:
             return build_loading(table, table.capacity, "as written in the protocol")
-        capacity = self._capacity(str(table.capacity_from))
-        return (
-            None if capacity is None else build_loading(table, capacity, str(table.capacity_from))
-        )
+        source = table.capacity_from or ""
+        capacity = self._capacity(source, series)
+        return None if capacity is None else build_loading(table, capacity, source)
 
-    def _capacity(self, source: str) -> float | None:
+    def _capacity(self, source: str, series: Series | None) -> float | None:
         path: Path = ("loading", "capacity_from")
-        file, colon, exposure = source.rpartition(":")
-        exposure = exposure.strip()
-        if not colon or exposure not in ("dry", "spray", "submerged"):
+        file, _, exposure = (part.strip() for part in source.rpartition(":"))
+        if not file or exposure not in ("dry", "spray", "submerged"):
             self.document.refuse(
                 path,
                 f"{shown(source)} does not name a file and an exposure",
                 'write "series/wet-cracks.toml: spray"',
             )
             return None
-        document = self._open(file.strip(), path)
-        series = build_series(document)
-        if series is None or document.problems:
+        if series is None:
             return None
         loads = series.ultimate_loads(exposure)
         if not loads:
             self.document.refuse(
                 path,
-                f'{shown(file.strip())} has no [[ultimate]] of exposure "{exposure}"',
+                f'{shown(file)} has no [[ultimate]] load of exposure "{exposure}"',
                 "add companions of this exposure, or give capacity",
             )
             return None

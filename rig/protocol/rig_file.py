@@ -22,10 +22,9 @@ from rig.protocol.fields import (
     Volume,
     number,
     quantity,
-    shown,
 )
 from rig.protocol.plan import ActuatorPlan, PumpPlan, RigPlan
-from rig.units import UnitError, parse
+from rig.units import UnitError, parse, shown
 
 STOPS = {
     "emergency_stop": 0,

@@ -7,8 +7,9 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from rig.protocol.document import Document, validate
-from rig.protocol.fields import Capacity, Name, Table, Text, quantity, shown
+from rig.protocol.fields import Capacity, Name, Table, Text, quantity
 from rig.protocol.series import Life, Series, Ultimate
+from rig.units import shown
 
 
 class LifeTable(Table):

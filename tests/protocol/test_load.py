@@ -1,0 +1,282 @@
+"""What good files become."""
+
+from __future__ import annotations
+
+import sys
+from subprocess import run
+
+import pytest
+
+from rig.errors import InputError
+from rig.protocol.estimate import estimate, inspection_counts
+from rig.protocol.load import load_plan, load_rig, load_series, load_specimen
+from rig.protocol.plan import Approach, Cyclic, Inspections, Ramp, Static
+from tests.protocol.texts import PRISM, RIG, SERIES, WET, load_edited, shipped, shipped_names
+
+WHOLE = """\
+title = "Prism P-12, sprayed, 70 % of its capacity in spray"
+specimen = "specimens/prism-small.toml"
+specimen_id = "P-12"
+exposure = "spray"
+
+[loading]
+control = "load"
+capacity = "132 kN"            # or capacity_from = "series/wet-cracks.toml: spray"
+upper = "70 %"                 # of capacity, or a force
+lower = "7 %"
+frequency = "4 Hz"
+waveform = "sine"
+
+[[stage]]
+name = "approach"
+kind = "approach"              # stroke control until contact
+contact = "2 kN"
+speed = "0.5 mm/s"
+give_up_after = "10 mm"
+
+[[stage]]
+name = "pre-crack"
+kind = "static"
+control = "deflection"
+to = "upper"
+speed = "0.2 mm/min"
+speed_after_crack = "0.5 mm/min"
+hold = "2 min"
+repeats = 3
+
+[[stage]]
+name = "fatigue"
+kind = "cyclic"
+build_up = "200 cycles"
+run_out = "11e6 cycles"
+
+[spray]
+begin = "10000 cycles"
+on = "2 min"
+every = "15 min"
+flow = "1.5 L/min"
+tolerance = "15 %"
+if_unconfirmed = { retries = 2, every = "1 min", then = "pause" }
+on_pause = "keep"
+on_stop = "off"
+
+[inspections]
+at = ["10 cycles", "100 cycles", "1000 cycles", "1e4 cycles", "1e5 cycles"]
+then_every = "5e5 cycles"
+static_check = { to = "upper", rate = "0.5 kN/s", repeats = 2, hold = "10 s" }
+map_cracks = "ask"
+go_on_after = "20 min"
+
+[baseline]
+from = "2000 cycles"
+to = "3000 cycles"
+
+[failure]
+stiffness_loss = { warn = "20 %", stop = "40 %", confirm = "100 cycles" }
+stiffness_step = { pause = "5 %", within = "20 cycles" }
+residual_growth = { warn = "50 %" }
+load_short = { stop = "5 %", confirm = "5 cycles" }
+
+[limits]
+load = ["-2 kN", "97 kN"]
+deflection = ["-0.5 mm", "4 mm"]
+
+[limits.cyclic]
+load = ["50 % of lower", "105 % of upper"]
+deflection = "200 % of settled maximum"
+stroke = "1.5 mm beyond settled"
+
+[full_rate]
+first = "100 cycles"
+per_decade = 30
+cycles = 5
+before_stop = "60 s"
+after_stop = "10 s"
+"""
+
+
+@pytest.mark.parametrize("rig", shipped_names("rigs"))
+@pytest.mark.parametrize("protocol", shipped_names())
+def test_every_shipped_protocol_loads_without_problem_or_warning(protocol, rig):
+    assert load_plan(protocol, rig, shipped).warnings == ()
+
+
+@pytest.mark.parametrize("path", shipped_names("specimens"))
+def test_every_shipped_specimen_loads(path):
+    assert load_specimen(path, shipped).tendons
+
+
+@pytest.mark.parametrize("path", shipped_names("series"))
+def test_every_shipped_series_loads(path):
+    series = load_series(path, shipped)
+    assert series.lives
+    assert series.ultimates
+
+
+@pytest.mark.parametrize(
+    "path", [n for d in ("", "rigs", "specimens", "series") for n in shipped_names(d)]
+)
+def test_every_shipped_file_says_that_its_data_is_invented(path):
+    assert "invented" in shipped(path)
+
+
+def test_a_whole_protocol_becomes_the_plan_it_describes():
+    plan = load_edited({WET: WHOLE})
+    loading = plan.loading
+    assert loading is not None
+    assert (loading.capacity, loading.frequency) == (132e3, 4.0)
+    assert (loading.upper, loading.lower) == (pytest.approx(92.4e3), pytest.approx(9.24e3))
+    assert [type(s) for s in plan.stages] == [Approach, Static, Cyclic]
+    pre_crack = plan.stages[1]
+    assert isinstance(pre_crack, Static)
+    assert pre_crack.to == loading.upper
+    assert pre_crack.speed == pytest.approx(0.2e-3 / 60)
+    assert plan.cyclic is not None
+    assert plan.cyclic.run_out == 11_000_000
+    assert plan.spray is not None
+    assert (plan.spray.begin, plan.spray.begin_unit) == (10_000, "cycles")
+    assert (plan.spray.on, plan.spray.every, plan.spray.period_unit) == (120, 900, "s")
+    assert plan.spray.flow == pytest.approx(1.5e-3 / 60)
+    assert plan.inspections is not None
+    assert plan.inspections.at == (10, 100, 1000, 10_000, 100_000)
+    assert plan.inspections.go_on_after == 1200
+    assert plan.limits.fixed["load"] == (-2e3, 97e3)
+    assert plan.limits.fixed["deflection"] == (pytest.approx(-0.5e-3), pytest.approx(4e-3))
+    learned = plan.limits.learned
+    assert (learned.load_low, learned.load_high) == (pytest.approx(0.5), pytest.approx(1.05))
+    assert (learned.deflection, learned.stroke_beyond) == (2.0, pytest.approx(1.5e-3))
+    assert plan.full_rate.first == 100
+    assert plan.texts["protocol"] == WHOLE
+    assert plan.warnings == ()
+
+
+def test_us_units_give_the_plan_of_si_units():
+    text = WHOLE.replace('"132 kN"', '"29.674780 kip"').replace('"0.5 mm/s"', '"0.019685039 in/s"')
+    plan, given = load_edited({WET: text}), load_edited({WET: WHOLE})
+    assert plan.loading is not None
+    assert given.loading is not None
+    assert plan.loading.upper == pytest.approx(given.loading.upper, rel=1e-6)
+
+
+def test_capacity_is_the_mean_of_companions_of_the_exposure():
+    plan = load_edited({})
+    assert plan.loading is not None
+    assert plan.loading.capacity == pytest.approx((130e3 + 135e3 + 128e3 + 135e3) / 4)
+
+
+def test_residual_loads_are_no_companions():
+    more = '\n[[ultimate]]\nspecimen = "P-03"\ngroup = "spray"\nload = "20 kN"\nresidual = true\n'
+    plan = load_edited({SERIES: shipped(SERIES) + more})
+    assert plan.loading is not None
+    assert plan.loading.capacity == pytest.approx(132e3)
+
+
+def test_paths_are_relative_to_the_file_that_names_them():
+    asked = []
+
+    def read(path: str) -> str:
+        asked.append(path)
+        return shipped(path.removeprefix("elsewhere/"))
+
+    load_plan("elsewhere/" + WET, RIG, read)
+    assert "elsewhere/" + PRISM in asked
+    assert "elsewhere/" + SERIES in asked
+
+
+def test_a_static_test_needs_no_loading():
+    plan = load_edited({}, "static-ultimate.toml")
+    assert plan.loading is None
+    last = plan.stages[-1]
+    assert isinstance(last, Ramp)
+    assert (last.until, last.to) == ("ultimate", None)
+
+
+def test_stop_categories_are_filled_in_by_cause():
+    stops = load_rig(RIG, shipped).stops
+    assert (stops["emergency_stop"], stops["limit"], stops["pause"]) == (0, 1, 2)
+
+
+def test_the_truth_of_the_simulated_rig_is_si_with_its_defaults():
+    text = shipped(RIG)
+    truth = load_rig(RIG, lambda _: text[: text.index("# The hidden truth")]).simulation
+    assert truth == load_rig(RIG, shipped).simulation
+    assert (truth["gap"], truth["life_dry"], truth["ending"]) == (0.002, 40e6, "gradual")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "phrase"),
+    [
+        (
+            'stiffness_step = { pause = "5 %", within = "20 cycles" }\n',
+            "",
+            "usual is stiffness_step",
+        ),
+        ('deflection = "200 % of settled maximum"\n', "", "usual is deflection = "),
+        ('"200 % of settled maximum"', '"170 % of settled maximum"', "183 % of settled maximum"),
+        ('"97 kN"', '"100 kN"', "lets overloads through"),
+        ('"105 % of upper"', '"108 % of upper"', "lets overloads through"),
+        ("wet-cracks.toml: spray", "wet-cracks.toml: dry", "capacity of dry companions"),
+    ],
+)
+def test_what_good_practice_would_do_otherwise_is_a_warning(old, new, phrase):
+    text = shipped(WET)
+    assert old in text
+    warnings = load_edited({WET: text.replace(old, new)}).warnings
+    assert [w for w in warnings if phrase in w]
+
+
+def test_a_rig_without_support_sensor_is_a_warning():
+    before, _, after = shipped(RIG).partition('[[channel]]\nname = "support_left"')
+    text = before + after[after.index("[pump]") :]
+    assert "no support sensor" in " ".join(load_edited({RIG: text}).warnings)
+
+
+def test_the_expected_duration_is_cycles_over_frequency_with_its_stops():
+    took = estimate(load_edited({}, "dry-run-out.toml"))
+    cycling = 11e6 / 5
+    assert cycling < took.duration_s < 1.05 * cycling
+    assert took.water_m3 == 0.0
+
+
+def test_water_is_flow_times_the_wet_share():
+    plan = load_edited({})
+    took = estimate(plan)
+    litres = 1.5 / 60 * (took.duration_s * 10 / 15)
+    assert took.water_m3 * 1e3 == pytest.approx(litres, rel=0.01)
+
+
+def test_storage_grows_with_cycles_and_channels():
+    short = estimate(load_edited({}, "dry-short.toml")).storage_bytes
+    long = estimate(load_edited({}, "dry-run-out.toml")).storage_bytes
+    full = estimate(load_edited({}, "dry-run-out.toml", "rigs/simulated-full.toml")).storage_bytes
+    assert 100 * 500_000 < short < long < full
+    assert long > 100 * 11_000_000
+
+
+@pytest.mark.parametrize(
+    ("at", "every", "run_out"),
+    [((10, 100), 500, 3000), ((), 100, 1000), ((10,), None, 11), ((10, 5000), 700, 3000)],
+)
+def test_inspections_are_counted_as_they_come(at, every, run_out):
+    inspections = Inspections(at, every, None, map_cracks=False, go_on_after=None)
+    counted, cycle = 0, 0
+    while (following := inspections.next_after(cycle)) is not None and following < run_out:
+        counted, cycle = counted + 1, following
+    assert inspection_counts(inspections, run_out) == counted
+
+
+def test_loading_a_plan_imports_no_numpy():
+    program = "import rig.protocol.load, rig.commands.check, sys; sys.exit('numpy' in sys.modules)"
+    assert run([sys.executable, "-c", program], check=False).returncode == 0
+
+
+def test_problems_of_all_files_come_together():
+    texts = {
+        WET: shipped(WET).replace('"4 Hz"', '"4 kN"'),
+        RIG: shipped(RIG).replace('"1 kHz"', '"1 mm"'),
+        PRISM: shipped(PRISM).replace('"37 GPa"', "37"),
+        SERIES: shipped(SERIES).replace('"130 kN"', '"130"'),
+    }
+    with pytest.raises(InputError) as caught:
+        load_edited(texts)
+    assert {p.file for p in caught.value.problems} == {WET, RIG, PRISM, SERIES}
