@@ -107,6 +107,14 @@ def test_a_limited_channel_without_signal_is_refused():
         check_limits(at_1khz(stroke=(0.0, 1.0)), LimitState(), 0, {"load": signal(0)})
 
 
+def test_a_run_that_tripped_before_does_not_trip_again_once_it_has_ended():
+    setup = at_1khz(load=(-1.0, 1.0))
+    state, trip = check_limits(setup, LimitState(), 0, {"load": signal(0, 9, 9, 9, 9)})
+    assert trip.frame == 3
+    _, trip = check_limits(setup, state, 5, {"load": signal(0, 9, 9, 0)})
+    assert trip is None
+
+
 def test_the_state_given_is_left_as_it_was():
     state = LimitState({"load": 2}, {})
     check_limits(at_1khz(load=(-1.0, 1.0)), state, 5, {"load": signal(9, 0)})
