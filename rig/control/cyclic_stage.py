@@ -41,7 +41,6 @@ class CyclicStage:
                 target_range=loading.range,
             ),
             extraction=begin(
-                ExtractionSetup(plan.rig.sampled, station.stream.rate),
                 loading.mean,
                 FIRST_SPAN * loading.range,
                 station.stream.now,
@@ -79,7 +78,6 @@ class CyclicStage:
         self.state = replace(
             self.state,
             extraction=begin(
-                self.state.setup.extraction,
                 loading.mean,
                 FIRST_SPAN * loading.range,
                 station.stream.now,

@@ -1,0 +1,1 @@
+"""From samples to cycles: net deflection, rounding, streaming extraction. Pure functions."""

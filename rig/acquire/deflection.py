@@ -1,0 +1,24 @@
+"""Net deflection: mid-span minus the mean over the supports."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rig.samples import SampleArray, SampleBlock
+
+SUPPORTS: Final = ("support_left", "support_right")
+
+
+def net_deflection(block: SampleBlock) -> SampleArray:
+    """Return the net deflection [m], shape (frames,); mid-span alone where no support is measured.
+
+    One support stands for both.
+    """
+    midspan = block.of("midspan")
+    present = [block.of(name) for name in SUPPORTS if name in block.channels]
+    if not present:
+        return midspan
+    support = present[0] if len(present) == 1 else np.float32(0.5) * (present[0] + present[1])
+    return midspan - support
