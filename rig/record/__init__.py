@@ -4,7 +4,7 @@ from rig.record.entries import Ending, Event, FullRateRecord, RunHeader, StaticR
 from rig.record.history import Journal, read_journal
 from rig.record.reader import RunFile, read_run
 from rig.record.recorder import Recorder
-from rig.record.runfile import rebuild
+from rig.record.runfile import rebuild, run_file_is_whole
 from rig.record.trouble import free_bytes
 
 __all__ = [
@@ -20,4 +20,5 @@ __all__ = [
     "read_journal",
     "read_run",
     "rebuild",
+    "run_file_is_whole",
 ]

@@ -108,6 +108,11 @@ class Journal:
         text = self._meta.get("restart")
         return plain.from_text(text) if text else None
 
+    @property
+    def run_file(self) -> str | None:
+        """Digest of the run file made last, or None."""
+        return self._meta.get("run_file")
+
     def rows(self, kind: str) -> int:
         """Return the number of rows of "cycles", "build_up" or "slow"."""
         with storage(self.path, "read the journal"):

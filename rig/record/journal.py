@@ -151,6 +151,10 @@ class JournalWriter:
             ensure_ascii=False,
         )
 
+    def run_file(self, digest: str) -> None:
+        """Keep the digest of the run file that was made."""
+        self._meta["run_file"] = digest
+
     def commit(self) -> None:
         """Write all that waits in one transaction. Raises StorageError; nothing is lost then."""
         if not self._waiting and not self._meta:
