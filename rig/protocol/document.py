@@ -8,7 +8,7 @@ import re
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, TypeVar, get_args
+from typing import Any, Final, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
@@ -21,6 +21,35 @@ Read = Callable[[str], str]
 Model = TypeVar("Model", bound=BaseModel)
 
 _PLACE = re.compile(r" ?\(at (?:line (\d+), column \d+|end of document)\)")
+
+
+EXAMPLES: Final = {
+    "title": 'title = "Prism P-12, sprayed"',
+    "specimen": 'specimen = "specimens/prism-small.toml"',
+    "specimen_id": 'specimen_id = "P-12"',
+    "exposure": 'exposure = "spray"',
+    "stage": '[[stage]] with kind = "approach"',
+    "upper": 'upper = "70 %"',
+    "lower": 'lower = "7 %"',
+    "frequency": 'frequency = "4 Hz"',
+    "contact": 'contact = "2 kN"',
+    "speed": 'speed = "0.5 mm/s"',
+    "give_up_after": 'give_up_after = "10 mm"',
+    "to": 'to = "upper"',
+    "at": 'at = "upper"',
+    "duration": 'duration = "1 min"',
+    "build_up": 'build_up = "200 cycles"',
+    "run_out": 'run_out = "11e6 cycles"',
+    "begin": 'begin = "10000 cycles"',
+    "flow": 'flow = "1.5 L/min"',
+    "rate": 'rate = "0.5 kN/s"',
+    "go_on_after": 'go_on_after = "20 min" or "never"',
+    "stop": 'stop = "40 %"',
+    "confirm": 'confirm = "100 cycles"',
+    "range": 'range = ["-5 mm", "50 mm"]',
+    "resolution": 'resolution = "0.5 um"',
+}
+"""Missing keys as a line to paste."""
 
 
 @dataclass(slots=True)
@@ -48,6 +77,12 @@ class Document:
     def warn(self, path: Path, problem: str, remedy: str) -> None:
         """Note a warning at a path."""
         self.warnings.append(self._at(path, problem, remedy))
+
+    def refuse_missing(self, table: Path, key: str, example: str) -> None:
+        """Note that a table lacks a key, at the line of the table."""
+        field = plain(spell((*table, key)))
+        line = self.line(table)
+        self.problems.append(Problem(self.file, line, field, "is missing", f"add {example}"))
 
     def beside(self, path: str) -> str:
         """Return a path written in this file, relative to where this file lies."""
@@ -110,7 +145,7 @@ def _syntax(file: str, text: str, message: str) -> Problem:
     place = _PLACE.search(message)
     line = int(place[1]) if place and place[1] else last_line(text)
     words = _PLACE.sub("", message)
-    if words == "Invalid value":
+    if words == "Invalid value" or words.startswith("Expected newline"):
         remedy = 'write quantities in quotes, such as "35 kN"'
     elif "overwrite" in words or "twice" in words:
         remedy = "write each key and table once"
@@ -147,15 +182,12 @@ def _note(document: Document, model: type[BaseModel], detail: ErrorDetails) -> N
     elif kind == "extra_forbidden":
         document.refuse(path, "is no known key", _nearest(model, detail["loc"]))
     elif kind == "missing":
-        key = spell((*path, str(detail["loc"][-1])))
-        line = document.line(path)
-        document.problems.append(
-            Problem(
-                document.file, line, key, "is missing", f"add it: {key.rpartition('.')[2]} = ..."
-            )
-        )
+        key = str(detail["loc"][-1])
+        document.refuse_missing(path, key, EXAMPLES.get(key, f"{key} = ..."))
     else:
-        document.refuse(path, *_type_problem(kind, context, detail))
+        # The tag of a union is read from its table: name the line of the tag itself.
+        at = (*path, "kind") if kind == "union_tag_invalid" else path
+        document.refuse(at, *_type_problem(kind, context, detail))
 
 
 def _type_problem(kind: str, context: Mapping[str, Any], detail: ErrorDetails) -> tuple[str, str]:

@@ -20,7 +20,7 @@ from rig.protocol.build import (
     build_stages,
 )
 from rig.protocol.contradictions import Draft, check_draft
-from rig.protocol.document import Document, Read, open_document, validate
+from rig.protocol.document import EXAMPLES, Document, Read, open_document, validate
 from rig.protocol.limit_tables import build_limits
 from rig.protocol.plan import Limits, Loading, Plan, RigPlan, Specimen
 from rig.protocol.position import Path
@@ -115,9 +115,9 @@ class _Reading:
 
     def _assemble(self, file: ProtocolFile, parts: _Parts) -> Plan | None:
         document = self.document
-        for key, example in REQUIRED.items():
+        for key in REQUIRED:
             if key not in document.data:
-                document.refuse((), f"{key} is missing", f"add {example}")
+                document.refuse_missing((), key, EXAMPLES[key])
         wrong = frozenset(document.data) - file.model_fields_set
         loading = self._loading(file.loading, parts.series) if file.loading else None
         known = not (file.loading or "loading" in wrong)

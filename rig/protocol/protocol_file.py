@@ -231,13 +231,5 @@ class ProtocolFile(Table):
     full_rate: FullRateTable | None = None
 
 
-REQUIRED = {
-    "title": 'title = "Prism P-12, sprayed"',
-    "specimen": 'specimen = "specimens/prism-small.toml"',
-    "specimen_id": 'specimen_id = "P-12"',
-    "exposure": 'exposure = "spray"',
-    "stage": '[[stage]] with kind = "approach"',
-}
-"""Top-level keys a protocol must have, each with an example."""
-
-__all__ = ["REQUIRED", "Amount", "ProtocolFile"]
+REQUIRED = ("title", "specimen", "specimen_id", "exposure", "stage")
+"""Top-level keys a protocol must have."""
