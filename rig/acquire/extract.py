@@ -108,12 +108,13 @@ def extract(
     `deflection` is the block's net deflection [m], shape (frames,). Rows are unnumbered; `wet` is
     left 0 and of the flags only GAP, LONG_GAP and SPIKE are set.
     """
-    fresh = np.concatenate((block.values, deflection[None, :]))
+    skip = 0
     if state.samples is None:
-        state, fresh = _until_first(setup, state, block.first, fresh)
+        load = block.of("load")
+        state, skip = _until_first(state, block.first, load, len(setup.channels) + 1)
         if state.samples is None:
             return state, _no_rows(setup)
-    samples = np.concatenate((state.samples, fresh), axis=1)
+    samples = _joined(state.samples, block.values[:, skip:], deflection[skip:])
     load = samples[setup.names.index("load")]
     ends, level = boundaries(load, state.level)
     if len(ends) == 0:
@@ -125,29 +126,41 @@ def extract(
     ), rows
 
 
+def _joined(kept: SampleArray, values: SampleArray, deflection: SampleArray) -> SampleArray:
+    """Return the carried samples and the new ones in one array, shape (channels + 1, n)."""
+    held = kept.shape[1]
+    joined = np.empty((len(kept), held + len(deflection)), np.float32)
+    joined[:, :held] = kept
+    joined[:-1, held:] = values
+    joined[-1, held:] = deflection
+    return joined
+
+
 def _until_first(
-    setup: ExtractionSetup, state: ExtractionState, first: int, fresh: SampleArray
-) -> tuple[ExtractionState, SampleArray]:
-    """Look for the first crossing of all; what lies before it belongs to no cycle."""
-    load = fresh[setup.names.index("load")]
-    start, armed = 0, state.armed
-    if not armed:
+    state: ExtractionState, first: int, load: SampleArray, signals: int
+) -> tuple[ExtractionState, int]:
+    """Look for the first crossing of all; what lies before it belongs to no cycle.
+
+    Returns the state and how many of the samples are to be left out.
+    """
+    start = 0
+    if not state.armed:
         low = np.flatnonzero(load < state.level.arms_below)
         if len(low) == 0:
-            return state, fresh
-        start, armed = int(low[0]), True
+            return state, 0
+        start = int(low[0])
     up = np.flatnonzero(load[start:] >= state.level.middle)
     if len(up) == 0:
-        return replace(state, armed=True), fresh
+        return replace(state, armed=True), 0
     at = start + int(up[0])
-    # The sample before may lie in the block before: then the crossing is taken at the sample.
+    # The sample before may lie in the block before: so this crossing is taken at the sample.
     return replace(
         state,
         first=first + at,
-        samples=np.empty((len(fresh), 0), np.float32),
+        samples=np.empty((signals, 0), np.float32),
         armed=False,
         crossed=float(first + at),
-    ), fresh[:, at:]
+    ), at
 
 
 def _rows(
@@ -198,12 +211,9 @@ def _measured(
     columns: dict[str, NDArray[Any]] = {}
     doubtful = np.zeros(len(starts), np.bool_)
     for name in names:
-        for end in ("max", "min"):
-            values, doubt = refined(samples[at[name]], starts, lengths, highest=end == "max")
-            columns[f"{name}_{end}"] = values
-            if name in ("load", "deflection"):
-                doubtful |= doubt
-            doubtful |= np.isnan(values)
+        high, low, doubt = refined(samples[at[name]], starts, lengths)
+        columns[f"{name}_max"], columns[f"{name}_min"] = high, low
+        doubtful |= doubt if name in ("load", "deflection") else np.isnan(high)
     load, deflection = samples[at["load"]], samples[at["deflection"]]
     columns["stiffness"], columns["energy"] = stiffness_and_energy(
         load, deflection, starts, lengths

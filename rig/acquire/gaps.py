@@ -60,9 +60,8 @@ def _again(
 ) -> None:
     start, length = np.zeros(1, np.int64), np.array([bridged.shape[1]], np.int64)
     for name, signal in zip(names, bridged, strict=True):
-        for end in ("max", "min"):
-            value, _ = refined(signal, start, length, highest=end == "max")
-            columns[f"{name}_{end}"][row] = value[0]
+        high, low, _ = refined(signal, start, length)
+        columns[f"{name}_max"][row], columns[f"{name}_min"][row] = high[0], low[0]
     at = {name: i for i, name in enumerate(names)}
     stiffness, energy = stiffness_and_energy(
         bridged[at["load"]], bridged[at["deflection"]], start, length

@@ -38,5 +38,11 @@ def stiffness_and_energy(
 
 
 def _about_first(signal: SampleArray, starts: IndexArray, lengths: IndexArray) -> FloatArray:
-    first = np.repeat(signal[starts], lengths)
-    return np.subtract(signal[starts[0] :], first, dtype=np.float64)
+    wide = signal[starts[0] :].astype(np.float64)
+    shortest = int(lengths.min())
+    if shortest == int(lengths.max()):
+        by_cycle = wide.reshape(-1, shortest)
+        by_cycle -= by_cycle[:, :1].copy()
+        return wide
+    wide -= np.repeat(wide[starts - starts[0]], lengths)
+    return wide

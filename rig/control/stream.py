@@ -19,7 +19,7 @@ from rig.ports import InputState, Rig
 from rig.samples import SampleArray, SampleBlock
 
 TICK_SECONDS: Final = 0.02
-LONGEST_BLOCK: Final = 100_000
+LONGEST_BLOCK: Final = 32_000
 
 
 class StopNow(Exception):
