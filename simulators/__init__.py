@@ -1,5 +1,1 @@
-"""Simulated devices and specimens: a whole rig without hardware.
-
-They answer inside the program or on real serial lines. They know the words of layer 0 and the
-mechanics of the specimen, never the drivers: a shared codec would hide a shared mistake.
-"""
+"""Simulated devices and specimen: a rig without hardware, repeatable from a seed."""

@@ -1,0 +1,1 @@
+"""Sections, beams and what a specimen can be expected to do. Pure functions, SI."""

@@ -1,0 +1,302 @@
+"""The devices of the simulated rig, as the conductor sees them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, replace
+from typing import Any, cast
+
+from rig.channels import Channel
+from rig.clock import Clock
+from rig.errors import DeviceError, SetpointRefused
+from rig.ports import ActuatorRange, ActuatorStatus, InputState, PumpStatus
+from rig.samples import SampleBlock
+from simulators import motion as motions
+from simulators.faults import InputChange
+from simulators.machine import Machine
+from simulators.motion import NEVER, Closed, Cycling, Motion, Ramp
+from simulators.sensors import reading, slow_readings
+from simulators.specimen import SpecimenState
+from simulators.state import PumpState, RigState, counter_at, moving_at
+
+
+class SimulatedActuator:
+    """A servo-hydraulic actuator with its controller."""
+
+    def __init__(self, machine: Machine) -> None:
+        self._machine = machine
+        self._rate = machine.world.rate
+
+    @property
+    def range(self) -> ActuatorRange:
+        """Ranges the controller accepts."""
+        return self._machine.world.setup.actuator
+
+    async def pressure(self, on: bool) -> None:
+        """Switch hydraulic pressure: the actuator holds its stroke, or lets go."""
+        machine = self._machine
+        if not on:
+            machine.shut()
+            machine.change(replace(machine.state, pressure=False))
+            return
+        now, state = machine.now, machine.state
+        stroke = float(now.stroke[0])
+        gap = state.gap
+        if isinstance(state.motion, Closed):
+            # The rod was left where the valve closed; with the load gone, contact is there.
+            gap = max(gap, stroke - float(now.net[0]) - float(now.support[0]))
+        state = replace(state, gap=gap, pressure=True, valve_open=True, stopped_by="", tripped="")
+        self._move(state, Ramp("stroke", state.frame, state.frame, stroke, stroke))
+
+    async def move_stroke(self, to: float, speed: float) -> None:
+        """Ramp to a stroke [m] at a speed [m/s]."""
+        self._allow("stroke", to, self.range.stroke_low, self.range.stroke_high, "m")
+        self._allow("speed", speed, 0.0, self.range.speed, "m/s")
+        self._ramp("stroke", float(self._machine.now.stroke[0]), to, speed)
+
+    async def move_load(self, to: float, rate: float) -> None:
+        """Ramp to a load [N] at a rate [N/s]; needs contact."""
+        self._allow("load", to, self.range.load_low, self.range.load_high, "N")
+        load = float(self._machine.now.load[0])
+        if load <= 0 < to:
+            raise DeviceError("load control without contact: load is 0 N; approach in stroke first")
+        self._ramp("load", load, to, rate)
+
+    async def move_deflection(self, to: float, speed: float) -> None:
+        """Ramp net deflection [m] at a speed [m/s]."""
+        low, high = self.range.stroke_low, self.range.stroke_high
+        self._allow("deflection", to, low, high, "m")
+        self._allow("speed", speed, 0.0, self.range.speed, "m/s")
+        self._ramp("deflection", float(self._machine.now.net[0]), to, speed)
+
+    async def cycle(self, mean: float, amplitude: float, frequency: float, over: float) -> None:
+        """Cycle sinusoidally [N, N, Hz]; the amplitude grows over [s], at least one cycle."""
+        self._allow("frequency", frequency, 1e-6, self.range.frequency, "Hz")
+        self._allow_wave(mean, amplitude)
+        state = self._ready()
+        load = float(self._machine.now.load[0])
+        if load <= 0:
+            raise DeviceError("cycling without contact: load is 0 N; approach in stroke first")
+        growth = round(max(over * self._rate, self._rate / frequency))
+        lag = self._rate / (3.14159 * self._machine.world.setup.servo_bandwidth)
+        begin = state.frame
+        self._move(
+            state,
+            Cycling(
+                begin, frequency, self._rate, growth, load, mean, amplitude, amplitude, begin, lag
+            ),
+        )
+
+    async def adjust(self, mean: float, amplitude: float) -> None:
+        """Change mean and amplitude [N] of the cycling under way."""
+        self._allow_wave(mean, amplitude)
+        state = self._ready()
+        motion = self._cycling(state)
+        present_mean, present = motion.targets(state.frame)
+        changed = replace(
+            motion,
+            mean_0=present_mean,
+            amplitude_0=present,
+            mean=mean,
+            amplitude=amplitude,
+            changed=state.frame,
+        )
+        self._machine.change(replace(state, motion=changed))
+
+    async def end_cycling(self, over: float) -> None:
+        """Let the amplitude fall to zero over [s]; the mean stays."""
+        state = self._ready()
+        motion = self._cycling(state)
+        falling = max(1, round(over * self._rate))
+        ending = replace(motion, fall=state.frame, falling=falling)
+        self._machine.change(replace(state, motion=ending))
+
+    async def hold(self) -> None:
+        """Stay at the present stroke."""
+        stroke = float(self._machine.now.stroke[0])
+        state = self._ready()
+        self._move(state, Ramp("stroke", state.frame, state.frame, stroke, stroke))
+
+    async def close_valve(self) -> None:
+        """Close the valve: load leaks away within 50 ms, nothing moves until pressure(True)."""
+        self._machine.shut()
+
+    async def write_limits(self, limits: Mapping[str, tuple[float, float]]) -> None:
+        """Write the controller's own limits by channel name [SI]; they replace the old ones."""
+        for name in limits:
+            reading(name, self._machine.world)
+        self._machine.limits = dict(limits)
+
+    async def read_limits(self) -> dict[str, tuple[float, float]]:
+        """Read the controller's own limits back."""
+        return dict(self._machine.limits)
+
+    async def stop_at(self, count: int | None) -> None:
+        """Stop by itself when the counter reaches a count: amplitude to zero in 4 cycles."""
+        state = self._machine.state
+        self._machine.change(replace(state, stop_count=NEVER if count is None else count))
+
+    async def heartbeat(self) -> None:
+        """Feed the watchdog: it counts device time between reads, one read being one step."""
+        self._machine.fed = self._machine.frame
+
+    async def status(self) -> ActuatorStatus:
+        """Return the controller's state at the present frame."""
+        state = self._machine.state
+        mode = "off"
+        if state.pressure and state.valve_open:
+            mode = state.motion.loop if isinstance(state.motion, Ramp) else "load"
+        return ActuatorStatus(
+            mode,
+            moving_at(state, state.frame),
+            counter_at(state, state.frame),
+            state.tripped,
+            state.stopped_by,
+            state.pressure,
+        )
+
+    def _ready(self) -> RigState:
+        state = self._machine.state
+        if not state.pressure:
+            raise DeviceError("the actuator cannot move: hydraulic pressure is off; switch it on")
+        if not state.valve_open:
+            raise DeviceError("the actuator cannot move: its valve is closed; switch pressure on")
+        return state
+
+    def _cycling(self, state: RigState) -> Cycling:
+        if not isinstance(state.motion, Cycling):
+            raise DeviceError("nothing to change: the actuator is not cycling")
+        return state.motion
+
+    def _allow(self, what: str, value: float, low: float, high: float, unit: str) -> None:
+        if not low <= value <= high:
+            raise SetpointRefused(
+                f"{what} {value:g} {unit} is outside the actuator's {low:g} to {high:g} {unit}; "
+                "the command was not sent"
+            )
+
+    def _allow_wave(self, mean: float, amplitude: float) -> None:
+        low, high = self.range.load_low, self.range.load_high
+        self._allow("upper load", mean + abs(amplitude), low, high, "N")
+        self._allow("lower load", mean - abs(amplitude), low, high, "N")
+
+    def _ramp(self, loop: motions.Loop, start: float, to: float, speed: float) -> None:
+        if speed <= 0:
+            raise SetpointRefused(f"a ramp needs a speed above 0, not {speed:g}")
+        state = self._ready()
+        frames = max(1, round(abs(to - start) / speed * self._rate))
+        end = state.frame + (frames if to != start else 0)
+        self._move(state, Ramp(loop, state.frame, end, start, to))
+
+    def _move(self, state: RigState, motion: Motion) -> None:
+        counter = counter_at(state, state.frame)
+        self._machine.fed = state.frame
+        self._machine.change(
+            replace(
+                state,
+                motion=motion,
+                counter=counter,
+                collapse_at=NEVER,
+                unload=False,
+                stopped_by="",
+            )
+        )
+
+
+class SimulatedAcquisition:
+    """Synchronous samples of the simulated rig.
+
+    A block's values stay untouched while the next one is read: two buffers alternate.
+    """
+
+    def __init__(self, machine: Machine, clock: Clock | None) -> None:
+        self._machine = machine
+        self._clock = clock
+
+    @property
+    def channels(self) -> tuple[Channel, ...]:
+        """Sampled and slow channels."""
+        return self._machine.world.setup.channels
+
+    @property
+    def rate(self) -> float:
+        """Frames per second [Hz]."""
+        return self._machine.world.rate
+
+    async def read(self, frames: int) -> SampleBlock:
+        """Return the next frames; fewer, up to a multiple of 20 ms, after an event."""
+        return self._machine.read(frames)
+
+    async def keep(self, frames: int) -> None:
+        """Put the rig to where it stood after `frames` of the block, and wait as long."""
+        self._machine.keep(frames)
+        if self._clock is not None:
+            await self._clock.sleep(frames / self.rate)
+
+    async def slow(self) -> dict[str, float]:
+        """Return the slow channels at the present frame [SI]."""
+        names = tuple(c.name for c in self.channels if c.slow)
+        return slow_readings(names, self._machine.world, self._machine.state)
+
+    async def close(self) -> None:
+        """End the noise thread; a later read starts it again."""
+        self._machine.close()
+
+    def snapshot(self) -> dict[str, Any]:
+        """Return all that the rig remembers at the present frame as plain values (JSON)."""
+        machine = self._machine
+        state = machine.state
+        return {
+            "state": asdict(state),
+            "motion": type(state.motion).__name__,
+            "limits": {k: list(v) for k, v in machine.limits.items()},
+            "fed": machine.fed,
+            "stuck": {str(k): v for k, v in machine.stuck.items()},
+        }
+
+    def restore(self, kept: Mapping[str, Any]) -> None:
+        """Stand at a snapshot of a rig with the same setup and seed."""
+        fields = dict(kept["state"])
+        kind = cast(type[Motion], getattr(motions, kept["motion"]))
+        fields["motion"] = kind(**fields["motion"])
+        fields["specimen"] = SpecimenState(**fields["specimen"])
+        fields["pump"] = PumpState(**fields["pump"])
+        machine = self._machine
+        machine.limits = {k: (v[0], v[1]) for k, v in kept["limits"].items()}
+        machine.fed = int(kept["fed"])
+        machine.restart(RigState(**fields), {int(k): v for k, v in kept["stuck"].items()})
+
+
+class SimulatedPump:
+    """The spray pump with a flow meter and a tank."""
+
+    def __init__(self, machine: Machine) -> None:
+        self._machine = machine
+
+    async def set(self, on: bool) -> None:
+        """Switch the pump."""
+        state = self._machine.state
+        if on == state.pump.on:
+            return
+        tank = self._machine.world.tank(state.pump, state.frame)
+        self._machine.change(replace(state, pump=PumpState(on, state.frame, tank)))
+
+    async def status(self) -> PumpStatus:
+        """Return whether it runs, flow [m3/s] and tank [m3]."""
+        world, state = self._machine.world, self._machine.state
+        flow = world.flow(state.pump, state.frame)
+        return PumpStatus(state.pump.on, flow, world.tank(state.pump, state.frame))
+
+
+class SimulatedInputs:
+    """Emergency stop, guard, leak, oil and button, as the scripted faults have them."""
+
+    def __init__(self, machine: Machine) -> None:
+        self._machine = machine
+
+    async def read(self) -> InputState:
+        """Return the inputs at the present frame."""
+        frame = self._machine.frame
+        changes = [f for f in self._machine.world.setup.faults if isinstance(f, InputChange)]
+        past = [c for c in sorted(changes, key=lambda c: c.frame) if c.frame <= frame]
+        return past[-1].state if past else InputState(oil_temperature=311.15)

@@ -1,0 +1,79 @@
+"""What a simulated rig and the specimen in it are: the hidden truth of a rehearsal.
+
+Every default here is invented for the demonstration and measured on nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from rig.channels import Channel
+from rig.mechanics.estimate import StaticEstimate
+from rig.ports import ActuatorRange
+from simulators.faults import Fault
+
+
+@dataclass(frozen=True, slots=True)
+class SpecimenTruth:
+    """How the specimen behaves: total actuator load [N] over net mid-span deflection [m].
+
+    0 <= decompression < cracking < yield < ultimate load; both stiffnesses [N/m].
+    """
+
+    stiffness: float
+    cracked_stiffness: float
+    decompression_load: float
+    cracking_load: float
+    yield_load: float
+    ultimate_load: float
+    ultimate_deflection: float
+    span: float
+
+
+def truth_of(estimate: StaticEstimate) -> SpecimenTruth:
+    """Let the specimen behave exactly as mechanics expects."""
+    return SpecimenTruth(
+        stiffness=estimate.stiffness,
+        cracked_stiffness=estimate.cracked_stiffness,
+        decompression_load=estimate.decompression_load,
+        cracking_load=estimate.cracking_load,
+        yield_load=estimate.yield_load,
+        ultimate_load=estimate.ultimate_load,
+        ultimate_deflection=estimate.ultimate_deflection,
+        span=estimate.span,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class SimulationSetup:
+    """One simulated rig [SI].
+
+    `load_level` is upper load over capacity and `upper_load` the upper load [N] it belongs to
+    (0 for a test that does not cycle). `life_dry` is the median life in cycles at level 0.70,
+    multiplied by `life_scale`; `scatter` the standard deviation of its log10; a wet crack ages
+    `wet_factor` times as fast. `gap` [m] of stroke before contact, `bedding` [m] consumed by
+    the first few hundred cycles, `creep` as a fraction of the deflection per decade of time.
+    `servo_bandwidth` [Hz], `pump_flow` [m3/s], `tank` [m3], `pump_run_up` [s].
+    """
+
+    rate: float
+    channels: tuple[Channel, ...]
+    actuator: ActuatorRange
+    truth: SpecimenTruth
+    exposure: Literal["dry", "spray", "submerged"] = "dry"
+    load_level: float = 0.70
+    upper_load: float = 0.0
+    pump_flow: float = 2.5e-5
+    tank: float = 1.0
+    pump_run_up: float = 3.0
+    servo_bandwidth: float = 18.0
+    gap: float = 2e-3
+    bedding: float = 5e-5
+    life_dry: float = 40e6
+    life_scale: float = 1.0
+    wet_factor: float = 300.0
+    scatter: float = 0.15
+    ending: Literal["gradual", "brittle"] = "gradual"
+    creep: float = 0.01
+    faults: tuple[Fault, ...] = ()

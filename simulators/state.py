@@ -1,0 +1,183 @@
+"""Everything a simulated rig remembers, at one frame; and how it stands a while later.
+
+A state is immutable and holds plain values only, so putting the rig back is picking an older
+one. Between two states everything is a closed form of the absolute frame number.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simulators.faults import InputChange, NoFlow
+from simulators.motion import NEVER, Closed, Collapse, Cycling, Motion, Ramp
+from simulators.setup import SimulationSetup
+from simulators.specimen import (
+    DRYING_TIME,
+    WETTING_TIME,
+    Beam,
+    SpecimenState,
+    life_factor,
+    median_life,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class PumpState:
+    """Switched on or off at frame `since`, with so much in the tank [m3] then."""
+
+    on: bool
+    since: int
+    tank: float
+
+
+@dataclass(frozen=True, slots=True)
+class RigState:
+    """The whole rig at `frame`. `gap` is the stroke of contact [m], `wet` how full of water the
+    crack is (0 to 1), `counter` the cycles before the present motion.
+    """
+
+    frame: int
+    motion: Motion
+    specimen: SpecimenState
+    gap: float
+    pump: PumpState
+    wet: float
+    counter: int = 0
+    stop_count: int = NEVER
+    collapse_at: int = NEVER
+    pressure: bool = False
+    valve_open: bool = False
+    unload: bool = False
+    stopped_by: str = ""
+    tripped: str = ""
+
+
+class World:
+    """The facts of a rig that never change: setup, beam, life of this specimen."""
+
+    def __init__(self, setup: SimulationSetup, seed: int) -> None:
+        self.setup = setup
+        self.rate = setup.rate
+        t = setup.truth
+        ordered = (0.0, t.decompression_load, t.cracking_load, t.yield_load, t.ultimate_load)
+        if not all(a < b for a, b in zip(ordered[1:], ordered[2:], strict=False)):
+            raise ValueError(f"loads of the specimen must rise: {ordered[1:]}")
+        if ordered[1] < 0 or not 0 < t.cracked_stiffness <= t.stiffness:
+            raise ValueError("a specimen needs decompression >= 0, 0 < cracked <= whole stiffness")
+        self.beam = Beam(t, setup.ending, setup.bedding, setup.creep, setup.upper_load)
+        self.life_factor = life_factor(setup, seed)
+
+    def start(self) -> RigState:
+        """Return the rig at power-on: unloaded, off, pump off."""
+        wet = 1.0 if self.setup.exposure == "submerged" else 0.0
+        pump = PumpState(False, 0, self.setup.tank)
+        return RigState(
+            0, Ramp("stroke", 0, 0, 0.0, 0.0), SpecimenState(), self.setup.gap, pump, wet
+        )
+
+    def life(self, top: float) -> float:
+        """Return the life of this specimen in dry cycles to a top load [N]."""
+        level = self.setup.load_level
+        if self.setup.upper_load:
+            level *= top / self.setup.upper_load
+        return median_life(self.setup, level) * self.life_factor
+
+    def empty_at(self, pump: PumpState) -> int:
+        """Return the frame at which a running pump has emptied its tank."""
+        if not pump.on or self.setup.pump_flow <= 0:
+            return NEVER
+        run_up = self.setup.pump_run_up
+        seconds = pump.tank / self.setup.pump_flow + run_up / 2
+        if seconds < run_up:
+            seconds = math.sqrt(2 * run_up * pump.tank / self.setup.pump_flow)
+        return pump.since + math.ceil(seconds * self.rate)
+
+    def flow(self, pump: PumpState, frame: int) -> float:
+        """Return the flow of water at a frame [m3/s]."""
+        if not pump.on or frame >= self.empty_at(pump):
+            return 0.0
+        if any(isinstance(f, NoFlow) and f.begin <= frame < f.end for f in self.setup.faults):
+            return 0.0
+        seconds = (frame - pump.since) / self.rate
+        run_up = self.setup.pump_run_up
+        return self.setup.pump_flow * (min(1.0, seconds / run_up) if run_up > 0 else 1.0)
+
+    def tank(self, pump: PumpState, frame: int) -> float:
+        """Return the content of the tank at a frame [m3]."""
+        if not pump.on:
+            return pump.tank
+        seconds, run_up = (frame - pump.since) / self.rate, self.setup.pump_run_up
+        used = seconds - run_up / 2 if seconds >= run_up else seconds**2 / (2 * run_up)
+        return max(0.0, pump.tank - self.setup.pump_flow * used)
+
+    def next_change(self, state: RigState) -> tuple[int, bool]:
+        """Return the next frame at which water or inputs change by themselves, and whether it
+        is an input.
+        """
+        inputs = [f.frame for f in self.setup.faults if isinstance(f, InputChange)]
+        water = [e for f in self.setup.faults if isinstance(f, NoFlow) for e in (f.begin, f.end)]
+        water.append(self.empty_at(state.pump))
+        next_input = min((f for f in inputs if f > state.frame), default=NEVER)
+        next_water = min((f for f in water if f > state.frame), default=NEVER)
+        return min(next_input, next_water), next_input <= next_water
+
+    def wetting(self, state: RigState) -> tuple[float, float]:
+        """Return where the crack's water tends to (0 or 1) and its time constant in frames."""
+        wets = state.pump.on and state.frame < self.empty_at(state.pump)
+        faults = (f for f in self.setup.faults if isinstance(f, NoFlow))
+        if any(f.begin <= state.frame < f.end for f in faults):
+            wets = False
+        if wets or self.setup.exposure == "submerged":
+            return 1.0, WETTING_TIME * self.rate
+        return 0.0, DRYING_TIME * self.rate
+
+    def aged(self, state: RigState, frame: int, top: float) -> RigState:
+        """Return the state `frames` later as far as water and wear go; `top` load [N]."""
+        frames = frame - state.frame
+        target, lag = self.wetting(state)
+        left = math.exp(-frames / lag)
+        specimen = state.specimen
+        if isinstance(state.motion, Cycling) and top > 0:
+            mean_wet = target
+            if frames:
+                mean_wet += (state.wet - target) * (1 - left) * lag / frames
+            cycles = frames * state.motion.frequency / self.rate
+            factor = 1 + (self.setup.wet_factor - 1) * mean_wet
+            specimen = replace(
+                specimen,
+                used=min(specimen.used + cycles / self.life(top) * factor, 1.0),
+                cycles=specimen.cycles + cycles,
+                seconds=specimen.seconds + frames / self.rate,
+            )
+        wet = target + (state.wet - target) * left
+        return replace(state, frame=frame, specimen=specimen, wet=wet)
+
+
+def counter_at(state: RigState, frame: int) -> int:
+    """Return the controller's cycle counter at a frame."""
+    if isinstance(state.motion, Cycling):
+        return state.counter + state.motion.index(frame)
+    return state.counter
+
+
+def moving_at(state: RigState, frame: int) -> bool:
+    """Tell whether a ramp or cycling is under way at a frame."""
+    motion = state.motion
+    if isinstance(motion, Ramp):
+        return frame < motion.end
+    return isinstance(motion, Cycling | Collapse)
+
+
+def top_load(motion: Cycling, begin: int, end: int) -> float:
+    """Return the largest load commanded in frames [begin, end) [N]."""
+    mean, amplitude = motion.levels(np.array([begin, max(begin, end - 1)]))
+    return float(np.max(mean + amplitude))
+
+
+def closed(state: RigState, load: float, stroke: float, rate: float) -> RigState:
+    """Return the state with the valve closed at its frame; the load leaks away in 50 ms."""
+    motion = Closed(state.frame, load, stroke, 0.008 * rate)
+    return replace(state, motion=motion, valve_open=False, collapse_at=NEVER)

@@ -1,0 +1,258 @@
+"""A stretch: frames in which the rig's state does not change but by closed forms.
+
+A stretch ends at frames that follow from its state alone (a cycle's end, a ramp's end, an
+accident), never from how the frames are read.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from rig.samples import FloatArray, SampleArray
+from simulators.motion import NEVER, Closed, Collapse, Cycling, Frames, Ramp
+from simulators.specimen import Curve, flexibility_gain, flexibility_rate
+from simulators.state import RigState, World, closed, counter_at, top_load
+
+WEAR_STEP: Final = 5e-5
+"""Largest relative change of stiffness from one stretch to the next."""
+
+LOOP: Final = 0.012  # rad by which deflection lags load: the hysteresis loop
+COLLAPSE_TIME: Final = {"brittle": 0.003, "gradual": 0.05}  # s
+RUNAWAY: Final = 0.02  # m/s, actuator searching for a load that nothing carries
+
+
+@dataclass(frozen=True, slots=True)
+class Signals:
+    """Load [N], net deflection, support movement, stroke [m]: one value, one cycle, or frames."""
+
+    load: FloatArray
+    net: FloatArray
+    support: FloatArray
+    stroke: FloatArray
+
+
+class Stretch:
+    """One stretch from `state.frame` to `until`; `event` tells whether its end is one that the
+    reader must be shown at the next tick.
+    """
+
+    def __init__(self, world: World, state: RigState) -> None:
+        self.world = world
+        self.state = state
+        self.top = 0.0
+        self.until, self.event = world.next_change(state)
+        if isinstance(state.motion, Cycling):
+            self._plan_cycles(state.motion)
+        elif isinstance(state.motion, Ramp):
+            self._plan_ramp(state.motion)
+        self.curve: Curve = world.beam.curve(self.state.specimen, self.state.gap)
+        motion = self.state.motion
+        self.period = 0
+        if isinstance(motion, Cycling) and motion.steady(state.frame):
+            self.period = motion.per_cycle
+        elif isinstance(motion, Ramp) and state.frame >= motion.end:
+            self.period = 1
+        self._cycle: Signals | None = None
+        self.scaled: dict[int, SampleArray] = {}  # one cycle of each row, in units of resolution
+
+    @property
+    def origin(self) -> int:
+        """The frame at which the first value of a periodic signal stands."""
+        return self.state.motion.begin
+
+    def one_cycle(self) -> Signals:
+        """Return the signals of one period."""
+        if self._cycle is None:
+            behind = self.state.frame - self.origin
+            begin = self.origin + self.period * -(-behind // self.period)
+            self._cycle = self.signals(begin + np.arange(self.period))
+        return self._cycle
+
+    def signals(self, n: Frames) -> Signals:
+        """Return the signals at frames."""
+        motion, curve = self.state.motion, self.curve
+        if isinstance(motion, Cycling):
+            return self._cycling(motion, n)
+        if isinstance(motion, Closed):
+            return replace(self._loaded(motion.at(n)), stroke=np.full(len(n), motion.stroke))
+        if isinstance(motion, Collapse):
+            load, net = motion.at(n)
+            beam = self.world.beam
+            support = np.interp(load, curve.load[: curve.rising], curve.support[: curve.rising])
+            stroke = self.state.gap + net + support + load / beam.frame_stiffness
+            return Signals(load, net, support, stroke)
+        command = motion.at(n)
+        if motion.loop == "load":
+            return self._loaded(np.clip(command, 0.0, curve.strongest))
+        known = curve.stroke if motion.loop == "stroke" else curve.net
+        load, net, support = (
+            np.interp(command, known, c) for c in (curve.load, curve.net, curve.support)
+        )
+        if motion.loop == "stroke":
+            return Signals(load, net, support, command)
+        return Signals(load, net, support, np.interp(command, known, curve.stroke))
+
+    def next(self) -> RigState:
+        """Return the state in which the following stretch begins."""
+        state = self.at(self.until)
+        motion = state.motion
+        if self.until >= state.collapse_at:
+            return self._collapsed(state)
+        if not isinstance(motion, Cycling):
+            return state
+        if self.until >= motion.fall + motion.falling:
+            return self._at_rest(state, motion)
+        if motion.fall == NEVER and counter_at(state, self.until) >= state.stop_count:
+            return stopping(state, motion, "count")
+        return state
+
+    def at(self, frame: int) -> RigState:
+        """Return the state at a frame of this stretch (or its end)."""
+        state = self.world.aged(self.state, frame, self.top)
+        if not isinstance(state.motion, Ramp | Collapse):
+            return state
+        now = self.signals(np.array([frame]))
+        if isinstance(state.motion, Collapse):
+            return replace(state, specimen=replace(state.specimen, broken_at=float(now.net[0])))
+        bent = float(np.interp(now.net[0], self.curve.net, self.curve.bent))
+        if now.load[0] <= 0:
+            return state
+        peak = max(state.specimen.peak, bent)
+        return replace(state, specimen=replace(state.specimen, peak=peak))
+
+    def shut(self, frame: int) -> RigState:
+        """Return the state at a frame with the valve closed there."""
+        now = self.signals(np.array([frame]))
+        state = self.at(frame)
+        stroke = float(now.stroke[0])
+        return closed(
+            replace(state, counter=counter_at(state, frame)),
+            float(now.load[0]),
+            stroke,
+            self.world.rate,
+        )
+
+    def _loaded(self, load: FloatArray) -> Signals:
+        c = self.curve
+        net, support, stroke = (c.at_load(load, x) for x in (c.net, c.support, c.stroke))
+        return Signals(load, net, support, stroke)
+
+    def _cycling(self, motion: Cycling, n: Frames) -> Signals:
+        # A softer specimen needs more oil for the same load: the loop becomes slower with it.
+        gain = flexibility_gain(self.state.specimen.used)
+        ratio = motion.frequency / (self.world.setup.servo_bandwidth / math.sqrt(gain))
+        lag = math.atan(ratio)
+        mean, amplitude = motion.levels(n)
+        amplitude = amplitude / math.sqrt(1 + ratio**2)
+        angle = 2 * np.pi * motion.phase(n) - lag
+        load = np.clip(mean + amplitude * np.sin(angle), 0.0, None)
+        late = np.clip(mean + amplitude * np.sin(angle - LOOP), 0.0, None)
+        late = np.minimum(late, self.curve.strongest)
+        net = self.curve.at_load(late, self.curve.net)
+        load = np.minimum(load, self.curve.strongest)
+        support = self.curve.at_load(load, self.curve.support)
+        beam = self.world.beam
+        stroke = self.state.gap + net + support + load / beam.frame_stiffness
+        return Signals(load, net, support, stroke)
+
+    def _end_at(self, frame: int, event: bool) -> None:
+        if frame < self.until:
+            self.until, self.event = frame, event
+        elif frame == self.until:
+            self.event = self.event or event
+
+    def _plan_ramp(self, motion: Ramp) -> None:
+        state = self.state
+        if state.frame < motion.end:
+            self._end_at(motion.end, True)
+        if motion.loop != "load" or motion.to <= motion.start:
+            return
+        strongest = self.world.beam.strength(state.specimen)
+        if motion.to > strongest:
+            part = max(0.0, (strongest - motion.start) / (motion.to - motion.start))
+            give = motion.begin + math.ceil(part * (motion.end - motion.begin))
+            give = max(give, state.frame + 1)
+            self.state = replace(state, collapse_at=give)
+            self._end_at(give, True)
+
+    def _plan_cycles(self, motion: Cycling) -> None:
+        state = self.state
+        index = motion.index(state.frame)
+        if motion.steady(state.frame):
+            count = self._cycles_of_equal_wear(motion)
+        else:
+            count = 1
+        end = motion.boundary(index + count)
+        if motion.fall == NEVER and state.stop_count != NEVER:
+            stop = motion.boundary(max(index + 1, state.stop_count - state.counter))
+            self._end_at(stop, True)
+        if motion.fall != NEVER:
+            self._end_at(motion.fall + motion.falling, True)
+        self._end_at(end, False)
+        self.top = top_load(motion, state.frame, min(end, self.until))
+        give = state.collapse_at
+        worn = state.specimen.used >= 1.0
+        if give == NEVER and (worn or self.top > self.world.beam.strength(state.specimen)):
+            give = state.frame + max(1, round(0.3 * self.world.rate / motion.frequency))
+        self._end_at(give, True)
+        strongest = self.world.beam.strength(state.specimen)
+        bent = self.world.beam.bent_at(min(self.top, strongest), state.specimen)
+        peak = max(state.specimen.peak, bent)
+        self.state = replace(state, collapse_at=give, specimen=replace(state.specimen, peak=peak))
+
+    def _cycles_of_equal_wear(self, motion: Cycling) -> int:
+        state, world = self.state, self.world
+        target, _ = world.wetting(state)
+        wet = max(target, state.wet)
+        top = motion.mean + motion.amplitude
+        per_cycle = (1 + (world.setup.wet_factor - 1) * wet) / world.life(top)
+        used = state.specimen.used
+        rate = max(flexibility_rate(used), flexibility_rate(min(1.0, used + 0.002)))
+        by_wear = WEAR_STEP * flexibility_gain(used) / (rate * per_cycle)
+        to_end = math.ceil((1 - used) / per_cycle)
+        return int(max(1, min(by_wear, to_end, state.specimen.cycles // 100)))
+
+    def _collapsed(self, state: RigState) -> RigState:
+        now = self.signals(np.array([state.frame]))
+        setup, beam = self.world.setup, self.world.beam
+        load, net = float(now.load[0]), float(now.net[0])
+        left = min(beam.left_over, 0.3 * load)
+        jump = setup.truth.span / 300
+        motion = Collapse(
+            state.frame,
+            load,
+            left,
+            net,
+            jump,
+            COLLAPSE_TIME[setup.ending] * setup.rate,
+            min(RUNAWAY, setup.actuator.speed) / setup.rate,
+            max(jump, setup.actuator.stroke_high - float(now.stroke[0])),
+        )
+        broken = replace(state.specimen, broken_at=net + jump, broken_load=left)
+        counter = counter_at(state, state.frame)
+        return replace(state, motion=motion, specimen=broken, counter=counter, collapse_at=NEVER)
+
+    def _at_rest(self, state: RigState, motion: Cycling) -> RigState:
+        frame, counter = state.frame, counter_at(state, state.frame)
+        mean = float(motion.levels(np.array([frame]))[0][0])
+        rest = Ramp("load", frame, frame, mean, mean)
+        if state.unload:
+            rest = Ramp("load", frame, frame + round(10 * self.world.rate), mean, 0.0)
+        return replace(state, motion=rest, counter=counter, collapse_at=NEVER)
+
+
+def stopping(state: RigState, motion: Cycling, why: str, unload: bool = False) -> RigState:
+    """Return the state in which cycling ends by itself: over 2 s and at least 4 cycles."""
+    falling = math.ceil(max(2 * motion.rate, 4 * motion.rate / motion.frequency))
+    ending = replace(motion, fall=state.frame, falling=falling)
+    return replace(state, motion=ending, stop_count=NEVER, stopped_by=why, unload=unload)
+
+
+def unloading(state: RigState, load: float, rate: float) -> RigState:
+    """Return the state in which a ramp gives way to the controller's own unloading over 10 s."""
+    motion = Ramp("load", state.frame, state.frame + round(10 * rate), load, 0.0)
+    return replace(state, motion=motion, stopped_by="watchdog", collapse_at=NEVER)
