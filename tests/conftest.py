@@ -1,11 +1,14 @@
 """What every test gets: its event loop, and a look at what it left behind."""
 
 import asyncio
+import contextlib
 import inspect
 import os
 import shutil
 import threading
+import time
 from collections.abc import AsyncIterator, Callable, Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -16,8 +19,8 @@ from rig.clock import VirtualLoop
 settings.register_profile("nightrig", derandomize=True, deadline=None, database=None)
 settings.load_profile("nightrig")
 
-THREAD_GRACE = 1.0
-"""How long [s] a thread that was told to end may take."""
+GRACE = 1.0
+"""How long [s] a thread or child process that was told to end may take."""
 
 
 def pytest_asyncio_loop_factories(
@@ -55,9 +58,34 @@ def no_leaked_threads() -> Iterator[None]:
     yield
     left = set(threading.enumerate()) - before
     for thread in left:
-        thread.join(THREAD_GRACE)
+        thread.join(GRACE)
     alive = sorted(thread.name for thread in left if thread.is_alive())
     assert not alive, f"threads still run: {alive}"
+
+
+def child_processes() -> dict[int, str]:
+    """Return the command lines of this process's children by process id (Linux; else empty)."""
+    children = {}
+    for listing in Path("/proc/self/task").glob("*/children"):
+        with contextlib.suppress(OSError):  # a thread or process that ends while we look
+            for number in listing.read_text(encoding="ascii").split():
+                command = Path("/proc", number, "cmdline").read_bytes()
+                children[int(number)] = command.replace(b"\0", b" ").decode(errors="replace")
+    # The standard library keeps this one for the whole session.
+    return {
+        n: text for n, text in children.items() if "multiprocessing.resource_tracker" not in text
+    }
+
+
+@pytest.fixture(autouse=True)
+def no_leaked_processes() -> Iterator[None]:
+    """Fail a test that leaves a child process, running or not waited for."""
+    before = child_processes().keys()
+    yield
+    patience = time.monotonic() + GRACE
+    while (left := child_processes().keys() - before) and time.monotonic() < patience:
+        time.sleep(0.01)
+    assert not left, f"child processes left: {[child_processes().get(n) for n in sorted(left)]}"
 
 
 @pytest.fixture

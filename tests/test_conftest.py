@@ -1,6 +1,7 @@
 """The fixtures and the set-up of the tests themselves, in a test session of its own."""
 
 import asyncio
+import re
 import shutil
 import subprocess
 import sys
@@ -14,7 +15,7 @@ from rig.clock import VirtualLoop
 ROOT = Path(__file__).resolve().parents[1]
 
 LEAKS = """
-import asyncio, threading, warnings, pytest
+import asyncio, subprocess, sys, threading, warnings, pytest
 
 GATE = threading.Event()
 
@@ -23,6 +24,14 @@ async def test_leaks_a_task():
 
 def test_leaks_a_thread():
     threading.Thread(target=GATE.wait, daemon=True).start()
+
+KEPT = []
+
+def test_leaks_a_process():
+    KEPT.append(subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE))
+
+def test_ends_its_process():
+    subprocess.run([sys.executable, "-c", ""], check=True)
 
 def test_warns():
     warnings.warn("anything")
@@ -65,11 +74,14 @@ def run_planted(folder: Path, source: str, *arguments: str, system: str = "") ->
     return done.stdout + done.stderr
 
 
-def test_leaked_tasks_and_threads_and_warnings_fail_and_ended_tasks_pass(tmp_path):
+def test_what_leaks_or_warns_fails_and_what_cleans_up_passes(tmp_path):
     source = LEAKS.replace("@pytest.mark.misspelt\n", "")
     printed = run_planted(tmp_path, source)
     assert "ERROR tests/test_planted.py::test_leaks_a_task" in printed
     assert "ERROR tests/test_planted.py::test_leaks_a_thread" in printed
+    assert "ERROR tests/test_planted.py::test_leaks_a_process" in printed
+    assert "PASSED tests/test_planted.py::test_ends_its_process" in printed
+    assert "ERROR tests/test_planted.py::test_ends_its_process" not in printed
     assert "FAILED tests/test_planted.py::test_warns" in printed
     assert "PASSED tests/test_planted.py::test_ends_its_task" in printed
     assert "ERROR tests/test_planted.py::test_ends_its_task" not in printed
@@ -87,6 +99,23 @@ def test_a_missing_system_program_fails_where_it_is_required(tmp_path):
 def test_an_unknown_marker_stops_the_session(tmp_path):
     printed = run_planted(tmp_path, LEAKS)
     assert "'misspelt' not found in `markers`" in printed
+
+
+GROUP = """
+import pytest
+
+@pytest.mark.xdist_group("serial")
+@pytest.mark.parametrize("number", range(8))
+def test_of_a_group(number):
+    pass
+"""
+
+
+def test_a_group_runs_in_one_process(tmp_path):
+    printed = run_planted(tmp_path, GROUP, "-n", "2", "--dist", "loadgroup", "-v")
+    workers = re.findall(r"^\[(gw\d)\].* PASSED ", printed, re.MULTILINE)
+    assert len(workers) == 8
+    assert len(set(workers)) == 1
 
 
 @pytest.mark.virtual
