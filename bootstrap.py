@@ -68,7 +68,7 @@ def pip(env: Path, *arguments: str) -> None:
     command = [sys.executable, "-m", "pip", "--python", str(python_of(env)), *arguments]
     quiet = os.environ | {"PIP_DISABLE_PIP_VERSION_CHECK": "1"}
     if subprocess.run(command, cwd=HERE, env=quiet, check=False).returncode:
-        raise SetupFailed(f"pip {arguments[0]} failed; its own message is above")
+        raise SetupFailed(f"pip {arguments[0]} failed (its message is above; 22.3 is the oldest)")
 
 
 def create(env: Path) -> None:
@@ -103,7 +103,8 @@ def run(env: Path, *arguments: str) -> int:
 def check_wheel(env: Path) -> int:
     """Install the built wheel with all it needs into a fresh environment and start it there."""
     with tempfile.TemporaryDirectory(prefix="nightrig-wheel-") as folder:
-        if code := run(env, "-m", "hatchling", "build", "-t", "wheel", "-d", folder):
+        code = run(env, "-m", "hatchling", "build", "-t", "wheel", "-d", folder)
+        if code:
             return code
         (wheel,) = Path(folder).glob("*.whl")
         fresh = Path(folder) / "env"

@@ -62,6 +62,11 @@ def test_it_imports_the_standard_library_only():
     assert imported <= sys.stdlib_module_names
 
 
+def test_an_old_python_can_read_as_far_as_the_line_that_refuses_it():
+    # 3.7 is the oldest Python that knows the file's __future__ import.
+    ast.parse((ROOT / "bootstrap.py").read_text(encoding="utf-8"), feature_version=(3, 7))
+
+
 @pytest.mark.parametrize("arguments", [("tset",), ("",), ("--version",), ("demos", "--seed", "1")])
 def test_an_unknown_command_ends_with_2_and_one_line(arguments):
     done = start(*arguments)
