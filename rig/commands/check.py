@@ -136,9 +136,13 @@ def _summary(plan: Plan, need: Estimate) -> list[str]:
     until = f" to the run-out at {plan.cyclic.run_out:,} cycles" if plan.cyclic else ""
     lines.append(f"Takes about {_time(need.duration_s)}{until}, less if the specimen fails.")
     if plan.spray:
-        lines.append(f"Sprays up to {need.water_m3 * 1e3:,.0f} L of water.")
+        lines.append(f"Sprays up to {need.water_m3 * 1e3:,.0f} L of water{_tank(plan)}.")
     lines.append(f"Needs up to {_size(need.storage_bytes)} of disk while it runs.")
     return lines
+
+
+def _tank(plan: Plan) -> str:
+    return f"; the tank holds {plan.rig.pump.tank * 1e3:,.0f} L" if plan.rig.pump else ""
 
 
 def _time(seconds: float) -> str:

@@ -6,59 +6,25 @@ where DEVELOPERS.md says so.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from rig.protocol.document import Document
-from rig.protocol.limit_tables import USUAL_LEARNED
+from rig.protocol.draft import Draft
 from rig.protocol.plan import (
     Approach,
-    Baseline,
     Cyclic,
-    Failure,
     Hold,
-    Inspections,
-    Limits,
     Loading,
     Ramp,
     RigPlan,
-    SpraySchedule,
     Stage,
     Static,
 )
 from rig.protocol.position import Path
-
-USUAL_CRITERIA = {
-    "stiffness_loss": 'stiffness_loss = { warn = "20 %", stop = "40 %", confirm = "100 cycles" }',
-    "stiffness_step": 'stiffness_step = { pause = "5 %", within = "20 cycles" }',
-    "residual_growth": 'residual_growth = { warn = "50 %" }',
-    "load_short": 'load_short = { stop = "5 %", confirm = "5 cycles" }',
-}
-"""Criteria as a line to paste; common practice, no source."""
+from rig.protocol.usual import USUAL_CRITERIA, warn_unnamed
 
 _OVERLOAD_REFUSED = 1.10
 _OVERLOAD_WARNED = 1.05
 _SAMPLES_A_CYCLE = 50
 _ROUNDING = 1 + 1e-9
-
-
-@dataclass(frozen=True, slots=True)
-class Draft:
-    """The parts of a plan before they are held against each other.
-
-    `wrong` names the top-level keys that have problems of their own; parts that need them are
-    empty and nothing is said about what is missing there.
-    """
-
-    exposure: str | None
-    loading: Loading | None
-    stages: tuple[Stage, ...]
-    spray: SpraySchedule | None
-    inspections: Inspections | None
-    baseline: Baseline
-    failure: Failure
-    limits: Limits
-    rig: RigPlan | None
-    wrong: frozenset[str]
 
 
 def check_draft(document: Document, draft: Draft) -> None:
@@ -72,7 +38,7 @@ def check_draft(document: Document, draft: Draft) -> None:
     _check_water(document, draft)
     _check_judging(document, draft)
     _check_limits(document, draft)
-    _warn_unnamed(document, draft)
+    warn_unnamed(document, draft)
 
 
 def _check_loading(document: Document, loading: Loading, rig: RigPlan | None) -> None:
@@ -92,6 +58,13 @@ def _check_loading(document: Document, loading: Loading, rig: RigPlan | None) ->
     if rig is None:
         return
     high = rig.actuator.load[1]
+    bound = rig.limits.get("load", rig.actuator.load)[1]
+    if bound <= loading.upper <= high:
+        document.refuse(
+            upper,
+            f"{kilo(loading.upper)} reaches the load limit of rig {rig.name}",
+            f"give less than {kilo(bound)}",
+        )
     if loading.upper > high:
         document.refuse(
             upper,
@@ -227,7 +200,7 @@ def _check_water(document: Document, draft: Draft) -> None:
             f"stands beside exposure {draft.exposure}",
             'give exposure = "spray" or take [spray] out',
         )
-    if not any(isinstance(s, Cyclic) for s in draft.stages) and "stage" not in draft.wrong:
+    if not draft.cyclic and "stage" not in draft.wrong:
         document.refuse(path, "has no cyclic stage to spray in", "take [spray] out")
     if draft.rig is None:
         return
@@ -282,7 +255,7 @@ def _check_limits(document: Document, draft: Draft) -> None:
                 'give for example ["-0.5 mm", "4 mm"]',
             )
     learned = draft.limits.learned
-    cyclic = "stage" in draft.wrong or any(isinstance(s, Cyclic) for s in draft.stages)
+    cyclic = "stage" in draft.wrong or draft.cyclic
     if learned.armed and not cyclic:
         document.refuse(("limits", "cyclic"), "has no cyclic stage to learn from", "take it out")
     if learned.load_high is not None and learned.load_high > _OVERLOAD_WARNED * _ROUNDING:
@@ -338,38 +311,6 @@ def _warn_overload(document: Document, path: Path, share: float) -> None:
 
 def _to_ultimate(draft: Draft) -> bool:
     return any(isinstance(s, Ramp) and s.until for s in draft.stages)
-
-
-def _warn_unnamed(document: Document, draft: Draft) -> None:
-    if draft.rig and not any(c.name.startswith("support_") for c in draft.rig.sampled):
-        document.warn(
-            (),
-            f"rig {draft.rig.name} has no support sensor",
-            "stiffness then includes settlement and bedding of the supports",
-        )
-    if not any(isinstance(s, Cyclic) for s in draft.stages):
-        return
-    if "failure" not in draft.wrong:
-        for name, paste in USUAL_CRITERIA.items():
-            if getattr(draft.failure, name) is None:
-                document.warn(
-                    ("failure",), f"{name} is not named, so not armed", f"usual is {paste}"
-                )
-    if "limits" in draft.wrong:
-        return
-    learned = draft.limits.learned
-    values = {
-        "load": learned.load_low,
-        "deflection": learned.deflection,
-        "stroke": learned.stroke_beyond,
-    }
-    for name, value in values.items():
-        if value is None:
-            document.warn(
-                ("limits", "cyclic"),
-                f"{name} is not named, so not armed",
-                f"usual is {USUAL_LEARNED[name]}",
-            )
 
 
 def kilo(force: float) -> str:

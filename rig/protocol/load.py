@@ -19,8 +19,9 @@ from rig.protocol.build import (
     build_spray,
     build_stages,
 )
-from rig.protocol.contradictions import Draft, check_draft
+from rig.protocol.contradictions import check_draft
 from rig.protocol.document import EXAMPLES, Document, Read, open_document, validate
+from rig.protocol.draft import Draft
 from rig.protocol.limit_tables import build_limits
 from rig.protocol.plan import Limits, Loading, Plan, RigPlan, Specimen
 from rig.protocol.position import Path

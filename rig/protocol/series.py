@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
 class Life:
-    """One fatigue life: load level (fraction) and cycles, or the `run` that holds them.
-
-    `facts` keeps what else the entry says, as written.
-    """
+    """One fatigue life: load level (fraction) and cycles, or the `run` that holds them."""
 
     specimen: str
     group: str
@@ -19,7 +16,6 @@ class Life:
     cycles: float | None
     outcome: str | None
     run: str | None
-    facts: Mapping[str, str | float | bool] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,6 @@ class LifeTable(Table):
     cycles: Annotated[float, quantity("cycles", 0.1, 1e12, "cycles")] | None = None
     outcome: Literal["failure", "run-out"] | None = None
     run: Text | None = None
-    facts: dict[str, str | int | float | bool] = Field(default_factory=dict)
 
 
 class UltimateTable(Table):
@@ -66,8 +65,7 @@ def build_series(document: Document) -> Series | None:
         title=file.title,
         groups={n: {k: str(v) for k, v in t.items()} for n, t in file.groups.items()},
         lives=tuple(
-            Life(t.specimen, t.group, t.level, t.cycles, t.outcome, t.run, t.facts)
-            for t in file.life
+            Life(t.specimen, t.group, t.level, t.cycles, t.outcome, t.run) for t in file.life
         ),
         ultimates=tuple(
             Ultimate(t.specimen, t.group, t.load, t.run, t.residual) for t in file.ultimate

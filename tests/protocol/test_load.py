@@ -144,6 +144,7 @@ def test_the_truth_of_the_simulated_rig_is_si_with_its_defaults():
         ),
         ('deflection = "200 % of settled maximum"\n', "", "usual is deflection = "),
         ('"200 % of settled maximum"', '"170 % of settled maximum"', "183 % of settled maximum"),
+        ('load = ["-2 kN", "97 kN"]\n', "", 'usual is load = ["-2 kN"'),
         ('"97 kN"', '"100 kN"', "lets overloads through"),
         ('"105 % of upper"', '"108 % of upper"', "lets overloads through"),
         ("wet-cracks.toml: spray", "wet-cracks.toml: dry", "capacity of dry companions"),

@@ -1,0 +1,42 @@
+"""The parts of a plan before they are held against each other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rig.protocol.plan import (
+    Baseline,
+    Cyclic,
+    Failure,
+    Inspections,
+    Limits,
+    Loading,
+    RigPlan,
+    SpraySchedule,
+    Stage,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """Parts that are right each by itself.
+
+    `wrong` names the top-level keys that have problems of their own; parts that need them are
+    empty and nothing is said about what is missing there.
+    """
+
+    exposure: str | None
+    loading: Loading | None
+    stages: tuple[Stage, ...]
+    spray: SpraySchedule | None
+    inspections: Inspections | None
+    baseline: Baseline
+    failure: Failure
+    limits: Limits
+    rig: RigPlan | None
+    wrong: frozenset[str]
+
+    @property
+    def cyclic(self) -> bool:
+        """Tell whether a stage is cyclic."""
+        return any(isinstance(s, Cyclic) for s in self.stages)

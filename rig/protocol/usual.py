@@ -1,0 +1,56 @@
+"""What a protocol usually names: a line to paste for each thing it left out.
+
+The figures are common practice without a source.
+"""
+
+from __future__ import annotations
+
+from rig.protocol.document import Document
+from rig.protocol.draft import Draft
+from rig.protocol.limit_tables import USUAL_LEARNED
+from rig.protocol.position import Path
+
+USUAL_CRITERIA = {
+    "stiffness_loss": 'stiffness_loss = { warn = "20 %", stop = "40 %", confirm = "100 cycles" }',
+    "stiffness_step": 'stiffness_step = { pause = "5 %", within = "20 cycles" }',
+    "residual_growth": 'residual_growth = { warn = "50 %" }',
+    "load_short": 'load_short = { stop = "5 %", confirm = "5 cycles" }',
+}
+"""Criteria as a line to paste; common practice, no source."""
+
+USUAL_LIMITS = {
+    "load": 'load = ["-2 kN", "97 kN"]  # 105 % of upper',
+    "deflection": 'deflection = ["-0.5 mm", "4 mm"]',
+}
+"""Fixed limits every cyclic test wants."""
+
+
+def warn_unnamed(document: Document, draft: Draft) -> None:
+    """Warn of what is not watched or not armed because nothing names it."""
+    if draft.rig and not any(c.name.startswith("support_") for c in draft.rig.sampled):
+        document.warn(
+            (),
+            f"rig {draft.rig.name} has no support sensor",
+            "stiffness then includes settlement and bedding of the supports",
+        )
+    if not draft.cyclic:
+        return
+    if "failure" not in draft.wrong:
+        armed = {name for name in USUAL_CRITERIA if getattr(draft.failure, name) is not None}
+        _unnamed(document, ("failure",), USUAL_CRITERIA, armed)
+    if "limits" not in draft.wrong:
+        learned = draft.limits.learned
+        values = {
+            "load": learned.load_low,
+            "deflection": learned.deflection,
+            "stroke": learned.stroke_beyond,
+        }
+        armed = {name for name, value in values.items() if value is not None}
+        _unnamed(document, ("limits",), USUAL_LIMITS, set(draft.limits.fixed))
+        _unnamed(document, ("limits", "cyclic"), USUAL_LEARNED, armed)
+
+
+def _unnamed(document: Document, path: Path, usual: dict[str, str], armed: set[str]) -> None:
+    for name, paste in usual.items():
+        if name not in armed:
+            document.warn(path, f"{name} is not named, so not armed", f"usual is {paste}")
