@@ -119,10 +119,11 @@ class Cycling:
 
 @dataclass(frozen=True, slots=True)
 class Closed:
-    """Valve closed at frame `begin` with a load [N] and stroke [m]: the load leaks away."""
+    """Valve closed at frame `begin` with a load [N], net deflection and stroke [m]: the load leaks."""
 
     begin: int
     load: float
+    net: float
     stroke: float
     lag: float
 

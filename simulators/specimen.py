@@ -36,8 +36,10 @@ BROKEN_LOAD: Final = 0.2  # load a broken specimen carries, over upper or ultima
 
 @dataclass(frozen=True, slots=True)
 class SpecimenState:
-    """What a specimen remembers: largest deflection it was bent to [m], share of life used,
-    cycles, seconds of cycling, and the deflection at which it broke [m] (negative: whole).
+    """What a specimen remembers.
+
+    Largest deflection it was bent to [m], share of life used, cycles, seconds of cycling, and
+    the deflection at which it broke [m] (negative: whole).
     """
 
     peak: float = 0.0
@@ -50,8 +52,10 @@ class SpecimenState:
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """Load [N] against net deflection, bent deflection (without wear and creep), support
-    movement and stroke [m] at the kinks; `rising` kinks lie before the first fall of load.
+    """The response at its kinks.
+
+    Load [N], net deflection, bent deflection (without wear and creep), support movement and
+    stroke [m]; `rising` kinks lie before the first fall of load.
     """
 
     load: FloatArray
@@ -119,6 +123,7 @@ class Beam:
         self.frame_stiffness = FRAME_STIFFNESS * truth.stiffness
         self.left_over = BROKEN_LOAD * (upper or truth.ultimate_load)
         self._envelope = _envelope(truth, ending)
+        self._last: tuple[float, tuple[FloatArray, FloatArray, FloatArray]] | None = None
         self.cracked_from = truth.cracking_load / truth.stiffness
 
     def curve(self, state: SpecimenState, gap: float) -> Curve:
@@ -126,7 +131,7 @@ class Beam:
         if state.broken_at >= 0:
             load, bent, elastic = self._broken(state)
         else:
-            load, bent, elastic = self._whole(state.peak)
+            load, bent, elastic = self._bent_to(state.peak)
         creep = self._creep * math.log10(1 + state.seconds / CREEP_TIME)
         net = bent + (flexibility_gain(state.used) - 1) * elastic + creep
         net = _increasing(net)
@@ -140,12 +145,23 @@ class Beam:
 
     def strength(self, state: SpecimenState) -> float:
         """Return the largest load the specimen can take from a state [N]."""
-        return self.curve(state, 0.0).strongest
+        if state.broken_at >= 0:
+            return state.broken_load
+        env_bent, env_load = self._envelope
+        if state.peak < env_bent[4]:
+            return self._truth.ultimate_load
+        return float(np.interp(state.peak, env_bent, env_load))
 
     def bent_at(self, load: float, state: SpecimenState) -> float:
-        """Return the bent deflection [m] at a load on its first way up from a state."""
-        curve = self.curve(state, 0.0)
-        return float(curve.at_load(np.array([load]), curve.bent)[0])
+        """Return the deflection [m] at which the first loading reaches a load, or the peak."""
+        env_bent, env_load = self._envelope
+        return max(state.peak, float(np.interp(load, env_load[:5], env_bent[:5])))
+
+    def _bent_to(self, peak: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return the kinks after a peak; in steady cycling the peak stays for long."""
+        if self._last is None or self._last[0] != peak:
+            self._last = (peak, self._whole(peak))
+        return self._last[1]
 
     def _broken(self, state: SpecimenState) -> tuple[FloatArray, FloatArray, FloatArray]:
         load = np.array([0.0, state.broken_load, 1.001 * state.broken_load])

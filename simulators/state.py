@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -35,8 +36,10 @@ class PumpState:
 
 @dataclass(frozen=True, slots=True)
 class RigState:
-    """The whole rig at `frame`. `gap` is the stroke of contact [m], `wet` how full of water the
-    crack is (0 to 1), `counter` the cycles before the present motion.
+    """The whole rig at `frame`.
+
+    `gap` is the stroke of contact [m], `wet` how full of water the crack is (0 to 1), `counter`
+    the cycles before the present motion.
     """
 
     frame: int
@@ -62,10 +65,10 @@ class World:
         self.setup = setup
         self.rate = setup.rate
         t = setup.truth
-        ordered = (0.0, t.decompression_load, t.cracking_load, t.yield_load, t.ultimate_load)
-        if not all(a < b for a, b in zip(ordered[1:], ordered[2:], strict=False)):
-            raise ValueError(f"loads of the specimen must rise: {ordered[1:]}")
-        if ordered[1] < 0 or not 0 < t.cracked_stiffness <= t.stiffness:
+        ordered = (t.decompression_load, t.cracking_load, t.yield_load, t.ultimate_load)
+        if not all(a < b for a, b in pairwise(ordered)):
+            raise ValueError(f"loads of the specimen must rise: {ordered}")
+        if ordered[0] < 0 or not 0 < t.cracked_stiffness <= t.stiffness:
             raise ValueError("a specimen needs decompression >= 0, 0 < cracked <= whole stiffness")
         self.beam = Beam(t, setup.ending, setup.bedding, setup.creep, setup.upper_load)
         self.life_factor = life_factor(setup, seed)
@@ -114,9 +117,7 @@ class World:
         return max(0.0, pump.tank - self.setup.pump_flow * used)
 
     def next_change(self, state: RigState) -> tuple[int, bool]:
-        """Return the next frame at which water or inputs change by themselves, and whether it
-        is an input.
-        """
+        """Return the next frame of a change of water or inputs, and whether it is an input."""
         inputs = [f.frame for f in self.setup.faults if isinstance(f, InputChange)]
         water = [e for f in self.setup.faults if isinstance(f, NoFlow) for e in (f.begin, f.end)]
         water.append(self.empty_at(state.pump))
@@ -173,11 +174,13 @@ def moving_at(state: RigState, frame: int) -> bool:
 
 def top_load(motion: Cycling, begin: int, end: int) -> float:
     """Return the largest load commanded in frames [begin, end) [N]."""
+    if motion.steady(begin):
+        return motion.mean + motion.amplitude
     mean, amplitude = motion.levels(np.array([begin, max(begin, end - 1)]))
     return float(np.max(mean + amplitude))
 
 
-def closed(state: RigState, load: float, stroke: float, rate: float) -> RigState:
+def closed(state: RigState, load: float, net: float, stroke: float, rate: float) -> RigState:
     """Return the state with the valve closed at its frame; the load leaks away in 50 ms."""
-    motion = Closed(state.frame, load, stroke, 0.008 * rate)
+    motion = Closed(state.frame, load, net, stroke, 0.008 * rate)
     return replace(state, motion=motion, valve_open=False, collapse_at=NEVER)

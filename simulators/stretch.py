@@ -78,7 +78,9 @@ class Stretch:
         if isinstance(motion, Cycling):
             return self._cycling(motion, n)
         if isinstance(motion, Closed):
-            return replace(self._loaded(motion.at(n)), stroke=np.full(len(n), motion.stroke))
+            left = self._loaded(motion.at(n))
+            net = np.minimum(left.net, motion.net)
+            return Signals(left.load, net, left.support, np.full(len(n), motion.stroke))
         if isinstance(motion, Collapse):
             load, net = motion.at(n)
             beam = self.world.beam
@@ -128,13 +130,9 @@ class Stretch:
         """Return the state at a frame with the valve closed there."""
         now = self.signals(np.array([frame]))
         state = self.at(frame)
-        stroke = float(now.stroke[0])
-        return closed(
-            replace(state, counter=counter_at(state, frame)),
-            float(now.load[0]),
-            stroke,
-            self.world.rate,
-        )
+        load, net, stroke = float(now.load[0]), float(now.net[0]), float(now.stroke[0])
+        state = replace(state, counter=counter_at(state, frame))
+        return closed(state, load, net, stroke, self.world.rate)
 
     def _loaded(self, load: FloatArray) -> Signals:
         c = self.curve
@@ -147,7 +145,7 @@ class Stretch:
         ratio = motion.frequency / (self.world.setup.servo_bandwidth / math.sqrt(gain))
         lag = math.atan(ratio)
         mean, amplitude = motion.levels(n)
-        amplitude = amplitude / math.sqrt(1 + ratio**2)
+        amplitude /= math.sqrt(1 + ratio**2)
         angle = 2 * np.pi * motion.phase(n) - lag
         load = np.clip(mean + amplitude * np.sin(angle), 0.0, None)
         late = np.clip(mean + amplitude * np.sin(angle - LOOP), 0.0, None)
@@ -195,13 +193,13 @@ class Stretch:
         self._end_at(end, False)
         self.top = top_load(motion, state.frame, min(end, self.until))
         give = state.collapse_at
-        worn = state.specimen.used >= 1.0
-        if give == NEVER and (worn or self.top > self.world.beam.strength(state.specimen)):
+        strongest = self.world.beam.strength(state.specimen)
+        if give == NEVER and (state.specimen.used >= 1.0 or self.top > strongest):
             give = state.frame + max(1, round(0.3 * self.world.rate / motion.frequency))
         self._end_at(give, True)
-        strongest = self.world.beam.strength(state.specimen)
-        bent = self.world.beam.bent_at(min(self.top, strongest), state.specimen)
-        peak = max(state.specimen.peak, bent)
+        peak = state.specimen.peak
+        if state.specimen.broken_at < 0:
+            peak = self.world.beam.bent_at(min(self.top, strongest), state.specimen)
         self.state = replace(state, collapse_at=give, specimen=replace(state.specimen, peak=peak))
 
     def _cycles_of_equal_wear(self, motion: Cycling) -> int:
