@@ -18,6 +18,7 @@ from rig.ports import ActuatorRange, Rig
 from rig.protocol.plan import Plan, Specimen, Tendon
 from rig.record.entries import RunHeader
 from rig.record.recorder import Recorder
+from simulators.faults import Fault
 from simulators.rig import simulated_rig
 from simulators.setup import SimulationSetup, truth_of
 
@@ -52,11 +53,12 @@ def rehearse(
     on_progress: Callable[[Progress], None] | None = None,
     *,
     one_tick: bool = False,
+    faults: tuple[Fault, ...] = (),
 ) -> Result:
     """Carry a plan out on the simulated rig in virtual time and record it in a new folder.
 
     `one_tick` keeps every block to 20 ms, as a real rig would deliver them: slower, the same
-    result. Raises InputError for a rig that is not simulated, StorageError for the disk.
+    result. `faults` are accidents that the simulated rig will have. Raises InputError for a rig that is not simulated, StorageError for the disk.
     """
     if plan.rig.driver != "simulated":
         raise InputError(
@@ -64,20 +66,20 @@ def rehearse(
         )
     began = real_seconds()
     with asyncio.Runner(loop_factory=VirtualLoop) as runner:
-        return runner.run(_rehearse(plan, folder, seed, on_progress, began, one_tick=one_tick))
+        rig = simulated_rig(replace(simulation_setup(plan), faults=faults), seed, VirtualClock())
+        recorder = Recorder.create(folder, _header(plan, folder, seed))
+        return runner.run(_rehearse(plan, rig, recorder, on_progress, began, one_tick=one_tick))
 
 
 async def _rehearse(
     plan: Plan,
-    folder: Path,
-    seed: int,
+    rig: Rig,
+    recorder: Recorder,
     on_progress: Callable[[Progress], None] | None,
     began: float,
     *,
     one_tick: bool,
 ) -> Result:
-    recorder = Recorder.create(folder, _header(plan, folder, seed))
-    rig = simulated_rig(simulation_setup(plan), seed, VirtualClock())
     try:
         conductor = Conductor(plan, rig, recorder, one_tick=one_tick)
         conductor.book.on_progress = on_progress

@@ -114,8 +114,10 @@ class Book:
             self._full_rate("cycles", cycle, begin, end)
 
     def interrupted(self) -> None:
-        """Note that cycling stops: an unfinished piece of full-rate cycles is given up."""
-        self._pieces.interrupted()
+        """Note that cycling stops: an unfinished piece of full-rate cycles ends here."""
+        piece = self._pieces.interrupted()
+        if piece is not None:
+            self._full_rate("cycles", *piece)
 
     def _full_rate(self, label: str, cycle: int, begin: int, end: int) -> None:
         first, values = self.recent.cut(begin, end)

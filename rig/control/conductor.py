@@ -27,8 +27,11 @@ from rig.protocol.plan import Approach, Cyclic, Hold, Plan, Ramp, Stage, Static
 from rig.record.recorder import Recorder
 from rig.samples import SampleBlock
 
-VALVE_FIRST: Final = 0
-"""Category where the rig file names none: power off at once."""
+_VALVE_FIRST: Final = frozenset({"failure", "ultimate", "limit"})
+"""Outcomes after which nothing is moved by command: the specimen may be broken."""
+
+_GENERAL: Final = {"run-out": "end", "operator": "operator", "fault": "fault"}
+"""The rig file's word for a stop whose own cause it does not name."""
 
 _STATE_OF: Final[dict[type, str]] = {
     Approach: "approach",
@@ -105,6 +108,7 @@ class Conductor:
         """Stop by category, keep what follows, name the outcome."""
         was_cycling = self.book.state in ("cycling", "build-up")
         self.book.enter("stopping", stop.why)
+        self.book.interrupted()
         stopped = self.stream.now
         try:
             await self._by_category(stop, was_cycling)
@@ -117,7 +121,7 @@ class Conductor:
         return verdict
 
     async def _by_category(self, stop: StopNow, was_cycling: bool) -> None:
-        if self._category(stop) == VALVE_FIRST:
+        if stop.outcome in _VALVE_FIRST or self._category(stop) == 0:
             await self._rig.actuator.close_valve()
             return
         if stop.outcome == "run-out" and self._cyclic is not None and was_cycling:
@@ -126,12 +130,9 @@ class Conductor:
         await self._station.normal_stop(was_cycling)
 
     def _category(self, stop: StopNow) -> int:
-        if stop.outcome in ("run-out", "operator"):
-            return 1
-        if stop.outcome in ("failure", "ultimate"):
-            # After a failure no load-controlled motion at all.
-            return VALVE_FIRST
-        return self._plan.rig.stops.get(stop.cause, VALVE_FIRST)
+        """Return the stop category that the rig file names for a cause; 1 where it names none."""
+        stops = self._plan.rig.stops
+        return stops.get(stop.cause, stops.get(_GENERAL[stop.outcome], 1))
 
     async def _after(self, stop: StopNow, stopped: int) -> None:
         """Keep the samples after the stop; nothing moves by command any more."""

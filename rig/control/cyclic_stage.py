@@ -10,7 +10,7 @@ from rig.control.correction import Adjustment, start_correction
 from rig.control.cycling import Cycling, CyclingSetup
 from rig.control.looking import Decision
 from rig.control.slow_stages import static_check
-from rig.control.spray import Spray, start_spray, step
+from rig.control.spray import Spray, paused, start_spray, step
 from rig.control.station import Station
 from rig.control.stream import StopNow
 from rig.criteria.findings import CriteriaSetup, CriteriaState, Finding
@@ -22,7 +22,7 @@ SLOW_EVERY: Final = 60.0  # [s] between records of the slow channels
 FIRST_SPAN: Final = 0.05  # of the target range: the first cycles of a build-up are small
 FAR: Final = 10**12  # frames: nothing is due
 
-_ENDS: Final = {"failure": "failure", "fault": "load short", "run-out": "run-out"}
+_ENDS: Final = {"failure": "failure", "fault": "fault", "run-out": "end"}
 
 
 class CyclicStage:
@@ -229,6 +229,7 @@ class CyclicStage:
         cycle, began = self.state.counted, station.book.time
         station.book.enter("inspection", f"cycle {cycle}")
         await self._fall()
+        await self._water_while_paused()
         await station.load_to(self._loading.lower, station.unload_rate)
         if inspections.static_check is not None:
             await static_check(station, inspections.static_check, cycle)
@@ -237,6 +238,17 @@ class CyclicStage:
         text = "nobody answers in a rehearsal: goes on"
         station.book.inspection(began, cycle, text)
         await self._build_up()
+
+    async def _water_while_paused(self) -> None:
+        """Switch the water off for a pause where the protocol says so; a new period follows it."""
+        station, schedule = self._station, self._station.plan.spray
+        if schedule is None or self._spray is None or schedule.on_pause == "keep":
+            return
+        if self._spray.on:
+            await station.water_off()
+            now = station.stream.now
+            self.state = replace(self.state, wet=_wet(self.state.wet, now, on=False))
+            self._spray = paused(self._spray, now, self.state.counted)
 
     async def _fall(self) -> None:
         """Let the amplitude fall; these cycles are kept with the build-up ones."""

@@ -63,6 +63,7 @@ class Pieces:
     def __init__(self, pieces: tuple[tuple[int, int], ...]) -> None:
         self._pieces = deque(pieces)
         self._begin: int | None = None
+        self._so_far: tuple[int, int] = (0, 0)
 
     def complete(self, rows: Cycles) -> list[tuple[int, int, int]]:
         """Return (first cycle, begin frame, end frame) of the pieces that end in these rows."""
@@ -74,6 +75,7 @@ class Pieces:
             if start >= first:
                 self._begin = int(rows.begin[start - first])
             if stop > last:
+                self._so_far = (last, int(rows.end[-1]))
                 break
             if self._begin is not None:
                 done.append((start, self._begin, int(rows.end[stop - first])))
@@ -81,8 +83,13 @@ class Pieces:
             self._pieces.popleft()
         return done
 
-    def interrupted(self) -> None:
-        """Forget a piece that cycling left unfinished: its cycles would not be contiguous."""
-        if self._begin is not None:
-            self._pieces.popleft()
-            self._begin = None
+    def interrupted(self) -> tuple[int, int, int] | None:
+        """End the unfinished piece because cycling stops: return it, the rest is a new piece."""
+        if self._begin is None:
+            return None
+        start, stop = self._pieces.popleft()
+        last, end = self._so_far
+        piece = (start, self._begin, end)
+        self._pieces.appendleft((last + 1, stop))
+        self._begin = None
+        return piece

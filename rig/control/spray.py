@@ -148,6 +148,18 @@ def _until_next(
     return replace(dry, frame=state.period + passed * every, cycle=None)
 
 
+def paused(state: Spray, frame: int, cycle: int) -> Spray:
+    """Return the state after the pump was switched off for a pause; a new period follows it."""
+    by_count = state.cycle is not None
+    return replace(
+        state,
+        phase="dry",
+        on_since=None,
+        frame=None if by_count else frame,
+        cycle=cycle if by_count else None,
+    )
+
+
 def _end_period(
     schedule: SpraySchedule, state: Spray, frame: int, cycle: int, rate: float
 ) -> SprayStep:

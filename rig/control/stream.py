@@ -19,6 +19,12 @@ from rig.ports import InputState, Rig
 from rig.samples import SampleArray, SampleBlock
 
 TICK_SECONDS: Final = 0.02
+_INPUT_WORDS: Final = {
+    "emergency_stop": "emergency stop pressed",
+    "guard": "guard opened",
+    "leak": "water found where none may be",
+    "oil": "oil pressure low",
+}
 LONGEST_BLOCK: Final = 32_000
 
 
@@ -141,7 +147,7 @@ class Stream:
             return
         cause = _input_cause(await self._rig.inputs.read())
         if cause:
-            raise StopNow(cause, "fault", f"{cause} at the rig")
+            raise StopNow(cause, "fault", _INPUT_WORDS[cause])
         await self._rig.actuator.heartbeat()
         status = await self._rig.actuator.status()
         if status.stopped_by == "limit":
@@ -155,13 +161,13 @@ def _ignore(_happened: object) -> None:
 
 
 def _input_cause(state: InputState) -> str:
-    """Return the stop cause that an input calls for, or nothing."""
+    """Return the stop cause that an input calls for, in the rig file's words, or nothing."""
     if state.emergency_stop:
-        return "emergency stop"
+        return "emergency_stop"
     if state.guard_open:
-        return "guard open"
+        return "guard"
     if state.leak:
         return "leak"
     if state.oil_pressure_low:
-        return "oil pressure low"
+        return "oil"
     return ""

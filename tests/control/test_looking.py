@@ -78,7 +78,7 @@ def test_recent_samples_give_back_a_stretch_over_several_blocks():
     np.testing.assert_array_equal(values[0], np.arange(140, 190))
 
 
-def test_a_piece_is_complete_with_its_last_cycle_and_lost_when_cycling_stops_in_it():
+def test_a_piece_is_complete_with_its_last_cycle_and_parted_where_cycling_stops():
     def rows(a, b):
         number = np.arange(a, b + 1)
         return Cycles({"number": number}, number * 10, number * 10 + 10, number * 10 + 12)
@@ -86,8 +86,9 @@ def test_a_piece_is_complete_with_its_last_cycle_and_lost_when_cycling_stops_in_
     pieces = Pieces(((1, 4), (8, 9), (11, 11)))
     assert pieces.complete(rows(1, 3)) == []
     assert pieces.complete(rows(4, 8)) == [(1, 10, 50)]
-    pieces.interrupted()
-    assert pieces.complete(rows(9, 12)) == [(11, 110, 120)]
+    assert pieces.interrupted() == (8, 80, 90)
+    assert pieces.interrupted() is None
+    assert pieces.complete(rows(9, 12)) == [(9, 90, 100), (11, 110, 120)]
 
 
 def test_every_state_can_be_reached_and_every_one_leads_to_stopped():
