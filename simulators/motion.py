@@ -93,11 +93,11 @@ class Cycling:
 
     def phase(self, n: Frames) -> FloatArray:
         """Return the phase of the command [0..1)."""
-        whole = self.per_cycle
-        turns: FloatArray = (n - self.begin) * (self.frequency / self.rate)
-        if whole:
-            turns = ((n - self.begin) % whole) / whole
-        return turns - np.floor(turns)
+        since = n - self.begin
+        if self.per_cycle:
+            return np.asarray(since % self.per_cycle / self.per_cycle, np.float64)
+        turns = since * (self.frequency / self.rate)
+        return np.asarray(turns - np.floor(turns), np.float64)
 
     def targets(self, n: int) -> tuple[float, float]:
         """Return mean and full amplitude at a frame: what an adjustment sets out from."""
@@ -119,7 +119,10 @@ class Cycling:
 
 @dataclass(frozen=True, slots=True)
 class Closed:
-    """Valve closed at frame `begin` with a load [N], net deflection and stroke [m]: the load leaks."""
+    """Valve closed at frame `begin`: the load leaks away.
+
+    `load` [N], `net` deflection and `stroke` [m] at that moment, `lag` in frames.
+    """
 
     begin: int
     load: float

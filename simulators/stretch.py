@@ -36,8 +36,9 @@ class Signals:
 
 
 class Stretch:
-    """One stretch from `state.frame` to `until`; `event` tells whether its end is one that the
-    reader must be shown at the next tick.
+    """One stretch from `state.frame` to `until`.
+
+    `event` tells whether its end is one that the reader must be shown at the next tick.
     """
 
     def __init__(self, world: World, state: RigState) -> None:
@@ -180,10 +181,7 @@ class Stretch:
     def _plan_cycles(self, motion: Cycling) -> None:
         state = self.state
         index = motion.index(state.frame)
-        if motion.steady(state.frame):
-            count = self._cycles_of_equal_wear(motion)
-        else:
-            count = 1
+        count = self._cycles_of_equal_wear(motion) if motion.steady(state.frame) else 1
         end = motion.boundary(index + count)
         if motion.fall == NEVER and state.stop_count != NEVER:
             stop = motion.boundary(max(index + 1, state.stop_count - state.counter))

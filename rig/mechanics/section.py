@@ -13,6 +13,9 @@ from typing import Final
 CRUSHING_STRAIN: Final = 0.0035
 """Ultimate strain of concrete up to C50/60 (EN 1992-1-1, table 3.1)."""
 
+YIELD_RATIO: Final = 0.9
+"""0.1 % proof stress over strength of a tendon (EN 1992-1-1, 3.3.6(7))."""
+
 
 @dataclass(frozen=True, slots=True)
 class TendonLayer:
@@ -102,13 +105,14 @@ def ultimate_moment(
 ) -> tuple[float, float]:
     """Return the ultimate moment [N m] and the depth of the neutral axis [m].
 
-    Rectangular stress block, plane sections, bonded tendons linear up to their ultimate stress.
+    Rectangular stress block, plane sections, bonded tendons linear up to 0.9 times
+    their ultimate stress and flat beyond.
     """
     depth_factor, stress_factor = stress_block(strength)
 
     def stress(t: TendonLayer, c: float) -> float:
         trial = t.stress + t.modulus * CRUSHING_STRAIN * (t.depth - c) / c
-        return max(-t.ultimate, min(trial, t.ultimate))
+        return max(-YIELD_RATIO * t.ultimate, min(trial, YIELD_RATIO * t.ultimate))
 
     def balance(c: float) -> float:
         pull = sum(t.area * stress(t, c) for t in tendons)
