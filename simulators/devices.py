@@ -245,8 +245,9 @@ class SimulatedAcquisition:
     def snapshot(self) -> dict[str, Any]:
         """Return all that the rig remembers at the present frame as plain values (JSON)."""
         machine = self._machine
-        state = machine.state
+        state, frame = machine.standing()
         return {
+            "frame": frame,
             "state": asdict(state),
             "motion": type(state.motion).__name__,
             "limits": {k: list(v) for k, v in machine.limits.items()},
@@ -264,7 +265,8 @@ class SimulatedAcquisition:
         machine = self._machine
         machine.limits = {k: (v[0], v[1]) for k, v in kept["limits"].items()}
         machine.fed = int(kept["fed"])
-        machine.restart(RigState(**fields), {int(k): v for k, v in kept["stuck"].items()})
+        stuck = {int(k): v for k, v in kept["stuck"].items()}
+        machine.restart(RigState(**fields), int(kept["frame"]), stuck)
 
 
 class SimulatedPump:

@@ -116,10 +116,15 @@ class Machine:
         while frame >= self._stretch.until:
             self._stretch = Stretch(self.world, self._stretch.next())
 
-    def restart(self, state: RigState, stuck: dict[int, float]) -> None:
-        """Stand at a state kept earlier."""
+    def standing(self) -> tuple[RigState, int]:
+        """Return the state in which the present stretch began, and the present frame."""
+        self.settle()
+        return self._stretch.source, self._frame
+
+    def restart(self, state: RigState, frame: int, stuck: dict[int, float]) -> None:
+        """Stand at a frame of the stretch that begins with a state."""
         self._pieces = None
-        self._frame = state.frame
+        self._frame = frame
         self._stuck = dict(stuck)
         self._stretch = Stretch(self.world, state)
 

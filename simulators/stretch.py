@@ -43,6 +43,7 @@ class Stretch:
 
     def __init__(self, world: World, state: RigState) -> None:
         self.world = world
+        self.source = state
         self.state = state
         self.top = 0.0
         self.until, self.event = world.next_change(state)
