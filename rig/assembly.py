@@ -58,7 +58,8 @@ def rehearse(
     """Carry a plan out on the simulated rig in virtual time and record it in a new folder.
 
     `one_tick` keeps every block to 20 ms, as a real rig would deliver them: slower, the same
-    result. `faults` are accidents that the simulated rig will have. Raises InputError for a rig that is not simulated, StorageError for the disk.
+    result. `faults` are accidents that the simulated rig will have. Raises InputError for a rig
+    that is not simulated or a folder that exists, StorageError for the disk.
     """
     if plan.rig.driver != "simulated":
         raise InputError(

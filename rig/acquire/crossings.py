@@ -119,7 +119,7 @@ def _many(load: SampleArray, level: Level) -> tuple[IndexArray, Level]:
     count = len(rough) if usable.all() else int(usable.argmin())
     if count == 0:
         return none
-    windows = np.lib.stride_tricks.sliding_window_view(load, width)[rough[:count]]
+    windows = load[rough[:count, None] + np.arange(width)]
     reached = windows >= middles[:count, None]
     exact = reached.argmax(axis=1)
     there = reached[np.arange(count), exact]

@@ -11,14 +11,15 @@ from rig.samples import SampleArray, SampleBlock
 SUPPORTS: Final = ("support_left", "support_right")
 
 
-def net_deflection(block: SampleBlock) -> SampleArray:
+def net_deflection(block: SampleBlock, out: SampleArray | None = None) -> SampleArray:
     """Return the net deflection [m], shape (frames,); mid-span alone where no support is measured.
 
-    One support stands for both.
+    One support stands for both. `out` (at least frames long) takes the values where given.
     """
     midspan = block.of("midspan")
     present = [block.of(name) for name in SUPPORTS if name in block.channels]
     if not present:
         return midspan
     support = present[0] if len(present) == 1 else np.float32(0.5) * (present[0] + present[1])
-    return midspan - support
+    room = np.empty(block.frames, np.float32) if out is None else out[: block.frames]
+    return np.subtract(midspan, support, out=room)

@@ -13,7 +13,6 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from rig.samples import FloatArray, SampleArray
@@ -74,7 +73,7 @@ def _of_one_length(
         doubt |= span > 0
         return high, low
     steps = np.arange(COARSE) * length // COARSE
-    coarse = sliding_window_view(signal, length)[starts][:, steps]
+    coarse = signal[starts[:, None] + steps]
     # The sum of three neighbours round the cycle finds the top despite noise.
     smooth = np.empty_like(coarse)
     smooth[:, 1:-1] = coarse[:, :-2] + coarse[:, 1:-1] + coarse[:, 2:]
@@ -95,7 +94,7 @@ def _of_one_length(
 
 def _vertices(signal: SampleArray, first: IndexArray, half: int, sign: float) -> FloatArray:
     """Return the vertices of parabolas over windows from `first` on, NaN where there is none."""
-    samples = sliding_window_view(signal, 2 * half + 1)[first].astype(np.float64)
+    samples = signal[first[:, None] + np.arange(2 * half + 1)].astype(np.float64)
     origin = samples[:, :1].copy()
     samples -= origin
     # einsum keeps each row's sum to itself: a matrix product may round differently by its size.

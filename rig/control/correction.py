@@ -114,6 +114,11 @@ def _last_pairs(means: FloatArray, amplitudes: FloatArray) -> tuple[tuple[float,
     return tuple(zip(means[-keep:].tolist(), amplitudes[-keep:].tolist(), strict=True))
 
 
+def _all_near(values: FloatArray, target: float, band: float) -> bool:
+    """Tell whether no value leaves the band: then no median can."""
+    return float(values.max()) <= target + band and float(values.min()) >= target - band
+
+
 def _medians(values: FloatArray) -> FloatArray:
     return np.median(np.lib.stride_tricks.sliding_window_view(values, WINDOW), axis=1)
 
@@ -129,9 +134,13 @@ def _first_change(
     """Return the first row whose window asks for a change that is allowed."""
     if len(means) < WINDOW:
         return None
+    band = DEADBAND * state.range
+    if _all_near(means, state.target_mean, band) and _all_near(
+        amplitudes, state.target_amplitude, band
+    ):
+        return None
     mean_error = state.target_mean - _medians(means)
     amplitude_error = state.target_amplitude - _medians(amplitudes)
-    band = DEADBAND * state.range
     wanted = (np.abs(mean_error) > band) | (np.abs(amplitude_error) > band)
     carried = len(means) - len(index)
     for window in np.flatnonzero(wanted):

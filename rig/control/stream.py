@@ -12,6 +12,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from rig.acquire.deflection import net_deflection
 from rig.control.looking import Decision, Judge, Look
 from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits
@@ -25,7 +27,7 @@ _INPUT_WORDS: Final = {
     "leak": "water found where none may be",
     "oil": "oil pressure low",
 }
-LONGEST_BLOCK: Final = 32_000
+LONGEST_BLOCK: Final = 64_000
 
 
 class StopNow(Exception):
@@ -66,6 +68,8 @@ class Stream:
         self.tick = max(round(self.rate * TICK_SECONDS), 1)
         self._longest = self.tick if one_tick else LONGEST_BLOCK // self.tick * self.tick
         self._length = self.tick
+        # One array for all blocks: fresh memory for each would cost more than the subtraction.
+        self._room = np.empty(self._longest, np.float32)
         self.now = 0
         self._limits: LimitSetup | None = None
         self._limit_state = LimitState()
@@ -106,7 +110,7 @@ class Stream:
     async def _one_block(self, until: int, judge: Judge) -> Look:
         acquisition = self._rig.acquisition
         block = await acquisition.read(min(self._length, until - self.now))
-        deflection = net_deflection(block)
+        deflection = net_deflection(block, self._room)
         state, trip = self._check(block, deflection)
         look = judge.look(block, deflection)
         frame = min(

@@ -85,15 +85,29 @@ def test_a_run_out_is_exact_and_what_runs_after_it_is_flagged(plan_of, tmp_path)
     assert after[700:].all()
 
 
-def test_long_blocks_give_what_blocks_of_one_tick_give(plan_of, tmp_path):
-    plan = plan_of(
-        "overnight-wet-prism", WET, {r"^\[simulation\].*$": "[simulation]\nlife_scale = 0.0008"}
-    )
-    long = rehearse(plan, tmp_path / "long", 1)
-    short = rehearse(plan, tmp_path / "short", 1, one_tick=True)
+def assert_blocks_do_not_matter(plan, folder, seed):
+    long = rehearse(plan, folder / "long", seed)
+    short = rehearse(plan, folder / "short", seed, one_tick=True)
     assert (long.outcome, long.cycles, long.why) == (short.outcome, short.cycles, short.why)
     same(cycles_of(long.run), cycles_of(short.run))
     assert events_of(long.run) == events_of(short.run)
+    assert long.outcome == "failure"
+    return long.cycles
+
+
+def test_long_blocks_give_what_blocks_of_one_tick_give(plan_of, tmp_path):
+    life = {r"^\[simulation\].*$": "[simulation]\nlife_scale = 0.004"}
+    cycles = assert_blocks_do_not_matter(plan_of("overnight-wet-prism", WET, life), tmp_path, 1)
+    assert 300 <= cycles <= 10_000
+
+
+@pytest.mark.endurance
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("seed", range(1, 6))
+def test_long_blocks_give_what_blocks_of_one_tick_give_for_five_seeds(plan_of, tmp_path, seed):
+    life = {r"^\[simulation\].*$": "[simulation]\nlife_scale = 0.02"}
+    cycles = assert_blocks_do_not_matter(plan_of("overnight-wet-prism", WET, life), tmp_path, seed)
+    assert 1_000 <= cycles <= 12_000
 
 
 def test_load_stays_on_target_after_build_up(plan_of, tmp_path):
