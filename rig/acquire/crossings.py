@@ -3,6 +3,9 @@
 The rule, sample by sample: after a cycle has begun, the search is armed by the first sample below
 middle - 10 % of range; the next cycle begins at the first sample after that at or above the
 middle. Middle and range are those of the raw extremes of the cycle before the one that ends.
+Missing samples and lone spikes neither arm nor cross nor count as extremes. Whether a sample is
+a lone spike is known with the one after it, so the last sample of a stretch is left for later. A
+cycle that misses more than 5 % of its samples leaves the level as it was.
 
 Each level depends on the cycle before. `boundaries` breaks that chain for whole blocks: it finds
 rough crossings of one level, takes each cycle's extremes, and then places every crossing
@@ -18,11 +21,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.samples import SampleArray
+from rig.acquire.spikes import JUMP, lone
+from rig.samples import FloatArray, SampleArray
 
 HYSTERESIS: Final = 0.10
+SHORT_GAP: Final = 0.05  # of a cycle's samples: up to it may miss and the cycle is used
 BAND: Final = 0.01  # of the range: levels this near to each other are handled together
 _CHUNK: Final = 4096
+_RETRY: Final = 8  # cycles looked at together again after one that was found by itself
 
 IndexArray = NDArray[np.int64]
 
@@ -40,109 +46,181 @@ class Level:
         return self.middle - HYSTERESIS * self.span
 
 
-def level_of(high: float, low: float) -> Level:
-    """Return the level that follows from a cycle's raw extremes [N]."""
-    return Level((high + low) / 2, high - low)
+@dataclass(frozen=True, slots=True)
+class Boundaries:
+    """Crossings found: their indices, the middles [N] they crossed, spiked cycles, next level.
 
-
-def one_boundary(load: SampleArray, start: int, level: Level) -> int | None:
-    """Return the index of the next crossing after `start`, None where the samples end before.
-
-    Missing samples (NaN) neither arm nor cross.
+    `spiked` holds, for each crossing, whether a lone spike lies in the cycle that it ends.
     """
-    armed = _first(load, start, level.arms_below, below=True)
-    return None if armed is None else _first(load, armed, level.middle, below=False)
+
+    ends: IndexArray
+    middles: FloatArray
+    spiked: NDArray[np.bool_]
+    level: Level
 
 
-def _first(load: SampleArray, start: int, level: float, *, below: bool) -> int | None:
-    for begin in range(start, len(load), _CHUNK):
-        part = load[begin : begin + _CHUNK]
-        hits = part < level if below else part >= level
-        at = int(hits.argmax())
-        if hits[at]:
-            return begin + at
-    return None
+@dataclass(frozen=True, slots=True)
+class Scan:
+    """What one pass of the rule found: the index of the crossing, None where the samples end.
 
-
-def boundaries(load: SampleArray, level: Level) -> tuple[IndexArray, Level]:
-    """Return the crossings after index 0, where a cycle begins, and the level for the next one.
-
-    `level` is the one for the first crossing; `load` has shape (frames,).
+    `armed` tells whether the search is armed at the end, `spiked` whether lone spikes lie before.
     """
-    found: list[IndexArray] = []
-    start = 0
+
+    at: int | None
+    armed: bool
+    spiked: bool
+
+
+def one_boundary(
+    load: SampleArray, start: int, level: Level, floor: float, *, armed: bool = False
+) -> Scan:
+    """Look for the next crossing after index `start`, sample by sample.
+
+    `floor` [N] is the smallest jump that is a spike; `armed` that a sample before was low enough.
+    """
+    spiked = False
+    # numpy's own scalars: a plain float would be rounded to the samples' float32 first.
+    arms_below, middle = np.float64(level.arms_below), np.float64(level.middle)
+    for begin in range(start + 1, len(load) - 1, _CHUNK):
+        part, spikes = settled(load, begin, min(begin + _CHUNK, len(load) - 1), level, floor)
+        at = 0
+        if not armed:
+            low = part < arms_below
+            at = int(low.argmax())
+            armed = bool(low[at])
+        if armed:
+            up = part[at:] >= middle
+            if up.any():
+                at += int(up.argmax())
+                return Scan(begin + at, armed, spiked or bool(spikes[:at].any()))
+        spiked = spiked or bool(spikes.any())
+    return Scan(None, armed, spiked)
+
+
+def settled(
+    load: SampleArray, begin: int, end: int, level: Level, floor: float
+) -> tuple[SampleArray, NDArray[np.bool_]]:
+    """Return the samples from `begin` to `end` with lone spikes as NaN, and which these are.
+
+    Needs the sample before `begin` (0: there is none) and the one after the last.
+    """
+    before = max(begin - 1, 0)
+    spikes = lone(load[before : end + 1], max(JUMP * level.span, floor))[begin - before : -1]
+    part = load[begin:end]
+    return (np.where(spikes, np.float32(np.nan), part) if spikes.any() else part), spikes
+
+
+def boundaries(load: SampleArray, level: Level, floor: float) -> Boundaries:
+    """Return the crossings after index 0, where a cycle begins.
+
+    `level` is the one for the first crossing; `load` has shape (frames,); `floor` [N] is the
+    smallest jump that is a spike.
+    """
+    found: list[tuple[IndexArray, FloatArray, NDArray[np.bool_]]] = []
+    start, reach = 0, len(load)
     while True:
-        some, level_after = _many(load[start:], level)
-        if len(some) == 0:
-            one = one_boundary(load, start, level)
-            if one is None:
-                return _joined(found), level
-            some = np.array([one - start], np.int64)
-            level_after = _raw_level(load[start:one], level)
-        found.append(some + start)
-        start = int(found[-1][-1])
-        level = level_after
+        ends, middles, after = _many(load[start : start + reach], level, floor)
+        reach *= 4
+        spiked = np.zeros(len(ends), np.bool_)
+        if len(ends) == 0:
+            one = one_boundary(load, start, level, floor)
+            if one.at is None:
+                break
+            ends, middles = np.array([one.at - start]), np.array([level.middle])
+            spiked = np.array([one.spiked])
+            after = _level_after(load, start, one.at, level, floor)
+            reach = _RETRY * (one.at - start)
+        found.append((ends + start, middles, spiked))
+        start += int(ends[-1])
+        level = after
+    if not found:
+        none = np.empty(0)
+        return Boundaries(none.astype(np.int64), none, none.astype(np.bool_), level)
+    if len(found) == 1:
+        return Boundaries(*found[0], level)
+    columns = [np.concatenate(parts) for parts in zip(*found, strict=True)]
+    return Boundaries(columns[0], columns[1], columns[2], level)
 
 
-def _raw_level(cycle: SampleArray, before: Level) -> Level:
-    """Return the level from a cycle's samples; the one before where none is valid."""
-    high, low = float(np.fmax.reduce(cycle)), float(np.fmin.reduce(cycle))
-    return level_of(high, low) if high > low else before
+def _level_after(load: SampleArray, start: int, end: int, before: Level, floor: float) -> Level:
+    """Return the level from a cycle's samples; the one before where too few are valid."""
+    if np.count_nonzero(np.isnan(load[start:end])) > SHORT_GAP * (end - start):
+        return before
+    # A cycle's first sample crossed the level, so it is no spike.
+    first, (rest, _) = load[start], settled(load, start + 1, end, before, floor)
+    high, low = (
+        float(np.fmax.reduce(rest, initial=first)),
+        float(np.fmin.reduce(rest, initial=first)),
+    )
+    return Level((high + low) / 2, high - low) if high > low else before
 
 
-def _joined(found: list[IndexArray]) -> IndexArray:
-    return np.concatenate(found) if found else np.empty(0, np.int64)
-
-
-def _many(load: SampleArray, level: Level) -> tuple[IndexArray, Level]:
+def _many(load: SampleArray, level: Level, floor: float) -> tuple[IndexArray, FloatArray, Level]:
     """Return as many crossings as can be shown to be the rule's, perhaps none."""
-    none = np.empty(0, np.int64), level
+    none = np.empty(0, np.int64), np.empty(0), level
     band = BAND * level.span
+    # Spans that differ by no more than band / HYSTERESIS, a tenth, are handled together.
+    spikes = _first_suspect(load, max((1 - BAND / HYSTERESIS) * JUMP * level.span, floor))
+    load = load[:spikes]
     rough = _rough(load, level, band)
-    if rough is None or len(rough) < 2:
+    if len(rough) < 2:
         return none
     starts = np.concatenate(([0], rough[:-1]))
     ended = load[: rough[-1]]
     high = np.maximum.reduceat(ended, starts).astype(np.float64)
     low = np.minimum.reduceat(ended, starts).astype(np.float64)
-    middles = np.concatenate(([level.middle], ((high + low) / 2)[:-1]))
-    spans = np.concatenate(([level.span], (high - low)[:-1]))
-    same = (
+    middle_after, span_after = (high + low) / 2, high - low
+    middles = np.concatenate(([level.middle], middle_after[:-1]))
+    spans = np.concatenate(([level.span], span_after[:-1]))
+    width = max(int(np.diff(rough).min()) // 8, 2)
+    usable = (
         (np.abs(middles - level.middle) <= band)
         & (HYSTERESIS * np.abs(spans - level.span) <= band)
         & (high > level.middle + 2 * band)
         & (low < level.arms_below - 2 * band)
+        & (rough + width <= len(load))
     )
-    width = max(int(np.diff(rough).min()) // 8, 2)
-    inside = rough + width <= len(load)
-    usable = same & inside
-    count = len(rough) if usable.all() else int(usable.argmin())
+    count = _leading(usable)
     if count == 0:
         return none
     windows = load[rough[:count, None] + np.arange(width)]
     reached = windows >= middles[:count, None]
     exact = reached.argmax(axis=1)
-    there = reached[np.arange(count), exact]
-    count = count if there.all() else int(there.argmin())
+    count = _leading(reached[np.arange(count), exact])
     if count == 0:
         return none
-    return rough[:count] + exact[:count], level_of(float(high[count - 1]), float(low[count - 1]))
+    last = count - 1
+    after = Level(float(middle_after[last]), float(span_after[last]))
+    return rough[:count] + exact[:count], middles[:count], after
 
 
-def _rough(load: SampleArray, level: Level, band: float) -> IndexArray | None:
-    """Return the earliest possible crossings, None where some are in doubt.
+def _leading(good: NDArray[np.bool_]) -> int:
+    """Return how many are true before the first that is not."""
+    return len(good) if good.all() else int(good.argmin())
+
+
+def _first_suspect(load: SampleArray, jump: float) -> int:
+    """Return how many samples lie before the first that may be a lone spike."""
+    steps = load[1:] - load[:-1]
+    if len(steps) == 0 or (steps.max() <= jump and steps.min() >= -jump):
+        return max(len(load) - 1, 0)
+    suspects = lone(load, jump)
+    return int(suspects.argmax()) if suspects.any() else len(load) - 1
+
+
+def _rough(load: SampleArray, level: Level, band: float) -> IndexArray:
+    """Return the earliest possible crossings, as far as none is in doubt.
 
     A candidate rises through the lower edge of the band. It counts when the samples since the
     candidate before went surely below the arming level, it does not when they surely did not.
     """
     above = load >= level.middle - band
-    candidates = np.flatnonzero(above[1:] & ~above[:-1]) + 1
+    candidates = np.flatnonzero(above[1:] > above[:-1]) + 1
     if len(candidates) == 0:
-        return None
+        return candidates
     starts = np.concatenate(([0], candidates[:-1]))
     lowest = np.minimum.reduceat(load[: candidates[-1]], starts)
     armed = lowest < level.arms_below - 2 * band
     # NaN is neither: comparisons with it are false.
-    if not np.all(armed | (lowest > level.arms_below + 2 * band)):
-        return None
-    return candidates[armed].astype(np.int64)
+    sure = _leading(armed | (lowest > level.arms_below + 2 * band))
+    return candidates[:sure][armed[:sure]]

@@ -7,67 +7,84 @@ bit: a cycle's samples are always brought together before anything is worked out
 from __future__ import annotations
 
 import base64
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from rig.acquire.crossings import Level, boundaries
-from rig.acquire.extremes import refined
-from rig.acquire.gaps import repair
-from rig.acquire.loops import stiffness_and_energy
-from rig.acquire.rounding import round_significant, round_to, rounding_step
+from rig.acquire.crossings import Boundaries, Level, boundaries, one_boundary
+from rig.acquire.rounding import rounding_step
+from rig.acquire.rows import Scale, back_from, no_rows, rows_of, stretches_of
+from rig.acquire.spikes import FLOOR
 from rig.channels import Channel
-from rig.samples import (
-    Cycles,
-    FloatArray,
-    SampleArray,
-    SampleBlock,
-    column_type,
-    cycle_columns,
-)
+from rig.samples import Cycles, FloatArray, SampleArray, SampleBlock
 
-TIME_FRACTION: Final = 4  # times are kept to a power of two below a quarter of a sample
-
-IndexArray = NDArray[np.int64]
+FLOAT32_BITS: Final = 23  # one bit is left for a signal somewhat beyond its range
 
 
 @dataclass(frozen=True, slots=True)
 class ExtractionSetup:
-    """The sampled channels in the order of a block's rows, and frames per second [Hz]."""
+    """The sampled channels in the order of a block's rows, and frames per second [Hz].
+
+    Raises ValueError where load or mid-span is not among the channels.
+    """
 
     channels: tuple[Channel, ...]
     rate: float
+
+    def __post_init__(self) -> None:
+        for needed in ("load", "midspan"):
+            if needed not in self.names:
+                raise ValueError(f"cycles need the channel {needed}, sampled are {self.names}")
 
     @property
     def names(self) -> tuple[str, ...]:
         """Names of the sampled channels."""
         return tuple(c.name for c in self.channels)
 
-    def step(self, column: str) -> float:
-        """Return the rounding step of a channel's column [SI]; deflection has mid-span's."""
-        name = column.rpartition("_")[0]
-        wanted = "midspan" if name == "deflection" else name
-        return rounding_step(next(c.resolution for c in self.channels if c.name == wanted))
+    @property
+    def order(self) -> tuple[str, ...]:
+        """Names of the signals as extraction holds them: load first, net deflection last."""
+        return ("load", *(n for n in self.names if n != "load"), "deflection")
+
+    def channel(self, signal: str) -> Channel:
+        """Return the channel whose resolution and range a signal has: mid-span's for deflection."""
+        wanted = "midspan" if signal == "deflection" else signal
+        return next(c for c in self.channels if c.name == wanted)
+
+    def step(self, signal: str) -> float:
+        """Return the rounding step of a signal [SI], no finer than float32 holds at its range."""
+        channel = self.channel(signal)
+        reach = max(abs(channel.low), abs(channel.high))
+        finest = 2.0 ** (math.frexp(reach)[1] - FLOAT32_BITS) if math.isfinite(reach) else 0.0
+        return max(rounding_step(channel.resolution), finest)
+
+    def floors(self) -> FloatArray:
+        """Return the smallest jump of each signal [SI] that is a spike."""
+        of = [self.channel(name) for name in self.order]
+        return np.array([FLOOR * (c.high - c.low) for c in of])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ExtractionState:
     """What is carried from block to block.
 
-    `samples` holds channels and net deflection, shape (channels + 1, n), from frame `first`,
-    where the unfinished cycle begins; None before the first crossing, and `armed` tells then
-    whether the load was low enough. `level` is for the next crossing; `crossed` the time of the
-    last one in frames, between samples.
+    `samples`, shape (channels + 1, n), float32, holds the signals in the setup's order from frame
+    `first` on, where the unfinished cycle begins (or, before the first crossing, where the search
+    does; `cycling` is then false and `armed` tells whether the load was low enough). `level` is
+    for the next crossing; `crossed` the time of the last one in frames, between samples; `period`
+    the length of the last whole cycle in frames.
     """
 
     level: Level
     first: int
     samples: SampleArray | None = None
+    cycling: bool = False
     armed: bool = False
     crossed: float = 0.0
+    period: float | None = None
 
     def to_plain(self) -> dict[str, Any]:
         """Return the state as plain values for a restart point."""
@@ -79,8 +96,10 @@ class ExtractionState:
             "level": [self.level.middle, self.level.span],
             "first": self.first,
             "samples": packed,
+            "cycling": self.cycling,
             "armed": self.armed,
             "crossed": self.crossed,
+            "period": self.period,
         }
 
     @staticmethod
@@ -91,8 +110,15 @@ class ExtractionState:
         if packed is not None:
             flat = np.frombuffer(base64.b64decode(packed["data"]), np.float32)
             samples = flat.reshape(packed["shape"]).copy()
-        level = Level(*plain["level"])
-        return ExtractionState(level, plain["first"], samples, plain["armed"], plain["crossed"])
+        return ExtractionState(
+            Level(*plain["level"]),
+            plain["first"],
+            samples,
+            plain["cycling"],
+            plain["armed"],
+            plain["crossed"],
+            plain["period"],
+        )
 
 
 def begin(middle: float, span: float, at: int) -> ExtractionState:
@@ -106,132 +132,88 @@ def extract(
     """Return the next state and the cycles that end in the block.
 
     `deflection` is the block's net deflection [m], shape (frames,). Rows are unnumbered; `wet` is
-    left 0 and of the flags only GAP, LONG_GAP and SPIKE are set.
+    left 0 and of the flags only GAP, LONG_GAP and SPIKE are set. A closing crossing is known with
+    the sample after it, which shows that it was no lone spike.
     """
-    skip = 0
-    if state.samples is None:
-        load = block.of("load")
-        state, skip = _until_first(state, block.first, load, len(setup.channels) + 1)
-        if state.samples is None:
-            return state, _no_rows(setup)
-    samples = _joined(state.samples, block.values[:, skip:], deflection[skip:])
-    load = samples[setup.names.index("load")]
-    ends, level = boundaries(load, state.level)
-    if len(ends) == 0:
-        return replace(state, samples=samples), _no_rows(setup)
-    rows, crossed = _rows(setup, state, samples, ends)
-    rest = samples[:, ends[-1] :].copy()
-    return replace(
-        state, level=level, first=state.first + int(ends[-1]), samples=rest, crossed=crossed
-    ), rows
+    state, samples = _joined(setup, state, block, deflection)
+    floor = float(setup.floors()[0])
+    if not state.cycling:
+        state = _until_first(state, samples, floor)
+        if not state.cycling or state.samples is None:
+            return state, no_rows(setup.names)
+        samples = state.samples
+    found = boundaries(samples[0], state.level, floor)
+    if len(found.ends) == 0:
+        return replace(state, samples=samples), no_rows(setup.names)
+    return _finished(setup, state, samples, found)
 
 
-def _joined(kept: SampleArray, values: SampleArray, deflection: SampleArray) -> SampleArray:
-    """Return the carried samples and the new ones in one array, shape (channels + 1, n)."""
-    held = kept.shape[1]
-    joined = np.empty((len(kept), held + len(deflection)), np.float32)
-    joined[:, :held] = kept
-    joined[:-1, held:] = values
-    joined[-1, held:] = deflection
-    return joined
+def _joined(
+    setup: ExtractionSetup, state: ExtractionState, block: SampleBlock, deflection: SampleArray
+) -> tuple[ExtractionState, SampleArray]:
+    """Return the state and carried and new samples together, in the setup's order."""
+    carried, skip = state.samples, 0
+    if carried is None:
+        skip = min(max(state.first - block.first, 0), block.frames)
+        carried = np.empty((len(setup.channels) + 1, 0), np.float32)
+        state = replace(state, first=max(state.first, block.first))
+    old = carried.shape[1]
+    if state.first + old != block.first + skip and skip < block.frames:
+        raise ValueError(
+            f"a block begins at frame {block.first}, expected is frame {state.first + old}"
+        )
+    samples = np.empty((len(carried), old + block.frames - skip), np.float32)
+    samples[:, :old] = carried
+    for row, name in zip(samples, setup.order, strict=True):
+        row[old:] = (deflection if name == "deflection" else block.of(name))[skip:]
+    return state, samples
 
 
-def _until_first(
-    state: ExtractionState, first: int, load: SampleArray, signals: int
-) -> tuple[ExtractionState, int]:
-    """Look for the first crossing of all; what lies before it belongs to no cycle.
-
-    Returns the state and how many of the samples are to be left out.
-    """
-    start = 0
-    if not state.armed:
-        low = np.flatnonzero(load < state.level.arms_below)
-        if len(low) == 0:
-            return state, 0
-        start = int(low[0])
-    up = np.flatnonzero(load[start:] >= state.level.middle)
-    if len(up) == 0:
-        return replace(state, armed=True), 0
-    at = start + int(up[0])
-    # The sample before may lie in the block before: so this crossing is taken at the sample.
+def _until_first(state: ExtractionState, samples: SampleArray, floor: float) -> ExtractionState:
+    """Look for the first crossing of all; what lies before it belongs to no cycle."""
+    load, level = samples[0], state.level
+    scan = one_boundary(load, 0, level, floor, armed=state.armed)
+    if scan.at is None:
+        # The last sample is not settled, and the one before it is needed to settle it.
+        done = max(len(load) - 2, 0)
+        return replace(
+            state,
+            first=state.first + done,
+            samples=samples[:, done:].copy(),
+            armed=scan.armed,
+        )
+    frame = state.first + scan.at
+    before = np.array([load[scan.at - 1]])
+    back = back_from(before, load[scan.at : scan.at + 1], np.array([level.middle]))
     return replace(
         state,
-        first=first + at,
-        samples=np.empty((signals, 0), np.float32),
+        first=frame,
+        samples=samples[:, scan.at :],
+        cycling=True,
         armed=False,
-        crossed=float(first + at),
-    ), at
-
-
-def _rows(
-    setup: ExtractionSetup, state: ExtractionState, samples: SampleArray, ends: IndexArray
-) -> tuple[Cycles, float]:
-    """Return the rows of whole cycles and the time of the last crossing in frames."""
-    starts = np.concatenate(([0], ends[:-1]))
-    lengths = ends - starts
-    crossings = _crossings(samples[setup.names.index("load")], state, starts, ends)
-    begun = np.concatenate(([state.crossed], crossings[:-1]))
-    columns = _measured(setup, samples[:, : ends[-1]], starts, lengths)
-    step = rounding_step(1 / setup.rate)
-    columns["time"] = round_to(begun / setup.rate, step)
-    columns["frequency"] = round_significant(setup.rate / (crossings - begun))
-    count = len(ends)
-    columns["number"] = np.zeros(count, np.int64)
-    columns["wet"] = np.zeros(count, np.uint8)
-    ordered = {
-        name: np.ascontiguousarray(columns[name], dtype=column_type(name))
-        for name in cycle_columns(setup.names)
-    }
-    frames = state.first + starts
-    rows = Cycles(ordered, frames, frames + lengths, frames + lengths + 1)
-    return rows, float(crossings[-1])
-
-
-def _crossings(
-    load: SampleArray, state: ExtractionState, starts: IndexArray, ends: IndexArray
-) -> FloatArray:
-    """Return the closing crossing of each cycle in frames, interpolated between samples."""
-    whole = load[: ends[-1]]
-    high = np.fmax.reduceat(whole, starts).astype(np.float64)
-    low = np.fmin.reduceat(whole, starts).astype(np.float64)
-    middle = np.concatenate(([state.level.middle], ((high + low) / 2)[:-1]))
-    after, before = load[ends].astype(np.float64), load[ends - 1].astype(np.float64)
-    rise = after - before
-    back = np.divide(after - middle, rise, out=np.zeros(len(ends)), where=rise > 0)
-    result: FloatArray = state.first + ends - np.clip(np.nan_to_num(back), 0.0, 1.0)
-    return result
-
-
-def _measured(
-    setup: ExtractionSetup, samples: SampleArray, starts: IndexArray, lengths: IndexArray
-) -> dict[str, NDArray[Any]]:
-    """Return extremes, stiffness, energy and flags of whole cycles, rounded."""
-    names = (*setup.names, "deflection")
-    at = {name: i for i, name in enumerate(names)}
-    columns: dict[str, NDArray[Any]] = {}
-    doubtful = np.zeros(len(starts), np.bool_)
-    for name in names:
-        high, low, doubt = refined(samples[at[name]], starts, lengths)
-        columns[f"{name}_max"], columns[f"{name}_min"] = high, low
-        doubtful |= doubt if name in ("load", "deflection") else np.isnan(high)
-    load, deflection = samples[at["load"]], samples[at["deflection"]]
-    columns["stiffness"], columns["energy"] = stiffness_and_energy(
-        load, deflection, starts, lengths
+        crossed=frame - float(back[0]),
     )
-    flags = np.zeros(len(starts), np.uint16)
-    for row in np.flatnonzero(doubtful):
-        stretch = samples[:, starts[row] : starts[row] + lengths[row]]
-        repair(stretch, names, columns, flags, int(row))
-    for name in columns:
-        if name in ("stiffness", "energy"):
-            columns[name] = round_significant(columns[name])
-        else:
-            columns[name] = round_to(columns[name], setup.step(name))
-    columns["flags"] = flags
-    return columns
 
 
-def _no_rows(setup: ExtractionSetup) -> Cycles:
-    none = np.empty(0, np.int64)
-    columns = {n: np.empty(0, column_type(n)) for n in cycle_columns(setup.names)}
-    return Cycles(columns, none, none, none)
+def _finished(
+    setup: ExtractionSetup, state: ExtractionState, samples: SampleArray, found: Boundaries
+) -> tuple[ExtractionState, Cycles]:
+    """Return the state after the crossings found and the rows of the cycles they end."""
+    stretches = stretches_of(state.first, state.crossed, samples[0], found)
+    last = int(found.ends[-1])
+    scale = Scale(
+        setup.names,
+        setup.order,
+        setup.floors(),
+        {name: setup.step(name) for name in setup.order},
+        setup.rate,
+    )
+    rows, period = rows_of(scale, stretches, samples, state.period)
+    return replace(
+        state,
+        level=found.level,
+        first=state.first + last,
+        samples=samples[:, last:].copy(),
+        crossed=float(stretches.crossed[-1]),
+        period=period,
+    ), rows

@@ -1,4 +1,4 @@
-"""Refined maximum and minimum of each cycle.
+"""Refined maximum and minimum of each cycle, of all signals together.
 
 The largest of many noisy samples lies 0.2 to 0.6 % of the range too high, the largest of few
 exact ones too low by up to 1 - cos(pi/N) of the amplitude. So a parabola is fitted to the
@@ -13,13 +13,16 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from rig.samples import FloatArray, SampleArray
 
 HALF_WINDOW: Final = 14  # a cycle's samples over this are half a window
-COARSE: Final = 32  # points of a cycle among which the extremes are first looked for
-DOUBT: Final = 0.03  # of the range: a vertex further from the raw extreme is not believed
+LOG_COARSE: Final = (
+    5  # 2 to it: the points of a cycle among which the extremes are first looked for
+)
+DOUBT: Final = 0.06  # of the range: a raw extreme further from the vertex may be a spike
 
 IndexArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
@@ -33,76 +36,74 @@ def _fit(half: int) -> FloatArray:
 
 
 def refined(
-    signal: SampleArray, starts: IndexArray, lengths: IndexArray
+    signals: SampleArray, starts: IndexArray, lengths: IndexArray, floors: FloatArray
 ) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """Return the refined maximum and minimum of each cycle [SI], and which cycles are in doubt.
+    """Return refined maxima and minima [SI], both (signals, cycles), and which cycles are in doubt.
 
-    `signal` (frames,) holds whole cycles that begin at `starts` and have `lengths` samples. An
-    extreme in doubt is the raw one.
+    `signals` (signals, frames), contiguous, holds whole cycles that begin at `starts` and have
+    `lengths` samples. In doubt are cycles with missing samples and those with a raw extreme
+    further from the refined one than noise reaches, and further than `floors` (signals,) [SI].
+    Where no parabola fits, the extreme is the raw one.
     """
-    whole = signal[: int(starts[-1] + lengths[-1])]
-    high = np.maximum.reduceat(whole, starts).astype(np.float64)
-    low = np.minimum.reduceat(whole, starts).astype(np.float64)
-    doubt = np.zeros(len(starts), np.bool_)
-    # Cycle lengths differ by a sample or two: there are one or two of them, not one a cycle.
-    shortest, longest = int(lengths.min()), int(lengths.max())
-    if shortest == longest:
-        return (*_of_one_length(whole, starts, shortest, high, low, doubt), doubt)
-    for length in np.unique(lengths):
-        rows = np.flatnonzero(lengths == length)
-        part = doubt[rows]
-        high[rows], low[rows] = _of_one_length(
-            whole, starts[rows], int(length), high[rows], low[rows], part
-        )
-        doubt[rows] = part
+    whole = signals[:, : int(starts[-1] + lengths[-1])]
+    high = np.maximum.reduceat(whole, starts, axis=1).astype(np.float64)
+    low = np.minimum.reduceat(whole, starts, axis=1).astype(np.float64)
+    raw_high, raw_low = high.copy(), low.copy()
+    halves = np.maximum(lengths // HALF_WINDOW, 1)
+    halves[lengths < 3] = 0
+    # Lengths differ by a few samples, so there are one or two windows, not one a cycle.
+    for half in range(max(int(halves.min()), 1), int(halves.max()) + 1):
+        rows = np.flatnonzero(halves == half)
+        if len(rows):
+            _refine(signals, starts[rows], lengths[rows], half, rows, high, low)
+    off = np.maximum(np.abs(raw_high - high), np.abs(raw_low - low))
+    beyond = off > np.maximum(DOUBT * (raw_high - raw_low), floors[:, None])
+    doubt: BoolArray = np.any(beyond | np.isnan(off), axis=0)
     return high, low, doubt
 
 
-def _of_one_length(
-    signal: SampleArray,
+def _refine(
+    signals: SampleArray,
     starts: IndexArray,
-    length: int,
+    lengths: IndexArray,
+    half: int,
+    rows: IndexArray,
     high: FloatArray,
     low: FloatArray,
-    doubt: BoolArray,
-) -> tuple[FloatArray, FloatArray]:
-    """Refine raw extremes of cycles of one length; marks those in doubt."""
-    half = max(length // HALF_WINDOW, 1)
-    span = high - low
-    if length < 2 * half + 1:
-        doubt |= span > 0
-        return high, low
-    steps = np.arange(COARSE) * length // COARSE
-    coarse = signal[starts[:, None] + steps]
+) -> None:
+    """Put vertices in the place of raw extremes, for the cycles `rows` that share a window."""
+    steps = lengths[:, None] * np.arange(1 << LOG_COARSE) >> LOG_COARSE
+    coarse = np.take(signals, starts[:, None] + steps, axis=1)
     # The sum of three neighbours round the cycle finds the top despite noise.
-    smooth = np.empty_like(coarse)
-    smooth[:, 1:-1] = coarse[:, :-2] + coarse[:, 1:-1] + coarse[:, 2:]
-    smooth[:, 0] = coarse[:, -1] + coarse[:, 0] + coarse[:, 1]
-    smooth[:, -1] = coarse[:, -2] + coarse[:, -1] + coarse[:, 0]
-    results = []
-    for raw, centre, sign in (
-        (high, steps[smooth.argmax(axis=1)], 1.0),
-        (low, steps[smooth.argmin(axis=1)], -1.0),
+    smooth = coarse.copy()
+    smooth[..., 1:] += coarse[..., :-1]
+    smooth[..., :-1] += coarse[..., 1:]
+    smooth[..., 0] += coarse[..., -1]
+    smooth[..., -1] += coarse[..., 0]
+    offsets = np.arange(len(signals))[:, None] * signals.shape[1] + starts
+    last = lengths - (2 * half + 1)
+    for values, at, sign in (
+        (high, smooth.argmax(axis=2), 1.0),
+        (low, smooth.argmin(axis=2), -1.0),
     ):
-        first = starts + np.clip(centre - half, 0, length - 2 * half - 1)
-        vertex = _vertices(signal, first, half, sign)
-        near = np.abs(vertex - raw) <= DOUBT * span
-        doubt |= ~near & (span > 0)
-        results.append(np.where(near, vertex, raw))
-    return results[0], results[1]
+        first = np.clip((at * lengths >> LOG_COARSE) - half, 0, last)
+        vertex, valid = _vertices(signals.reshape(-1), offsets + first, half, sign)
+        values[:, rows] = np.where(valid, vertex, values[:, rows])
 
 
-def _vertices(signal: SampleArray, first: IndexArray, half: int, sign: float) -> FloatArray:
-    """Return the vertices of parabolas over windows from `first` on, NaN where there is none."""
-    samples = signal[first[:, None] + np.arange(2 * half + 1)].astype(np.float64)
-    origin = samples[:, :1].copy()
-    samples -= origin
+def _vertices(
+    flat: SampleArray, first: IndexArray, half: int, sign: float
+) -> tuple[FloatArray, BoolArray]:
+    """Return the vertices of parabolas over windows from `first` on, and which are extremes."""
+    windows = sliding_window_view(flat, 2 * half + 1)[first.reshape(-1)]
+    origin = windows[:, half].copy()
+    windows -= origin[:, None]
+    samples = windows.astype(np.float64)
     # einsum keeps each row's sum to itself: a matrix product may round differently by its size.
-    a, b, c = np.einsum("ij,kj->ki", samples, _fit(half), optimize=False)
+    a, b, c = (np.einsum("ij,j->i", samples, row) for row in _fit(half))
     curved = c * sign < 0
     at = np.divide(-b, 2 * c, out=np.full(len(c), np.inf), where=curved)
     inside = curved & (np.abs(at) <= half)
-    vertex: FloatArray = np.where(
-        inside, origin[:, 0] + a + b * np.where(inside, at, 0.0) / 2, np.nan
-    )
-    return vertex
+    at[~inside] = 0.0
+    vertex = origin + a + b * at / 2
+    return vertex.reshape(first.shape), inside.reshape(first.shape)

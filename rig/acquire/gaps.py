@@ -2,71 +2,53 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.acquire.crossings import SHORT_GAP
 from rig.acquire.extremes import refined
 from rig.acquire.loops import stiffness_and_energy
-from rig.samples import Flag, SampleArray
+from rig.acquire.spikes import JUMP, lone
+from rig.samples import Flag, FloatArray, SampleArray
 
-SHORT_GAP: Final = 0.05  # of a cycle: up to it samples may miss and the cycle is judged
-JUMP: Final = 0.20  # of the range: a lone sample that jumps further and comes back is a spike
+LATE: Final = 1.5  # periods: a cycle that misses samples and lasts longer was several cycles
 
 
-def repair(
-    samples: SampleArray,
-    names: tuple[str, ...],
-    columns: dict[str, NDArray[Any]],
-    flags: NDArray[np.uint16],
-    row: int,
-) -> None:
-    """Work out one cycle's row again from its valid samples, and flag it.
+def repaired(
+    samples: SampleArray, floors: FloatArray
+) -> tuple[Flag, FloatArray, FloatArray, float, float] | None:
+    """Return one cycle's flags, maxima, minima, stiffness and energy from its valid samples.
 
-    `samples` (channels, frames) are the cycle's; missing ones and lone spikes are bridged by a
-    straight line between their neighbours. A cycle that misses more than 5 % gets NaN.
+    `samples` (signals, frames + 1) are the cycle's and the one after, load first and net
+    deflection last; missing ones and lone spikes are bridged by a straight line between their
+    neighbours. `floors` (signals,) [SI] are the smallest jumps that are spikes. None where there
+    is nothing to repair. All values are NaN where any signal misses more than 5 % of the cycle.
     """
-    bridged = samples.astype(np.float32)
-    missing = np.zeros(samples.shape[1], np.bool_)
-    spiked = False
-    for signal in bridged:
-        gone = np.isnan(signal)
-        missing |= gone
-        if gone.all():
-            continue
+    frames = samples.shape[1] - 1
+    missing = np.isnan(samples[:, :frames])
+    if missing.sum(axis=1).max() > SHORT_GAP * frames:
+        none = np.full(len(samples), np.nan)
+        return Flag.LONG_GAP, none, none, np.nan, np.nan
+    spikes = np.zeros_like(missing)
+    bridged = samples[:, :frames].copy()
+    for signal, gone, spiked, floor, after in zip(
+        bridged, missing, spikes, floors, samples[:, -1], strict=True
+    ):
         _bridge(signal, gone)
-        lone = _lone_jumps(signal)
-        if lone.any():
-            spiked = True
-            _bridge(signal, lone)
-    share = float(np.count_nonzero(missing)) / len(missing)
-    if share > SHORT_GAP:
-        flags[row] |= np.uint16(Flag.LONG_GAP)
-        for column in columns.values():
-            column[row] = np.nan
-        return
-    if not missing.any() and not spiked:
-        return
-    if missing.any():
-        flags[row] |= np.uint16(Flag.GAP)
-    if spiked:
-        flags[row] |= np.uint16(Flag.SPIKE)
-    _again(bridged, names, columns, row)
-
-
-def _again(
-    bridged: SampleArray, names: tuple[str, ...], columns: dict[str, NDArray[Any]], row: int
-) -> None:
-    start, length = np.zeros(1, np.int64), np.array([bridged.shape[1]], np.int64)
-    for name, signal in zip(names, bridged, strict=True):
-        high, low, _ = refined(signal, start, length)
-        columns[f"{name}_max"][row], columns[f"{name}_min"][row] = high[0], low[0]
-    at = {name: i for i, name in enumerate(names)}
-    stiffness, energy = stiffness_and_energy(
-        bridged[at["load"]], bridged[at["deflection"]], start, length
-    )
-    columns["stiffness"][row], columns["energy"][row] = stiffness[0], energy[0]
+        bottom, top = np.percentile(signal, (5, 95))
+        jump = max(JUMP * float(top - bottom), float(floor))
+        spiked |= lone(np.append(signal, after), jump)[:frames]
+        _bridge(signal, spiked)
+    flags = Flag.GAP if missing.any() else Flag(0)
+    flags |= Flag.SPIKE if spikes.any() else Flag(0)
+    if not flags:
+        return None
+    start, length = np.zeros(1, np.int64), np.array([frames], np.int64)
+    high, low, _ = refined(bridged, start, length, floors)
+    stiffness, energy = stiffness_and_energy(bridged[0], bridged[-1], start, length)
+    return flags, high[:, 0], low[:, 0], float(stiffness[0]), float(energy[0])
 
 
 def _bridge(signal: SampleArray, gone: NDArray[np.bool_]) -> None:
@@ -75,14 +57,20 @@ def _bridge(signal: SampleArray, gone: NDArray[np.bool_]) -> None:
         signal[gone] = np.interp(index[gone], index[~gone], signal[~gone])
 
 
-def _lone_jumps(signal: SampleArray) -> NDArray[np.bool_]:
-    """Return which samples jump away from both neighbours, further than the signal itself could."""
-    lone = np.zeros(len(signal), np.bool_)
-    if len(signal) < 3:
-        return lone
-    span = float(np.percentile(signal, 95) - np.percentile(signal, 5))
-    ahead, behind = signal[1:-1] - signal[:-2], signal[1:-1] - signal[2:]
-    lone[1:-1] = (ahead * behind > 0) & (
-        np.minimum(np.abs(ahead), np.abs(behind)) > max(JUMP * span, 1e-12)
-    )
-    return lone
+def elapsed(
+    lengths: NDArray[np.int64], gapped: NDArray[np.bool_], period: float | None
+) -> tuple[NDArray[np.int64], float | None]:
+    """Return how many cycles each stretch between crossings counts for, and the last period.
+
+    A stretch that misses samples (`gapped`) and lasts longer than 1.5 periods counts for as many
+    cycles as periods have passed; the period [frames] is the length of the last cycle without a
+    gap, None before the first.
+    """
+    counts = np.ones(len(lengths), np.int64)
+    for i in np.flatnonzero(gapped):
+        whole = np.flatnonzero(~gapped[:i])
+        last = float(lengths[whole[-1]]) if len(whole) else period
+        if last is not None and lengths[i] > LATE * last:
+            counts[i] = round(float(lengths[i]) / last)
+    whole = np.flatnonzero(~gapped)
+    return counts, float(lengths[whole[-1]]) if len(whole) else period
