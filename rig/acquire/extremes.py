@@ -19,9 +19,7 @@ from numpy.typing import NDArray
 from rig.samples import FloatArray, SampleArray
 
 HALF_WINDOW: Final = 14  # a cycle's samples over this are half a window
-LOG_COARSE: Final = (
-    5  # 2 to it: the points of a cycle among which the extremes are first looked for
-)
+LOG_COARSE: Final = 5  # 2 to it: the points among which extremes are first looked for
 DOUBT: Final = 0.06  # of the range: a raw extreme further from the vertex may be a spike
 
 IndexArray = NDArray[np.int64]

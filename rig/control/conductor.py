@@ -21,7 +21,7 @@ from rig.control.slow_stages import approach, hold, ramp, static
 from rig.control.station import Station
 from rig.control.stream import StopNow, Stream
 from rig.criteria.outcome import OutcomeSetup, after_limit
-from rig.errors import DeviceError
+from rig.errors import DeviceError, StorageError
 from rig.ports import Rig
 from rig.protocol.plan import Approach, Cyclic, Hold, Plan, Ramp, Stage, Static
 from rig.record.recorder import Recorder
@@ -76,7 +76,17 @@ class Conductor:
         except asyncio.CancelledError:
             _forget_cancellation()
             stop = StopNow("operator", "operator", "stopped from the keyboard", self.book.counted)
+        except StorageError:
+            await self._stand_still()
+            raise
         return await self._stop(stop)
+
+    async def _stand_still(self) -> None:
+        """Stop without a record: what cannot be recorded must not go on."""
+        await self._rig.actuator.close_valve()
+        await self._rig.actuator.pressure(False)
+        if self._rig.pump is not None:
+            await self._rig.pump.set(False)
 
     async def _stages(self) -> None:
         self.book.enter("starting", self._plan.title)

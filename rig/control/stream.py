@@ -27,7 +27,7 @@ _INPUT_WORDS: Final = {
     "leak": "water found where none may be",
     "oil": "oil pressure low",
 }
-LONGEST_BLOCK: Final = 64_000
+LONGEST_BLOCK: Final = 100_000
 
 
 class StopNow(Exception):
