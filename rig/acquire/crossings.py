@@ -3,7 +3,9 @@
 The rule, sample by sample: after a cycle has begun, the search is armed by the first sample below
 middle - 10 % of range; the next cycle begins at the first sample after that at or above the
 middle. Middle and range are those of the raw extremes of the cycle before the one that ends.
-Missing samples and lone spikes neither arm nor cross nor count as extremes. Whether a sample is
+Missing samples and lone spikes neither arm nor cross nor count as extremes. Missing samples in a
+row, more than 10 % of the cycle so far, disarm the search (before the first cycle, any do): what
+the load did meanwhile is not known. Whether a sample is
 a lone spike is known with the one after it, so the last sample of a stretch is left for later. A
 cycle that misses more than 5 % of its samples leaves the level as it was.
 
@@ -26,6 +28,7 @@ from rig.samples import FloatArray, SampleArray
 
 HYSTERESIS: Final = 0.10
 SHORT_GAP: Final = 0.05  # of a cycle's samples: up to it may miss and the cycle is used
+LOST: Final = 2 * SHORT_GAP  # of the cycle so far: a longer gap disarms the search
 BAND: Final = 0.01  # of the range: levels this near to each other are handled together
 _CHUNK: Final = 4096
 _RETRY: Final = 8  # cycles looked at together again after one that was found by itself
@@ -72,17 +75,51 @@ class Scan:
 
 
 def one_boundary(
-    load: SampleArray, start: int, level: Level, floor: float, *, armed: bool = False
+    load: SampleArray,
+    start: int,
+    level: Level,
+    floor: float,
+    *,
+    first: bool = False,
+    armed: bool = False,
 ) -> Scan:
     """Look for the next crossing after index `start`, sample by sample.
 
-    `floor` [N] is the smallest jump that is a spike; `armed` that a sample before was low enough.
+    `floor` [N] is the smallest jump that is a spike. `first` says that no cycle has begun yet,
+    `armed` then that a sample before was low enough.
     """
+    spiked = False
+    scan = Scan(None, armed, False)
+    for i, (begin, end) in enumerate(_whole_parts(load, start, first=first)):
+        scan = _scan(load, begin, end, level, floor, armed=armed and i == 0)
+        spiked = spiked or scan.spiked
+        if scan.at is not None:
+            break
+    return Scan(scan.at, scan.armed, spiked)
+
+
+def _whole_parts(load: SampleArray, start: int, *, first: bool) -> list[tuple[int, int]]:
+    """Return the stretches of samples after `start` between gaps that disarm."""
+    last = max(len(load) - 1, start + 1)
+    gone = np.isnan(load[start + 1 : last])
+    if not gone.any():
+        return [(start + 1, last)]
+    turns = np.flatnonzero(np.diff(np.concatenate(([False], gone, [False]))))
+    begins, ends = turns[::2], turns[1::2]
+    disarm = np.ones(len(ends), np.bool_) if first else ends - begins > LOST * (ends + 1)
+    begins, ends = begins[disarm] + start + 1, ends[disarm] + start + 1
+    return [*zip([start + 1, *ends.tolist()], [*begins.tolist(), last], strict=True)]
+
+
+def _scan(
+    load: SampleArray, start: int, stop: int, level: Level, floor: float, *, armed: bool
+) -> Scan:
+    """Look for a crossing sample by sample from `start` to `stop`."""
     spiked = False
     # numpy's own scalars: a plain float would be rounded to the samples' float32 first.
     arms_below, middle = np.float64(level.arms_below), np.float64(level.middle)
-    for begin in range(start + 1, len(load) - 1, _CHUNK):
-        part, spikes = settled(load, begin, min(begin + _CHUNK, len(load) - 1), level, floor)
+    for begin in range(start, stop, _CHUNK):
+        part, spikes = settled(load, begin, min(begin + _CHUNK, stop), level, floor)
         at = 0
         if not armed:
             low = part < arms_below

@@ -172,7 +172,7 @@ def _joined(
 def _until_first(state: ExtractionState, samples: SampleArray, floor: float) -> ExtractionState:
     """Look for the first crossing of all; what lies before it belongs to no cycle."""
     load, level = samples[0], state.level
-    scan = one_boundary(load, 0, level, floor, armed=state.armed)
+    scan = one_boundary(load, 0, level, floor, first=True, armed=state.armed)
     if scan.at is None:
         # The last sample is not settled, and the one before it is needed to settle it.
         done = max(len(load) - 2, 0)

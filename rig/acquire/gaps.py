@@ -24,24 +24,28 @@ def repaired(
     `samples` (signals, frames + 1) are the cycle's and the one after, load first and net
     deflection last; missing ones and lone spikes are bridged by a straight line between their
     neighbours. `floors` (signals,) [SI] are the smallest jumps that are spikes. None where there
-    is nothing to repair. All values are NaN where any signal misses more than 5 % of the cycle.
+    is nothing to repair. A signal that misses more than 5 % of the cycle gets NaN;
+    if the load does, all do. LONG_GAP tells that load or net deflection misses that much.
     """
     frames = samples.shape[1] - 1
     missing = np.isnan(samples[:, :frames])
-    if missing.sum(axis=1).max() > SHORT_GAP * frames:
+    lost = missing.sum(axis=1) > SHORT_GAP * frames
+    if lost[0]:
         none = np.full(len(samples), np.nan)
         return Flag.LONG_GAP, none, none, np.nan, np.nan
     spikes = np.zeros_like(missing)
     bridged = samples[:, :frames].copy()
-    for signal, gone, spiked, floor, after in zip(
-        bridged, missing, spikes, floors, samples[:, -1], strict=True
-    ):
-        _bridge(signal, gone)
+    for i in np.flatnonzero(~lost):
+        signal = bridged[i]
+        _bridge(signal, missing[i])
         bottom, top = np.percentile(signal, (5, 95))
-        jump = max(JUMP * float(top - bottom), float(floor))
-        spiked |= lone(np.append(signal, after), jump)[:frames]
-        _bridge(signal, spiked)
+        jump = max(JUMP * float(top - bottom), float(floors[i]))
+        spikes[i] = lone(np.append(signal, samples[i, -1]), jump)[:frames]
+        _bridge(signal, spikes[i])
+    bridged[lost] = np.nan
     flags = Flag.GAP if missing.any() else Flag(0)
+    if lost[-1]:
+        flags = Flag.LONG_GAP
     flags |= Flag.SPIKE if spikes.any() else Flag(0)
     if not flags:
         return None
@@ -62,9 +66,9 @@ def elapsed(
 ) -> tuple[NDArray[np.int64], float | None]:
     """Return how many cycles each stretch between crossings counts for, and the last period.
 
-    A stretch that misses samples (`gapped`) and lasts longer than 1.5 periods counts for as many
-    cycles as periods have passed; the period [frames] is the length of the last cycle without a
-    gap, None before the first.
+    A stretch that misses samples of load (`gapped`) and lasts longer than 1.5 periods counts for
+    as many cycles as periods have passed; the period [frames] is the length of the last cycle
+    without a gap, None before the first.
     """
     counts = np.ones(len(lengths), np.int64)
     for i in np.flatnonzero(gapped):

@@ -78,8 +78,8 @@ def rows_of(
     `samples` (signals, frames), load first and net deflection last; `period` is the length of the
     last cycle before these.
     """
-    columns, flags = _measured(scale, stretches, samples)
-    counts, period = elapsed(stretches.lengths, (flags & int(Flag.LONG_GAP)) != 0, period)
+    columns, flags, gapped = _measured(scale, stretches, samples)
+    counts, period = elapsed(stretches.lengths, gapped, period)
     first_known = stretches.first + stretches.starts + stretches.lengths + 2
     begun, begin = stretches.begun, stretches.first + stretches.starts
     each = (stretches.crossed - begun) / counts
@@ -88,6 +88,9 @@ def rows_of(
     else:
         part = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
         frames = stretches.lengths / counts
+        for column in columns.values():
+            column[counts > 1] = np.nan
+        flags[counts > 1] = int(Flag.LONG_GAP)
         columns = {name: np.repeat(column, counts) for name, column in columns.items()}
         flags, first_known = np.repeat(flags, counts), np.repeat(first_known, counts)
         begun = np.repeat(begun, counts) + part * np.repeat(each, counts)
@@ -109,16 +112,17 @@ def rows_of(
 
 def _measured(
     scale: Scale, stretches: Stretches, samples: SampleArray
-) -> tuple[dict[str, NDArray[Any]], NDArray[np.uint16]]:
-    """Return rounded extremes, stiffness and energy of each stretch, and its flags."""
+) -> tuple[dict[str, NDArray[Any]], NDArray[np.uint16], NDArray[np.bool_]]:
+    """Return rounded extremes, stiffness and energy of each stretch, its flags, gaps in load."""
     starts, lengths = stretches.starts, stretches.lengths
     high, low, doubtful = refined(samples, starts, lengths, scale.floors)
     stiffness, energy = stiffness_and_energy(samples[0], samples[-1], starts, lengths)
     doubtful |= stretches.spiked
     doubtful |= _jumps(samples[-1], starts, lengths, float(scale.floors[-1]))
-    flags = np.zeros(len(starts), np.uint16)
+    flags, gapped = np.zeros(len(starts), np.uint16), np.zeros(len(starts), np.bool_)
     for i in np.flatnonzero(doubtful):
         cycle = samples[:, starts[i] : starts[i] + lengths[i] + 1]
+        gapped[i] = np.isnan(cycle[0, :-1]).any()
         again = repaired(cycle, scale.floors)
         if again is not None:
             flag, high[:, i], low[:, i], stiffness[i], energy[i] = again
@@ -130,7 +134,7 @@ def _measured(
     for name, top, bottom in zip(scale.signals, high, low, strict=True):
         columns[f"{name}_max"] = round_to(top, scale.steps[name])
         columns[f"{name}_min"] = round_to(bottom, scale.steps[name])
-    return columns, flags
+    return columns, flags, gapped
 
 
 def _jumps(

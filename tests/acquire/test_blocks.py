@@ -105,13 +105,19 @@ def test_a_row_is_known_just_when_its_last_needed_sample_has_come() -> None:
 def by_the_rule(load: SampleArray, middle: float, span: float) -> list[int]:
     """Crossings found sample by sample, as the definition reads; spikes 20 % of range, 1 kN."""
     found: list[int] = []
-    armed, cycle = False, []
+    armed, cycle, gap = False, [], 0
     for i in range(1, len(load) - 1):
         jump = max(0.2 * span, 1000.0)
         sides = load[i] - load[i - 1], load[i] - load[i + 1]
         lone = not np.isnan(sides).any()
         spike = lone and (min(sides) > jump or max(sides) < -jump)
         valid = not np.isnan(load[i]) and not spike
+        if not np.isnan(load[i]):
+            if gap and (not found or gap > 0.1 * (i - found[-1])):
+                armed = False
+            gap = 0
+        else:
+            gap += 1
         if valid and armed and load[i] >= middle:
             if found:
                 known = [x for x in cycle if x is not None]
