@@ -153,7 +153,7 @@ def _joined(
 ) -> tuple[ExtractionState, SampleArray]:
     """Return the state and carried and new samples together, in the setup's order."""
     carried, skip = state.samples, 0
-    if carried is None:
+    if carried is None or carried.shape[1] == 0:
         skip = min(max(state.first - block.first, 0), block.frames)
         carried = np.empty((len(setup.channels) + 1, 0), np.float32)
         state = replace(state, first=max(state.first, block.first))

@@ -161,6 +161,17 @@ def test_a_restart_point_goes_on_as_if_nothing_had_happened() -> None:
     assert json.dumps(restored.to_plain()) == text
 
 
+def test_what_comes_before_the_frame_to_begin_at_is_not_looked_at() -> None:
+    values = Sine(50, 10).values()
+    state, rows = begin(8000.0, 12_000.0, 120), []
+    for a, b in ((0, 0), (0, 50), (50, 130), (130, 130), (130, 500)):
+        block = block_of(values[:, a:b], a)
+        state, some = extract(SETUP, state, block, net_deflection(block))
+        rows += some.begin.tolist()
+    whole = in_blocks(values, [], start())[1]
+    assert rows == [b for b in whole.begin if b >= 120]
+
+
 def test_a_block_that_does_not_follow_is_refused() -> None:
     values = Sine(200, 3).values()
     state, _ = in_blocks(values, [], start())
