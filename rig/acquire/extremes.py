@@ -86,20 +86,21 @@ def _refine(
     smooth[..., -1] += coarse[..., 0]
     offsets = np.arange(len(signals))[:, None] * signals.shape[1] + starts
     last = lengths - (2 * half + 1)
-    for values, at, sign in (
-        (high, smooth.argmax(axis=2), 1.0),
-        (low, smooth.argmin(axis=2), -1.0),
+    at = np.stack((smooth.argmax(axis=2), smooth.argmin(axis=2)))
+    first = offsets + np.clip((at * lengths >> LOG_COARSE) - half, 0, last)
+    vertex, curvature, inside = _vertices(signals.reshape(-1), first, half)
+    vertex += curvature * (_quartic(half) / 12 * (2 * np.pi / lengths) ** 2)
+    for values, found, valid in (
+        (high, vertex[0], inside[0] & (curvature[0] < 0)),
+        (low, vertex[1], inside[1] & (curvature[1] > 0)),
     ):
-        first = np.clip((at * lengths >> LOG_COARSE) - half, 0, last)
-        vertex, curvature, valid = _vertices(signals.reshape(-1), offsets + first, half, sign)
-        vertex += curvature * (_quartic(half) / 12 * (2 * np.pi / lengths) ** 2)
-        values[:, rows] = np.where(valid, vertex, values[:, rows])
+        values[:, rows] = np.where(valid, found, values[:, rows])
 
 
 def _vertices(
-    flat: SampleArray, first: IndexArray, half: int, sign: float
+    flat: SampleArray, first: IndexArray, half: int
 ) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """Return vertices and curvatures c (of c t^2) of parabolas, and which are such extremes.
+    """Return vertices and curvatures c (of c t^2) of parabolas, and which lie in their windows.
 
     Windows have 2 half + 1 samples from the indices `first` on.
     """
@@ -109,9 +110,8 @@ def _vertices(
     samples = windows.astype(np.float64)
     # einsum keeps each row's sum to itself: a matrix product may round differently by its size.
     a, b, c = (np.einsum("ij,j->i", samples, row) for row in _fit(half))
-    curved = c * sign < 0
-    at = np.divide(-b, 2 * c, out=np.full(len(c), np.inf), where=curved)
-    inside = curved & (np.abs(at) <= half)
+    at = np.divide(-b, 2 * c, out=np.full(len(c), np.inf), where=c != 0)
+    inside = np.abs(at) <= half
     at[~inside] = 0.0
     vertex = origin + a + b * at / 2
     shape = first.shape
