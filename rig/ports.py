@@ -42,7 +42,7 @@ class ActuatorStatus:
     tripped: str
     stopped_by: str
     pressure: bool
-    stroke: float = 0.0
+    stroke: float
 
 
 class Actuator(Protocol):

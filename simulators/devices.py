@@ -153,6 +153,7 @@ class SimulatedActuator:
             state.tripped,
             state.stopped_by,
             state.pressure,
+            float(self._machine.now.stroke[0]),
         )
 
     def _ready(self) -> RigState:

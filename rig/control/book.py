@@ -57,8 +57,8 @@ class Book:
         self._run_out = cyclic.run_out if cyclic else 0
         self._pieces = Pieces(wanted_cycles(plan.full_rate, self._run_out))
         self._frame = 0
-        self._litres = 0.0
         self._wet_from: int | None = None
+        self._wet_confirmed = False
         self.state = "idle"
         self.counted = 0
         self.latest_load = 0.0
@@ -80,11 +80,8 @@ class Book:
         """Take a block that has happened."""
         block = kept.block
         self._frame = block.end
-        load = block.of("load")
-        if not np.isnan(load[-1]):
-            self.latest_load = float(load[-1])
-        if not np.isnan(kept.deflection[-1]):
-            self.latest_deflection = float(kept.deflection[-1])
+        self.latest_load = _latest(block.of("load"), self.latest_load)
+        self.latest_deflection = _latest(kept.deflection, self.latest_deflection)
         self.recent.add(block)
         if kept.look.built_up is not None and len(kept.look.built_up):
             self._recorder.build_up(kept.look.built_up)
@@ -148,17 +145,21 @@ class Book:
             frame / self._rate, self.counted, "seated", "three seating cycles done"
         )
 
-    def water(self, frame: int, *, on: bool, confirmed: bool) -> None:
+    def water(self, frame: int, *, on: bool) -> None:
         """Write that the pump was switched; a wet stretch ends with its litres."""
         if on:
-            self._wet_from = frame
+            self._wet_from, self._wet_confirmed = frame, False
             return
         if self._wet_from is None:
             return
         begun, ended = self._wet_from / self._rate, frame / self._rate
-        flow = self._plan.spray.flow if self._plan.spray and confirmed else 0.0
-        self._recorder.spray(begun, ended, flow * (ended - begun) * 1e3, confirmed)
+        flow = self._plan.spray.flow if self._plan.spray and self._wet_confirmed else 0.0
+        self._recorder.spray(begun, ended, flow * (ended - begun) * 1e3, self._wet_confirmed)
         self._wet_from = None
+
+    def water_confirmed(self) -> None:
+        """Note that the flow confirmed the water that is on."""
+        self._wet_confirmed = True
 
     def static(
         self,
@@ -196,3 +197,11 @@ class Book:
         """Write an inspection that began at a test time [s] and ends now, and the interruption."""
         self._recorder.inspection(began, cycle, self.time - began, text)
         self._recorder.interruption(began, cycle, self.time - began, "inspection")
+
+
+def _latest(signal: SampleArray, before: float) -> float:
+    """Return the newest valid sample, the value before where none is."""
+    if not np.isnan(signal[-1]):
+        return float(signal[-1])
+    valid = signal[~np.isnan(signal)]
+    return float(valid[-1]) if len(valid) else before

@@ -8,6 +8,7 @@ kept, and the outcome is named. Stop categories are those of IEC 60204-1.
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -21,7 +22,7 @@ from rig.control.slow_stages import approach, hold, ramp, static
 from rig.control.station import Station
 from rig.control.stream import StopNow, Stream
 from rig.criteria.outcome import OutcomeSetup, after_limit
-from rig.errors import DeviceError, StorageError
+from rig.errors import DeviceError
 from rig.ports import Rig
 from rig.protocol.plan import Approach, Cyclic, Hold, Plan, Ramp, Stage, Static
 from rig.record.recorder import Recorder
@@ -30,8 +31,14 @@ from rig.samples import SampleBlock
 _VALVE_FIRST: Final = frozenset({"failure", "ultimate", "limit"})
 """Outcomes after which nothing is moved by command: the specimen may be broken."""
 
+_DOUBTFUL: Final = frozenset({"feedback", "polarity", "limits", "silent", "device", "watchdog"})
+"""Causes that put feedback or controller in doubt: no motion by load after them."""
+
 _GENERAL: Final = {"run-out": "end", "operator": "operator", "fault": "fault"}
 """The rig file's word for a stop whose own cause it does not name."""
+
+USUAL_LOSS: Final = 0.40
+"""Stiffness loss that is a failure where the protocol arms none; common practice, no source."""
 
 _STATE_OF: Final[dict[type, str]] = {
     Approach: "approach",
@@ -76,13 +83,17 @@ class Conductor:
         except asyncio.CancelledError:
             _forget_cancellation()
             stop = StopNow("operator", "operator", "stopped from the keyboard", self.book.counted)
-        except StorageError:
+        except BaseException:
             await self._stand_still()
             raise
-        return await self._stop(stop)
+        try:
+            return await self._stop(stop)
+        except BaseException:
+            await self._stand_still()
+            raise
 
     async def _stand_still(self) -> None:
-        """Stop without a record: what cannot be recorded must not go on."""
+        """Stop without a record: whatever happened here, the rig must not go on."""
         await self._rig.actuator.close_valve()
         await self._rig.actuator.pressure(False)
         if self._rig.pump is not None:
@@ -115,29 +126,35 @@ class Conductor:
             await hold(self._station, stage)
 
     async def _stop(self, stop: StopNow) -> Verdict:
-        """Stop by category, keep what follows, name the outcome."""
-        was_cycling = self.book.state in ("cycling", "build-up")
-        self.book.enter("stopping", stop.why)
-        self.book.interrupted()
+        """Stop by category, keep what follows, name the outcome. Acts first, records next."""
         stopped = self.stream.now
-        try:
-            await self._by_category(stop, was_cycling)
-        except (StopNow, DeviceError) as again:
-            self.book.event("stop", f"while stopping: {again}; valve closed")
+        valve_first = (
+            stop.outcome in _VALVE_FIRST or stop.cause in _DOUBTFUL or self._category(stop) == 0
+        )
+        if valve_first:
             await self._rig.actuator.close_valve()
+        self.stream.known_cause = stop.cause
+        self.book.recent.hold()
+        self.book.enter("stopping", stop.why)
+        if stop.trip is not None:
+            self.book.event("limit", stop.trip.text)
+        self.book.interrupted()
+        if not valve_first:
+            await self._controlled(stop)
         await self._after(stop, stopped)
         verdict = self._name(stop, stopped)
         self.book.enter("stopped", f"{verdict.outcome}: {verdict.why}")
         return verdict
 
-    async def _by_category(self, stop: StopNow, was_cycling: bool) -> None:
-        if stop.outcome in _VALVE_FIRST or self._category(stop) == 0:
+    async def _controlled(self, stop: StopNow) -> None:
+        """Make the normal stop; whatever gets in its way closes the valve."""
+        try:
+            if self._station.cycling and self._cyclic is not None:
+                await self._cyclic.run_down(after_end=stop.outcome == "run-out")
+            await self._station.normal_stop()
+        except (StopNow, DeviceError) as again:
             await self._rig.actuator.close_valve()
-            return
-        if stop.outcome == "run-out" and self._cyclic is not None and was_cycling:
-            await self._cyclic.run_down()
-            was_cycling = False
-        await self._station.normal_stop(was_cycling)
+            self.book.event("stop", f"while stopping: {again}; valve closed")
 
     def _category(self, stop: StopNow) -> int:
         """Return the stop category that the rig file names for a cause; 1 where it names none."""
@@ -148,33 +165,37 @@ class Conductor:
         """Keep the samples after the stop; nothing moves by command any more."""
         self.stream.disarm()
         self.stream.inputs_matter = False
-        if self._plan.spray is None or self._plan.spray.on_stop == "off" or stop.cause == "leak":
+        if self._water_must_end(stop):
             await self._station.water_off()
         await self._station.wait(self._plan.full_rate.after_stop)
-        if self.book.water_on:
-            self.book.water(self.stream.now, on=False, confirmed=True)
         await self._rig.actuator.pressure(False)
+        if self.book.water_on:
+            self.book.water(self.stream.now, on=False)
         self.book.around_stop(stopped)
+
+    def _water_must_end(self, stop: StopNow) -> bool:
+        """Water stays on after a stop only where the protocol says so and nothing forbids it."""
+        spray = self._plan.spray
+        return spray is None or spray.on_stop == "off" or stop.cause in ("leak", "emergency_stop")
 
     def _name(self, stop: StopNow, stopped: int) -> Verdict:
         """Name the outcome; a limit is named after the evidence of the samples kept."""
         cycles = stop.cycles or self.book.counted
         if stop.outcome != "limit":
             return Verdict(stop.outcome, stop.why, cycles)
-        loss = self._plan.failure.stiffness_loss
-        state = self._cyclic.state if self._cyclic else None
-        base = state.criteria.baseline if state else None
-        if base is None or loss is None or self._plan.loading is None:
+        loading, loss = self._plan.loading, self._plan.failure.stiffness_loss
+        if self._cyclic is None or loading is None:
             return Verdict("limit", stop.why, cycles)
+        base = self._cyclic.state.criteria.baseline
         # One whole cycle and more before the trip, and all that is kept after it.
-        from_frame = stopped - round(2 * self.stream.rate / self._plan.loading.frequency)
+        from_frame = stopped - round(2 * self.stream.rate / loading.frequency)
         first, values = self.book.recent.cut(from_frame, self.stream.now)
         block = SampleBlock(first, self.stream.rate, self.book.sampled, values)
         setup = OutcomeSetup(
-            upper=self._plan.loading.upper,
+            upper=loading.upper,
             rate=self.stream.rate,
-            deflection_per_load=base.deflection_max / self._plan.loading.upper,
-            loss_stop=loss.stop,
+            deflection_per_load=base.deflection_max / loading.upper if base else math.nan,
+            loss_stop=loss.stop if loss else USUAL_LOSS,
         )
         at = (stop.trip.frame if stop.trip else stopped) - first
         outcome, why = after_limit(setup, stop.why, block.of("load"), net_deflection(block), at)
@@ -182,13 +203,18 @@ class Conductor:
 
     def _restart_point(self, judge: Judge) -> Mapping[str, object]:
         """Return what a resumption needs, as plain values."""
-        cycling = judge.to_plain() if isinstance(judge, Cycling) else None
+        newest = judge if isinstance(judge, Cycling) else None
+        if newest is None and self._cyclic is not None:
+            # In an inspection: where cycling stood when it paused.
+            newest = self._cyclic.state
         return {
             "stage": self._stage,
             "state": self.book.state,
             "frame": self.stream.now,
             "next_cycle": self.book.counted + 1,
-            "cycling": cycling,
+            "cycling": newest.to_plain() if newest else None,
+            "spray": self._cyclic.spray_to_plain() if self._cyclic else None,
+            "baseline_stiffness": self.book.baseline_stiffness,
         }
 
 

@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import Final
 
 from rig.acquire.extract import ExtractionSetup, begin
-from rig.control.correction import Adjustment, start_correction
+from rig.control.correction import SETTLING_CYCLES, Adjustment, start_correction
 from rig.control.cycling import Cycling, CyclingSetup
-from rig.control.looking import Decision
+from rig.control.looking import Decision, Nothing
 from rig.control.slow_stages import static_check
 from rig.control.spray import Spray, paused, start_spray, step
 from rig.control.station import Station
 from rig.control.stream import StopNow
 from rig.criteria.findings import CriteriaSetup, CriteriaState, Finding
+from rig.guards.health import HealthFinding, HealthSetup, half_cycle
 from rig.guards.learned import LearnedSetup, combine, learned_bounds
 from rig.protocol.plan import Cyclic, Loading
 
 COUNT_MARGIN: Final = 2  # cycles the controller may run past ours before it stops by itself
 SLOW_EVERY: Final = 60.0  # [s] between records of the slow channels
 FIRST_SPAN: Final = 0.05  # of the target range: the first cycles of a build-up are small
+BUILD_UP_EXTRA: Final = 100  # cycles after the growth in which 95 % of range must be reached
+SETTLING_SHARE: Final = 0.05  # of the growth is left when counting begins: not corrected in it
 FAR: Final = 10**12  # frames: nothing is due
 
 _ENDS: Final = {"failure": "failure", "fault": "fault", "run-out": "end"}
@@ -37,8 +40,14 @@ class CyclicStage:
             setup=CyclingSetup(
                 extraction=ExtractionSetup(plan.rig.sampled, station.stream.rate),
                 criteria=criteria_setup(station, stage),
+                health=HealthSetup(
+                    {c.name: (c.low, c.high) for c in plan.rig.sampled},
+                    station.stream.rate,
+                    flat_after=half_cycle(station.stream.rate, loading.frequency),
+                ),
                 upper=loading.upper,
                 target_range=loading.range,
+                period=station.stream.rate / loading.frequency,
             ),
             extraction=begin(
                 loading.mean,
@@ -55,6 +64,10 @@ class CyclicStage:
         self._slow = any(c.slow for c in plan.rig.channels)
         self._slow_frame = station.stream.now
         self._inspect_at: int | None = None
+
+    def spray_to_plain(self) -> dict[str, object] | None:
+        """Return the state of the spray schedule as plain values for a restart point."""
+        return asdict(self._spray) if self._spray else None
 
     async def run(self) -> None:
         """Cycle until a verdict, which comes as StopNow."""
@@ -74,9 +87,13 @@ class CyclicStage:
         station.book.enter("build-up")
         await station.arm_fixed()
         await station.load_to(loading.mean, station.unload_rate)
-        correction = self.state.correction
+        grown = round(SETTLING_SHARE * self._stage.build_up) + SETTLING_CYCLES
+        correction = replace(self.state.correction, pairs=(), ranges=(), skip=grown)
         self.state = replace(
             self.state,
+            correction=correction,
+            quiet_since=station.stream.now,
+            give_up_at=self.state.built_up + self._stage.build_up + BUILD_UP_EXTRA,
             extraction=begin(
                 loading.mean,
                 FIRST_SPAN * loading.range,
@@ -89,9 +106,12 @@ class CyclicStage:
         await station.rig.actuator.cycle(
             correction.mean, correction.amplitude, loading.frequency, over
         )
+        station.cycling = True
 
     async def _act(self, decisions: tuple[Decision, ...]) -> None:
         """Act on decisions; what ends the test goes first."""
+        for decision in decisions:
+            await self._in_doubt(decision)
         findings = [d.detail for d in decisions if isinstance(d.detail, Finding)]
         for finding in findings:
             await self._found(finding)
@@ -103,6 +123,18 @@ class CyclicStage:
         counts = [d for d in decisions if d.kind == "count"]
         if counts:
             await self._count_reached()
+
+    async def _in_doubt(self, decision: Decision) -> None:
+        """Stop where the feedback or the cycling itself is in doubt."""
+        if decision.kind == "silent":
+            raise StopNow("feedback", "fault", str(decision.detail))
+        if decision.kind == "not reached":
+            raise StopNow("fault", "fault", str(decision.detail))
+        if isinstance(decision.detail, HealthFinding):
+            finding = decision.detail
+            if finding.action == "fault":
+                raise StopNow("feedback", "fault", finding.text)
+            self._station.book.event("sensor", finding.text)
 
     async def _counting(self) -> None:
         station = self._station
@@ -207,13 +239,15 @@ class CyclicStage:
         now = station.stream.now
         done = step(schedule, before, now, self.state.counted, station.stream.rate, flow)
         self._spray = done.state
+        if done.state.confirmed:
+            station.book.water_confirmed()
         if before.phase == "waiting":
             station.book.event("water", "spraying begins")
         if done.event:
             station.book.event("water", done.event)
         if done.pump is not None:
             await pump.set(done.pump)
-            station.book.water(now, on=done.pump, confirmed=before.confirmed)
+            station.book.water(now, on=done.pump)
             self.state = replace(self.state, wet=_wet(self.state.wet, now, on=done.pump))
         if done.missed_too_often:
             raise StopNow(
@@ -234,10 +268,18 @@ class CyclicStage:
         if inspections.static_check is not None:
             await static_check(station, inspections.static_check, cycle)
         if inspections.go_on_after is not None:
-            await station.wait(inspections.go_on_after)
+            await self._wait_with_water(inspections.go_on_after)
         text = "nobody answers in a rehearsal: goes on"
         station.book.inspection(began, cycle, text)
         await self._build_up()
+
+    async def _wait_with_water(self, seconds: float) -> None:
+        """Wait, while the spray schedule goes on by time."""
+        station = self._station
+        until = station.stream.now + station.stream.frames(seconds)
+        while station.stream.now < until:
+            await self._due_by_time()
+            await station.stream.advance(min(until, self._next_frame()), Nothing())
 
     async def _water_while_paused(self) -> None:
         """Switch the water off for a pause where the protocol says so; a new period follows it."""
@@ -252,24 +294,19 @@ class CyclicStage:
 
     async def _fall(self) -> None:
         """Let the amplitude fall; these cycles are kept with the build-up ones."""
-        station = self._station
-        over = station.fall_time()
-        station.book.interrupted()
-        await station.rig.actuator.stop_at(None)
-        station.stream.arm(station.fixed_bounds(), station.plan.limits.persist)
-        await station.rig.actuator.end_cycling(over)
-        judge = await station.wait(over + 0.5, replace(self.state, falling=True))
+        self._station.book.interrupted()
+        judge = await self._station.fall(replace(self.state, falling=True))
         if isinstance(judge, Cycling):
             self.state = judge
 
-    async def run_down(self) -> None:
-        """After a run-out: let the amplitude fall, the cycles flagged as after the end."""
-        self.state = replace(self.state, ended=True)
-        station = self._station
-        station.stream.arm(station.fixed_bounds(), station.plan.limits.persist)
-        over = station.fall_time()
-        await station.rig.actuator.end_cycling(over)
-        await station.wait(over + 0.5, self.state)
+    async def run_down(self, *, after_end: bool) -> None:
+        """Let the amplitude fall for a stop; after a verdict its cycles are flagged after-end."""
+        judge = self._station.stream.judge
+        if isinstance(judge, Cycling):
+            self.state = judge
+        self.state = replace(self.state, ended=after_end, falling=not after_end)
+        self.state = replace(self.state, due=())
+        await self._station.fall(self.state)
 
 
 def criteria_setup(station: Station, stage: Cyclic) -> CriteriaSetup:

@@ -6,7 +6,7 @@ that counts, and from it on every cycle counts.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -16,20 +16,24 @@ from rig.control.correction import Correction, correct
 from rig.control.looking import Decision, Look
 from rig.criteria.findings import CriteriaSetup, CriteriaState
 from rig.criteria.judge import judge
+from rig.guards.health import HealthSetup, HealthState, check_health
 from rig.samples import Cycles, Flag, SampleArray, SampleBlock
 
 FULL_RANGE: Final = 0.95
 OVERLOAD: Final = 1.02
+SILENT_PERIODS: Final = 5  # without a finished cycle: feedback or actuator is not what it was
 
 
 @dataclass(frozen=True, slots=True)
 class CyclingSetup:
-    """What stays the same through a cyclic stage. Loads [N]."""
+    """What stays the same through a cyclic stage. Loads [N], `period` [frames]."""
 
     extraction: ExtractionSetup
     criteria: CriteriaSetup
+    health: HealthSetup
     upper: float
     target_range: float
+    period: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,13 +44,15 @@ class Cycling:
     `due` the counts at which something is scheduled, `wet` the stretches of frames [on, off)
     in which water ran (the last may be open), `commanded` the frame of the last change of the
     load command, `falling` that the amplitude is on its way to zero (such cycles do not count),
-    `ended` that a verdict has fallen.
+    `ended` that a verdict has fallen. `quiet_since` is the frame at which the last cycle ended,
+    `give_up_at` the build-up cycle by which the range must have been reached.
     """
 
     setup: CyclingSetup
     extraction: ExtractionState
     criteria: CriteriaState
     correction: Correction
+    health: HealthState = field(default_factory=HealthState)
     counted: int = 0
     built_up: int = 0
     counting: bool = False
@@ -56,21 +62,51 @@ class Cycling:
     commanded: int | None = None
     falling: bool = False
     ended: bool = False
+    quiet_since: int = 0
+    give_up_at: int = 0
 
     def look(self, block: SampleBlock, deflection: SampleArray) -> Look:
         """Extract, count, flag and judge the cycles that end in the block."""
         extraction, rows = extract(self.setup.extraction, self.extraction, block, deflection)
-        state = replace(self, extraction=extraction)
+        state, doubts = replace(self, extraction=extraction)._doubts(block, rows)
         if not len(rows):
-            return Look(state)
+            return Look(state, doubts)
         built, counted, decisions = state._split(rows)
         state = replace(state, built_up=state.built_up + len(built))
-        if not len(counted):
-            return Look(state, (), built)
-        state = replace(state, counting=True, counted=state.counted + len(counted))
-        state, more = state._judge(counted, self.counted)
-        decisions = tuple(sorted((*decisions, *more), key=lambda d: d.frame))
-        return Look(state, decisions, built, counted)
+        decisions = (*doubts, *decisions, *state._overdue(built))
+        if len(counted):
+            state = replace(state, counting=True, counted=state.counted + len(counted))
+            state, more = state._judge(counted, self.counted)
+            decisions = (*decisions, *more)
+        return Look(state, tuple(sorted(decisions, key=lambda d: d.frame)), built, counted)
+
+    def _doubts(self, block: SampleBlock, rows: Cycles) -> tuple[Cycling, tuple[Decision, ...]]:
+        """Look for a silent or flat feedback and for sensors in doubt."""
+        if self.falling or self.ended:
+            return self, ()
+        decisions: list[Decision] = []
+        allowed = round(SILENT_PERIODS * self.setup.period)
+        before = np.concatenate(([self.quiet_since], rows.end))
+        after = np.concatenate((rows.known, [block.end]))
+        quiet = np.flatnonzero(after - before > allowed)
+        if len(quiet):
+            text = f"no load cycle has ended for {SILENT_PERIODS} periods"
+            decisions.append(Decision("silent", int(before[quiet[0]]) + allowed + 1, text))
+        state = replace(self, quiet_since=int(before[-1]))
+        if not self.counting:
+            return state, tuple(decisions)
+        signals = dict(zip(block.channels, block.values, strict=True))
+        health, found = check_health(self.setup.health, self.health, block.first, signals)
+        decisions += [Decision("health", f.frame + 1, f) for f in found]
+        return replace(state, health=health), tuple(decisions)
+
+    def _overdue(self, built: Cycles) -> tuple[Decision, ...]:
+        """Give up a build-up that does not reach its range."""
+        late = self.built_up - self.give_up_at
+        if self.falling or not len(built) or not 0 <= late < len(built):
+            return ()
+        text = f"{FULL_RANGE:.0%} of the load range not reached in build-up"
+        return (Decision("not reached", int(built.known[len(built) - 1 - late]), text),)
 
     def to_plain(self) -> dict[str, object]:
         """Return the state as plain values for a restart point."""
@@ -78,11 +114,16 @@ class Cycling:
             "extraction": self.extraction.to_plain(),
             "criteria": self.criteria.to_plain(),
             "correction": asdict(self.correction),
+            "health": self.health.to_plain(),
             "counted": self.counted,
             "built_up": self.built_up,
             "counting": self.counting,
             "due": list(self.due),
             "wet": [list(stretch) for stretch in self.wet],
+            "always_wet": self.always_wet,
+            "commanded": self.commanded,
+            "quiet_since": self.quiet_since,
+            "give_up_at": self.give_up_at,
         }
 
     def _split(self, rows: Cycles) -> tuple[Cycles, Cycles, tuple[Decision, ...]]:

@@ -37,13 +37,18 @@ class RecentSamples:
     def __init__(self, seconds: float, rate: float) -> None:
         self._frames = round(seconds * rate)
         self._blocks: deque[SampleBlock] = deque()
+        self._held = False
 
     def add(self, block: SampleBlock) -> None:
         """Take a copy of a block: its owner may use the memory again."""
         values = block.values.copy()
         self._blocks.append(SampleBlock(block.first, block.rate, block.channels, values))
-        while self._blocks and block.end - self._blocks[0].end >= self._frames:
+        while not self._held and block.first - self._blocks[0].end >= self._frames:
             self._blocks.popleft()
+
+    def hold(self) -> None:
+        """Drop nothing any more: what is held now is the evidence of a stop."""
+        self._held = True
 
     def cut(self, begin: int, end: int) -> tuple[int, SampleArray]:
         """Return the first frame and the samples of [begin, end), as far as still held."""

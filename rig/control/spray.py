@@ -131,13 +131,15 @@ def _until_off(schedule: SpraySchedule, state: Spray, rate: float) -> Spray:
         return replace(state, frame=None, cycle=None)
     if schedule.period_unit == "cycles":
         return replace(state, frame=None, cycle=state.period + round(schedule.on))
-    return replace(state, frame=state.period + round(schedule.on * rate), cycle=None)
+    # From the attempt that brought water: a retried period is as wet as any other.
+    begun = state.period if state.on_since is None else state.on_since
+    return replace(state, frame=begun + round(schedule.on * rate), cycle=None)
 
 
 def _until_next(
     schedule: SpraySchedule, state: Spray, frame: int, cycle: int, rate: float
 ) -> Spray:
-    """Return the dry state until the next period, on the schedule's own grid."""
+    """Return the dry state until the next period, counted from this period's beginning."""
     dry = replace(state, phase="dry", on_since=None)
     if schedule.period_unit == "cycles":
         every = max(round(schedule.every), 1)

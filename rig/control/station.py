@@ -25,6 +25,7 @@ class Station:
         self.rig = rig
         self.stream = stream
         self.book = book
+        self.cycling = False
 
     @property
     def load_scale(self) -> float:
@@ -103,21 +104,29 @@ class Station:
         """Switch the pump off and close the wet stretch."""
         if self.rig.pump is not None and self.book.water_on:
             await self.rig.pump.set(False)
-            self.book.water(self.stream.now, on=False, confirmed=True)
+            self.book.water(self.stream.now, on=False)
 
-    async def normal_stop(self, cycling: bool) -> None:
-        """Amplitude to zero, unload, retract, valve closed, pressure off."""
-        if cycling:
-            over = self.fall_time()
-            await self.rig.actuator.end_cycling(over)
-            await self.wait(over + 0.5)
+    async def fall(self, judge: Judge | None = None) -> Judge:
+        """Let the amplitude fall to zero under the fixed bounds; return the judge."""
+        over = self.fall_time()
+        await self.rig.actuator.stop_at(None)
+        self.stream.arm(self.fixed_bounds(), self.plan.limits.persist)
+        await self.rig.actuator.end_cycling(over)
+        judge = await self.wait(over + 0.5, judge)
+        self.cycling = False
+        return judge
+
+    async def normal_stop(self) -> None:
+        """Unload, retract, valve closed, pressure off; the amplitude is zero already."""
+        self.stream.arm(self.fixed_bounds(), self.plan.limits.persist)
         low = self.plan.loading.lower if self.plan.loading else self.seat
-        await self.load_to(min(low, max(self.book.latest_load, self.seat)), self.unload_rate)
+        # Without contact load control would run away in search of load.
+        if self.book.latest_load > self.seat:
+            await self.load_to(min(low, self.book.latest_load), self.unload_rate)
         stroke = (await self.rig.actuator.status()).stroke
-        await self.rig.actuator.move_stroke(
-            max(stroke - RETRACT, self.rig.actuator.range.stroke_low), RETRACT_SPEED
-        )
-        await self.arrived(RETRACT / RETRACT_SPEED)
+        back = max(stroke - RETRACT, self.rig.actuator.range.stroke_low)
+        await self.rig.actuator.move_stroke(back, RETRACT_SPEED)
+        await self.arrived((stroke - back) / RETRACT_SPEED)
         await self.rig.actuator.close_valve()
         await self.rig.actuator.pressure(False)
 

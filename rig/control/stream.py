@@ -8,6 +8,7 @@ samples after it have never been.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -15,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from rig.acquire.deflection import net_deflection
-from rig.control.looking import Decision, Judge, Look
+from rig.control.looking import Decision, Judge, Look, Nothing
 from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits
 from rig.ports import InputState, Rig
 from rig.samples import SampleArray, SampleBlock
@@ -58,6 +59,8 @@ class Stream:
 
     `on_kept` is called with every block that has happened, before anything is decided from it;
     `on_settled` with the judge after each block from which nothing remains to be decided.
+    `judge` is the newest one. While the rig is being stopped `known_cause` names the input that
+    asked for it: it does not ask again.
     """
 
     def __init__(self, rig: Rig, one_tick: bool = False) -> None:
@@ -74,6 +77,8 @@ class Stream:
         self._limits: LimitSetup | None = None
         self._limit_state = LimitState()
         self.inputs_matter = True
+        self.known_cause = ""
+        self.judge: Judge = Nothing()
 
     def arm(self, bounds: Mapping[str, tuple[float, float]], persist: int) -> None:
         """Check these bounds [SI] from the next sample on, instead of those before."""
@@ -123,15 +128,26 @@ class Stream:
             deflection = deflection[: block.frames]
             state, trip = self._check(block, deflection)
             look = judge.look(block, deflection)
-        await acquisition.keep(block.frames)
+        cancelled = await self._keep(block.frames)
         self._length = min(max(2 * block.frames, self.tick), self._longest)
         self._limit_state = state
         self.now = block.end
+        self.judge = look.judge
         self.on_kept(Kept(block, deflection, look))
         await self._after(trip)
+        if cancelled is not None:
+            raise cancelled
         if not look.decisions:
             self.on_settled(look.judge)
         return look
+
+    async def _keep(self, frames: int) -> asyncio.CancelledError | None:
+        """Keep frames; a cancellation meanwhile is handed back: the frames have happened."""
+        try:
+            await self._rig.acquisition.keep(frames)
+        except asyncio.CancelledError as cancelled:
+            return cancelled
+        return None
 
     def _check(self, block: SampleBlock, deflection: SampleArray) -> tuple[LimitState, Trip | None]:
         if self._limits is None:
@@ -150,13 +166,15 @@ class Stream:
         if not self.inputs_matter:
             return
         cause = _input_cause(await self._rig.inputs.read())
-        if cause:
+        if cause and cause != self.known_cause:
             raise StopNow(cause, "fault", _INPUT_WORDS[cause])
         await self._rig.actuator.heartbeat()
         status = await self._rig.actuator.status()
         if status.stopped_by == "limit":
             raise StopNow("limit", "limit", f"the controller's own limit: {status.tripped}")
-        if status.stopped_by == "watchdog":
+        if status.stopped_by == "count":
+            raise StopNow("count", "fault", "the controller's count ran out before the verdict")
+        if status.stopped_by == "watchdog" and self.known_cause != "watchdog":
             raise StopNow("watchdog", "fault", "the controller's watchdog stopped the rig")
 
 
