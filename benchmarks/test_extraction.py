@@ -1,7 +1,9 @@
 """Cycle extraction, all columns of three channels, beside find_peaks on one channel of it.
 
-`find_peaks` is timed twice on the load: bare, where 0.5 % noise makes every third sample a peak,
-and with a prominence of half the range, which finds the one peak a cycle.
+`find_peaks` is timed on the load in three ways: bare, where 0.5 % noise makes every ninth sample
+a peak; with a prominence of half the range, which finds the one peak a cycle; and with a height
+and a distance, which finds it too, the quickest way, if range and frequency are known before.
+`times_peer` is the speed beside the last of these, frame by frame.
 """
 
 from __future__ import annotations
@@ -69,9 +71,14 @@ def test_extraction_beside_find_peaks(benchmark: BenchmarkFixture, block: int) -
     ours = benchmark.stats.stats.min
     bare = best(lambda: find_peaks(values[0]), 7)
     one_a_cycle = best(lambda: find_peaks(values[0], prominence=6e3), 3)
+    known = {"height": 11e3, "distance": 0.6 * SAMPLES_A_CYCLE}
+    assert abs(len(find_peaks(values[0], **known)[0]) - cycles) < 2
+    quickest = best(lambda: find_peaks(values[0], **known), 7)
     figures = {
         "ns_a_frame": 1e9 * ours / FRAMES,
         "ns_a_channel_sample": 1e9 * ours / FRAMES / len(CHANNELS),
+        "times_peer": quickest / ours,
+        "times_peer_by_channel_sample": len(CHANNELS) * quickest / ours,
         "speed_beside_find_peaks_one_a_cycle": one_a_cycle / ours,
         "speed_beside_find_peaks_bare": bare / ours,
         "speed_beside_find_peaks_bare_by_channel_sample": len(CHANNELS) * bare / ours,

@@ -56,15 +56,15 @@ def test_the_largest_sample_misses_the_top_as_the_closed_form_says(n: int) -> No
     assert loss.mean() == pytest.approx(mean * PERCENT, rel=0.03)
 
 
-@pytest.mark.parametrize("n", [20, 50])
+@pytest.mark.parametrize("n", [20, 50, 100])
 def test_of_few_samples_the_refined_maximum_beats_the_largest(n: int) -> None:
     sine = Sine(n + SWEEP, 403)
     values, rows = measured(sine)
     top = sine.mean + sine.range_ / 2
     refined = np.abs(rows["load_max"].astype(float) - top)
     raw = np.abs(raw_tops(values, rows) - top)
-    assert refined.max() < raw.max() / 5
-    assert refined.mean() < raw.mean() / 3
+    assert refined.max() < raw.max() / 4
+    assert refined.mean() < raw.mean() / 2
 
 
 @pytest.mark.parametrize("n", [50, 100, 200, 250])
