@@ -67,8 +67,8 @@ def rehearse(
         )
     began = real_seconds()
     with asyncio.Runner(loop_factory=VirtualLoop) as runner:
-        rig = simulated_rig(replace(simulation_setup(plan), faults=faults), seed, VirtualClock())
         recorder = Recorder.create(folder, _header(plan, folder, seed))
+        rig = simulated_rig(replace(simulation_setup(plan), faults=faults), seed, VirtualClock())
         return runner.run(_rehearse(plan, rig, recorder, on_progress, began, one_tick=one_tick))
 
 
@@ -82,7 +82,8 @@ async def _rehearse(
     one_tick: bool,
 ) -> Result:
     try:
-        conductor = Conductor(plan, rig, recorder, one_tick=one_tick)
+        snapshot = getattr(rig.acquisition, "snapshot", None)
+        conductor = Conductor(plan, rig, recorder, one_tick=one_tick, snapshot=snapshot)
         conductor.book.on_progress = on_progress
         verdict = await conductor.run()
         path = recorder.finish(verdict.outcome, verdict.why, verdict.cycles, conductor.book.time)

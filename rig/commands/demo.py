@@ -9,11 +9,20 @@ from typing import Final
 
 from rig.commands.files import load
 from rig.commands.rehearse import rehearse_with_progress, summary
-from rig.errors import RigError
+from rig.errors import EXIT_CODES, InputError, RigError
 
 FOLDER: Final = Path("demo-out")
 SEED: Final = 1
 PROTOCOLS: Final = ("overnight-wet-prism", "dry-short")
+
+
+def make_room(folder: Path) -> None:
+    """Take an earlier demo's records away; InputError where the folder holds anything else."""
+    strange = [p for p in folder.glob("*") if p.name not in PROTOCOLS]
+    if strange:
+        raise InputError(f"{folder}: holds {strange[0].name}, which no demo made; move it away")
+    for name in PROTOCOLS:
+        shutil.rmtree(folder / name, ignore_errors=True)
 
 
 def main() -> int:
@@ -22,13 +31,15 @@ def main() -> int:
         "nightrig demo: two tests on a simulated rig, in virtual time. Specimens, loads and\n"
         "lives are invented for the demonstration. Software is no safety system.\n"
     )
-    # Only what this command made itself is taken away.
-    shutil.rmtree(FOLDER, ignore_errors=True)
     try:
+        make_room(FOLDER)
         for name in PROTOCOLS:
             plan = load(name, None)
-            print(summary(plan, rehearse_with_progress(plan, FOLDER / name, SEED)), flush=True)
+            result = rehearse_with_progress(plan, FOLDER / name, SEED)
+            print(summary(plan, result), flush=True)
             print()
+            if EXIT_CODES[result.outcome]:
+                return EXIT_CODES[result.outcome]
     except RigError as error:
         print(error, file=sys.stderr)
         return error.exit_code

@@ -40,7 +40,7 @@ class Lazy(click.Group):
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
-        """Name the nearest command when one is unknown."""
+        """Name the commands when one is unknown."""
         if args and not args[0].startswith("-") and args[0] not in COMMANDS:
             raise click.UsageError(f"unknown command {args[0]!r}; there are {', '.join(COMMANDS)}")
         return super().resolve_command(ctx, args)
@@ -67,6 +67,9 @@ def main(arguments: list[str] | None = None) -> None:
     except click.exceptions.Abort:
         click.echo("nightrig: stopped from the keyboard", err=True)
         sys.exit(5)
+    except OSError as error:
+        click.echo(f"nightrig: {error.filename or ''}: {error.strerror or error}", err=True)
+        sys.exit(2)
     except RigError as error:
         click.echo(str(error), err=True)
         sys.exit(error.exit_code)

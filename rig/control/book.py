@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from rig.control.full_rate import PIECE, Pieces, RecentSamples, wanted_cycles
-from rig.control.looking import Judge
+from rig.control.looking import Judge, Nothing
 from rig.control.states import may_follow
 from rig.control.stream import Kept
 from rig.protocol.plan import Plan
@@ -137,6 +137,8 @@ class Book:
         if not may_follow(self.state, state):
             raise ValueError(f"{state!r} may not follow {self.state!r} (rig/control/states.py)")
         self.state = state
+        # The event commits at once; rows must not get ahead of what a resumption starts from.
+        self._recorder.restart_point(self._restart(Nothing()))
         self._recorder.event(self.time, self.counted, "state", f"{state}: {why}" if why else state)
 
     def seated(self, frame: int) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -58,10 +58,22 @@ class Verdict:
 
 
 class Conductor:
-    """Runs one plan on one rig. Use `run` once."""
+    """Runs one plan on one rig. Use `run` once.
 
-    def __init__(self, plan: Plan, rig: Rig, recorder: Recorder, *, one_tick: bool = False) -> None:
+    `snapshot` gives a simulated rig's own state for the restart point.
+    """
+
+    def __init__(
+        self,
+        plan: Plan,
+        rig: Rig,
+        recorder: Recorder,
+        *,
+        one_tick: bool = False,
+        snapshot: Callable[[], Mapping[str, object]] | None = None,
+    ) -> None:
         self._plan = plan
+        self._snapshot = snapshot
         self._rig = rig
         self.stream = Stream(rig, one_tick=one_tick)
         self.book = Book(plan, recorder, self.stream.rate, self._restart_point)
@@ -213,6 +225,7 @@ class Conductor:
             "frame": self.stream.now,
             "next_cycle": self.book.counted + 1,
             "cycling": newest.to_plain() if newest else None,
+            "rig": self._snapshot() if self._snapshot else None,
             "spray": self._cyclic.spray_to_plain() if self._cyclic else None,
             "baseline_stiffness": self.book.baseline_stiffness,
         }

@@ -40,8 +40,8 @@ class Adjustment:
 class Correction:
     """State of the correction. Targets and commands [N].
 
-    `settled` is the command around which the authority lies: the one at the first adjustment
-    that needed none further, or at the start. `pairs` holds mean and amplitude of good cycles
+    The authority lies about the settled command: at first the target, from the end of the
+    baseline on the command of that moment. `pairs` holds mean and amplitude of good cycles
     since the last change, `ranges` the net-deflection ranges of the last 50 cycles.
     """
 
@@ -178,6 +178,9 @@ def _change(
     bounded_amplitude = min(
         max(amplitude, state.settled_amplitude - limit), state.settled_amplitude + limit
     )
+    # Mean and amplitude add up in the upper load: together they have the same authority.
+    over = bounded_mean + bounded_amplitude - state.settled_mean - state.settled_amplitude - limit
+    bounded_amplitude -= max(over, 0.0)
     saturated = (bounded_mean, bounded_amplitude) != (mean, amplitude)
     if bounded_mean == state.mean and bounded_amplitude == state.amplitude:
         return Adjustment(state.mean, state.amplitude, True) if _newly(state, saturated) else None

@@ -22,6 +22,7 @@ COUNT_MARGIN: Final = 2  # cycles the controller may run past ours before it sto
 SLOW_EVERY: Final = 60.0  # [s] between records of the slow channels
 FIRST_SPAN: Final = 0.05  # of the target range: the first cycles of a build-up are small
 BUILD_UP_EXTRA: Final = 100  # cycles after the growth in which 95 % of range must be reached
+QUIET_SHARE: Final = 0.2  # of the growth: the first cycles are too small to be told from noise
 SETTLING_SHARE: Final = 0.05  # of the growth is left when counting begins: not corrected in it
 FAR: Final = 10**12  # frames: nothing is due
 
@@ -87,12 +88,13 @@ class CyclicStage:
         station.book.enter("build-up")
         await station.arm_fixed()
         await station.load_to(loading.mean, station.unload_rate)
+        over = self._stage.build_up / loading.frequency
         grown = round(SETTLING_SHARE * self._stage.build_up) + SETTLING_CYCLES
         correction = replace(self.state.correction, pairs=(), ranges=(), skip=grown)
         self.state = replace(
             self.state,
             correction=correction,
-            quiet_since=station.stream.now,
+            quiet_since=station.stream.now + station.stream.frames(QUIET_SHARE * over),
             give_up_at=self.state.built_up + self._stage.build_up + BUILD_UP_EXTRA,
             extraction=begin(
                 loading.mean,
@@ -102,7 +104,6 @@ class CyclicStage:
             counting=False,
             falling=False,
         )
-        over = self._stage.build_up / loading.frequency
         await station.rig.actuator.cycle(
             correction.mean, correction.amplitude, loading.frequency, over
         )

@@ -9,8 +9,8 @@ import pytest
 from rig.assembly import rehearse
 from rig.errors import InputError
 from rig.ports import InputState
-from rig.record import rebuild
-from simulators.faults import InputChange, Missing, NoFlow, Spike
+from rig.record import read_journal, rebuild
+from simulators.faults import Flat, InputChange, Missing, NoFlow, Spike
 
 SHORT = {
     r"^at = .*$": 'at = ["10 cycles"]',
@@ -159,6 +159,48 @@ def test_accidents_stop_the_rig_and_are_named(plan_of, tmp_path, fault, outcome,
     assert result.outcome in outcome.split("|")
     assert any(word in result.why for word in phrase.split("|"))
     assert result.test_s < 2_800 + 120
+
+
+def test_a_flat_load_cell_is_a_fault_and_not_an_endless_wait(plan_of, tmp_path):
+    flat = Flat("load", 1_130_000, 10**9)
+    result = rehearse(plan_of("dry-short", run_out(5000)), tmp_path / "run", 1, faults=(flat,))
+    assert result.outcome == "fault"
+    assert "load" in result.why
+    assert result.test_s < 1_130 + 60
+
+
+def test_a_build_up_that_never_reaches_its_range_is_a_fault(plan_of, tmp_path):
+    weak = {
+        r"^servo_bandwidth.*\n": "",
+        r"^\[simulation\].*$": '[simulation]\nservo_bandwidth = "2 Hz"',
+    }
+    result = rehearse(plan_of("dry-short", run_out(5000), weak), tmp_path / "run", 1)
+    assert result.outcome == "fault"
+    assert "build-up" in result.why
+    assert result.cycles == 0
+
+
+def test_an_oil_fault_makes_the_whole_normal_stop_and_retracts(plan_of, tmp_path):
+    fault = InputChange(1_130_000, InputState(oil_pressure_low=True))
+    result = rehearse(plan_of("dry-short", run_out(5000)), tmp_path / "run", 1, faults=(fault,))
+    assert result.outcome == "fault"
+    assert not [text for _, kind, text in events_of(result.run) if kind == "stop"]
+    with h5py.File(result.run) as file:
+        row = file["full_rate/index"][-1]
+        load = file["full_rate/load"][row["offset"] : row["offset"] + row["frames"]]
+    # cycling before the stop, retracted and free of load after it
+    assert load.max() > 80e3
+    assert np.abs(load[-1000:]).max() < 200
+
+
+def test_a_restart_point_holds_what_a_resumption_needs(plan_of, tmp_path):
+    rehearse(plan_of("overnight-wet-prism", WET, SHORT_LIFE), tmp_path / "run", 1)
+    with read_journal(tmp_path / "run") as journal:
+        point = journal.restart_point
+    assert point is not None
+    needed = {"stage", "frame", "next_cycle", "cycling", "spray", "rig", "recorded"}
+    assert needed <= set(point)
+    assert point["rig"]
 
 
 def test_one_spike_of_a_contactor_stops_nothing(plan_of, tmp_path):
