@@ -40,7 +40,9 @@ def repaired(
         _bridge(signal, missing[i])
         bottom, top = np.percentile(signal, (5, 95))
         jump = max(JUMP * float(top - bottom), float(floors[i]))
-        spikes[i] = lone(np.append(signal, samples[i, -1]), jump)[:frames]
+        # A cycle ends where it began: its last sample stands for the one before its first.
+        round_about = np.concatenate((signal[-1:], signal, samples[i, -1:]))
+        spikes[i] = lone(round_about, jump)[1:-1]
         _bridge(signal, spikes[i])
     bridged[lost] = np.nan
     flags = Flag.GAP if missing.any() else Flag(0)

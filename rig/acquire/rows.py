@@ -147,7 +147,12 @@ def _jumps(
     if steps.max() <= floor and steps.min() >= -floor:
         return result
     suspects = lone(whole, floor)
-    suspects[starts] = False  # what lies before a cycle may not be at hand
+    # What lies before a cycle may not be at hand: its own last sample stands for it.
+    first, last = whole[starts], whole[starts + lengths - 1]
+    ahead, behind = first - whole[starts + 1], first - last
+    suspects[starts] = (ahead * behind > 0) & (
+        np.minimum(np.abs(ahead), np.abs(behind)) > np.float32(floor)
+    )
     result[np.searchsorted(starts, np.flatnonzero(suspects), side="right") - 1] = True
     return result
 

@@ -103,3 +103,15 @@ def test_two_samples_that_jump_together_are_no_lone_spike() -> None:
     values = SINE.values()
     values[1, 1150:1152] += 3e-4
     assert flagged(values) == {}
+
+
+@pytest.mark.parametrize("channel", [1, 2])
+@pytest.mark.parametrize("jump", [-1e-3, 1e-3])
+def test_a_lone_spike_in_a_cycles_first_sample_is_no_extreme(channel: int, jump: float) -> None:
+    values = Sine(200.3, 12, noise=0.001).values()
+    clean = in_blocks(values, [], start())[1]
+    values[channel, clean.begin[5]] += jump
+    rows = in_blocks(values, [], start())[1]
+    assert np.count_nonzero(rows["flags"] & Flag.SPIKE) == 1
+    for name in ("deflection_max", "deflection_min", "stiffness", "energy"):
+        np.testing.assert_allclose(rows[name], clean[name], rtol=0.02)
