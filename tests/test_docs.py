@@ -29,6 +29,27 @@ def test_the_quoted_check_is_what_check_prints():
     assert [line.strip() for line in quoted[1].splitlines()] == printed
 
 
+def test_the_quoted_demo_is_what_the_demo_finds(tmp_path):
+    done = subprocess.run(
+        [
+            *COMMAND,
+            "rehearse",
+            "overnight-wet-prism",
+            "--out",
+            str(tmp_path / "run"),
+            "--seed",
+            "1",
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0
+    # all but the time it took here and the folder
+    for line in done.stdout.splitlines()[:3]:
+        assert line.strip() in README
+
+
 def test_every_command_and_protocol_that_the_readme_names_is_there():
     named = set(re.findall(r"(?:^|\s)nightrig (\w+) protocols", README, re.MULTILINE))
     assert named
