@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import signal
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -81,6 +84,7 @@ async def _rehearse(
     *,
     one_tick: bool,
 ) -> Result:
+    _stop_once_when_asked()
     try:
         snapshot = getattr(rig.acquisition, "snapshot", None)
         conductor = Conductor(plan, rig, recorder, one_tick=one_tick, snapshot=snapshot)
@@ -93,6 +97,27 @@ async def _rehearse(
     finally:
         await close(rig)
     return _result(plan, verdict, path, real_seconds() - began, conductor.book.time)
+
+
+def _stop_once_when_asked() -> None:
+    """Let Ctrl-C, a hang-up and SIGTERM ask for the normal stop, once.
+
+    A second one changes nothing: the stop and the closing of the record run to their end.
+    """
+    task, loop = asyncio.current_task(), asyncio.get_running_loop()
+    asked: list[bool] = []
+
+    def ask() -> None:
+        if task is not None and not asked:
+            asked.append(True)
+            task.cancel()
+
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        # Not every system and no thread but the main one can handle signals in the loop.
+        if number is not None and threading.current_thread() is threading.main_thread():
+            with contextlib.suppress(NotImplementedError):
+                loop.add_signal_handler(number, ask)
 
 
 def _result(plan: Plan, verdict: Verdict, path: Path, real_s: float, test_s: float) -> Result:

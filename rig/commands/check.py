@@ -62,8 +62,9 @@ def _judge(protocol: str, rig: str | None, out: str) -> tuple[dict[str, Any], li
     need = estimate(plan)
     free = free_space(out)
     enough = free >= need.storage_bytes
-    result = _accepted(plan, need, enough=enough)
-    lines = [f"warning: {w}" for w in plan.warnings]
+    warnings = [*plan.warnings, *_dry_tank(plan, need)]
+    result = _accepted(plan, need, warnings, enough=enough)
+    lines = [f"warning: {w}" for w in warnings]
     lines += [*_summary(plan, need), _CAUTION]
     if not enough:
         lines.append(
@@ -109,12 +110,12 @@ def _count(error: InputError) -> list[str]:
     return [f"{found} problem{'' if found == 1 else 's'}; nothing can start from these files."]
 
 
-def _accepted(plan: Plan, need: Estimate, *, enough: bool) -> dict[str, Any]:
+def _accepted(plan: Plan, need: Estimate, warnings: list[str], *, enough: bool) -> dict[str, Any]:
     loading = plan.loading
     return {
         "ok": enough,
         "problems": [],
-        "warnings": list(plan.warnings),
+        "warnings": warnings,
         "upper_N": loading.upper if loading else None,
         "lower_N": loading.lower if loading else None,
         "frequency_Hz": loading.frequency if loading else None,
@@ -139,6 +140,18 @@ def _summary(plan: Plan, need: Estimate) -> list[str]:
         lines.append(f"Sprays up to {need.water_m3 * 1e3:,.0f} L of water{_tank(plan)}.")
     lines.append(f"Needs up to {_size(need.storage_bytes)} of disk while it runs.")
     return lines
+
+
+def _dry_tank(plan: Plan, need: Estimate) -> list[str]:
+    """Warn of a tank that is empty before the run-out: without water the test stops."""
+    pump = plan.rig.pump
+    if pump is None or need.water_m3 <= pump.tank:
+        return []
+    after = need.duration_s * pump.tank / need.water_m3 / 3600
+    return [
+        f"the tank ({pump.tank * 1e3:,.0f} L) is empty after about {after:.0f} h; "
+        "fill it in time or connect a supply"
+    ]
 
 
 def _tank(plan: Plan) -> str:

@@ -18,7 +18,12 @@ PROTOCOLS: Final = ("overnight-wet-prism", "dry-short")
 
 def make_room(folder: Path) -> None:
     """Take an earlier demo's records away; InputError where the folder holds anything else."""
-    strange = [p for p in folder.glob("*") if p.name not in PROTOCOLS]
+    strange = [
+        p
+        for p in folder.rglob("*")
+        if p.relative_to(folder).parts[0] not in PROTOCOLS
+        or (p.is_file() and not p.name.startswith(("journal.db", "run.h5", "0")))
+    ]
     if strange:
         raise InputError(f"{folder}: holds {strange[0].name}, which no demo made; move it away")
     for name in PROTOCOLS:
@@ -27,6 +32,9 @@ def make_room(folder: Path) -> None:
 
 def main() -> int:
     """Rehearse both protocols into `demo-out` and say what came out."""
+    if sys.argv[1:]:
+        print("the demo takes no arguments: python3 bootstrap.py demo", file=sys.stderr)
+        return 2
     print(
         "nightrig demo: two tests on a simulated rig, in virtual time. Specimens, loads and\n"
         "lives are invented for the demonstration. Software is no safety system.\n"
@@ -40,6 +48,10 @@ def main() -> int:
             print()
             if EXIT_CODES[result.outcome]:
                 return EXIT_CODES[result.outcome]
+    except BrokenPipeError:
+        # Nobody reads any more; the records are made or can be made again.
+        sys.stdout = None
+        return 0
     except RigError as error:
         print(error, file=sys.stderr)
         return error.exit_code

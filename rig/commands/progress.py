@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 from typing import Final
 
@@ -32,6 +33,9 @@ class ProgressLine:
             return
         self._last = now
         text = self.text(progress, now - self._began)
+        if self._terminal:
+            # A line that wraps could not be written over.
+            text = text[: shutil.get_terminal_size().columns - 1]
         end = "" if self._terminal else "\n"
         start = "\r\x1b[K" if self._terminal else ""
         print(f"{start}{text}", end=end, file=sys.stderr, flush=True)
@@ -44,7 +48,7 @@ class ProgressLine:
             parts.append(f"{progress.cycles:,} of {progress.run_out:,} cycles ({share:.1%})")
             if progress.cycles:
                 left = elapsed * (1 - share) / share
-                parts.append(f"at most {duration(left)} left")
+                parts.append(f"at most {duration(left)} to the run-out")
         parts.append(f"test time {duration(progress.test_s)}")
         if progress.stiffness_share is not None:
             parts.append(f"stiffness {progress.stiffness_share:.0%} of baseline")

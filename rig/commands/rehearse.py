@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -32,13 +33,23 @@ def rehearse(protocol: str, rig_name: str | None, out: Path, seed: int, as_json:
 
     Example: nightrig rehearse protocols/overnight-wet-prism.toml --out night-1 --seed 1
     """
-    plan = load(protocol, rig_name)
-    ready(plan, out)
+    try:
+        plan = load(protocol, rig_name)
+        ready(plan, out)
+    except InputError as error:
+        if as_json:
+            problems = [asdict(p) for p in error.problems]
+            click.echo(json.dumps({"outcome": None, "why": str(error), "problems": problems}))
+        raise
     result = rehearse_with_progress(plan, out, seed)
-    if as_json:
-        click.echo(json.dumps(asdict(result), default=str, allow_nan=False))
-    else:
-        click.echo(summary(plan, result))
+    try:
+        if as_json:
+            click.echo(json.dumps(asdict(result), default=str, allow_nan=False))
+        else:
+            click.echo(summary(plan, result))
+    except OSError:
+        # Nobody reads any more: the record is complete, the code still tells the outcome.
+        sys.stdout = None
     return EXIT_CODES[result.outcome]
 
 

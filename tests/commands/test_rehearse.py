@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -58,6 +60,21 @@ def test_an_existing_folder_is_refused_in_one_line_and_left_alone(tmp_path):
     assert list((tmp_path / "run").iterdir()) == []
 
 
+def test_bad_input_is_json_too_and_a_closed_pipe_changes_no_code(tmp_path):
+    done = nightrig("rehearse", "no-such", "--out", "r", "--seed", "1", "--json", cwd=tmp_path)
+    assert done.returncode == 2
+    assert json.loads(done.stdout)["problems"][0]["file"] == "no-such"
+    command = [*COMMAND, "rehearse", "static-ultimate", "--out", "run", "--seed", "1"]
+    reader, writer = os.pipe()
+    os.close(reader)
+    try:
+        child = subprocess.run(command, cwd=tmp_path, stdout=writer, timeout=50, check=False)
+    finally:
+        os.close(writer)
+    assert child.returncode == 0
+    assert (tmp_path / "run" / "run.h5").is_file()
+
+
 @pytest.mark.parametrize(
     ("arguments", "phrase"),
     [
@@ -77,7 +94,8 @@ def test_a_wrong_word_is_one_line_and_code_2_and_starts_nothing(tmp_path, argume
     assert list(tmp_path.iterdir()) == []
 
 
-def test_ctrl_c_ends_by_the_normal_stop_with_outcome_operator(tmp_path):
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])
+def test_being_asked_to_stop_twice_ends_by_the_normal_stop_once(tmp_path, name):
     child = subprocess.Popen(
         [*COMMAND, "rehearse", "dry-run-out", "--out", "run", "--seed", "1", "--json"],
         cwd=tmp_path,
@@ -92,7 +110,10 @@ def test_ctrl_c_ends_by_the_normal_stop_with_outcome_operator(tmp_path):
                 child.wait(0.1)
         with pytest.raises(subprocess.TimeoutExpired):
             child.wait(2.0)
-        child.send_signal(signal.SIGINT)
+        child.send_signal(signal.Signals[name])
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            child.wait(0.1)
+        child.send_signal(signal.Signals[name])
         out, err = child.communicate(timeout=40)
     finally:
         child.kill()
