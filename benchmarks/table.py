@@ -7,57 +7,141 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 BEGIN, END = "<!-- benchmarks -->", "<!-- /benchmarks -->"
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One measurement: `measured` is a format of the `extra_info` of the benchmark `name`."""
+
+    name: str
+    what: str
+    beside: str
+    measured: str
+    must: str = ""
+    aim: str = ""
+
+
+REHEARSAL = "test_rehearsal.py::test_whole_rehearsal_beside_bare_numpy"
+EXTRACTION = "test_extraction.py::test_extraction_beside_find_peaks[100000]"
+START_UP = "test_startup.py::test_start_up_beside_an_empty_interpreter"
 ROWS = (
-    ("rehearsal, 200 samples a cycle, three channels", "bare numpy sine + noise", "times_peer",
-     "test_whole_rehearsal", "{:.2f}x its time", "3x", "1x"),
-    ("cycle extraction, all columns", "`find_peaks` with height and distance, per channel-sample",
-     "times_peer_by_channel_sample", "test_extraction", "{:.2f}x its speed", "1x", "3x"),
-    ("bytes a cycle, run.h5", "", "run_bytes_per_cycle", "test_whole_rehearsal", "{:.1f}", "30",
-     "13"),
-    ("bytes a cycle, journal", "", "journal_bytes_per_cycle", "test_whole_rehearsal", "{:.1f}",
-     "40", "15"),
-    ("memory over a million cycles", "a tenth of them", "peak_mb", "test_memory", "{:.0f} MB",
-     "300 MB", "150 MB"),
-    ("`nightrig --help`", "`python -c pass`", "times_peer", "empty_interpreter[--help]",
-     "{:.1f}x", "12x", "8x"),
-    ("`nightrig check`", "`python -c pass`", "times_peer", "empty_interpreter[check]", "{:.1f}x",
-     "25x", "18x"),
-    ("recording", "bare h5py append, same type and filters", "ratio", "test_recording",
-     "{:.2f}x its speed", "0.7x", "0.9x"),
-    ("open a run, read its stiffness curve (a million cycles)", "bare h5py read", "ratio",
-     "test_opening", "{:.2f}x its time", "3x", "1.5x"),
-)  # fmt: skip
+    Row(
+        REHEARSAL,
+        "rehearsal, 200 samples a cycle, three channels",
+        "bare numpy sine + noise",
+        "{times_peer:.2f}x its time",
+        "3x",
+        "1x",
+    ),
+    Row(
+        EXTRACTION,
+        "cycle extraction, all columns, blocks of 100,000 frames, per channel-sample",
+        "`find_peaks` with height and distance: one peak a cycle",
+        "{times_peer_by_channel_sample:.2f}x its speed",
+        "1x",
+        "3x",
+    ),
+    Row(
+        EXTRACTION,
+        "the same",
+        "`find_peaks` with nothing known: every local maximum",
+        "{speed_beside_find_peaks_bare_by_channel_sample:.2f}x its speed",
+    ),
+    Row(REHEARSAL, "bytes a cycle, run.h5", "", "{run_bytes_per_cycle:.1f}", "30", "13"),
+    Row(REHEARSAL, "bytes a cycle, journal", "", "{journal_bytes_per_cycle:.1f}", "40", "15"),
+    Row(
+        "test_memory.py::test_memory_over_a_million_cycles",
+        "memory over a million cycles",
+        "a tenth of them",
+        "{peak_mb:.0f} MB, {growth:.2f}x",
+        "flat, 300 MB",
+        "150 MB",
+    ),
+    Row(
+        f"{START_UP}[--help]",
+        "`nightrig --help`",
+        "`python -c pass`",
+        "{times_peer:.1f}x its time",
+        "12x",
+        "8x",
+    ),
+    Row(
+        f"{START_UP}[check]",
+        "`nightrig check`",
+        "`python -c pass`",
+        "{times_peer:.1f}x its time",
+        "25x",
+        "18x",
+    ),
+    Row(
+        "test_record.py::test_recording_beside_bare_h5py_appends",
+        "recording",
+        "bare h5py append, same type and filters",
+        "{ratio:.2f}x its speed",
+        "0.7x",
+        "0.9x",
+    ),
+    Row(
+        "test_record.py::test_opening_a_long_run_beside_bare_h5py_reads",
+        "open a run, read its stiffness curve (a million cycles)",
+        "bare h5py read",
+        "{ratio:.2f}x its time",
+        "3x",
+        "1.5x",
+    ),
+)
 
 
 def table(benchmarks: list[dict[str, Any]]) -> str:
     """Return the table as Markdown; a row without a figure is left out."""
+    found = {b["fullname"].rpartition("/")[2]: b["extra_info"] for b in benchmarks}
     lines = ["| what | beside | measured | must | aim |", "| --- | --- | --- | --- | --- |"]
-    for what, beside, key, name, form, must, aim in ROWS:
-        figures = [b["extra_info"][key] for b in benchmarks
-                   if name in b["fullname"] and key in b["extra_info"]]  # fmt: skip
-        if figures:
-            best = form.format(figures[-1])
-            lines.append(f"| {what} | {beside} | {best} | {must} | {aim} |")
+    for row in ROWS:
+        if row.name in found:
+            measured = row.measured.format(**found[row.name])
+            lines.append(f"| {row.what} | {row.beside} | {measured} | {row.must} | {row.aim} |")
     return "\n".join(lines)
 
 
+def machine(info: dict[str, Any]) -> str:
+    """Return the class of a machine in words: no name, no path."""
+    cores, python, numpy = info["cpu"]["count"], info["python_version"], info["numpy_version"]
+    return f"Measured on {cores} cores with Python {python} and numpy {numpy}."
+
+
 def main(arguments: list[str]) -> int:
-    """Write the table between the README's markers."""
-    source = Path(arguments[0])
-    readme = Path(arguments[1]) if len(arguments) > 1 else Path("README.md")
-    text = readme.read_text(encoding="utf-8")
-    if BEGIN not in text or END not in text:
-        print(f"{readme}: has no {BEGIN} ... {END}; add both lines", file=sys.stderr)
-        return 2
-    document = json.loads(source.read_text(encoding="utf-8"))
-    head, tail = text.split(BEGIN)[0], text.split(END)[1]
-    body = table(document["benchmarks"])
-    readme.write_text(f"{head}{BEGIN}\n{body}\n{END}{tail}", encoding="utf-8")
+    """Write machine and table between the README's markers; 2 where that cannot be done."""
+    if len(arguments) not in (1, 2):
+        return refuse("use: python benchmarks/table.py BENCHMARK.json [README.md]")
+    source, readme = Path(arguments[0]), Path([*arguments, "README.md"][1])
+    try:
+        document = json.loads(source.read_text(encoding="utf-8"))
+        text = readme.read_text(encoding="utf-8")
+    except OSError as error:
+        return refuse(f"{error.filename}: {error.strerror}")
+    except ValueError as error:
+        return refuse(f"{source}: is no file that --benchmark-json wrote: {error}")
+    head, begin, rest = text.partition(BEGIN)
+    _, end, tail = rest.partition(END)
+    if not (begin and end):
+        return refuse(f"{readme}: has no {BEGIN} ... {END}; add both lines")
+    try:
+        body = f"{machine(document['machine_info'])}\n\n{table(document['benchmarks'])}"
+    except (KeyError, TypeError) as error:
+        return refuse(f"{source}: lacks {error}; measure again with --benchmark-json")
+    readme.write_text(f"{head}{begin}\n{body}\n{end}{tail}", encoding="utf-8")
     return 0
+
+
+def refuse(why: str) -> int:
+    """Say in one line why nothing was written."""
+    print(why, file=sys.stderr)
+    return 2
 
 
 if __name__ == "__main__":
