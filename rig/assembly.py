@@ -18,7 +18,8 @@ from rig.control.conductor import Conductor, Verdict
 from rig.errors import InputError
 from rig.mechanics.estimate import StaticEstimate, static_estimate
 from rig.ports import ActuatorRange, Rig
-from rig.protocol.plan import Plan, Specimen, Tendon
+from rig.protocol.beam import Specimen, Tendon
+from rig.protocol.plan import Plan
 from rig.record.entries import RunHeader
 from rig.record.recorder import Recorder
 from simulators.faults import Fault

@@ -1,4 +1,4 @@
-"""The interfaces the conductor drives: Actuator, Acquisition, Pump, Inputs.
+"""The interfaces the conductor drives: Actuator, Acquisition, Pump, Inputs, Horn.
 
 Device time is the acquisition's frame count. A command takes effect at the first frame not yet
 read. All quantities SI; compressive (downward) load, stroke and deflection are positive.
@@ -8,10 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Literal, Protocol
 
 from rig.channels import Channel
 from rig.samples import SampleBlock
+
+Pressure = Literal["off", "low", "high"]
+"""Hydraulic pressure: "low" holds the rod where it is and moves nothing by command."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +44,7 @@ class ActuatorStatus:
     counter: int
     tripped: str
     stopped_by: str
-    pressure: bool
+    pressure: Pressure
     stroke: float
 
 
@@ -52,8 +55,8 @@ class Actuator(Protocol):
     def range(self) -> ActuatorRange:
         """Ranges the controller accepts."""
 
-    async def pressure(self, on: bool) -> None:
-        """Switch hydraulic pressure; on only with command equal to feedback."""
+    async def pressure(self, level: Pressure) -> None:
+        """Set hydraulic pressure; from "off" only with command equal to feedback."""
 
     async def move_stroke(self, to: float, speed: float) -> None:
         """Ramp to a stroke [m] at a speed [m/s] in stroke control, from where it stands."""
@@ -144,29 +147,44 @@ class Pump(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class InputState:
-    """Discrete and slow inputs of the rig; temperatures [K], True means the bad case."""
+    """Discrete and slow inputs of the rig; temperatures [K], True means the bad case.
+
+    `local_button` is True while somebody at the rig presses the button or turns the key.
+    """
 
     emergency_stop: bool = False
     guard_open: bool = False
     leak: bool = False
     oil_pressure_low: bool = False
+    mains_lost: bool = False
     oil_temperature: float | None = None
     local_button: bool = False
 
 
 class Inputs(Protocol):
-    """Emergency stop, guard, leak, oil, local button."""
+    """Emergency stop, guard, leak, oil, mains, local button."""
 
     async def read(self) -> InputState:
         """Return the present state."""
 
 
+class Horn(Protocol):
+    """Horn or lamp that warns people before anything moves."""
+
+    async def set(self, on: bool) -> None:
+        """Switch the signal."""
+
+
 @dataclass(frozen=True, slots=True)
 class Rig:
-    """All devices of one rig."""
+    """All devices of one rig.
+
+    `emulated` tells that every device answered that it is emulated: nothing real can move.
+    """
 
     actuator: Actuator
     acquisition: Acquisition
     pump: Pump | None
     inputs: Inputs
-    simulated: bool
+    emulated: bool
+    horn: Horn | None = None

@@ -29,5 +29,5 @@ def simulated_rig(setup: SimulationSetup, seed: int, clock: Clock | None) -> Rig
         SimulatedAcquisition(machine, clock),
         pump,
         SimulatedInputs(machine),
-        simulated=True,
+        emulated=True,
     )

@@ -107,14 +107,14 @@ class Conductor:
     async def _stand_still(self) -> None:
         """Stop without a record: whatever happened here, the rig must not go on."""
         await self._rig.actuator.close_valve()
-        await self._rig.actuator.pressure(False)
+        await self._rig.actuator.pressure("off")
         if self._rig.pump is not None:
             await self._rig.pump.set(False)
 
     async def _stages(self) -> None:
         self.book.enter("starting", self._plan.title)
         await self._station.arm_fixed()
-        await self._rig.actuator.pressure(True)
+        await self._rig.actuator.pressure("high")
         for stage in self._plan.stages:
             self._stage = stage.name
             await self._one(stage)
@@ -180,7 +180,7 @@ class Conductor:
         if self._water_must_end(stop):
             await self._station.water_off()
         await self._station.wait(self._plan.full_rate.after_stop)
-        await self._rig.actuator.pressure(False)
+        await self._rig.actuator.pressure("off")
         if self.book.water_on:
             self.book.water(self.stream.now, on=False)
         self.book.around_stop(stopped)

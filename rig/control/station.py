@@ -128,7 +128,7 @@ class Station:
         await self.rig.actuator.move_stroke(back, RETRACT_SPEED)
         await self.arrived((stroke - back) / RETRACT_SPEED)
         await self.rig.actuator.close_valve()
-        await self.rig.actuator.pressure(False)
+        await self.rig.actuator.pressure("off")
 
     def fall_time(self) -> float:
         """Return how long the amplitude takes to fall [s]: 2 s and at least 4 cycles."""

@@ -8,16 +8,7 @@ from __future__ import annotations
 
 from rig.protocol.document import Document
 from rig.protocol.draft import Draft
-from rig.protocol.plan import (
-    Approach,
-    Cyclic,
-    Hold,
-    Loading,
-    Ramp,
-    RigPlan,
-    Stage,
-    Static,
-)
+from rig.protocol.plan import Approach, Cyclic, Hold, Loading, Ramp, RigPlan, Stage, Static
 from rig.protocol.position import Path
 from rig.protocol.usual import USUAL_CRITERIA, warn_unnamed
 

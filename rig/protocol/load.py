@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from rig.errors import InputError
+from rig.protocol.beam import Specimen
 from rig.protocol.build import (
     build_baseline,
     build_failure,
@@ -23,7 +24,7 @@ from rig.protocol.contradictions import check_draft
 from rig.protocol.document import EXAMPLES, Document, Read, open_document, validate
 from rig.protocol.draft import Draft
 from rig.protocol.limit_tables import build_limits
-from rig.protocol.plan import Limits, Loading, Plan, RigPlan, Specimen
+from rig.protocol.plan import Limits, Loading, Plan, RigPlan
 from rig.protocol.position import Path
 from rig.protocol.protocol_file import REQUIRED, LoadingTable, ProtocolFile
 from rig.protocol.rig_file import build_rig

@@ -1,7 +1,7 @@
 """What the files say once they are read and checked: plain values in SI.
 
 A `Plan` is all that control, criteria and record need to know of a protocol; a `RigPlan` of a
-rig file; a `Specimen` of a specimen file.
+rig file; a specimen file becomes a `Specimen` (beam.py).
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from rig.channels import Channel
+from rig.protocol.beam import Specimen
 
 Bounds = tuple[float, float]
 
@@ -38,12 +39,16 @@ class Loading:
 
 @dataclass(frozen=True, slots=True)
 class Approach:
-    """Stroke control at `speed` [m/s] until `contact` [N]; given up after `give_up_after` [m]."""
+    """Stroke control at `speed` [m/s] until `contact` [N]; given up after `give_up_after` [m].
+
+    At contact the load is held for `settle` [s] before the seating cycles.
+    """
 
     name: str
     contact: float
     speed: float
     give_up_after: float
+    settle: float = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +110,7 @@ class SpraySchedule:
     `on` and `every` are in `period_unit`; `continuous` means always on after `begin`. Flow
     [m3/s] within `tolerance` (a fraction) confirms it. A period whose `retries`, `retry_every`
     [s] apart, fail is missed; after two missed in a row comes `then` ("pause" or "stop").
+    `faces` names what the nozzles are aimed at.
     """
 
     begin: float
@@ -120,6 +126,7 @@ class SpraySchedule:
     then: str
     on_pause: str
     on_stop: str
+    faces: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,13 +141,17 @@ class StaticCheck:
 
 @dataclass(frozen=True, slots=True)
 class Inspections:
-    """Counts at which cycling pauses; `go_on_after` [s] is None for "never"."""
+    """Counts at which cycling pauses; `go_on_after` [s] is None for "never".
+
+    With `zero` the specimen is unloaded and lifted off, and the zero of each channel is read.
+    """
 
     at: tuple[int, ...]
     then_every: int | None
     static_check: StaticCheck | None
     map_cracks: bool
     go_on_after: float | None
+    zero: bool = False
 
     def next_after(self, cycle: int) -> int | None:
         """Return the first inspection count above `cycle`, or None."""
@@ -243,80 +254,37 @@ class FullRate:
 
 
 @dataclass(frozen=True, slots=True)
-class Section:
-    """Geometry [m]: shape "rectangle", "trapezoid" (width is at the top) or "general".
+class Pauses:
+    """A pause stands at lower load for `unload_after` [s]; then the specimen is unloaded."""
 
-    `outline` of a general section: depth from the top and width there, from top to bottom.
+    unload_after: float = 1800.0
+
+
+@dataclass(frozen=True, slots=True)
+class Attendance:
+    """After each start somebody must have looked by these test times [s] and counted cycles.
+
+    Both are counted from the start; a window that nobody acknowledged ends in a pause.
     """
 
-    shape: str
-    height: float
-    width: float
-    width_bottom: float
-    span: float
-    load_spacing: float
-    outline: tuple[tuple[float, float], ...] = ()
+    times: tuple[float, ...] = ()
+    cycles: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Concrete:
-    """Concrete: strength, modulus, tensile strength [Pa], density [kg/m3], strains [1]."""
+class Hours:
+    """Hours of the day as minutes after midnight in `zone` (an IANA name, "" the computer's).
 
-    strength: float
-    modulus: float
-    tensile_strength: float
-    density: float
-    law: str
-    peak_strain: float
-    ultimate_strain: float
-    law_points: tuple[tuple[float, float], ...] = ()
+    In `quiet` hours, and at weekends where `quiet_weekend`, nothing is resumed. An inspection
+    due outside `working` hours (Monday to Friday) is pulled forward into them by at most
+    `pull_forward` of its count.
+    """
 
-
-@dataclass(frozen=True, slots=True)
-class SteelLaw:
-    """Stress-strain law of a tendon: "bilinear" (yield, ultimate [Pa], strain) or "power"."""
-
-    kind: str
-    yield_stress: float = 0.0
-    ultimate: float = 0.0
-    ultimate_strain: float = 0.0
-    preset: str = ""
-    constants: tuple[float, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Tendon:
-    """One layer of tendon: area [m2], depth from the top [m], modulus, stress [Pa]."""
-
-    area: float
-    depth: float
-    modulus: float
-    bond: str
-    stress: float
-    stress_at: str
-    law: SteelLaw
-
-
-@dataclass(frozen=True, slots=True)
-class Bar:
-    """One layer of bars: area [m2], depth from the top [m], modulus, yield stress [Pa]."""
-
-    area: float
-    depth: float
-    modulus: float
-    yield_stress: float
-
-
-@dataclass(frozen=True, slots=True)
-class Specimen:
-    """A specimen file; `history` holds its free facts as text."""
-
-    name: str
-    section: Section
-    concrete: Concrete
-    tendons: tuple[Tendon, ...]
-    bars: tuple[Bar, ...] = ()
-    history: Mapping[str, str] = field(default_factory=dict)
+    zone: str = ""
+    quiet: tuple[int, int] | None = None
+    quiet_weekend: bool = False
+    working: tuple[int, int] | None = None
+    pull_forward: float = 0.10
 
 
 @dataclass(frozen=True, slots=True)
@@ -339,8 +307,20 @@ class PumpPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class WarningSignal:
+    """What warns people before motion: "horn" or "lamp", on for `before` [s]."""
+
+    kind: str
+    before: float
+
+
+@dataclass(frozen=True, slots=True)
 class RigPlan:
-    """A rig file. `simulation` is the hidden truth of a simulated rig, SI and plain values."""
+    """A rig file. `simulation` is the hidden truth of a simulated rig, SI and plain values.
+
+    `local_input` is what a person at the rig operates to allow motion: "button", "key", or ""
+    where there is none.
+    """
 
     name: str
     driver: str
@@ -351,6 +331,8 @@ class RigPlan:
     limits: Mapping[str, Bounds]
     stops: Mapping[str, int]
     simulation: Mapping[str, float | str]
+    warning: WarningSignal | None = None
+    local_input: str = ""
 
     @property
     def sampled(self) -> tuple[Channel, ...]:
@@ -380,6 +362,9 @@ class Plan:
     full_rate: FullRate
     texts: Mapping[str, str]
     warnings: tuple[str, ...] = ()
+    pauses: Pauses = field(default_factory=Pauses)
+    attendance: Attendance | None = None
+    hours: Hours = field(default_factory=Hours)
 
     @property
     def cyclic(self) -> Cyclic | None:

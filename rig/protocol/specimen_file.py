@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from rig.protocol.beam import Bar, Concrete, Section, Specimen, SteelLaw, Tendon
 from rig.protocol.document import Document, validate
 from rig.protocol.fields import (
     Area,
@@ -20,7 +21,6 @@ from rig.protocol.fields import (
     number,
     quantity,
 )
-from rig.protocol.plan import Bar, Concrete, Section, Specimen, SteelLaw, Tendon
 
 Depth = Annotated[float, quantity("length", 0.0, 5.0, "mm")]
 Side = Annotated[float, quantity("length", 0.01, 5.0, "mm")]

@@ -90,7 +90,7 @@ async def finish(rig: Rig, block: int = 5000) -> np.ndarray:
 
 async def contact(rig: Rig) -> None:
     """Pressure on, down to a load of about 2 kN, then load control."""
-    await rig.actuator.pressure(True)
+    await rig.actuator.pressure("high")
     await rig.actuator.move_stroke(2.08e-3, 1e-3)
     await finish(rig)
     await rig.actuator.move_load(2e3, 1e3)
