@@ -9,7 +9,7 @@ from typing import Any, cast
 from rig.channels import Channel
 from rig.clock import Clock
 from rig.errors import DeviceError, SetpointRefused
-from rig.ports import ActuatorRange, ActuatorStatus, InputState, PumpStatus
+from rig.ports import ActuatorRange, ActuatorStatus, InputState, Pressure, PumpStatus
 from rig.samples import SampleBlock
 from simulators import motion as motions
 from simulators.faults import InputChange
@@ -32,21 +32,33 @@ class SimulatedActuator:
         """Ranges the controller accepts."""
         return self._machine.world.setup.actuator
 
-    async def pressure(self, on: bool) -> None:
-        """Switch hydraulic pressure: the actuator holds its stroke, or lets go."""
+    async def pressure(self, level: Pressure) -> None:
+        """Set hydraulic pressure: the actuator holds its stroke, or lets go when "off".
+
+        With "low" it holds and moves nothing by command; from there to "high" nothing changes.
+        """
         machine = self._machine
-        if not on:
+        if level == "off":
             machine.shut()
-            machine.change(replace(machine.state, pressure=False))
+            machine.change(replace(machine.state, pressure="off"))
             return
-        now, state = machine.now, machine.state
-        stroke = float(now.stroke[0])
+        state = machine.state
+        if state.pressure == "off" or not state.valve_open:
+            self._open_valve(level)
+        elif level != state.pressure:
+            if level == "low":
+                state = self._holding(state)
+            machine.change(replace(state, pressure=level))
+
+    def _open_valve(self, level: Pressure) -> None:
+        """Take up the load in stroke control, command equal to feedback."""
+        now, state = self._machine.now, self._machine.state
         gap = state.gap
         if isinstance(state.motion, Closed):
             # The rod was left where the valve closed; with the load gone, contact is there.
-            gap = max(gap, stroke - float(now.net[0]) - float(now.support[0]))
-        state = replace(state, gap=gap, pressure=True, valve_open=True, stopped_by="", tripped="")
-        self._move(state, Ramp("stroke", state.frame, state.frame, stroke, stroke))
+            gap = max(gap, float(now.stroke[0]) - float(now.net[0]) - float(now.support[0]))
+        state = replace(state, gap=gap, pressure=level, valve_open=True, tripped="")
+        self._machine.change(self._holding(state))
 
     async def move_stroke(self, to: float, speed: float) -> None:
         """Ramp to a stroke [m] at a speed [m/s]."""
@@ -113,12 +125,10 @@ class SimulatedActuator:
 
     async def hold(self) -> None:
         """Stay at the present stroke."""
-        stroke = float(self._machine.now.stroke[0])
-        state = self._ready()
-        self._move(state, Ramp("stroke", state.frame, state.frame, stroke, stroke))
+        self._machine.change(self._holding(self._open()))
 
     async def close_valve(self) -> None:
-        """Close the valve: load leaks away within 50 ms, nothing moves until pressure(True)."""
+        """Close the valve: load leaks away within 50 ms, nothing moves until pressure is set."""
         self._machine.shut()
 
     async def write_limits(self, limits: Mapping[str, tuple[float, float]]) -> None:
@@ -144,7 +154,7 @@ class SimulatedActuator:
         """Return the controller's state at the present frame."""
         state = self._machine.state
         mode = "off"
-        if state.pressure and state.valve_open:
+        if state.pressure != "off" and state.valve_open:
             mode = state.motion.loop if isinstance(state.motion, Ramp) else "load"
         return ActuatorStatus(
             mode,
@@ -157,8 +167,16 @@ class SimulatedActuator:
         )
 
     def _ready(self) -> RigState:
+        state = self._open()
+        if state.pressure == "low":
+            raise DeviceError(
+                "the actuator cannot move: low pressure holds it where it is; set high pressure"
+            )
+        return state
+
+    def _open(self) -> RigState:
         state = self._machine.state
-        if not state.pressure:
+        if state.pressure == "off":
             raise DeviceError("the actuator cannot move: hydraulic pressure is off; switch it on")
         if not state.valve_open:
             raise DeviceError("the actuator cannot move: its valve is closed; switch pressure on")
@@ -189,18 +207,25 @@ class SimulatedActuator:
         end = state.frame + (frames if to != start else 0)
         self._move(state, Ramp(loop, state.frame, end, start, to))
 
+    def _holding(self, state: RigState) -> RigState:
+        """Return the state in which the present stroke is held."""
+        stroke = float(self._machine.now.stroke[0])
+        return self._with(state, Ramp("stroke", state.frame, state.frame, stroke, stroke))
+
     def _move(self, state: RigState, motion: Motion) -> None:
+        self._machine.change(self._with(state, motion))
+
+    def _with(self, state: RigState, motion: Motion) -> RigState:
+        """Return the state with a motion in place of the one under way; feeds the watchdog."""
         counter = counter_at(state, state.frame)
         self._machine.fed = state.frame
-        self._machine.change(
-            replace(
-                state,
-                motion=motion,
-                counter=counter,
-                collapse_at=NEVER,
-                unload=False,
-                stopped_by="",
-            )
+        return replace(
+            state,
+            motion=motion,
+            counter=counter,
+            collapse_at=NEVER,
+            unload=False,
+            stopped_by="",
         )
 
 
@@ -303,3 +328,21 @@ class SimulatedInputs:
         changes = [f for f in self._machine.world.setup.faults if isinstance(f, InputChange)]
         past = [c for c in sorted(changes, key=lambda c: c.frame) if c.frame <= frame]
         return past[-1].state if past else InputState(oil_temperature=311.15)
+
+
+class SimulatedHorn:
+    """The horn that warns people before anything moves; it remembers when it was switched."""
+
+    def __init__(self, machine: Machine) -> None:
+        self._machine = machine
+        self._switched: list[tuple[int, bool]] = []
+
+    @property
+    def switched(self) -> list[tuple[int, bool]]:
+        """Frames at which the horn was switched, and whether on."""
+        return list(self._switched)
+
+    async def set(self, on: bool) -> None:
+        """Switch the horn."""
+        if on != (self._switched[-1][1] if self._switched else False):
+            self._switched.append((self._machine.frame, on))

@@ -7,6 +7,7 @@ from rig.ports import Rig
 from simulators.devices import (
     SimulatedAcquisition,
     SimulatedActuator,
+    SimulatedHorn,
     SimulatedInputs,
     SimulatedPump,
 )
@@ -30,4 +31,5 @@ def simulated_rig(setup: SimulationSetup, seed: int, clock: Clock | None) -> Rig
         pump,
         SimulatedInputs(machine),
         emulated=True,
+        horn=SimulatedHorn(machine),
     )

@@ -19,6 +19,7 @@ OPENING: Final = 0.85  # deflection over crack opening (EN 14651 for notched pri
 SLIP: Final = 4e-5  # m of end slip of a worn-out tendon
 STRAIN: Final = 0.6  # strain per deflection over span
 DAY: Final = 86400.0
+PRESSURE: Final = {"off": 0.0, "low": 3.0e6, "high": 20.7e6}  # Pa, of the oil
 
 Reading = Callable[[Signals, RigState], FloatArray]
 
@@ -59,6 +60,6 @@ def slow_readings(names: tuple[str, ...], world: World, state: RigState) -> dict
         "flow": world.flow(state.pump, state.frame),
         "tank": world.tank(state.pump, state.frame),
         "level": 0.30 if world.setup.exposure == "submerged" else 0.0,
-        "pressure": 20.7e6 if state.pressure else 0.0,
+        "pressure": PRESSURE[state.pressure],
     }
     return {name: values[name] for name in names}

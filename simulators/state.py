@@ -12,6 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from rig.ports import Pressure
 from simulators.faults import InputChange, NoFlow
 from simulators.motion import NEVER, Closed, Collapse, Cycling, Motion, Ramp
 from simulators.setup import SimulationSetup
@@ -51,7 +52,7 @@ class RigState:
     counter: int = 0
     stop_count: int = NEVER
     collapse_at: int = NEVER
-    pressure: bool = False
+    pressure: Pressure = "off"
     valve_open: bool = False
     unload: bool = False
     stopped_by: str = ""

@@ -35,7 +35,7 @@ def script(frequency: float) -> Script:
     """Commands by frame: a whole short life, water, correction, limits, end."""
     a = lambda name, *args: lambda rig: getattr(rig.actuator, name)(*args)  # noqa: E731
     return [
-        (0, a("pressure", True)),
+        (0, a("pressure", "high")),
         (3, a("move_stroke", 2.1e-3, 5e-3)),
         (111, a("move_load", 70e3, 100e3)),
         (303, a("move_load", MEAN, 200e3)),
