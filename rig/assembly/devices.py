@@ -1,0 +1,72 @@
+"""The devices of a rig: simulated ones are inside, drivers are found by the rig file's name."""
+
+from __future__ import annotations
+
+from importlib.metadata import EntryPoint, entry_points
+from typing import Final
+
+from rig.assembly.simulation import simulation_setup
+from rig.clock import Clock
+from rig.errors import DeviceError, InputError, RigError
+from rig.ports import Rig
+from rig.protocol.plan import Plan
+from simulators.rig import simulated_rig
+
+SIMULATED: Final = "simulated"
+"""The driver that needs no hardware."""
+
+GROUP: Final = "nightrig.drivers"
+"""Entry points under which installed distributions offer drivers: `open_rig(plan, clock)`."""
+
+
+def find_driver(name: str) -> None:
+    """Raise InputError unless a driver of this name is installed; nothing of it is loaded."""
+    if name != SIMULATED:
+        _entry(name)
+
+
+def _entry(name: str) -> EntryPoint:
+    found = entry_points(group=GROUP)
+    named = [entry for entry in found if entry.name == name]
+    if not named:
+        known = ", ".join(sorted({SIMULATED, *(entry.name for entry in found)}))
+        raise InputError(
+            f"driver {name!r} is not installed; installed are {known}; "
+            "install the package of the driver, or name another in the rig file"
+        )
+    if len({entry.value for entry in named}) > 1:
+        values = " and ".join(sorted(entry.value for entry in named))
+        raise InputError(f"driver {name!r} is installed twice ({values}); remove one")
+    return named[0]
+
+
+async def open_rig(plan: Plan, seed: int, clock: Clock) -> Rig:
+    """Return the rig of a plan, its devices open, pressure off, in time with the clock.
+
+    Raises InputError for a driver that is not there or cannot be loaded, DeviceError for
+    devices that do not answer.
+    """
+    name = plan.rig.driver
+    if name == SIMULATED:
+        return simulated_rig(simulation_setup(plan), seed, clock, paced=True)
+    entry = _entry(name)
+    try:
+        opening = entry.load()
+    except Exception as error:  # whatever a foreign module raises while it is imported
+        raise InputError(f"driver {name!r} cannot be loaded ({entry.value}): {error}") from error
+    try:
+        rig = await opening(plan.rig, clock)
+    except RigError:
+        raise
+    except Exception as error:  # whatever a foreign driver raises where a device is silent
+        raise DeviceError(f"driver {name!r} cannot open the rig: {error}") from error
+    if not isinstance(rig, Rig):
+        raise DeviceError(f"driver {name!r} opened no rig but {type(rig).__name__}")
+    return rig
+
+
+async def close(rig: Rig) -> None:
+    """Let a rig's devices end their threads and ports."""
+    closing = getattr(rig.acquisition, "close", None)
+    if closing is not None:
+        await closing()

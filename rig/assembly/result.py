@@ -1,0 +1,60 @@
+"""What is known of a run before its first cycle and after its last."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from rig import __version__
+from rig.protocol.plan import Plan
+from rig.record.entries import RunHeader
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What a rehearsal or run ended with; times [s]."""
+
+    outcome: str
+    why: str
+    cycles: int
+    run: Path
+    real_s: float
+    test_s: float
+    samples_per_cycle: float | None
+    channels: int
+
+
+def result_of(
+    plan: Plan, outcome: str, why: str, cycles: int, path: Path, *, real_s: float, test_s: float
+) -> Result:
+    """Return the result of a plan whose run.h5 lies at `path`; times [s]."""
+    return Result(
+        outcome=outcome,
+        why=why,
+        cycles=cycles,
+        run=path.resolve(),
+        real_s=real_s,
+        test_s=test_s,
+        samples_per_cycle=plan.rig.rate / plan.loading.frequency if plan.loading else None,
+        channels=len(plan.rig.sampled),
+    )
+
+
+def header_of(
+    plan: Plan, folder: Path, seed: int | None, started: datetime, *, simulated: bool
+) -> RunHeader:
+    """Return what the record of a plan begins with; `seed` is None on a real rig."""
+    return RunHeader(
+        run_id=folder.resolve().name,
+        software=f"nightrig {__version__}",
+        started_utc=started.isoformat(),
+        title=plan.title,
+        specimen_id=plan.specimen_id,
+        exposure=plan.exposure,
+        seed=seed,
+        rate=plan.rig.rate,
+        channels=plan.rig.channels,
+        texts=dict(plan.texts),
+        simulated=simulated,
+    )
