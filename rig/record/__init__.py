@@ -2,6 +2,7 @@
 
 from rig.record.entries import Ending, Event, FullRateRecord, RunHeader, StaticRecord
 from rig.record.history import Journal, read_journal
+from rig.record.interface import RunRecord
 from rig.record.reader import RunFile, read_run
 from rig.record.recorder import Recorder
 from rig.record.runfile import rebuild, run_file_is_whole
@@ -15,6 +16,7 @@ __all__ = [
     "Recorder",
     "RunFile",
     "RunHeader",
+    "RunRecord",
     "StaticRecord",
     "free_bytes",
     "read_journal",

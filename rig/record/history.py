@@ -109,6 +109,11 @@ class Journal:
         return plain.from_text(text) if text else None
 
     @property
+    def received(self) -> int:
+        """Number of the last message whose content is committed, 0 where nobody counted."""
+        return int(self._meta.get("received", "0"))
+
+    @property
     def run_file(self) -> str | None:
         """Digest of the run file made last, or None."""
         return self._meta.get("run_file")
@@ -119,13 +124,18 @@ class Journal:
             query = "SELECT coalesce(max(first + rows), 0) FROM chunk WHERE kind = ?"
             return int(self._db.execute(query, (kind,)).fetchone()[0])
 
-    def chunks(self, kind: str) -> Iterator[Chunk]:
-        """Yield the chunks of a table in order. Raises StorageError for damage or a hole."""
+    def chunks(self, kind: str, start: int = 0) -> Iterator[Chunk]:
+        """Yield the chunks of a table in order, from the one that begins with row `start` on.
+
+        Raises StorageError for damage or a hole.
+        """
         fields = self.tables[kind]
-        query = "SELECT first, rows, body, crc FROM chunk WHERE kind = ? ORDER BY first"
-        expected = 0
+        query = (
+            "SELECT first, rows, body, crc FROM chunk WHERE kind = ? AND first >= ? ORDER BY first"
+        )
+        expected = start
         with storage(self.path, "read the journal"):
-            for first, rows, body, crc in self._db.execute(query, (kind,)):
+            for first, rows, body, crc in self._db.execute(query, (kind, start)):
                 if first != expected:
                     raise StorageError(
                         f"{self.path}: the journal is damaged: {kind} rows {expected} to "

@@ -20,7 +20,7 @@ import numpy as np
 from rig.errors import StorageError
 from rig.record import plain
 from rig.record.entries import Ending, FullRateRecord, RunHeader, StaticRecord
-from rig.record.sealing import checksum, join, seal
+from rig.record.sealing import AnyArray, checksum, join, seal
 from rig.record.trouble import storage, sync_file, sync_folder
 
 JOURNAL: Final = "journal.db"
@@ -49,6 +49,20 @@ def samples_label(kind: str, seq: int, head: str) -> str:
 def printable(text: str) -> str:
     """Return text that every program can hold: no NUL, no half of a surrogate pair."""
     return text.replace("\0", "\N{REPLACEMENT CHARACTER}").encode(errors="replace").decode()
+
+
+def sample_values(folder: Path, record: StaticRecord | FullRateRecord) -> AnyArray:
+    """Return a record's samples as they are kept: float32 (channels, frames), contiguous.
+
+    Raises StorageError if they do not fit the record's channels.
+    """
+    values = np.ascontiguousarray(record.values, dtype="<f4")
+    if values.ndim != 2 or len(values) != len(record.channels):
+        raise StorageError(
+            f"{folder / JOURNAL}: samples of shape {values.shape} do not fit "
+            f"{len(record.channels)} channels; nothing of them was recorded"
+        )
+    return values
 
 
 def create_journal(folder: Path, header: RunHeader) -> None:
@@ -87,9 +101,14 @@ def _meta(key: str, text: str) -> tuple[str, tuple[str, str, int]]:
 
 
 class JournalWriter:
-    """Appends to a journal of one folder; the only writer there."""
+    """Appends to a journal of one folder; the only writer there.
+
+    `received`, where somebody counts messages, is kept in the same transaction as what the
+    messages brought.
+    """
 
     def __init__(self, folder: Path) -> None:
+        self.received: int | None = None
         self._path = folder / JOURNAL
         self._waiting: list[tuple[str, tuple[object, ...]]] = []
         self._meta: dict[str, str] = {}
@@ -117,12 +136,7 @@ class JournalWriter:
 
     def samples(self, kind: str, record: StaticRecord | FullRateRecord) -> None:
         """Add a stretch of samples with its record."""
-        values = np.ascontiguousarray(record.values, dtype="<f4")
-        if values.ndim != 2 or len(values) != len(record.channels):
-            raise StorageError(
-                f"{self._path}: samples of shape {values.shape} do not fit "
-                f"{len(record.channels)} channels; nothing of them was recorded"
-            )
+        values = sample_values(self._path.parent, record)
         self._samples += 1
         head = {name: getattr(record, name) for name in record.__slots__ if name != "values"}
         text = json.dumps(
@@ -159,6 +173,8 @@ class JournalWriter:
         """Write all that waits in one transaction. Raises StorageError; nothing is lost then."""
         if not self._waiting and not self._meta:
             return
+        if self.received is not None:
+            self._meta["received"] = str(self.received)
         with storage(self._path, "write to the journal"):
             try:
                 self._db.execute("BEGIN IMMEDIATE")

@@ -13,15 +13,16 @@ from rig.clock import real_seconds
 from rig.errors import InputError, StorageError
 from rig.record.entries import (
     Ending,
-    Field,
     FullRateRecord,
     RunHeader,
     StaticRecord,
     tables,
 )
+from rig.record.history import Journal
 from rig.record.journal import JournalWriter, create_journal
+from rig.record.rows import Rows
 from rig.record.runfile import make_run_file
-from rig.record.sealing import CHUNK_ROWS, AnyArray, join, seal
+from rig.record.sealing import CHUNK_ROWS
 from rig.record.segment import SEGMENTS, Segment
 from rig.record.trouble import storage, sync_folder
 from rig.samples import Cycles
@@ -32,79 +33,39 @@ AT_ONCE: Final = frozenset({"state", "limit", "verdict"})
 """Kinds of events that are on the disk before the call returns."""
 
 
-class _Rows:
-    """Rows of one table on their way into chunks of `CHUNK_ROWS`."""
-
-    def __init__(self, kind: str, fields: tuple[Field, ...], journal: JournalWriter) -> None:
-        self.kind = kind
-        self.fields = fields
-        self.first = 0
-        self.filled = 0
-        self._saved = 0
-        self._journal = journal
-        self._columns = {f.name: np.empty(CHUNK_ROWS, f.dtype) for f in fields}
-
-    def add(self, columns: Mapping[str, AnyArray], rows: int) -> list[list[bytes]]:
-        """Take rows and return the chunks they completed, each as sealed columns."""
-        done: list[list[bytes]] = []
-        start = 0
-        while start < rows:
-            stop = min(rows, start + CHUNK_ROWS - self.filled)
-            end = self.filled + stop - start
-            for name, column in self._columns.items():
-                column[self.filled : end] = columns[name][start:stop]
-            self.filled, start = end, stop
-            if self.filled == CHUNK_ROWS:
-                done.append(self._seal(0))
-                self.first, self.filled, self._saved = self.first + CHUNK_ROWS, 0, 0
-        return done
-
-    def _seal(self, start: int) -> list[bytes]:
-        parts = [seal(column) for column in self.part(start).values()]
-        rows = self.filled - start
-        self._journal.chunk(self.kind, self.first + start, rows, join(parts))
-        return parts
-
-    def part(self, start: int = 0) -> dict[str, AnyArray]:
-        """Return the rows from `start` on that are not in a whole chunk yet."""
-        return {name: column[start : self.filled] for name, column in self._columns.items()}
-
-    def save(self) -> None:
-        """Hand the rows since the last save to the journal, as a piece of the tail."""
-        if self._saved < self.filled:
-            self._seal(self._saved)
-            self._saved = self.filled
-
-    def merge(self) -> None:
-        """Make one piece of the tail's pieces."""
-        if self.filled:
-            self._seal(0)
-            self._saved = self.filled
+def check_numbers(folder: Path, rows: Cycles, expected: int) -> None:
+    """Raise StorageError unless counted cycles go on from the number `expected`."""
+    numbers = rows.columns["number"]
+    if not np.array_equal(numbers, np.arange(expected, expected + len(rows))):
+        raise StorageError(
+            f"{folder}: counted cycles must go on from {expected}, "
+            f"got {numbers[:3].tolist()}...; nothing of them was recorded"
+        )
 
 
 class Recorder:
     """Records one run into its folder; the only writer there.
 
     Every method may raise StorageError. After a failed commit nothing is lost: what waits stays
-    in memory and the next commit tries again.
+    in memory and the next commit tries again. It keeps the interface `RunRecord`.
     """
 
     def __init__(self, folder: Path, header: RunHeader) -> None:
         self.folder = folder
         self.header = header
         self._journal = JournalWriter(folder)
-        kinds = tables(header)
+        self._kinds = tables(header)
         self._cycles, self._build_up, self._slow = (
-            _Rows(kind, fields, self._journal) for kind, fields in kinds.items()
+            Rows(kind, fields, self._journal) for kind, fields in self._kinds.items()
         )
         self._next = 1
         self._slow_waiting: list[tuple[float, ...]] = []
-        try:
-            self._segment: Segment | None = Segment(folder, header, kinds["cycles"])
-        except StorageError:
-            self._journal.close()
-            raise
+        self._segment: Segment | None = None
+        self._ended = False
         self._committed = real_seconds()
+
+    def _begin_segment(self) -> None:
+        self._segment = Segment(self.folder, self.header, self._kinds["cycles"])
 
     @staticmethod
     def create(folder: Path, header: RunHeader) -> Recorder:
@@ -118,13 +79,55 @@ class Recorder:
                     f"{folder}: already exists, nothing was written; name a folder that does not"
                 )
             folder.mkdir(parents=True)
+        recorder = None
         try:
             create_journal(folder, header)
-            return Recorder(folder, header)
+            recorder = Recorder(folder, header)
+            recorder._begin_segment()
         except StorageError:
+            if recorder is not None:
+                recorder.abandon()
             # Nothing has begun, and the name must be free for the next attempt.
             shutil.rmtree(folder, ignore_errors=True)
             raise
+        return recorder
+
+    @staticmethod
+    def reopen(folder: Path, header: RunHeader) -> Recorder:
+        """Go on with a record that was not finished, from its last commit, in a new segment.
+
+        Raises InputError if the run has ended or is not the one of the header, StorageError if
+        the journal cannot be read or written.
+        """
+        with Journal(folder) as journal:
+            _check_same_run(journal, header)
+            recorder = Recorder(folder, header)
+            try:
+                recorder._reload(journal)
+            except StorageError:
+                recorder.abandon()
+                raise
+        try:
+            recorder._begin_segment()
+        except StorageError as error:
+            recorder._give_up_segment(error)
+        return recorder
+
+    def _reload(self, journal: Journal) -> None:
+        self._journal.received = journal.received
+        for table in (self._cycles, self._build_up, self._slow):
+            whole = journal.rows(table.kind) // CHUNK_ROWS * CHUNK_ROWS
+            table.reload(whole, journal.chunks(table.kind, whole))
+        self._next = 1 + self._cycles.first + self._cycles.filled
+
+    @property
+    def received(self) -> int:
+        """Number of the last message whose content was recorded, 0 where nobody counts."""
+        return self._journal.received or 0
+
+    @received.setter
+    def received(self, number: int) -> None:
+        self._journal.received = number
 
     @property
     def counted(self) -> int:
@@ -134,12 +137,7 @@ class Recorder:
     def cycles(self, rows: Cycles) -> None:
         """Record counted cycles; their numbers go on from the last one without a hole."""
         count = len(rows)
-        expected = np.arange(self._next, self._next + count)
-        if not np.array_equal(rows.columns["number"], expected):
-            raise StorageError(
-                f"{self.folder}: counted cycles must go on from {self._next}, "
-                f"got {rows.columns['number'][:3].tolist()}...; nothing of them was recorded"
-            )
+        check_numbers(self.folder, rows, self._next)
         self._next += count
         for parts in self._cycles.add(rows.columns, count):
             self._stream(parts)
@@ -157,7 +155,7 @@ class Recorder:
         if self._segment is not None:
             self._segment.drop()
         self._segment = None
-        self._journal.entry("events", 0.0, self.counted, "record", f"segment ended: {error}")
+        self.add_event(0.0, self.counted, "record", f"segment ended: {error}")
 
     def build_up(self, rows: Cycles) -> None:
         """Record cycles that do not count, with the numbers they carry."""
@@ -179,9 +177,13 @@ class Recorder:
 
     def event(self, time: float, cycle: int, kind: str, text: str) -> None:
         """Record an event; kinds in `AT_ONCE` are on the disk when this returns."""
-        self._journal.entry("events", float(time), int(cycle), kind, text)
+        self.add_event(time, cycle, kind, text)
         if kind in AT_ONCE:
             self.commit()
+
+    def add_event(self, time: float, cycle: int, kind: str, text: str) -> None:
+        """Record an event of any kind without committing it."""
+        self._journal.entry("events", float(time), int(cycle), kind, text)
 
     def static(self, record: StaticRecord) -> None:
         """Record a static check with its samples."""
@@ -241,23 +243,31 @@ class Recorder:
         self._journal.commit()
         self._committed = real_seconds()
 
+    @property
+    def trouble(self) -> str:
+        """Always "": what the disk refuses is raised where it is recorded."""
+        return ""
+
+    async def synced(self) -> None:
+        """Commit. Raises StorageError."""
+        self.commit()
+
     def finish(self, outcome: str, why: str, cycles: int, ended_time: float) -> Path:
         """End the record: make and verify run.h5, then take the segments away; return its path.
 
-        `cycles` is the number at the verdict, `ended_time` test time [s].
+        `cycles` is the number at the verdict, `ended_time` test time [s]. What raised
+        StorageError can be tried again.
         """
-        self._flush_slow()
-        for rows in (self._cycles, self._build_up, self._slow):
-            rows.merge()
-        self._journal.ending(Ending(outcome, why, int(cycles), float(ended_time)))
-        self.commit()
-        self._end_segment()
-        self._journal.close()
-        path = make_run_file(self.folder)
-        with storage(self.folder, "take the segments away"):
-            shutil.rmtree(self.folder / SEGMENTS)
-            sync_folder(self.folder)
-        return path
+        if not self._ended:
+            self._flush_slow()
+            for rows in (self._cycles, self._build_up, self._slow):
+                rows.merge()
+            self._journal.ending(Ending(outcome, why, int(cycles), float(ended_time)))
+            self.commit()
+            self._ended = True
+            self._end_segment()
+            self._journal.close()
+        return complete(self.folder)
 
     def _end_segment(self) -> None:
         if self._segment is not None:
@@ -273,3 +283,30 @@ class Recorder:
             self._segment.drop()
             self._segment = None
         self._journal.close()
+
+
+def complete(folder: Path) -> Path:
+    """Make and verify run.h5 of a run that has ended and take its segments away.
+
+    Returns the path of run.h5; raises StorageError.
+    """
+    path = make_run_file(folder)
+    with storage(folder, "take the segments away"):
+        if (folder / SEGMENTS).exists():
+            shutil.rmtree(folder / SEGMENTS)
+        sync_folder(folder)
+    return path
+
+
+def _check_same_run(journal: Journal, header: RunHeader) -> None:
+    ending, found = journal.ending, journal.header
+    if ending is not None:
+        raise InputError(
+            f"{journal.path}: this run has ended ({ending.outcome}), nothing was written; "
+            "name a run that has not"
+        )
+    if (found.run_id, found.channels) != (header.run_id, header.channels):
+        raise InputError(
+            f"{journal.path}: this is run {found.run_id!r} with {len(found.channels)} channels, "
+            f"not {header.run_id!r} with these {len(header.channels)}; nothing was written"
+        )
