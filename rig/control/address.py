@@ -1,0 +1,71 @@
+"""Where a live run is asked: one Unix socket a run, in a folder of its user alone."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+import tempfile
+from pathlib import Path
+from typing import Final
+
+from rig.errors import InputError
+
+SUFFIX: Final = ".sock"
+LONGEST_PATH: Final = 100
+"""Bytes of a socket's path that every Unix accepts."""
+
+
+def folders() -> tuple[Path, ...]:
+    """Return where sockets of this user may lie, best first; they need not exist.
+
+    What a session offers comes and goes with it, so whoever asks looks at all of them.
+    """
+    user = os.getuid()
+    places = [Path(f"/run/user/{user}"), Path(tempfile.gettempdir())]
+    if session := os.environ.get("XDG_RUNTIME_DIR"):
+        places.insert(0, Path(session))
+    names = [p / (f"nightrig-{user}" if p == places[-1] else "nightrig") for p in places]
+    return tuple(dict.fromkeys(names))
+
+
+def socket_name(run: Path) -> str:
+    """Return the name of a run folder's socket: short, as the path of a socket must be."""
+    return hashlib.sha256(os.fsencode(run.resolve())).hexdigest()[:16] + SUFFIX
+
+
+def make_folder() -> Path:
+    """Return the folder for a new socket, made if need be.
+
+    Raises InputError where it belongs to somebody else or others may write to it.
+    """
+    place = next(filter(_usable, folders()), None)
+    if place is None:
+        raise InputError(
+            f"no folder for the control socket: none of {', '.join(map(str, folders()))} can be "
+            "written to; set XDG_RUNTIME_DIR to a folder of yours with a short path"
+        )
+    place.mkdir(mode=0o700, exist_ok=True)
+    found = place.lstat()
+    if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.getuid():
+        raise InputError(f"{place}: is not a folder of yours; have it removed, then start again")
+    if stat.S_IMODE(found.st_mode) & 0o077:
+        place.chmod(0o700)
+    return place
+
+
+def _usable(place: Path) -> bool:
+    longest = len(os.fsencode(place)) + 1 + len(socket_name(place))
+    return longest <= LONGEST_PATH and place.parent.is_dir() and os.access(place.parent, os.W_OK)
+
+
+def find_socket(run: Path) -> Path | None:
+    """Return the socket of a run folder, or None where there is none."""
+    name = socket_name(run)
+    return next((p for folder in folders() if (p := folder / name).is_socket()), None)
+
+
+def all_sockets() -> tuple[Path, ...]:
+    """Return the sockets of every run of this user, live or left over."""
+    found = (p for folder in folders() if folder.is_dir() for p in folder.glob("*" + SUFFIX))
+    return tuple(sorted(p for p in found if p.is_socket()))

@@ -1,0 +1,98 @@
+"""Asking a live run: the other side of its door, for commands."""
+
+from __future__ import annotations
+
+import json
+import socket
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from rig.control.address import all_sockets
+
+LOOKS_WITHIN: Final = 3.0  # [s] a run that lives answers a look
+
+
+class NoAnswer(Exception):
+    """The run has ended, or does not answer."""
+
+
+class Caller:
+    """One connection to a run; a context manager. Raises NoAnswer."""
+
+    def __init__(self, path: Path, within: float = LOOKS_WITHIN) -> None:
+        self._socket = socket.socket(socket.AF_UNIX)
+        self._socket.settimeout(within)
+        try:
+            self._socket.connect(str(path))
+        except OSError as error:
+            self._socket.close()
+            raise NoAnswer(str(error)) from error
+        self._lines = self._socket.makefile("rb")
+
+    def __enter__(self) -> Caller:
+        return self
+
+    def __exit__(self, *_why: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Hang up."""
+        self._lines.close()
+        self._socket.close()
+
+    def ask(self, message: Mapping[str, object]) -> dict[str, Any]:
+        """Send one line and return the first answer."""
+        try:
+            self._socket.sendall(json.dumps(message).encode() + b"\n")
+        except OSError as error:
+            raise NoAnswer(str(error)) from error
+        return self.listen()
+
+    def listen(self, within: float | None = None) -> dict[str, Any]:
+        """Return the next answer, waiting at most as long as told [s]."""
+        if within is not None:
+            self._socket.settimeout(within)
+        try:
+            answer = json.loads(self._lines.readline())
+        except (OSError, ValueError) as error:
+            raise NoAnswer(str(error) or "the run is gone") from error
+        if not isinstance(answer, dict):
+            raise NoAnswer("the answer is no object")
+        return answer
+
+
+@dataclass(frozen=True, slots=True)
+class LiveRun:
+    """A run whose socket answers; `told` is what it says of itself."""
+
+    socket: Path
+    told: Mapping[str, Any]
+
+    @property
+    def folder(self) -> str:
+        """The run's folder."""
+        return str(self.told.get("run", "?"))
+
+    def __str__(self) -> str:
+        told = self.told
+        return (
+            f"{self.folder}: {told.get('title')}, {told.get('state')} (process {told.get('pid')})"
+        )
+
+
+def look_at(path: Path) -> LiveRun | None:
+    """Return the run behind a socket, or None where nobody answers."""
+    try:
+        with Caller(path) as caller:
+            told = caller.ask({"ask": "look"})
+    except NoAnswer:
+        return None
+    # A door that refuses, as one with too many visitors, belongs to a live run all the same.
+    return LiveRun(path, told)
+
+
+def live_runs() -> tuple[LiveRun, ...]:
+    """Return every live run of this user."""
+    return tuple(run for path in all_sockets() if (run := look_at(path)) is not None)

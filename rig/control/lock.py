@@ -1,0 +1,163 @@
+"""One test at a time: locks of the operating system on a run folder and on a rig.
+
+A lock ends with the process that holds it, however it ends. Its file says who holds it, so that
+a refusal can name the holder.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import getpass
+import hashlib
+import json
+import os
+import re
+import stat
+import tempfile
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+from rig.errors import InputError, StorageError
+
+MOST_READ: Final = 4096
+SHARED_PLACES: Final = ("/run/lock", "/var/lock", "/tmp")  # noqa: S108  # a lock, no secret
+OPEN_TO_ALL: Final = 0o1002
+
+
+@dataclass(frozen=True, slots=True)
+class Holder:
+    """Who holds a lock: process, run folder, user, since when (ISO 8601, UTC)."""
+
+    pid: int
+    run: str
+    user: str
+    since: str
+
+    def __str__(self) -> str:
+        return f"{self.run} (process {self.pid}, user {self.user}, since {self.since})"
+
+
+class Lock:
+    """A lock that is held until it is released or the process ends."""
+
+    def __init__(self, handle: int, path: Path) -> None:
+        self._handle = handle
+        self.path = path
+
+    def release(self) -> None:
+        """Let go; the file stays, empty: taking it away would let two hold the lock."""
+        if self._handle >= 0:
+            with contextlib.suppress(OSError):
+                os.ftruncate(self._handle, 0)
+            os.close(self._handle)
+            self._handle = -1
+
+
+def lock_folder(run: Path, since: datetime) -> Lock:
+    """Lock a run folder that exists. Raises InputError naming the holder, StorageError."""
+    return _lock(run / "lock", f"{run}: the folder", 0o644, run, since)
+
+
+def folder_holder(run: Path) -> Holder | None:
+    """Return who holds a run folder now, or None."""
+    try:
+        handle = os.open(run / "lock", os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return None
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError:
+        return _holder(handle)
+    finally:
+        os.close(handle)
+    return None
+
+
+def lock_rig(name: str, run: Path, since: datetime) -> Lock:
+    """Lock a rig for every user of this machine. Raises as `lock_folder`."""
+    return _lock(shared_folder() / rig_file(name), f"rig {name!r}", 0o666, run, since)
+
+
+def rig_file(name: str) -> str:
+    """Return the name of a rig's lock file."""
+    readable = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:40]
+    digest = hashlib.sha256(name.encode()).hexdigest()[:8]
+    return f"nightrig-{readable}-{digest}.lock"
+
+
+def shared_folder() -> Path:
+    """Return the folder that is the same for every user: the first that all may write to."""
+    for place in map(Path, SHARED_PLACES):
+        with contextlib.suppress(OSError):
+            if place.stat().st_mode & OPEN_TO_ALL == OPEN_TO_ALL:
+                return place
+    return Path(tempfile.gettempdir())
+
+
+def _lock(path: Path, what: str, mode: int, run: Path, since: datetime) -> Lock:
+    try:
+        handle = _open(path, mode)
+    except OSError as error:
+        raise StorageError(
+            f"{path}: cannot make the lock of {what}: {error.strerror}; see who owns the file"
+        ) from error
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        holder = _holder(handle) or "another process"
+        os.close(handle)
+        raise InputError(
+            f"{what} is in use by {holder}; nothing was started; wait for its end or stop it first"
+        ) from None
+    text = json.dumps(asdict(Holder(os.getpid(), str(run.resolve()), _user(), _stamp(since))))
+    os.ftruncate(handle, 0)
+    os.pwrite(handle, text.encode(), 0)
+    return Lock(handle, path)
+
+
+def _open(path: Path, mode: int) -> int:
+    """Open a lock file for reading and writing, made if it is not there.
+
+    Not in one call: Linux refuses to open with O_CREAT what belongs to somebody else in a folder
+    that all may write to.
+    """
+    flags = os.O_RDWR | os.O_CLOEXEC | os.O_NOFOLLOW
+    for _ in range(10):
+        with contextlib.suppress(FileNotFoundError):
+            handle = os.open(path, flags)
+            if not stat.S_ISREG(os.fstat(handle).st_mode):
+                os.close(handle)
+                raise OSError(0, "it is not a plain file")
+            return handle
+        with contextlib.suppress(FileExistsError):
+            handle = os.open(path, flags | os.O_CREAT | os.O_EXCL, mode)
+            os.fchmod(handle, mode)  # past the umask: other users must be able to lock it
+            return handle
+    raise OSError(0, "it comes and goes")
+
+
+def _holder(handle: int) -> Holder | None:
+    """Return what the holder wrote, or None: others may write to the file too."""
+    with contextlib.suppress(OSError, ValueError, TypeError, KeyError):
+        told = json.loads(os.pread(handle, MOST_READ, 0))
+        words = [_plain(str(told[key])) for key in ("run", "user", "since")]
+        return Holder(int(told["pid"]), *words)
+    return None
+
+
+def _plain(text: str) -> str:
+    return "".join(c if c.isprintable() else "?" for c in text)[:1000]
+
+
+def _stamp(since: datetime) -> str:
+    return since.isoformat(sep=" ", timespec="seconds")
+
+
+def _user() -> str:
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        return str(os.getuid())

@@ -1,0 +1,267 @@
+"""The door of a live run: requests of people in its own user's name, one JSON object a line.
+
+Whoever sends nonsense is told so in one line; whoever is slow, silent or gone holds nothing up.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import math
+import os
+import socket
+import struct
+from collections.abc import Awaitable, Callable, Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from rig.clock import Clock
+from rig.control.address import make_folder
+from rig.control.desk import VERBS, Desk, Request
+from rig.errors import InputError, StorageError
+
+LONGEST_LINE: Final = 65_536  # bytes
+MOST_CONNECTIONS: Final = 64
+IDLE: Final = 30.0  # [s] a connection may stay silent
+READS: Final = 5.0  # [s] a client may take to read an answer
+ACTS: Final = 180.0  # [s] to the first answer: somebody may have to walk to the rig's button
+RECORDS: Final = 15.0  # [s] to the second
+LOOKS_AFTER: Final = 5.0  # [s] between two looks whether the socket is still there
+WORDS: Final = {"who": 100, "text": 2000, "face": 100, "on_call": 200}
+"""Fields of text and how many characters are kept of them."""
+
+
+class NotUnderstood(ValueError):
+    """A line that asks for nothing this run can do, in words for who sent it."""
+
+
+def read_request(line: bytes) -> Request | None:
+    """Return the request of a line, None for a look. Raises NotUnderstood."""
+    asked = _object(line)
+    verb = asked.pop("ask", None)
+    if verb == "look" and not asked:
+        return None
+    if verb not in VERBS:
+        raise NotUnderstood(f'"ask" must be one of {", ".join(VERBS)}, look')
+    fields: dict[str, Any] = {key: _text(asked, key) for key in WORDS}
+    fields["catch_can"] = _flow(asked)
+    fields["items"] = _items(asked)
+    if asked:
+        raise NotUnderstood(f"unknown key {clean(next(iter(asked)))[:40]!r}")
+    if not fields["who"]:
+        raise NotUnderstood('"who" is missing: say who asks')
+    return Request(str(verb), **fields)
+
+
+def _object(line: bytes) -> dict[str, Any]:
+    try:
+        asked = json.loads(line, parse_constant=_no_number)
+    except (ValueError, RecursionError):
+        asked = None
+    if not isinstance(asked, dict):
+        raise NotUnderstood('a line must be one JSON object such as {"ask": "look"}')
+    return asked
+
+
+def _no_number(name: str) -> float:
+    raise ValueError(name)
+
+
+def _text(asked: dict[str, Any], key: str) -> str:
+    value = asked.pop(key, "")
+    if not isinstance(value, str):
+        raise NotUnderstood(f'"{key}" must be text')
+    return clean(value)[: WORDS[key]]
+
+
+def _flow(asked: dict[str, Any]) -> float | None:
+    value = asked.pop("catch_can", None)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise NotUnderstood('"catch_can" must be a number [m3/s]')
+    try:
+        flow = float(value)
+    except OverflowError:
+        flow = math.inf
+    if not 0 <= flow < 1:
+        raise NotUnderstood('"catch_can" must be a flow [m3/s] from 0 to 1')
+    return flow
+
+
+def _items(asked: dict[str, Any]) -> tuple[str, ...]:
+    value = asked.pop("items", [])
+    if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+        raise NotUnderstood('"items" must be a list of texts')
+    return tuple(clean(item) for item in value[:100])
+
+
+def clean(text: str) -> str:
+    """Return a text on one line, without control characters or anything a terminal obeys."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+class Door:
+    """Serves a desk on a Unix socket until it is closed; an asynchronous context manager.
+
+    A request that was acted on is answered twice, "acted" and then "recorded" or "not recorded";
+    one that was refused once.
+
+    `synced` returns once all that was recorded is on the disk and raises StorageError where it
+    cannot be; `look` describes the run; `refuse` returns why a request cannot even be put on
+    the desk, or nothing.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        desk: Desk,
+        *,
+        synced: Callable[[], Awaitable[object]],
+        look: Callable[[], Mapping[str, object]],
+        refuse: Callable[[Request], str] = lambda _request: "",
+    ) -> None:
+        self.path = path
+        self._desk = desk
+        self._synced = synced
+        self._look = look
+        self._refuse = refuse
+        self._server: asyncio.Server | None = None
+        self._serving: set[asyncio.Task[Any]] = set()
+
+    async def __aenter__(self) -> Door:
+        await self._open()
+        return self
+
+    async def __aexit__(self, *_why: object) -> None:
+        await self.close()
+
+    async def _open(self) -> None:
+        # Whoever opens the door holds the lock of the run: an older socket is left over.
+        self.path.unlink(missing_ok=True)
+        bound = socket.socket(socket.AF_UNIX)
+        try:
+            before = os.umask(0o177)
+            try:
+                bound.bind(str(self.path))
+            finally:
+                os.umask(before)
+        except OSError:
+            bound.close()
+            raise
+        self._server = await asyncio.start_unix_server(
+            self._serve, sock=bound, limit=LONGEST_LINE, backlog=MOST_CONNECTIONS
+        )
+
+    async def stay(self, clock: Clock) -> None:
+        """Put the socket back whenever its folder was taken away, as a logout does; for ever."""
+        while True:
+            await clock.sleep(LOOKS_AFTER)
+            if not self.path.is_socket():
+                # Where it fails the next look tries again; the test goes on in any case.
+                with contextlib.suppress(OSError, InputError):
+                    self.path = make_folder() / self.path.name
+                    if self._server is not None:
+                        self._server.close()
+                    await self._open()
+
+    async def close(self) -> None:
+        """Serve no more: what is being answered is answered, for a moment, then cut off."""
+        if self._server is not None:
+            self._server.close()
+        self.path.unlink(missing_ok=True)
+        if self._serving:
+            await asyncio.wait(self._serving, timeout=1.0)
+        for task in self._serving:
+            task.cancel()
+        await asyncio.gather(*self._serving, return_exceptions=True)
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        if task is None:
+            return
+        crowded = len(self._serving) >= MOST_CONNECTIONS
+        self._serving.add(task)
+        try:
+            if crowded:
+                await _say(writer, _refused("too many connections; ask again"))
+            elif not _may_ask(writer):
+                await _say(writer, _refused("this run belongs to another user"))
+            else:
+                await self._answer_lines(reader, writer)
+        except (OSError, TimeoutError):
+            # Gone or too slow; what was asked stays asked.
+            writer.transport.abort()
+        finally:
+            self._serving.discard(task)
+            writer.close()
+
+    async def _answer_lines(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
+    ) -> None:
+        while True:
+            try:
+                async with asyncio.timeout(IDLE):
+                    line = await reader.readuntil(b"\n")
+            except asyncio.IncompleteReadError:
+                return
+            except asyncio.LimitOverrunError:
+                await _say(writer, _refused(f"a line has at most {LONGEST_LINE} bytes"))
+                return
+            await self._answer(line, writer)
+
+    async def _answer(self, line: bytes, writer: asyncio.StreamWriter) -> None:
+        try:
+            request = read_request(line)
+        except NotUnderstood as error:
+            await _say(writer, _refused(str(error)))
+            return
+        if request is None:
+            await _say(writer, self._look())
+            return
+        if why := self._refuse(request):
+            await _say(writer, _refused(why))
+            return
+        acted = self._desk.ask(request)
+        try:
+            async with asyncio.timeout(ACTS):
+                answer = await asyncio.shield(acted)
+        except TimeoutError:
+            await _say(writer, _refused(f"no answer within {ACTS:g} s; look at the state"))
+            return
+        word = "acted" if answer.done else "refused"
+        await _say(writer, {"answer": word, "text": answer.text, "state": answer.state})
+        if answer.done:
+            await _say(writer, await self._recorded())
+
+    async def _recorded(self) -> dict[str, object]:
+        try:
+            async with asyncio.timeout(RECORDS):
+                await self._synced()
+        except StorageError as error:
+            return {"answer": "not recorded", "text": clean(str(error))}
+        except TimeoutError:
+            return {"answer": "not recorded", "text": f"the disk took over {RECORDS:g} s"}
+        return {"answer": "recorded"}
+
+
+def _refused(text: str) -> dict[str, object]:
+    return {"answer": "refused", "text": text, "state": ""}
+
+
+async def _say(writer: asyncio.StreamWriter, message: Mapping[str, object]) -> None:
+    writer.write(json.dumps(message).encode() + b"\n")
+    async with asyncio.timeout(READS):
+        await writer.drain()
+
+
+def _may_ask(writer: asyncio.StreamWriter) -> bool:
+    """Tell whether the peer is this user or root; where the system cannot tell, the folder did."""
+    option = getattr(socket, "SO_PEERCRED", None)
+    connection = writer.get_extra_info("socket")
+    if option is None or connection is None:
+        return True
+    form = struct.Struct("3i")
+    _, user, _ = form.unpack(connection.getsockopt(socket.SOL_SOCKET, option, form.size))
+    return user in (0, os.getuid())
