@@ -10,11 +10,11 @@ import numpy as np
 
 from rig.control.full_rate import PIECE, Pieces, RecentSamples, wanted_cycles
 from rig.control.looking import Judge, Nothing
-from rig.control.states import may_follow
+from rig.control.states import PEOPLE_NEAR, may_follow
 from rig.control.stream import Kept
 from rig.protocol.plan import Plan
 from rig.record.entries import FullRateRecord, StaticRecord
-from rig.record.recorder import Recorder
+from rig.record.interface import RunRecord
 from rig.samples import Cycles, SampleArray
 
 AT_LEAST_KEPT: Final = 60.0  # [s] of samples at hand for evidence after a stop
@@ -34,13 +34,14 @@ class Progress:
 class Book:
     """Writes rows, records and events; knows the test time and the newest values.
 
+    `path` holds the steps through the state table so far: (state, cause, following state).
     `restart` gives the restart point as plain values; it is asked only when a commit is due.
     """
 
     def __init__(
         self,
         plan: Plan,
-        recorder: Recorder,
+        recorder: RunRecord,
         rate: float,
         restart: Callable[[Judge], Mapping[str, object]],
     ) -> None:
@@ -57,9 +58,9 @@ class Book:
         self._run_out = cyclic.run_out if cyclic else 0
         self._pieces = Pieces(wanted_cycles(plan.full_rate, self._run_out))
         self._frame = 0
-        self._wet_from: int | None = None
-        self._wet_confirmed = False
+        self._interruption: tuple[float, int, str] | None = None
         self.state = "idle"
+        self.path: list[tuple[str, str, str]] = []
         self.counted = 0
         self.latest_load = 0.0
         self.latest_deflection = 0.0
@@ -70,11 +71,6 @@ class Book:
     def time(self) -> float:
         """Test time [s] of the newest kept frame."""
         return self._frame / self._rate
-
-    @property
-    def water_on(self) -> bool:
-        """Tell whether the pump was switched on."""
-        return self._wet_from is not None
 
     def kept(self, kept: Kept) -> None:
         """Take a block that has happened."""
@@ -132,14 +128,23 @@ class Book:
         """Write an event at the present test time and count."""
         self._recorder.event(self.time, self.counted, kind, text)
 
-    def enter(self, state: str, why: str = "") -> None:
+    def enter(self, state: str, cause: str, why: str = "") -> None:
         """Write that the conductor enters a state; ValueError where the table forbids it."""
-        if not may_follow(self.state, state):
-            raise ValueError(f"{state!r} may not follow {self.state!r} (rig/control/states.py)")
+        if not may_follow(self.state, cause, state):
+            raise ValueError(
+                f"{state!r} may not follow {self.state!r} on {cause!r} (rig/control/states.py)"
+            )
+        self.path.append((self.state, cause, state))
         self.state = state
         # The event commits at once; rows must not get ahead of what a resumption starts from.
         self._recorder.restart_point(self._restart(Nothing()))
-        self._recorder.event(self.time, self.counted, "state", f"{state}: {why}" if why else state)
+        text = f"{state}, {cause}: {why}" if why else f"{state}, {cause}"
+        self._recorder.event(self.time, self.counted, "state", text)
+
+    @property
+    def people_near(self) -> bool:
+        """Tell whether people may stand at the rig in this state: nothing moves in it."""
+        return self.state in PEOPLE_NEAR
 
     def seated(self, frame: int) -> None:
         """Write that the specimen is seated."""
@@ -147,21 +152,13 @@ class Book:
             frame / self._rate, self.counted, "seated", "three seating cycles done"
         )
 
-    def water(self, frame: int, *, on: bool) -> None:
-        """Write that the pump was switched; a wet stretch ends with its litres."""
-        if on:
-            self._wet_from, self._wet_confirmed = frame, False
-            return
-        if self._wet_from is None:
-            return
-        begun, ended = self._wet_from / self._rate, frame / self._rate
-        flow = self._plan.spray.flow if self._plan.spray and self._wet_confirmed else 0.0
-        self._recorder.spray(begun, ended, flow * (ended - begun) * 1e3, self._wet_confirmed)
-        self._wet_from = None
+    def spray(self, time_on: float, time_off: float, litres: float, confirmed: bool) -> None:
+        """Write a wet stretch: test times [s], litres given, whether the flow confirmed them."""
+        self._recorder.spray(time_on, time_off, litres, confirmed)
 
-    def water_confirmed(self) -> None:
-        """Note that the flow confirmed the water that is on."""
-        self._wet_confirmed = True
+    def zero(self, channel: str, value: float, text: str) -> None:
+        """Write the reading of an unloaded channel [SI]."""
+        self._recorder.zero(self.time, channel, value, text)
 
     def static(
         self,
@@ -196,9 +193,20 @@ class Book:
         self._recorder.slow(self.time, values)
 
     def inspection(self, began: float, cycle: int, text: str) -> None:
-        """Write an inspection that began at a test time [s] and ends now, and the interruption."""
+        """Write an inspection that began at a test time [s] and ends now."""
         self._recorder.inspection(began, cycle, self.time - began, text)
-        self._recorder.interruption(began, cycle, self.time - began, "inspection")
+
+    def interruption_begins(self, why: str) -> None:
+        """Note that the loading is interrupted from now on."""
+        if self._interruption is None:
+            self._interruption = (self.time, self.counted, why)
+
+    def interruption_ends(self, how: str) -> None:
+        """Write the interruption that began last, with how it was spent and who ended it."""
+        if self._interruption is not None:
+            began, cycle, why = self._interruption
+            self._recorder.interruption(began, cycle, self.time - began, f"{why}; {how}")
+            self._interruption = None
 
 
 def _latest(signal: SampleArray, before: float) -> float:

@@ -14,18 +14,24 @@ from dataclasses import dataclass
 from typing import Final
 
 from rig.acquire.deflection import net_deflection
+from rig.clock import Clock
 from rig.control.book import Book
+from rig.control.clockwatch import ClockWatch
 from rig.control.cyclic_stage import CyclicStage
 from rig.control.cycling import Cycling
+from rig.control.desk import Asked, Desk
 from rig.control.looking import Judge
 from rig.control.slow_stages import approach, hold, ramp, static
-from rig.control.station import Station
+from rig.control.standing import Standing
+from rig.control.states import FAULTS, STANDING, possible
+from rig.control.station import StageAgain, Station
 from rig.control.stream import StopNow, Stream
+from rig.control.zeros import averaged_from, read_zeros, write_zeros
 from rig.criteria.outcome import OutcomeSetup, after_limit
 from rig.errors import DeviceError
 from rig.ports import Rig
 from rig.protocol.plan import Approach, Cyclic, Hold, Plan, Ramp, Stage, Static
-from rig.record.recorder import Recorder
+from rig.record.interface import RunRecord
 from rig.samples import SampleBlock
 
 _VALVE_FIRST: Final = frozenset({"failure", "ultimate", "limit"})
@@ -33,6 +39,9 @@ _VALVE_FIRST: Final = frozenset({"failure", "ultimate", "limit"})
 
 _DOUBTFUL: Final = frozenset({"feedback", "polarity", "limits", "silent", "device", "watchdog"})
 """Causes that put feedback or controller in doubt: no motion by load after them."""
+
+_STILL: Final = frozenset({"idle", "checklist", "unloaded", "locked"})
+"""States out of which nothing is moved to stop: pressure is off, or people are at the rig."""
 
 _GENERAL: Final = {"run-out": "end", "operator": "operator", "fault": "fault"}
 """The rig file's word for a stop whose own cause it does not name."""
@@ -50,36 +59,52 @@ _STATE_OF: Final[dict[type, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """How a run ended: outcome, why, and the count at the verdict."""
+    """How a run ended: outcome, why, the count at the verdict, and the cause of the stop."""
 
     outcome: str
     why: str
     cycles: int
+    cause: str = ""
 
 
 class Conductor:
     """Runs one plan on one rig. Use `run` once.
 
-    `snapshot` gives a simulated rig's own state for the restart point.
+    `snapshot` gives a simulated rig's own state for the restart point. `desk` brings people's
+    requests; without one nobody can answer, and what would wait for people goes on or stops.
+    `live` is for a rig in real time: blocks of one tick, and samples that stay away are a fault.
+    `clock` tells the calendar, for quiet and working hours and for steps of the computer's clock.
     """
 
     def __init__(
         self,
         plan: Plan,
         rig: Rig,
-        recorder: Recorder,
+        recorder: RunRecord,
         *,
         one_tick: bool = False,
         snapshot: Callable[[], Mapping[str, object]] | None = None,
+        desk: Desk | None = None,
+        live: bool = False,
+        clock: Clock | None = None,
     ) -> None:
         self._plan = plan
         self._snapshot = snapshot
         self._rig = rig
-        self.stream = Stream(rig, one_tick=one_tick)
+        self._recorder = recorder
+        self._desk = desk or Desk()
+        self.stream = Stream(rig, one_tick=one_tick or live, live=live, desk=self._desk)
         self.book = Book(plan, recorder, self.stream.rate, self._restart_point)
         self.stream.on_kept = self.book.kept
         self.stream.on_settled = self.book.settled
-        self._station = Station(plan, rig, self.stream, self.book)
+        self.stream.on_request = self._request
+        self.stream.on_block = self._each_block
+        attended = live or self._desk.attended
+        self._station = Station(plan, rig, self.stream, self.book, attended=attended)
+        self._utc = clock.utc if clock is not None else None
+        self._standing = Standing(self._station, self._utc)
+        self._station.on_asked = self._standing.slow
+        self._clock_watch = ClockWatch(clock) if clock is not None and live else None
         self._cyclic: CyclicStage | None = None
         self._stage = ""
 
@@ -103,6 +128,8 @@ class Conductor:
         except BaseException:
             await self._stand_still()
             raise
+        finally:
+            self._desk.close("the test has ended")
 
     async def _stand_still(self) -> None:
         """Stop without a record: whatever happened here, the rig must not go on."""
@@ -111,22 +138,80 @@ class Conductor:
         if self._rig.pump is not None:
             await self._rig.pump.set(False)
 
+    def _each_block(self) -> None:
+        """Look at what no sample shows: the record, and the computer's clock."""
+        trouble = self._recorder.trouble
+        if trouble and self.stream.known_cause != "record":
+            raise StopNow("record", "fault", trouble)
+        stepped = self._clock_watch.look() if self._clock_watch is not None else ""
+        if stepped:
+            self.book.event("clock", stepped)
+
+    def _request(self, asked: Asked) -> None:
+        """Take a request: write a note, refuse what the state table has no step for, or stop."""
+        request, state = asked.request, self.book.state
+        who = request.who or "somebody"
+        self._station.looked()
+        if request.verb == "note":
+            self._station.note(request)
+            asked.answer(done=True, text="written down", state=state)
+            return
+        allowed = possible(state)
+        if request.verb not in allowed or self.stream.asked is not None:
+            busy = self.stream.asked.request.verb if self.stream.asked is not None else ""
+            text = f"{busy} is being carried out; ask again" if busy else _not_now(state, allowed)
+            if request.verb != "stop" or request.verb not in allowed:
+                asked.answer(done=False, text=text, state=state)
+                self.book.event("request", f"{request.verb} by {who} refused: {text}")
+                return
+        self.book.event("request", f"{request.verb} by {who}{_said(request.text)}")
+        if request.verb == "stop":
+            why = f"stopped by {who}{_said(request.text)}"
+            raise StopNow("operator", "operator", why, asked=asked)
+        self.stream.asked = asked
+
     async def _stages(self) -> None:
-        self.book.enter("starting", self._plan.title)
+        if self._rig.emulated:
+            self.book.enter("starting", "start", self._plan.title)
+        else:
+            self.book.enter("checklist", "real rig", self._plan.title)
+            await self._standing.confirmed()
         await self._station.arm_fixed()
+        await self._station.horn(True)
+        await self._station.warned()
         await self._rig.actuator.pressure("high")
+        self._station.opened()
+        if isinstance(self._plan.stages[0], Approach):
+            await read_zeros(self._station, "start")
         for stage in self._plan.stages:
             self._stage = stage.name
-            await self._one(stage)
+            self._station.repeat = 1
+            await self._through(stage)
+
+    async def _through(self, stage: Stage) -> None:
+        """Carry a stage out; one that was broken off by unloading goes on in contact again."""
+        again = False
+        while True:
+            try:
+                if again and not isinstance(stage, Approach):
+                    self.book.enter("approach", "stage", "contact again")
+                    await approach(self._station, self._station.contact_again)
+                await self._one(stage)
+                return
+            except StageAgain:
+                again = True
 
     async def _one(self, stage: Stage) -> None:
         if isinstance(stage, Cyclic):
             if self._plan.loading is None:
                 raise ValueError("a cyclic stage needs [loading]; the protocol check refuses it")
-            self._cyclic = CyclicStage(self._station, stage, self._plan.loading)
+            if self._cyclic is None:
+                self._cyclic = CyclicStage(
+                    self._station, self._standing, stage, self._plan.loading, self._utc
+                )
             await self._cyclic.run()
             return
-        self.book.enter(_STATE_OF[type(stage)], stage.name)
+        self.book.enter(_STATE_OF[type(stage)], "stage", stage.name)
         await self._station.arm_fixed()
         if isinstance(stage, Approach):
             await approach(self._station, stage)
@@ -139,65 +224,104 @@ class Conductor:
 
     async def _stop(self, stop: StopNow) -> Verdict:
         """Stop by category, keep what follows, name the outcome. Acts first, records next."""
-        stopped = self.stream.now
+        stopped, state = self.stream.now, self.book.state
         valve_first = (
-            stop.outcome in _VALVE_FIRST or stop.cause in _DOUBTFUL or self._category(stop) == 0
+            stop.outcome in _VALVE_FIRST
+            or stop.cause in _DOUBTFUL
+            or state in _STILL
+            or self._category(stop) == 0
         )
-        if valve_first:
-            await self._rig.actuator.close_valve()
         self.stream.known_cause = stop.cause
+        valve_first = not await self._first_act(valve_first, standing=state in STANDING)
+        self._answer(stop)
         self.book.recent.hold()
-        self.book.enter("stopping", stop.why)
+        self.book.enter("stopping", _table_cause(stop), stop.why)
         if stop.trip is not None:
             self.book.event("limit", stop.trip.text)
         self.book.interrupted()
+        self.book.interruption_ends(f"ended by the stop: {stop.why}")
+        retracted = False
         if not valve_first:
-            await self._controlled(stop)
-        await self._after(stop, stopped)
+            retracted = await self._controlled(stop, standing=state in STANDING)
+        await self._after(stop, stopped, retracted=retracted)
         verdict = self._name(stop, stopped)
-        self.book.enter("stopped", f"{verdict.outcome}: {verdict.why}")
+        self.book.enter("stopped", "stopped", f"{verdict.outcome}: {verdict.why}")
         return verdict
 
-    async def _controlled(self, stop: StopNow) -> None:
-        """Make the normal stop; whatever gets in its way closes the valve."""
+    async def _first_act(self, valve_first: bool, *, standing: bool) -> bool:
+        """Do what cannot wait; False when the valve was closed."""
+        if not valve_first:
+            try:
+                if standing:
+                    await self._station.horn(True)
+                else:
+                    await self._station.begin_fall()
+                return True
+            except DeviceError as error:
+                self.book.event("stop", f"while stopping: {error}; valve closed")
+        await self._rig.actuator.close_valve()
+        return False
+
+    def _answer(self, stop: StopNow) -> None:
+        """Answer who asked for the stop, and whoever else waits."""
+        if stop.asked is not None:
+            stop.asked.answer(done=True, text="unloads, then stops", state=self.book.state)
+        waiting = self.stream.take_asked()
+        if waiting is not None:
+            text = f"the test is being stopped: {stop.why}"
+            waiting.answer(done=False, text=text, state=self.book.state)
+
+    async def _controlled(self, stop: StopNow, *, standing: bool) -> bool:
+        """Make the normal stop; whatever gets in its way closes the valve: then False."""
+        station = self._station
+        station.on_asked = None
         try:
-            if self._station.cycling and self._cyclic is not None:
+            if standing:
+                await station.warned()
+                await self._rig.actuator.pressure("high")
+            if station.cycling and self._cyclic is not None:
                 await self._cyclic.run_down(after_end=stop.outcome == "run-out")
-            await self._station.normal_stop()
+            await station.normal_stop()
         except (StopNow, DeviceError) as again:
             await self._rig.actuator.close_valve()
             self.book.event("stop", f"while stopping: {again}; valve closed")
+            return False
+        return True
 
     def _category(self, stop: StopNow) -> int:
         """Return the stop category that the rig file names for a cause; 1 where it names none."""
         stops = self._plan.rig.stops
         return stops.get(stop.cause, stops.get(_GENERAL[stop.outcome], 1))
 
-    async def _after(self, stop: StopNow, stopped: int) -> None:
+    async def _after(self, stop: StopNow, stopped: int, *, retracted: bool) -> None:
         """Keep the samples after the stop; nothing moves by command any more."""
+        station = self._station
         self.stream.disarm()
         self.stream.inputs_matter = False
-        if self._water_must_end(stop):
-            await self._station.water_off()
-        await self._station.wait(self._plan.full_rate.after_stop)
+        station.on_asked = None
+        await station.water.stop(self.stream.now, stop.cause)
+        try:
+            after = self._plan.full_rate.after_stop
+            judge = await station.wait(after, averaged_from(station))
+            if retracted:
+                write_zeros(station, "end", judge)
+        except (StopNow, DeviceError) as missing:
+            self.book.event("stop", f"no samples after the stop: {missing}")
         await self._rig.actuator.pressure("off")
-        if self.book.water_on:
-            self.book.water(self.stream.now, on=False)
+        await station.horn(False)
+        water = station.water.summary()
+        if water:
+            self.book.event("water", water)
         self.book.around_stop(stopped)
-
-    def _water_must_end(self, stop: StopNow) -> bool:
-        """Water stays on after a stop only where the protocol says so and nothing forbids it."""
-        spray = self._plan.spray
-        return spray is None or spray.on_stop == "off" or stop.cause in ("leak", "emergency_stop")
 
     def _name(self, stop: StopNow, stopped: int) -> Verdict:
         """Name the outcome; a limit is named after the evidence of the samples kept."""
         cycles = stop.cycles or self.book.counted
         if stop.outcome != "limit":
-            return Verdict(stop.outcome, stop.why, cycles)
+            return Verdict(stop.outcome, stop.why, cycles, stop.cause)
         loading, loss = self._plan.loading, self._plan.failure.stiffness_loss
         if self._cyclic is None or loading is None:
-            return Verdict("limit", stop.why, cycles)
+            return Verdict("limit", stop.why, cycles, stop.cause)
         base = self._cyclic.state.criteria.baseline
         # One whole cycle and more before the trip, and all that is kept after it.
         from_frame = stopped - round(2 * self.stream.rate / loading.frequency)
@@ -211,7 +335,7 @@ class Conductor:
         )
         at = (stop.trip.frame if stop.trip else stopped) - first
         outcome, why = after_limit(setup, stop.why, block.of("load"), net_deflection(block), at)
-        return Verdict(outcome, why, cycles)
+        return Verdict(outcome, why, cycles, stop.cause)
 
     def _restart_point(self, judge: Judge) -> Mapping[str, object]:
         """Return what a resumption needs, as plain values."""
@@ -226,7 +350,7 @@ class Conductor:
             "next_cycle": self.book.counted + 1,
             "cycling": newest.to_plain() if newest else None,
             "rig": self._snapshot() if self._snapshot else None,
-            "spray": self._cyclic.spray_to_plain() if self._cyclic else None,
+            "water": self._station.water.to_plain(),
             "baseline_stiffness": self.book.baseline_stiffness,
         }
 
@@ -236,3 +360,23 @@ def _forget_cancellation() -> None:
     task = asyncio.current_task()
     if task is not None:
         task.uncancel()
+
+
+def _table_cause(stop: StopNow) -> str:
+    """Return the state table's word for the cause of a stop."""
+    if stop.outcome == "operator":
+        return "stop"
+    if stop.outcome in ("failure", "run-out", "ultimate"):
+        return "verdict"
+    if stop.outcome == "limit":
+        return "limit"
+    return stop.cause if stop.cause in FAULTS else "fault"
+
+
+def _not_now(state: str, allowed: tuple[str, ...]) -> str:
+    now = f"possible now: {', '.join(allowed)}" if allowed else "nothing can be asked for now"
+    return f"not while {state}; {now}"
+
+
+def _said(text: str) -> str:
+    return f": {text}" if text else ""

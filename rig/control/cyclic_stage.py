@@ -1,39 +1,54 @@
-"""The cyclic stage: build up, hold the load, count, spray, inspect, until a verdict."""
+"""The cyclic stage: build up, hold the load, count, inspect, pause, until a verdict."""
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
 from typing import Final
 
 from rig.acquire.extract import ExtractionSetup, begin
+from rig.control.attendance import closing
 from rig.control.correction import SETTLING_CYCLES, Adjustment, start_correction
 from rig.control.cycling import Cycling, CyclingSetup
-from rig.control.looking import Decision, Nothing
-from rig.control.slow_stages import static_check
-from rig.control.spray import Spray, paused, start_spray, step
-from rig.control.station import Station
-from rig.control.stream import StopNow
+from rig.control.hours import pulled_forward
+from rig.control.inspecting import inspect
+from rig.control.looking import Decision
+from rig.control.slow_stages import approach
+from rig.control.standing import Standing
+from rig.control.station import StageAgain, Station
+from rig.control.stream import ASKED, StopNow
 from rig.criteria.findings import CriteriaSetup, CriteriaState, Finding
 from rig.guards.health import HealthFinding, HealthSetup, half_cycle
 from rig.guards.learned import LearnedSetup, combine, learned_bounds
 from rig.protocol.plan import Cyclic, Loading
 
 COUNT_MARGIN: Final = 2  # cycles the controller may run past ours before it stops by itself
-SLOW_EVERY: Final = 60.0  # [s] between records of the slow channels
 FIRST_SPAN: Final = 0.05  # of the target range: the first cycles of a build-up are small
 BUILD_UP_EXTRA: Final = 100  # cycles after the growth in which 95 % of range must be reached
 QUIET_SHARE: Final = 0.2  # of the growth: the first cycles are too small to be told from noise
 SETTLING_SHARE: Final = 0.05  # of the growth is left when counting begins: not corrected in it
-FAR: Final = 10**12  # frames: nothing is due
 
 _ENDS: Final = {"failure": "failure", "fault": "fault", "run-out": "end"}
 
 
 class CyclicStage:
-    """Carries out one cyclic stage on a station; `state` is the judge between blocks."""
+    """Carries out one cyclic stage on a station; `state` is the judge between blocks.
 
-    def __init__(self, station: Station, stage: Cyclic, loading: Loading) -> None:
+    `utc` tells the calendar time, for inspections that are pulled forward into working hours.
+    """
+
+    def __init__(
+        self,
+        station: Station,
+        standing: Standing,
+        stage: Cyclic,
+        loading: Loading,
+        utc: Callable[[], datetime] | None,
+    ) -> None:
         self._station = station
+        self._standing = standing
+        self._utc = utc
         self._stage = stage
         self._loading = loading
         plan = station.plan
@@ -59,33 +74,50 @@ class CyclicStage:
             correction=start_correction(loading.mean, loading.range / 2),
             always_wet=plan.exposure == "submerged",
         )
-        self._spray: Spray | None = (
-            start_spray(plan.spray, station.stream.rate) if plan.spray else None
-        )
-        self._slow = any(c.slow for c in plan.rig.channels)
-        self._slow_frame = station.stream.now
         self._inspect_at: int | None = None
-
-    def spray_to_plain(self) -> dict[str, object] | None:
-        """Return the state of the spray schedule as plain values for a restart point."""
-        return asdict(self._spray) if self._spray else None
+        self._planned = 0  # the protocol's count of the inspection made last
+        standing.on_fall = self.to_rest
 
     async def run(self) -> None:
-        """Cycle until a verdict, which comes as StopNow."""
-        await self._build_up()
+        """Cycle until a verdict, which comes as StopNow; build-up first."""
+        self._station.chores.wet_stage = True
+        await self._again(kept=True)
         while True:
-            await self._due_by_time()
+            missed = await self._station.chores.act()
+            if missed:
+                await self._no_water(missed)
+                continue
             self._plan_counts()
+            wet = self._station.water.wet
+            if wet != self.state.wet:
+                self.state = replace(self.state, wet=wet)
             decisions, judge = await self._station.stream.advance(self._next_frame(), self.state)
             if not isinstance(judge, Cycling):
                 raise TypeError(f"cycling was handed on as {type(judge).__name__}")
             self.state = judge
+            if any(d.kind == ASKED for d in decisions):
+                await self._asked()
+                continue
             await self._act(decisions)
+            await self._attended()
+
+    async def _again(self, *, kept: bool) -> None:
+        """Build up; an unloaded specimen is approached first, as often as it is unloaded."""
+        while True:
+            try:
+                if not kept:
+                    self._station.book.enter("approach", "stage", "contact again")
+                    await approach(self._station, self._station.contact_again)
+                    kept = True
+                await self._build_up()
+                return
+            except StageAgain:
+                kept = False
 
     async def _build_up(self) -> None:
         """Go to the mean load and let the amplitude grow; the count goes on after it."""
         station, loading = self._station, self._loading
-        station.book.enter("build-up")
+        station.book.enter("build-up", "stage")
         await station.arm_fixed()
         await station.load_to(loading.mean, station.unload_rate)
         over = self._stage.build_up / loading.frequency
@@ -104,6 +136,7 @@ class CyclicStage:
             counting=False,
             falling=False,
         )
+        self._inspect_at = None
         await station.rig.actuator.cycle(
             correction.mean, correction.amplitude, loading.frequency, over
         )
@@ -121,8 +154,10 @@ class CyclicStage:
                 await self._counting()
             elif isinstance(decision.detail, Adjustment):
                 await self._adjust(decision.detail)
-        counts = [d for d in decisions if d.kind == "count"]
-        if counts:
+        pause = next((f for f in findings if f.action == "pause"), None)
+        if pause is not None and self._station.attended:
+            await self._pause("finding", pause.text)
+        elif any(d.kind == "count" for d in decisions):
             await self._count_reached()
 
     async def _in_doubt(self, decision: Decision) -> None:
@@ -139,7 +174,8 @@ class CyclicStage:
 
     async def _counting(self) -> None:
         station = self._station
-        station.book.enter("cycling", f"counting from cycle {self.state.counted}")
+        station.book.enter("cycling", "range reached", f"counting from cycle {self.state.counted}")
+        self._plan_inspection()
         self._arm_learned()
         left = self._stage.run_out - self.state.counted
         counter = (await station.rig.actuator.status()).counter
@@ -160,7 +196,7 @@ class CyclicStage:
             )
         if finding.action in _ENDS:
             raise StopNow(_ENDS[finding.action], finding.action, finding.text, finding.cycle)
-        if finding.action == "pause":
+        if finding.action == "pause" and not self._station.attended:
             book.event("pause", f"{finding.kind}: nobody answers in a rehearsal, goes on")
 
     def _arm_learned(self) -> None:
@@ -194,104 +230,94 @@ class CyclicStage:
     def _plan_counts(self) -> None:
         """Tell the judge at which counts something is due."""
         due = set()
-        inspections = self._station.plan.inspections
-        following = inspections.next_after(self.state.counted) if inspections else None
-        self._inspect_at = (
-            following if following is not None and following < self._stage.run_out else None
-        )
+        station = self._station
         if self._inspect_at is not None:
             due.add(self._inspect_at)
-        if self._spray is not None and self._spray.cycle is not None:
-            due.add(max(self._spray.cycle, self.state.counted + 1))
-        self.state = replace(self.state, due=tuple(sorted(due)))
+        for cycle in (station.water.due_cycle, station.windows.next_cycle):
+            if cycle is not None:
+                due.add(max(cycle, self.state.counted + 1))
+        if tuple(sorted(due)) != self.state.due:
+            self.state = replace(self.state, due=tuple(sorted(due)))
+
+    def _plan_inspection(self) -> None:
+        """Settle the count of the next inspection, in working hours where the protocol asks."""
+        plan, counted = self._station.plan, self.state.counted
+        planned = plan.inspections.next_after(self._planned) if plan.inspections else None
+        if planned is None or planned >= self._stage.run_out:
+            self._inspect_at = None
+            return
+        count = planned
+        if self._utc is not None:
+            frequency = self._loading.frequency
+            count = pulled_forward(plan.hours, planned, counted, self._utc(), frequency)
+        # One that a pause kept from being made is made now.
+        self._inspect_at = max(count, counted + 1)
 
     async def _count_reached(self) -> None:
         """Do what a reached count calls for: water first, then the inspection."""
-        counted = self.state.counted
-        spray_at = self._spray.cycle if self._spray is not None else None
-        if spray_at is not None and counted >= spray_at:
-            await self._water()
+        counted, water = self.state.counted, self._station.water
+        if water.due_cycle is not None and counted >= water.due_cycle:
+            missed = await water.act(self._station.stream.now, counted)
+            if missed:
+                await self._no_water(missed)
+                return
         if self._inspect_at is not None and counted >= self._inspect_at:
             await self._inspect()
 
     def _next_frame(self) -> int:
-        frames = [FAR]
-        if self._spray is not None and self._spray.frame is not None:
-            frames.append(self._spray.frame)
-        if self._slow:
-            frames.append(self._slow_frame)
+        frames = [self._station.chores.next_frame()]
+        if self._station.windows.next_frame is not None:
+            frames.append(self._station.windows.next_frame)
         return max(min(frames), self._station.stream.now + 1)
 
-    async def _due_by_time(self) -> None:
-        now = self._station.stream.now
-        if self._slow and now >= self._slow_frame:
-            self._station.book.slow(await self._station.rig.acquisition.slow())
-            self._slow_frame = now + self._station.stream.frames(SLOW_EVERY)
-        if self._spray is not None and self._spray.frame is not None and now >= self._spray.frame:
-            await self._water()
-
-    async def _water(self) -> None:
-        """Carry out the change of the spray schedule that is due."""
-        station, schedule, pump = self._station, self._station.plan.spray, self._station.rig.pump
-        if schedule is None or self._spray is None or pump is None:
+    async def _no_water(self, text: str) -> None:
+        """Pause or stop, as the protocol says, where two spray periods were missed in a row."""
+        schedule = self._station.plan.spray
+        why = f"{text}; two periods missed in a row"
+        if self._station.attended and schedule is not None and schedule.then == "pause":
+            await self._pause("no flow", why)
             return
-        before = self._spray
-        flow = (await pump.status()).flow
-        now = station.stream.now
-        done = step(schedule, before, now, self.state.counted, station.stream.rate, flow)
-        self._spray = done.state
-        if done.state.confirmed:
-            station.book.water_confirmed()
-        if before.phase == "waiting":
-            station.book.event("water", "spraying begins")
-        if done.event:
-            station.book.event("water", done.event)
-        if done.pump is not None:
-            await pump.set(done.pump)
-            station.book.water(now, on=done.pump)
-            self.state = replace(self.state, wet=_wet(self.state.wet, now, on=done.pump))
-        if done.missed_too_often:
-            raise StopNow(
-                "spray", "fault", f"{done.event}; two periods missed in a row", self.state.counted
-            )
+        # Nobody can answer in a rehearsal, and going on dry would be another test.
+        raise StopNow("spray", "fault", why, self.state.counted)
+
+    async def _attended(self) -> None:
+        """Pause when a window of attendance closes without anybody."""
+        station = self._station
+        if not station.attended:
+            return
+        station.windows, missed = closing(station.windows, station.stream.now, self.state.counted)
+        if missed:
+            await self._pause("unattended", "nobody has looked since the last start or window")
+
+    async def _asked(self) -> None:
+        """Pause or unload, as somebody asks; then build up again."""
+        asked = self._station.stream.take_asked()
+        if asked is None:
+            return
+        await self._station.begin_fall()
+        await self._again(kept=await self._standing.interrupted(asked))
+
+    async def _pause(self, cause: str, why: str) -> None:
+        await self._station.begin_fall()
+        await self._again(kept=await self._standing.pause(cause, why))
 
     async def _inspect(self) -> None:
-        """Stop cycling, make the static check, wait as the protocol says, build up again."""
-        station, plan = self._station, self._station.plan
-        inspections = plan.inspections
+        """Stop cycling, inspect, build up again."""
+        station, inspections = self._station, self._station.plan.inspections
         if inspections is None:
             return
-        cycle, began = self.state.counted, station.book.time
-        station.book.enter("inspection", f"cycle {cycle}")
+        self._planned = inspections.next_after(self._planned) or self._planned
+        await station.begin_fall()
+        station.book.enter("inspection", "count", f"cycle {self.state.counted}")
+        station.book.interruption_begins("inspection")
         await self._fall()
-        await self._water_while_paused()
-        await station.load_to(self._loading.lower, station.unload_rate)
-        if inspections.static_check is not None:
-            await static_check(station, inspections.static_check, cycle)
-        if inspections.go_on_after is not None:
-            await self._wait_with_water(inspections.go_on_after)
-        text = "nobody answers in a rehearsal: goes on"
-        station.book.inspection(began, cycle, text)
-        await self._build_up()
+        await station.water.pause(station.stream.now, self.state.counted)
+        await self._again(kept=await inspect(station, self._standing, inspections))
 
-    async def _wait_with_water(self, seconds: float) -> None:
-        """Wait, while the spray schedule goes on by time."""
-        station = self._station
-        until = station.stream.now + station.stream.frames(seconds)
-        while station.stream.now < until:
-            await self._due_by_time()
-            await station.stream.advance(min(until, self._next_frame()), Nothing())
-
-    async def _water_while_paused(self) -> None:
-        """Switch the water off for a pause where the protocol says so; a new period follows it."""
-        station, schedule = self._station, self._station.plan.spray
-        if schedule is None or self._spray is None or schedule.on_pause == "keep":
-            return
-        if self._spray.on:
-            await station.water_off()
-            now = station.stream.now
-            self.state = replace(self.state, wet=_wet(self.state.wet, now, on=False))
-            self._spray = paused(self._spray, now, self.state.counted)
+    async def to_rest(self) -> None:
+        """Let the amplitude fall and go to lower load, for a pause."""
+        await self._fall()
+        await self._station.load_to(self._loading.lower, self._station.unload_rate)
 
     async def _fall(self) -> None:
         """Let the amplitude fall; these cycles are kept with the build-up ones."""
@@ -332,14 +358,3 @@ def criteria_setup(station: Station, stage: Cyclic) -> CriteriaSetup:
         short_confirm=short.confirm if short else 5,
         run_out=stage.run_out,
     )
-
-
-def _wet(
-    stretches: tuple[tuple[int, int | None], ...], frame: int, *, on: bool
-) -> tuple[tuple[int, int | None], ...]:
-    """Return the wet stretches after a switch; only the last two can touch a running cycle."""
-    if on:
-        return (*stretches[-1:], (frame, None))
-    if stretches and stretches[-1][1] is None:
-        return (*stretches[:-1], (stretches[-1][0], frame))
-    return stretches

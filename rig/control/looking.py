@@ -117,3 +117,22 @@ class Averaged:
         if not self.kept:
             return np.empty((1, 0), np.float32)
         return np.hstack(self.kept)
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A stage's judge while its motion stands still: samples are collected, nothing is decided."""
+
+    judge: Judge
+
+    def look(self, block: SampleBlock, deflection: SampleArray) -> Look:
+        """Let only what collects samples look."""
+        return Look(Held(_collecting(self.judge, block, deflection)))
+
+
+def _collecting(judge: Judge, block: SampleBlock, deflection: SampleArray) -> Judge:
+    if isinstance(judge, Averaged):
+        return judge.look(block, deflection).judge
+    if isinstance(judge, AllOf):
+        return AllOf(tuple(_collecting(j, block, deflection) for j in judge.judges))
+    return judge

@@ -15,7 +15,6 @@ from rig.criteria.crack import CrackSetup, CrackState
 from rig.criteria.ultimate import UltimateSetup, UltimateState
 from rig.protocol.plan import Approach, Hold, Ramp, Static, StaticCheck
 
-SETTLE: Final = 60.0  # [s] at contact before seating; common practice, no source
 SEATING_CYCLES: Final = 3
 SEATING_SHARE: Final = 0.10  # of the upper load; common practice, no source
 AVERAGED: Final = 0.1  # [s]: slow stages keep means over this
@@ -26,7 +25,19 @@ FAR: Final = 0.5  # share of the ultimate-deflection bound (span/30) used as a r
 
 async def approach(station: Station, stage: Approach) -> None:
     """Close the gap in stroke control, then change to load control and seat the specimen."""
-    actuator, stream = station.rig.actuator, station.stream
+    await contact(station, stage)
+    await station.load_to(stage.contact, station.unload_rate)
+    await station.wait(stage.settle)
+    await station.load_to(station.seat, station.unload_rate)
+    for _ in range(SEATING_CYCLES):
+        await station.load_to(SEATING_SHARE * station.load_scale, station.unload_rate)
+        await station.load_to(station.seat, station.unload_rate)
+    station.book.seated(station.stream.now)
+
+
+async def contact(station: Station, stage: Approach) -> None:
+    """Advance in stroke control until the load says contact. Raises StopNow without it."""
+    actuator = station.rig.actuator
     begin = (await actuator.status()).stroke
     judge: Judge = AllOf(
         (
@@ -34,7 +45,7 @@ async def approach(station: Station, stage: Approach) -> None:
             LoadReaches("reversed", -stage.contact, rising=False),
         )
     )
-    await actuator.move_stroke(begin + stage.give_up_after, stage.speed)
+    await station.move_stroke(begin + stage.give_up_after, stage.speed)
     seconds = stage.give_up_after / stage.speed * GIVEN_UP
     decisions, _ = await station.watch(seconds, judge)
     if not decisions:
@@ -51,18 +62,12 @@ async def approach(station: Station, stage: Approach) -> None:
             "load falls while the stroke advances; look at the polarity of the load cell",
         )
     station.book.event("contact", f"contact at {stage.contact / 1e3:g} kN")
-    await station.load_to(stage.contact, station.unload_rate)
-    await station.wait(SETTLE)
-    await station.load_to(station.seat, station.unload_rate)
-    for _ in range(SEATING_CYCLES):
-        await station.load_to(SEATING_SHARE * station.load_scale, station.unload_rate)
-        await station.load_to(station.seat, station.unload_rate)
-    station.book.seated(stream.now)
 
 
 async def static(station: Station, stage: Static) -> None:
     """Slow cycles to a load, held at the top; the first crack is looked for in the first."""
-    for repeat in range(1, stage.repeats + 1):
+    for repeat in range(station.repeat, stage.repeats + 1):
+        station.repeat = repeat  # a pause that unloaded the specimen goes on with this one
         averaged = _averaged(station)
         if stage.control == "load":
             judge = await _load_controlled(station, stage, averaged)
@@ -83,15 +88,15 @@ async def _deflection_controlled(
 ) -> Averaged:
     start = station.book.latest_deflection
     judge = await _up(station, stage, averaged, first=first)
-    await station.rig.actuator.hold()
+    await station.hold()
     after: Judge = await station.wait(stage.hold, _the_averaged(judge))
     speed = stage.speed_after_crack
-    await station.rig.actuator.move_deflection(start, speed)
+    await station.move_deflection(start, speed)
     expected = abs(station.book.latest_deflection - start) / speed
     low = AllOf((LoadReaches("unloaded", station.seat, rising=False), _the_averaged(after)))
     decisions, judge = await station.watch(expected * GIVEN_UP + 1.0, low)
     if decisions:
-        await station.rig.actuator.hold()
+        await station.hold()
     after = await station.load_to(station.seat, station.unload_rate, _the_averaged(judge))
     return _the_averaged(after)
 
@@ -102,7 +107,7 @@ async def _up(station: Station, stage: Static, averaged: Averaged, *, first: boo
     reach = LoadReaches("reached", stage.to, rising=True)
     judge: Judge = AllOf((reach, averaged, _crack_watch(station)) if first else (reach, averaged))
     speed = stage.speed if first else stage.speed_after_crack
-    await station.rig.actuator.move_deflection(far, speed)
+    await station.move_deflection(far, speed)
     while True:
         decisions, judge = await station.watch(far / speed * GIVEN_UP, judge)
         kinds = {d.kind for d in decisions}
@@ -116,7 +121,7 @@ async def _up(station: Station, stage: Static, averaged: Averaged, *, first: boo
             load = next(d.detail for d in decisions if d.kind == "crack")
             station.book.event("first crack", f"first crack at {_number(load) / 1e3:.1f} kN")
             speed = stage.speed_after_crack
-            await station.rig.actuator.move_deflection(far, speed)
+            await station.move_deflection(far, speed)
         if "reached" in kinds:
             return judge
 
@@ -139,11 +144,11 @@ async def ramp(station: Station, stage: Ramp) -> None:
         if stage.to is None
         else LoadReaches("reached", stage.to, rising=True)
     )
-    await station.rig.actuator.move_deflection(far * (1 + FAR), stage.speed)
+    await station.move_deflection(far * (1 + FAR), stage.speed)
     decisions, judge = await station.watch(
         far * (1 + FAR) / stage.speed * GIVEN_UP, AllOf((watcher, averaged))
     )
-    await station.rig.actuator.hold()
+    await station.hold()
     keep_static(station, stage.name, judge)
     if not decisions:
         raise StopNow("not reached", "fault", f"stage {stage.name} did not reach its end")

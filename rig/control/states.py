@@ -34,6 +34,7 @@ STATES: Final[dict[str, str]] = {
     "inspection": "amplitude zero; static check and zeros",
     "waiting": "at lower load, goes on by itself after the wait",
     "locked": "people at the rig: stroke held, low pressure",
+    "pausing": "amplitude to zero, then to lower load; a slow stage just stands still",
     "paused": "stands still, power kept",
     "unloading": "unloads, retracts, then pressure off",
     "unloaded": "retracted, pressure off",
@@ -44,7 +45,7 @@ STATES: Final[dict[str, str]] = {
 """Every state and what it means, in the order of a test."""
 
 STAGES: Final = ("approach", "static", "ramp", "hold", "build-up")
-MOVING: Final = (*STAGES, "cycling", "inspection", "unloading")
+MOVING: Final = (*STAGES, "cycling", "inspection", "pausing", "unloading")
 PAUSABLE: Final = (*STAGES, "cycling", "inspection")
 STANDING: Final = ("waiting", "locked", "paused", "unloaded", "re-wetting")
 PEOPLE_NEAR: Final = frozenset({"waiting", "locked", "paused", "unloaded"})
@@ -65,7 +66,7 @@ FAULTS: Final = ("limit", "fault", "feedback", "silent", "watchdog", "record", *
 
 
 def _rows() -> list[Row]:
-    still = "amplitude to zero, to lower load, stands with power kept (category 2)"
+    to_rest = "amplitude to zero, to lower load, power kept (category 2)"
     rows = [
         Row("idle", "start", "starting", "an emulated rig: no checklist"),
         Row("idle", "real rig", "checklist", "shows the checklist, pressure stays off"),
@@ -81,6 +82,7 @@ def _rows() -> list[Row]:
         Row("waiting", "unload", "unloading", "category 1"),
         Row("locked", "continue", "starting", "with local input and name, guard closed"),
         Row("locked", "unload", "unloading", "with local input; category 1"),
+        Row("pausing", "at rest", "paused", "stands still"),
         Row("paused", "continue", "starting", "with local input, outside quiet hours"),
         Row("paused", "long dry", "re-wetting", "water on before going on"),
         Row("paused", "people", "locked", "button or guard: stroke held, low pressure"),
@@ -91,6 +93,7 @@ def _rows() -> list[Row]:
         Row("unloaded", "long dry", "re-wetting", "water on before going on"),
         Row("re-wetting", "wetted", "starting", "as long wet as it was dry, at most 24 h"),
         Row("starting", "go on", "inspection", "takes up where it stood"),
+        Row("approach", "go on", "inspection", "in contact again, repeats the check"),
         Row("stopping", "stopped", "stopped", "outcome is named, record closed"),
     ]
     rows += [Row("starting", "stage", to, "pressure is on") for to in STAGES]
@@ -99,8 +102,9 @@ def _rows() -> list[Row]:
         for state in STAGES[:-1]
         for to in STAGES[1:]
     ]
-    rows += [Row(s, "pause", "paused", _how(s, still)) for s in PAUSABLE]
-    rows += [Row("cycling", cause, "paused", still) for cause in PAUSE_CAUSES[1:]]
+    rows += [Row(s, "pause", "pausing", _how(s, to_rest)) for s in PAUSABLE]
+    rows += [Row("cycling", cause, "pausing", to_rest) for cause in PAUSE_CAUSES[1:]]
+    rows += [Row("build-up", cause, "pausing", to_rest) for cause in PAUSE_CAUSES[2:]]
     rows += [Row(s, "unload", "unloading", "category 1") for s in PAUSABLE]
     running = (*MOVING, "starting", *STANDING)
     rows += [Row(s, "stop", "stopping", "normal stop, category 1") for s in running]
@@ -115,7 +119,8 @@ def _rows() -> list[Row]:
 
 
 def _how(state: str, cycling: str) -> str:
-    return cycling if state == "cycling" else "stands where it is with power kept (category 2)"
+    slow = "stands where it is, power kept (category 2)"
+    return cycling if state in ("cycling", "build-up") else slow
 
 
 TABLE: Final[tuple[Row, ...]] = tuple(_rows())
@@ -127,7 +132,19 @@ def may_follow(state: str, cause: str, to: str) -> bool:
     return any((r.state, r.cause, r.to) == (state, cause, to) for r in TABLE)
 
 
+def following(state: str, cause: str) -> str:
+    """Return the one state that follows on a cause; ValueError where the table has none."""
+    found = [r.to for r in TABLE if (r.state, r.cause) == (state, cause)]
+    if len(found) != 1:
+        raise ValueError(f"the state table has {len(found)} steps from {state!r} on {cause!r}")
+    return found[0]
+
+
 def possible(state: str) -> tuple[str, ...]:
-    """Return what people may ask for in a state, besides notes."""
-    asked = ("pause", "continue", "unload", "stop")
+    """Return what people may ask for in a state, besides notes.
+
+    What is asked while the rig goes to rest is done once it stands.
+    """
+    state = "paused" if state == "pausing" else state
+    asked = ("confirm", "pause", "continue", "unload", "stop")
     return tuple(v for v in asked if any(r.state == state and r.cause == v for r in TABLE))

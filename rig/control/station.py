@@ -2,30 +2,58 @@
 
 from __future__ import annotations
 
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import replace
 from typing import Final
 
+from rig.control.attendance import Windows, opened
 from rig.control.book import Book
+from rig.control.chores import Chores
+from rig.control.desk import Request
 from rig.control.looking import Decision, Judge, Nothing
-from rig.control.stream import StopNow, Stream
+from rig.control.stream import ASKED, StopNow, Stream
+from rig.control.water import Water, catch_can
 from rig.ports import Rig
-from rig.protocol.plan import Bounds, Plan
+from rig.protocol.plan import Approach, Bounds, Plan
 
 SEAT_LOAD: Final = 1e3  # [N] kept between slow loadings; common practice, no source
 UNLOAD_SHARE: Final = 0.10  # of the upper load a second; common practice, no source
 RETRACT: Final = 5e-3  # [m] at 1 mm/s after a normal stop; common practice, no source
 RETRACT_SPEED: Final = 1e-3
 POLL: Final = 0.2  # [s] between questions whether a ramp has arrived
+SETTLED: Final = 0.5  # [s] after the amplitude has reached zero
+
+Motion = tuple[Callable[[float, float], Awaitable[None]], float, float]
+
+
+class StageAgain(Exception):
+    """The specimen was unloaded in a pause: approach again, then the stage goes on."""
 
 
 class Station:
-    """What a stage works with: the plan, the rig's devices, the stream and the book."""
+    """What a stage works with: the plan, the rig's devices, the stream, the water and the book.
 
-    def __init__(self, plan: Plan, rig: Rig, stream: Stream, book: Book) -> None:
+    `on_asked` is called with the judge when somebody asks for something in a slow motion; it
+    returns how many frames passed until the motion goes on, and the judge.
+    """
+
+    def __init__(self, plan: Plan, rig: Rig, stream: Stream, book: Book, *, attended: bool) -> None:
         self.plan = plan
         self.rig = rig
         self.stream = stream
         self.book = book
+        self.attended = attended
+        self.water = Water(
+            plan.spray, rig.pump, book, stream.rate, submerged=plan.exposure == "submerged"
+        )
+        self.chores = Chores(stream, book, rig, self.water, plan)
+        self.on_asked: Callable[[Judge], Awaitable[tuple[int, Judge]]] | None = None
+        self.windows = Windows()
         self.cycling = False
+        self.repeat = 1  # of the slow cycles of a stage, the one under way
+        self.zeros: Mapping[str, float] = {}
+        self._falls_until: int | None = None
+        self._motion: Motion | None = None
 
     @property
     def load_scale(self) -> float:
@@ -43,6 +71,14 @@ class Station:
     def unload_rate(self) -> float:
         """Rate [N/s] of loading and unloading between stages."""
         return UNLOAD_SHARE * self.load_scale
+
+    @property
+    def contact_again(self) -> Approach:
+        """How contact is made after the specimen was unloaded: as the protocol first did it."""
+        stages = self.plan.stages
+        first = next((s for s in stages if isinstance(s, Approach)), None)
+        usual = Approach("contact", max(0.02 * self.load_scale, 500.0), 5e-4, 1e-2)
+        return first or usual
 
     def fixed_bounds(self) -> dict[str, Bounds]:
         """Return the always armed bounds: the tighter of protocol and rig file."""
@@ -70,16 +106,69 @@ class Station:
         self.stream.arm(bounds, self.plan.limits.persist)
 
     async def wait(self, seconds: float, judge: Judge | None = None) -> Judge:
-        """Go on for a duration [s], whatever the judge decides; return the judge."""
+        """Go on for a duration [s], whatever the judge decides; return the judge.
+
+        Time in which somebody lets the test stand still does not count.
+        """
         until = self.stream.now + self.stream.frames(seconds)
         judge = judge or Nothing()
         while self.stream.now < until:
-            _, judge = await self.stream.advance(until, judge)
+            decisions, judge = await self._advance(until, judge)
+            stood, judge = await self._stood_still(decisions, judge)
+            until += stood
         return judge
 
     async def watch(self, seconds: float, judge: Judge) -> tuple[tuple[Decision, ...], Judge]:
         """Go on for at most a duration [s] or until the judge decides something."""
-        return await self.stream.advance(self.stream.now + self.stream.frames(seconds), judge)
+        until = self.stream.now + self.stream.frames(seconds)
+        while self.stream.now < until:
+            decisions, judge = await self._advance(until, judge)
+            if decisions and decisions[0].kind != ASKED:
+                return decisions, judge
+            stood, judge = await self._stood_still(decisions, judge)
+            until += stood
+        return (), judge
+
+    async def _advance(self, until: int, judge: Judge) -> tuple[tuple[Decision, ...], Judge]:
+        """Go on until a frame or a decision, with what is due by time on the way."""
+        found = await self.stream.advance(min(until, self.chores.next_frame()), judge)
+        # What the water calls for is asked again once the test cycles.
+        await self.chores.act()
+        return found
+
+    async def _stood_still(
+        self, decisions: tuple[Decision, ...], judge: Judge
+    ) -> tuple[int, Judge]:
+        if self.on_asked is None or not any(d.kind == ASKED for d in decisions):
+            return 0, judge
+        return await self.on_asked(judge)
+
+    async def move_load(self, to: float, rate: float) -> None:
+        """Ramp to a load [N] at a rate [N/s]."""
+        await self._move((self.rig.actuator.move_load, to, rate))
+
+    async def move_stroke(self, to: float, speed: float) -> None:
+        """Ramp to a stroke [m] at a speed [m/s]."""
+        await self._move((self.rig.actuator.move_stroke, to, speed))
+
+    async def move_deflection(self, to: float, speed: float) -> None:
+        """Ramp net deflection [m] at a speed [m/s]."""
+        await self._move((self.rig.actuator.move_deflection, to, speed))
+
+    async def hold(self) -> None:
+        """Stay at the present stroke; a pause that ends leaves it there."""
+        self._motion = None
+        await self.rig.actuator.hold()
+
+    async def _move(self, motion: Motion) -> None:
+        self._motion = motion
+        command, to, speed = motion
+        await command(to, speed)
+
+    async def move_on(self) -> None:
+        """Give the last motion again, after a pause held the stroke."""
+        if self._motion is not None:
+            await self._move(self._motion)
 
     async def arrived(self, expected: float, judge: Judge | None = None) -> Judge:
         """Wait until a ramp has ended; `expected` [s]. Raises StopNow if it never does."""
@@ -97,36 +186,81 @@ class Station:
     async def load_to(self, to: float, rate: float, judge: Judge | None = None) -> Judge:
         """Ramp to a load [N] at a rate [N/s] and wait for arrival."""
         expected = abs(to - self.book.latest_load) / rate
-        await self.rig.actuator.move_load(to, rate)
+        await self.move_load(to, rate)
         return await self.arrived(expected, judge)
 
-    async def water_off(self) -> None:
-        """Switch the pump off and close the wet stretch."""
-        if self.rig.pump is not None and self.book.water_on:
-            await self.rig.pump.set(False)
-            self.book.water(self.stream.now, on=False)
+    async def stroke_to(self, to: float, speed: float, judge: Judge | None = None) -> Judge:
+        """Ramp to a stroke [m] at a speed [m/s] and wait for arrival."""
+        begin = (await self.rig.actuator.status()).stroke
+        await self.move_stroke(to, speed)
+        return await self.arrived(abs(to - begin) / speed, judge)
+
+    def opened(self) -> None:
+        """Open the windows of attendance: the test has been started, or goes on."""
+        stream = self.stream
+        self.windows = opened(self.plan.attendance, stream.now, self.book.counted, stream.rate)
+
+    def looked(self) -> None:
+        """Note that somebody has looked after the test."""
+        self.windows = replace(self.windows, looked=True)
+
+    def note(self, request: Request) -> None:
+        """Write down what somebody says, and a catch-can reading against the schedule."""
+        by = f"{request.who}: " if request.who else ""
+        if request.catch_can is not None and self.plan.spray is not None:
+            reading = catch_can(self.plan.spray, request.catch_can, request.face)
+            self.book.event("catch can", f"{by}{reading}")
+        if request.text or request.catch_can is None:
+            self.book.event("note", f"{by}{request.text}")
+
+    async def horn(self, on: bool) -> None:
+        """Switch the horn or lamp, where there is one."""
+        if self.rig.horn is not None:
+            await self.rig.horn.set(on)
+
+    async def warned(self) -> None:
+        """Wait as long as the rig file lets the horn, already on, warn people; then it is off."""
+        signal = self.plan.rig.warning
+        try:
+            if signal is not None and self.rig.horn is not None:
+                await self.wait(signal.before)
+        finally:
+            await self.horn(False)
+
+    async def begin_fall(self) -> None:
+        """Let the amplitude begin to fall, unless it falls already: the first act of a stop."""
+        if not self.cycling or self._falls_until is not None:
+            return
+        over = self.fall_time()
+        await self.rig.actuator.end_cycling(over)
+        self._falls_until = self.stream.now + self.stream.frames(over + SETTLED)
 
     async def fall(self, judge: Judge | None = None) -> Judge:
         """Let the amplitude fall to zero under the fixed bounds; return the judge."""
-        over = self.fall_time()
+        await self.begin_fall()
         await self.rig.actuator.stop_at(None)
         self.stream.arm(self.fixed_bounds(), self.plan.limits.persist)
-        await self.rig.actuator.end_cycling(over)
-        judge = await self.wait(over + 0.5, judge)
+        judge = judge or Nothing()
+        while self._falls_until is not None and self.stream.now < self._falls_until:
+            _, judge = await self.stream.advance(self._falls_until, judge)
+        self._falls_until = None
         self.cycling = False
         return judge
 
     async def normal_stop(self) -> None:
         """Unload, retract, valve closed, pressure off; the amplitude is zero already."""
         self.stream.arm(self.fixed_bounds(), self.plan.limits.persist)
-        low = self.plan.loading.lower if self.plan.loading else self.seat
-        # Without contact load control would run away in search of load.
-        if self.book.latest_load > self.seat:
-            await self.load_to(min(low, self.book.latest_load), self.unload_rate)
-        stroke = (await self.rig.actuator.status()).stroke
-        back = max(stroke - RETRACT, self.rig.actuator.range.stroke_low)
-        await self.rig.actuator.move_stroke(back, RETRACT_SPEED)
-        await self.arrived((stroke - back) / RETRACT_SPEED)
+        on_asked, self.on_asked = self.on_asked, None  # it is being stopped: nothing holds it
+        try:
+            low = self.plan.loading.lower if self.plan.loading else self.seat
+            # Without contact load control would run away in search of load.
+            if self.book.latest_load > self.seat:
+                await self.load_to(min(low, self.book.latest_load), self.unload_rate)
+            stroke = (await self.rig.actuator.status()).stroke
+            back = max(stroke - RETRACT, self.rig.actuator.range.stroke_low)
+            await self.stroke_to(back, RETRACT_SPEED)
+        finally:
+            self.on_asked = on_asked
         await self.rig.actuator.close_valve()
         await self.rig.actuator.pressure("off")
 

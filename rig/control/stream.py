@@ -16,28 +16,39 @@ from typing import Final
 import numpy as np
 
 from rig.acquire.deflection import net_deflection
+from rig.control.desk import Asked, Desk
 from rig.control.looking import Decision, Judge, Look, Nothing
+from rig.control.states import INPUTS
 from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits
 from rig.ports import InputState, Rig
 from rig.samples import SampleArray, SampleBlock
 
 TICK_SECONDS: Final = 0.02
-_INPUT_WORDS: Final = {
-    "emergency_stop": "emergency stop pressed",
-    "guard": "guard opened",
-    "leak": "water found where none may be",
-    "oil": "oil pressure low",
-}
+SILENT: Final = 0.25
+"""Longest real time [s] beyond its own length that a block may keep us waiting."""
 LONGEST_BLOCK: Final = 100_000
+FAR: Final = 10**15  # frames: nothing is due
+ASKED: Final = "asked"
+"""Kind of the decision that somebody asks for something, or an input wakes."""
 
 
 class StopNow(Exception):
-    """The test ends or must be stopped: cause for the rig, outcome and why for people."""
+    """The test ends or must be stopped: cause for the rig, outcome and why for people.
+
+    `asked` is the request that asked for it, still to be answered.
+    """
 
     def __init__(
-        self, cause: str, outcome: str, why: str, cycles: int = 0, trip: Trip | None = None
+        self,
+        cause: str,
+        outcome: str,
+        why: str,
+        cycles: int = 0,
+        trip: Trip | None = None,
+        asked: Asked | None = None,
     ) -> None:
         super().__init__(why)
+        self.asked = asked
         self.cause = cause
         self.outcome = outcome
         self.why = why
@@ -60,11 +71,26 @@ class Stream:
     `on_kept` is called with every block that has happened, before anything is decided from it;
     `on_settled` with the judge after each block from which nothing remains to be decided.
     `judge` is the newest one. While the rig is being stopped `known_cause` names the input that
-    asked for it: it does not ask again.
+    asked for it: it does not ask again. With `live` a block that does not come stops the test.
+
+    People's requests are taken from the `desk` after every block: `on_request` answers them or
+    stops, or leaves one in `asked`, which ends `advance` so that the stage can act on it.
+    `people_near` tells that nothing moves and an open guard is no danger. `on_block` is called
+    after every block. `wakes` tells whether the inputs are reason enough to end `advance`.
     """
 
-    def __init__(self, rig: Rig, one_tick: bool = False) -> None:
+    def __init__(
+        self, rig: Rig, one_tick: bool = False, *, live: bool = False, desk: Desk | None = None
+    ) -> None:
         self._rig = rig
+        self._live = live
+        self._desk = desk or Desk()
+        self.on_request: Callable[[Asked], None] = _ignore
+        self.on_block: Callable[[], None] = _no_block
+        self.wakes: Callable[[InputState], bool] = _never
+        self.asked: Asked | None = None
+        self.inputs = InputState()
+        self.people_near = False
         self.on_kept: Callable[[Kept], None] = _ignore
         self.on_settled: Callable[[Judge], None] = _ignore
         self.rate = rig.acquisition.rate
@@ -102,6 +128,8 @@ class Stream:
     async def advance(self, until: int, judge: Judge) -> tuple[tuple[Decision, ...], Judge]:
         """Go on until a frame or the first decision of the judge; return what was decided.
 
+        A request for the stage, or an input that wakes, is the decision `ASKED`.
+
         Raises StopNow when a limit, an input or the controller ends the motion.
         """
         until = -(-until // self.tick) * self.tick
@@ -110,11 +138,17 @@ class Stream:
             judge = look.judge
             if look.decisions:
                 return look.decisions, judge
+            if self.asked is not None or self.wakes(self.inputs):
+                return (Decision(ASKED, self.now),), judge
         return (), judge
 
+    def take_asked(self) -> Asked | None:
+        """Return the request that waits for the stage, which must now answer it."""
+        asked, self.asked = self.asked, None
+        return asked
+
     async def _one_block(self, until: int, judge: Judge) -> Look:
-        acquisition = self._rig.acquisition
-        block = await acquisition.read(min(self._length, until - self.now))
+        block = await self._read(min(self._length, until - self.now, self._before_script()))
         deflection = net_deflection(block, self._room)
         state, trip = self._check(block, deflection)
         look = judge.look(block, deflection)
@@ -141,6 +175,23 @@ class Stream:
             self.on_settled(look.judge)
         return look
 
+    def _before_script(self) -> int:
+        """Return how many frames, whole ticks, lie before the next scripted request."""
+        ahead = self._desk.next_scripted(FAR) - self.now
+        return max(-(-ahead // self.tick), 1) * self.tick
+
+    async def _read(self, frames: int) -> SampleBlock:
+        """Read a block; live, samples that do not come are a fault."""
+        if not self._live:
+            return await self._rig.acquisition.read(frames)
+        try:
+            async with asyncio.timeout(SILENT + frames / self.rate):
+                return await self._rig.acquisition.read(frames)
+        except TimeoutError:
+            raise StopNow(
+                "silent", "fault", f"no sample has come for {SILENT:g} s; the feedback is unknown"
+            ) from None
+
     async def _keep(self, frames: int) -> asyncio.CancelledError | None:
         """Keep frames; a cancellation meanwhile is handed back: the frames have happened."""
         try:
@@ -163,17 +214,21 @@ class Stream:
             raise StopNow(
                 "feedback" if outcome == "fault" else "limit", outcome, trip.text, trip=trip
             )
+        self.on_block()
+        while (asked := self._desk.take(self.now)) is not None:
+            self.on_request(asked)
+        self.inputs = await self._rig.inputs.read()
         if not self.inputs_matter:
             return
-        cause = _input_cause(await self._rig.inputs.read())
+        cause = _input_cause(self.inputs, people_near=self.people_near)
         if cause and cause != self.known_cause:
-            raise StopNow(cause, "fault", _INPUT_WORDS[cause])
+            raise StopNow(cause, "fault", INPUTS[cause])
         await self._rig.actuator.heartbeat()
         status = await self._rig.actuator.status()
         if status.stopped_by == "limit":
             raise StopNow("limit", "limit", f"the controller's own limit: {status.tripped}")
         if status.stopped_by == "count":
-            raise StopNow("count", "fault", "the controller's count ran out before the verdict")
+            raise StopNow("fault", "fault", "the controller's count ran out before the verdict")
         if status.stopped_by == "watchdog" and self.known_cause != "watchdog":
             raise StopNow("watchdog", "fault", "the controller's watchdog stopped the rig")
 
@@ -182,14 +237,25 @@ def _ignore(_happened: object) -> None:
     """Take no notice."""
 
 
-def _input_cause(state: InputState) -> str:
+def _no_block() -> None:
+    """Take no notice."""
+
+
+def _never(_inputs: InputState) -> bool:
+    """Be woken by no input."""
+    return False
+
+
+def _input_cause(state: InputState, *, people_near: bool) -> str:
     """Return the stop cause that an input calls for, in the rig file's words, or nothing."""
     if state.emergency_stop:
         return "emergency_stop"
-    if state.guard_open:
+    if state.guard_open and not people_near:
         return "guard"
     if state.leak:
         return "leak"
+    if state.mains_lost:
+        return "mains"
     if state.oil_pressure_low:
         return "oil"
     return ""

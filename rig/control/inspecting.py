@@ -1,0 +1,56 @@
+"""An inspection: amplitude zero, static check, zeros, a wait in which people may come."""
+
+from __future__ import annotations
+
+from rig.control.slow_stages import approach, static_check
+from rig.control.standing import Standing
+from rig.control.station import StageAgain, Station
+from rig.control.zeros import PAUSE_SHIFT, lift_and_read
+from rig.protocol.plan import Inspections
+
+
+async def inspect(station: Station, standing: Standing, inspections: Inspections) -> bool:
+    """Make an inspection, the amplitude being zero; True if the specimen stayed loaded.
+
+    Ends in "starting". A check that was broken off by unloading is made again.
+    """
+    book = station.book
+    began, cycle = book.time, book.counted
+    shift = 0.0
+    while True:
+        try:
+            shift = await _check(station, inspections, cycle)
+            break
+        except StageAgain:
+            book.enter("approach", "stage", "contact again, then the check")
+            await approach(station, station.contact_again)
+            book.enter("inspection", "go on", f"cycle {cycle}")
+    alone = inspections.go_on_after
+    if shift > PAUSE_SHIFT and station.attended:
+        book.event("zero", "the shift calls for somebody: does not go on by itself")
+        alone = None
+    book.enter("waiting", "checked", _words(inspections, alone))
+    kept = await standing.waiting(alone)
+    book.inspection(began, cycle, f"static check done; {book.path[-1][1]}")
+    return kept
+
+
+async def _check(station: Station, inspections: Inspections, cycle: int) -> float:
+    """Make the static check and read the zeros; return the load's shift [1]."""
+    low = station.plan.loading.lower if station.plan.loading else station.seat
+    await station.load_to(low, station.unload_rate)
+    if inspections.static_check is not None:
+        await static_check(station, inspections.static_check, cycle)
+    if not inspections.zero:
+        return 0.0
+    shift = await lift_and_read(station, station.contact_again)
+    await station.load_to(low, station.unload_rate)
+    return shift
+
+
+def _words(inspections: Inspections, alone: float | None) -> str:
+    """Say what is waited for."""
+    asks = "map the cracks; " if inspections.map_cracks else ""
+    if alone is None:
+        return f"{asks}goes on only when asked"
+    return f"{asks}goes on by itself in {alone:.0f} s unless somebody comes"
