@@ -76,7 +76,9 @@ class _Builder:
     def stage(self, table: StageTable) -> Stage | None:
         match table:
             case ApproachTable():
-                return Approach(table.name, table.contact, table.speed, table.give_up_after)
+                return Approach(
+                    table.name, table.contact, table.speed, table.give_up_after, table.settle
+                )
             case StaticTable():
                 return self._static(table)
             case RampTable():
@@ -186,6 +188,7 @@ def build_spray(document: Document, table: SprayTable) -> SpraySchedule | None:
         then=lost.then,
         on_pause=table.on_pause,
         on_stop=table.on_stop,
+        faces=tuple(table.faces),
     )
 
 
@@ -207,7 +210,8 @@ def build_inspections(
         if to is not None:
             check = StaticCheck(to, asked.rate, asked.hold, asked.repeats)
     wait = None if table.go_on_after[1] == "never" else table.go_on_after[0]
-    return Inspections(tuple(counts), table.then_every, check, table.map_cracks == "ask", wait)
+    ask = table.map_cracks == "ask"
+    return Inspections(tuple(counts), table.then_every, check, ask, wait, table.zero)
 
 
 def build_failure(table: FailureTable | None) -> Failure:

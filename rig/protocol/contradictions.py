@@ -28,6 +28,7 @@ def check_draft(document: Document, draft: Draft) -> None:
     _check_cyclic(document, draft)
     _check_water(document, draft)
     _check_judging(document, draft)
+    _check_attendance(document, draft)
     _check_limits(document, draft)
     warn_unnamed(document, draft)
 
@@ -232,6 +233,16 @@ def _check_judging(document: Document, draft: Draft) -> None:
             ("inspections", "static_check", "to"),
             f"{kilo(check.to)} is above the upper load {kilo(draft.loading.upper)}",
             'give "upper" or less: a higher load is an overload',
+        )
+
+
+def _check_attendance(document: Document, draft: Draft) -> None:
+    counted = draft.cyclic or "stage" in draft.wrong
+    if draft.attendance and draft.attendance.cycles and not counted:
+        document.refuse(
+            ("attendance", "by"),
+            "names a count of cycles without a cyclic stage",
+            "give times only",
         )
 
 

@@ -48,6 +48,9 @@ EXAMPLES: Final = {
     "confirm": 'confirm = "100 cycles"',
     "range": 'range = ["-5 mm", "50 mm"]',
     "resolution": 'resolution = "0.5 um"',
+    "kind": 'kind = "horn" or "lamp"',
+    "before": 'before = "5 s"',
+    "by": 'by = ["30 min", "2 h", "20000 cycles"]',
 }
 """Missing keys as a line to paste."""
 

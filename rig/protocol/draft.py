@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rig.protocol.plan import (
+    Attendance,
     Baseline,
     Cyclic,
     Failure,
@@ -31,6 +32,7 @@ class Draft:
     spray: SpraySchedule | None
     inspections: Inspections | None
     baseline: Baseline
+    attendance: Attendance | None
     failure: Failure
     limits: Limits
     rig: RigPlan | None

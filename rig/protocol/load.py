@@ -24,6 +24,7 @@ from rig.protocol.contradictions import check_draft
 from rig.protocol.document import EXAMPLES, Document, Read, open_document, validate
 from rig.protocol.draft import Draft
 from rig.protocol.limit_tables import build_limits
+from rig.protocol.people_tables import build_attendance, build_hours, build_pauses
 from rig.protocol.plan import Limits, Loading, Plan, RigPlan
 from rig.protocol.position import Path
 from rig.protocol.protocol_file import REQUIRED, LoadingTable, ProtocolFile
@@ -124,6 +125,7 @@ class _Reading:
         loading = self._loading(file.loading, parts.series) if file.loading else None
         known = not (file.loading or "loading" in wrong)
         draft = self._draft(file, parts.rig, loading, known, wrong)
+        hours = build_hours(document, file.hours)
         check_draft(document, draft)
         if document.problems or parts.rig is None or parts.specimen is None:
             return None
@@ -149,6 +151,9 @@ class _Reading:
             warnings=tuple(
                 str(w) for d in (document, self.rig, *self.others) for w in sorted(d.warnings)
             ),
+            pauses=build_pauses(file.pauses),
+            attendance=draft.attendance,
+            hours=hours,
         )
 
     def _draft(
@@ -177,6 +182,9 @@ class _Reading:
         inspections = None
         if file.inspections:
             inspections = build_inspections(document, file.inspections, loading, known)
+        attendance = build_attendance(document, file.attendance)
+        if file.attendance and attendance is None:
+            wrong |= {"attendance"}
         return Draft(
             exposure=file.exposure,
             loading=loading,
@@ -184,6 +192,7 @@ class _Reading:
             spray=spray,
             inspections=inspections,
             baseline=build_baseline(file.baseline),
+            attendance=attendance,
             failure=build_failure(file.failure),
             limits=limits,
             rig=rig,

@@ -26,6 +26,7 @@ from rig.protocol.fields import (
     quantity,
     whole,
 )
+from rig.protocol.people_tables import AttendanceTable, HoursTable, PausesTable
 
 _FORCE = (0.0, FORCE_MOST, "kN")
 _SPEED = (1e-8, 0.01, "mm/s")
@@ -63,6 +64,7 @@ class ApproachTable(Table):
     contact: Force
     speed: Annotated[float, quantity("speed", 1e-6, 5e-4, "mm/s")]
     give_up_after: Annotated[float, quantity("length", 1e-4, 0.1, "mm")]
+    settle: Annotated[float, quantity("time", 0.0, 3600.0, "s")] = 60.0
 
 
 class StaticTable(Table):
@@ -139,6 +141,7 @@ class SprayTable(Table):
     if_unconfirmed: UnconfirmedTable = Field(default_factory=_usual_retries)
     on_pause: Literal["keep", "off"] = "keep"
     on_stop: Literal["keep", "off"] = "off"
+    faces: list[Name] = Field(default_factory=list, max_length=20)
 
 
 class StaticCheckTable(Table):
@@ -158,6 +161,7 @@ class InspectionsTable(Table):
     static_check: StaticCheckTable | None = None
     map_cracks: Literal["ask", "no"] = "no"
     go_on_after: Annotated[Amount, amount({"time": (1.0, 7 * 86400.0, "min")}, words=("never",))]
+    zero: bool = False
 
 
 class BaselineTable(Table):
@@ -229,6 +233,9 @@ class ProtocolFile(Table):
     failure: FailureTable | None = None
     limits: dict[str, Any] | None = None
     full_rate: FullRateTable | None = None
+    pauses: PausesTable | None = None
+    attendance: AttendanceTable | None = None
+    hours: HoursTable | None = None
 
 
 REQUIRED = ("title", "specimen", "specimen_id", "exposure", "stage")

@@ -23,7 +23,7 @@ from rig.protocol.fields import (
     number,
     quantity,
 )
-from rig.protocol.plan import ActuatorPlan, PumpPlan, RigPlan
+from rig.protocol.plan import ActuatorPlan, PumpPlan, RigPlan, WarningSignal
 from rig.units import UnitError, parse, shown
 
 STOPS = {
@@ -35,11 +35,15 @@ STOPS = {
     "failure": 1,
     "fault": 1,
     "oil": 1,
+    "mains": 1,
     "operator": 1,
     "end": 1,
     "pause": 2,
 }
 """Stop category of each cause unless the rig file says otherwise (words of IEC 60204-1)."""
+
+SIMULATED = "simulated"
+"""The driver that moves nothing real."""
 
 
 class ActuatorTable(Table):
@@ -69,6 +73,13 @@ class PumpTable(Table):
     tank: Volume
 
 
+class WarningTable(Table):
+    """`[warning_signal]`."""
+
+    kind: Literal["horn", "lamp"]
+    before: Annotated[float, quantity("time", 1.0, 60.0, "s")]
+
+
 class SimulationTable(Table):
     """`[simulation]`: the hidden truth of a simulated rig."""
 
@@ -91,9 +102,11 @@ class RigFile(Table):
     name: Name
     driver: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
     rate: Rate
+    local_input: Literal["button", "key"] | None = None
     actuator: ActuatorTable
     channel: list[ChannelTable] = Field(min_length=1, max_length=200)
     pump: PumpTable | None = None
+    warning_signal: WarningTable | None = None
     limits: dict[str, Any] = Field(default_factory=dict)
     stops: dict[str, Any] = Field(default_factory=dict)
     simulation: SimulationTable = Field(default_factory=SimulationTable)
@@ -108,6 +121,8 @@ def build_rig(document: Document) -> RigPlan | None:
         if pair[0] >= pair[1]:
             document.refuse(("actuator", key), "lower bound is not below the upper", "swap them")
     channels = _channels(document, file)
+    signal = file.warning_signal
+    _warn_people(document, file)
     return RigPlan(
         name=file.name,
         driver=file.driver,
@@ -124,7 +139,27 @@ def build_rig(document: Document) -> RigPlan | None:
         limits=table_of_bounds(document, ("limits",), file.limits, channels),
         stops=_stops(document, file.stops),
         simulation=file.simulation.model_dump(),
+        warning=WarningSignal(signal.kind, signal.before) if signal else None,
+        local_input=file.local_input or "",
     )
+
+
+def _warn_people(document: Document, file: RigFile) -> None:
+    """Warn of a rig that can move without a word to the people beside it."""
+    if file.driver == SIMULATED:
+        return
+    if file.warning_signal is None:
+        document.warn(
+            (),
+            f"rig {file.name} has no horn or lamp that warns before motion",
+            'add [warning_signal] with kind = "horn" and before = "5 s"',
+        )
+    if not file.local_input:
+        document.warn(
+            (),
+            f"rig {file.name} has no local input, which every going on and unloading asks for",
+            'write local_input = "button" or "key" above the first table',
+        )
 
 
 def _channels(document: Document, file: RigFile) -> tuple[Channel, ...]:

@@ -8,7 +8,9 @@ from __future__ import annotations
 from rig.protocol.document import Document
 from rig.protocol.draft import Draft
 from rig.protocol.limit_tables import USUAL_LEARNED
+from rig.protocol.people_tables import USUAL_ATTENDANCE
 from rig.protocol.position import Path
+from rig.protocol.rig_file import SIMULATED
 
 USUAL_CRITERIA = {
     "stiffness_loss": 'stiffness_loss = { warn = "20 %", stop = "40 %", confirm = "100 cycles" }',
@@ -33,6 +35,13 @@ def warn_unnamed(document: Document, draft: Draft) -> None:
             f"rig {draft.rig.name} has no support sensor",
             "stiffness then includes settlement and bedding of the supports",
         )
+    _unattended(document, draft)
+    if draft.spray and not draft.spray.faces:
+        document.warn(
+            ("spray",),
+            "does not name the sprayed faces",
+            'add faces = ["bottom", "left side"], as the nozzles are aimed',
+        )
     if not draft.cyclic:
         return
     if "failure" not in draft.wrong:
@@ -48,6 +57,16 @@ def warn_unnamed(document: Document, draft: Draft) -> None:
         armed = {name for name, value in values.items() if value is not None}
         _unnamed(document, ("limits",), USUAL_LIMITS, set(draft.limits.fixed))
         _unnamed(document, ("limits", "cyclic"), USUAL_LEARNED, armed)
+
+
+def _unattended(document: Document, draft: Draft) -> None:
+    missing = draft.attendance is None and "attendance" not in draft.wrong
+    if missing and draft.rig and draft.rig.driver != SIMULATED:
+        document.warn(
+            (),
+            "nobody is asked to look after a start",
+            f"add [attendance]; usual is {USUAL_ATTENDANCE}",
+        )
 
 
 def _unnamed(document: Document, path: Path, usual: dict[str, str], armed: set[str]) -> None:
