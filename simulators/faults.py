@@ -55,4 +55,27 @@ class InputChange:
     state: InputState
 
 
-Fault = Missing | Flat | Spike | NoFlow | InputChange
+@dataclass(frozen=True, slots=True)
+class Silent:
+    """The acquisition sends nothing in frames [begin, end): it hangs, its line is unplugged.
+
+    The samples are lost: NaN in every channel. A paced rig does not answer a read of them
+    before `end`.
+    """
+
+    begin: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class Late:
+    """Samples from frame `begin` on are held up once for `seconds`: a line that buffers.
+
+    None is lost; what piled up comes at once. Without pacing nothing of it shows.
+    """
+
+    begin: int
+    seconds: float
+
+
+Fault = Missing | Flat | Spike | NoFlow | InputChange | Silent | Late

@@ -4,31 +4,46 @@ from __future__ import annotations
 
 from rig.clock import Clock
 from rig.ports import Rig
+from simulators.actuator import SimulatedActuator
 from simulators.devices import (
     SimulatedAcquisition,
-    SimulatedActuator,
     SimulatedHorn,
     SimulatedInputs,
     SimulatedPump,
 )
 from simulators.machine import Machine
+from simulators.pacing import PacedAcquisition, PacedMachine
 from simulators.setup import SimulationSetup
 from simulators.state import World
 
 
-def simulated_rig(setup: SimulationSetup, seed: int, clock: Clock | None) -> Rig:
+def simulated_rig(
+    setup: SimulationSetup, seed: int, clock: Clock | None, paced: bool = False
+) -> Rig:
     """Return a rig at power-on: unloaded, pressure off.
 
     The frames it gives are a function of setup, seed and the commands' frames alone, however
-    they are read. With a clock, `keep` waits as long as the kept frames last. The noise thread
-    ends with `await rig.acquisition.close()`. Raises ValueError for a setup that cannot be.
+    they are read. Without pacing, blocks may be kept in part, and with a clock `keep` waits as
+    long as the kept frames last. A paced rig goes on with the clock, as `simulators.pacing`
+    says: a read waits until its frames have come, and what nobody reads has happened too. The
+    noise thread ends with `await rig.acquisition.close()`. Raises ValueError for a setup that
+    cannot be.
     """
-    machine = Machine(World(setup, seed), seed)
-    pump = SimulatedPump(machine) if setup.pump_flow > 0 else None
+    world = World(setup, seed)
+    machine: Machine
+    acquisition: SimulatedAcquisition
+    if paced:
+        if clock is None:
+            raise ValueError("a paced rig needs a clock")
+        machine = PacedMachine(world, seed, clock)
+        acquisition = PacedAcquisition(machine, clock)
+    else:
+        machine = Machine(world, seed)
+        acquisition = SimulatedAcquisition(machine, clock)
     return Rig(
         SimulatedActuator(machine),
-        SimulatedAcquisition(machine, clock),
-        pump,
+        acquisition,
+        SimulatedPump(machine) if setup.pump_flow > 0 else None,
         SimulatedInputs(machine),
         emulated=True,
         horn=SimulatedHorn(machine),

@@ -1,0 +1,132 @@
+"""What the acquisition makes of the rig's signals: noise, resolution, range, accidents."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+import numpy as np
+
+from rig.channels import Channel
+from rig.samples import FloatArray, SampleArray, SampleBlock
+from simulators.faults import Fault, Flat, Missing, Silent, Spike
+from simulators.noise import Noise
+from simulators.sensors import reading
+from simulators.state import RigState, World
+from simulators.stretch import Signals, Stretch
+
+Reading = Callable[[Signals, RigState], FloatArray]
+Piece = tuple[Stretch, int, int]
+"""Frames [begin, end) of a stretch."""
+_Made = tuple[Stretch, int, int, Signals]
+
+MARGIN: Final = 8.0  # standard deviations that noise never exceeds
+
+
+class Sampler:
+    """Blocks of all sampled channels from pieces of stretches.
+
+    A block's values stay untouched while the next one is made: two buffers alternate. `stuck`
+    holds the values at which channels stand still, by number of the fault.
+    """
+
+    def __init__(self, world: World, seed: int) -> None:
+        self.stuck: dict[int, float] = {}
+        self._world = world
+        self._sampled = tuple(c for c in world.setup.channels if not c.slow)
+        self._names = tuple(c.name for c in self._sampled)
+        units = [c.resolution or 1.0 for c in self._sampled]
+        self._units = [np.float32(u) for u in units]
+        deviations = tuple(c.noise / u for c, u in zip(self._sampled, units, strict=True))
+        self._noise = Noise(seed, deviations)
+        self._margins = [MARGIN * d for d in deviations]
+        self._readings: dict[str, Reading] = {n: reading(n, world) for n in self._names}
+        self._buffers: list[SampleArray] = [np.empty((0, 0), np.float32)] * 2
+        self._turn = 0
+
+    def block(self, first: int, end: int, pieces: list[Piece]) -> SampleBlock:
+        """Make the frames [first, end), which the pieces cover."""
+        values = self._buffer(end - first)
+        made = [
+            (s, b, e, s.one_cycle() if s.period else s.signals(np.arange(b, e)))
+            for s, b, e in pieces
+            if e > b
+        ]
+        for row, channel in enumerate(self._sampled):
+            self._fill(values[row], row, channel, first, made)
+        self._noise.prefetch(first, end)
+        return SampleBlock(first, self._world.rate, self._names, values)
+
+    def close(self) -> None:
+        """End the noise thread."""
+        self._noise.close()
+
+    def _buffer(self, frames: int) -> SampleArray:
+        self._turn = 1 - self._turn
+        if self._buffers[self._turn].shape[1] < frames:
+            self._buffers[self._turn] = np.empty((len(self._sampled), frames), np.float32)
+        return self._buffers[self._turn][:, :frames]
+
+    def _fill(
+        self, out: SampleArray, row: int, channel: Channel, first: int, made: list[_Made]
+    ) -> None:
+        unit, margin = float(self._units[row]), self._margins[row]
+        low, high = channel.low / unit, channel.high / unit
+        saturated = False
+        for stretch, begin, end, signals in made:
+            part = out[begin - first : end - first]
+            scaled = stretch.scaled.get(row)
+            if scaled is None:
+                values = self._readings[channel.name](signals, stretch.state) / unit
+                scaled = values.astype(np.float32)
+                if stretch.period:
+                    stretch.scaled[row] = scaled
+            if stretch.period:
+                _repeat(part, scaled, (begin - stretch.origin) % stretch.period)
+            else:
+                part[:] = scaled
+            saturated |= bool(scaled.min() < low + margin or scaled.max() > high - margin)
+        self._noise.add(row, first, out)
+        if channel.resolution:
+            np.rint(out, out=out)
+        if saturated:
+            np.clip(out, np.float32(low), np.float32(high), out=out)
+        if unit != 1:
+            np.multiply(out, self._units[row], out=out)
+        for number, fault in enumerate(self._world.setup.faults):
+            self._spoil(out, first, channel.name, number, fault)
+
+    def _spoil(self, out: SampleArray, first: int, name: str, number: int, fault: Fault) -> None:
+        if isinstance(fault, Spike):
+            if fault.channel == name and first <= fault.frame < first + len(out):
+                out[fault.frame - first] += np.float32(fault.size)
+            return
+        if not isinstance(fault, Silent | Missing | Flat):
+            return
+        if not isinstance(fault, Silent) and fault.channel != name:
+            return
+        begin, end = max(0, fault.begin - first), max(0, fault.end - first)
+        if not isinstance(fault, Flat):
+            out[begin:end] = np.nan
+        elif begin < min(end, len(out)):
+            value = fault.value
+            if value is None:
+                if fault.begin >= first:
+                    self.stuck[number] = float(out[begin])
+                value = self.stuck[number]
+            out[begin:end] = value
+
+
+def _repeat(out: SampleArray, cycle: SampleArray, offset: int) -> None:
+    """Fill a row with a cycle over and over, beginning at an offset in it."""
+    period = len(cycle)
+    if period == 1:
+        out[:] = cycle[0]
+        return
+    head = min(len(out), (period - offset) % period)
+    out[:head] = cycle[offset : offset + head]
+    whole = (len(out) - head) // period
+    if whole:
+        out[head : head + whole * period].reshape(whole, period)[:] = cycle
+    rest = head + whole * period
+    out[rest:] = cycle[: len(out) - rest]
