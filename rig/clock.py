@@ -116,3 +116,13 @@ def real_seconds() -> float:
     Never for anything that a row, a verdict or a command depends on.
     """
     return time.monotonic()
+
+
+def stepped(
+    mono_before: float, utc_before: datetime, mono_now: float, utc_now: datetime
+) -> float:
+    """Return by how much [s] the wall clock ran ahead of the monotonic one between two looks.
+
+    Not zero when somebody stepped the wall clock, or when the computer slept meanwhile.
+    """
+    return (utc_now - utc_before).total_seconds() - (mono_now - mono_before)

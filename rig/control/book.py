@@ -152,7 +152,7 @@ class Book:
             frame / self._rate, self.counted, "seated", "three seating cycles done"
         )
 
-    def spray(self, time_on: float, time_off: float, litres: float, confirmed: bool) -> None:
+    def spray(self, time_on: float, time_off: float, litres: float, *, confirmed: bool) -> None:
         """Write a wet stretch: test times [s], litres given, whether the flow confirmed them."""
         self._recorder.spray(time_on, time_off, litres, confirmed)
 

@@ -309,6 +309,7 @@ class Conductor:
             self.book.event("stop", f"no samples after the stop: {missing}")
         await self._rig.actuator.pressure("off")
         await station.horn(False)
+        station.water.finish(self.stream.now)
         water = station.water.summary()
         if water:
             self.book.event("water", water)

@@ -10,7 +10,7 @@ from collections.abc import Awaitable, Callable
 from datetime import datetime
 from typing import Final
 
-from rig.control.checklist import checklist
+from rig.control.checklist import missing
 from rig.control.desk import Asked
 from rig.control.hours import local, quiet_until
 from rig.control.looking import Held, Judge, Nothing
@@ -65,14 +65,8 @@ class Standing:
         )
 
     async def _confirms(self, asked: Asked) -> bool:
-        request = asked.request
-        missing = [item for item in checklist(self._station.plan) if item not in request.items]
-        problem = ""
-        if missing:
-            problem = f"not confirmed: {missing[0]}"
-        elif not request.who or not request.on_call:
-            problem = "a name and somebody on call, with number, are needed"
-        elif self._stream.inputs.emergency_stop:
+        problem = missing(self._station.plan, asked.request)
+        if not problem and self._stream.inputs.emergency_stop:
             problem = "the emergency stop is pressed"
         return await self._permitted(asked, problem)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import replace
 from typing import Final
@@ -44,7 +45,12 @@ class Station:
         self.book = book
         self.attended = attended
         self.water = Water(
-            plan.spray, rig.pump, book, stream.rate, submerged=plan.exposure == "submerged"
+            plan.spray,
+            rig.pump,
+            book,
+            stream.rate,
+            submerged=plan.exposure == "submerged",
+            frequency=plan.loading.frequency if plan.loading else math.inf,
         )
         self.chores = Chores(stream, book, rig, self.water, plan)
         self.on_asked: Callable[[Judge], Awaitable[tuple[int, Judge]]] | None = None
