@@ -209,7 +209,7 @@ def _unconfirmed(
         text = f"flow {what}: {measured}; will try again"
         return SprayStep(retry, pump=False, event=text, good=False)
     _, every = _lengths(schedule, rate)
-    following = _next_start(state.period, every, place)
+    following = _next_start(place if schedule.continuous else state.period, every, place)
     missed = replace(off, missed=state.missed + 1, missed_in_all=state.missed_in_all + 1)
     return SprayStep(
         _dry_until(schedule, missed, following),

@@ -125,8 +125,10 @@ class Water:
     @property
     def due_frame(self) -> int | None:
         """The frame at which `act` is to be called next, or None."""
+        if self._ended:
+            return None
         frames = []
-        if self._held is None and not self._ended and self._spray.frame is not None:
+        if self._held is None and self._spray.frame is not None:
             frames.append(self._spray.frame)
         if self._dry_from is not None and not self._deviates:
             frames.append(self._dry_from + math.floor(self._dry_limit * self._rate) + 1)

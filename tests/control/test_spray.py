@@ -179,8 +179,9 @@ def test_continuous_water_lost_once_an_hour_is_always_tried_afresh():
 
 
 def test_continuous_water_that_never_comes_calls_after_two_missed_periods():
-    _, steps, _ = walk(schedule(continuous=True), lambda _: 0.0, 2_500_000 + 400_000)
-    # Missed at 150 s; tried again a minute later, at 210, 280 and 350 s.
+    switches, steps, _ = walk(schedule(continuous=True), lambda _: 0.0, 2_500_000 + 400_000)
+    # Missed at 150 s; tried again a minute later.
+    assert [second for second, on in switches if on] == [0, 70, 140, 210, 280, 350]
     assert [s.missed_too_often for s in steps if "missed" in s.event] == [False, True]
 
 
