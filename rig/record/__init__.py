@@ -1,10 +1,15 @@
-"""Crash-safe recording: journal, segments, run.h5, and their readers."""
+"""Crash-safe recording: journal, segments, run.h5, and their readers.
+
+`Recorder` writes where it is called, `RemoteRecorder` through a process of its own
+(`rig.record.process`); both keep the interface `RunRecord`.
+"""
 
 from rig.record.entries import Ending, Event, FullRateRecord, RunHeader, StaticRecord
 from rig.record.history import Journal, read_journal
 from rig.record.interface import RunRecord
 from rig.record.reader import RunFile, read_run
 from rig.record.recorder import Recorder
+from rig.record.remote import RemoteRecorder
 from rig.record.runfile import rebuild, run_file_is_whole
 from rig.record.trouble import free_bytes
 
@@ -14,6 +19,7 @@ __all__ = [
     "FullRateRecord",
     "Journal",
     "Recorder",
+    "RemoteRecorder",
     "RunFile",
     "RunHeader",
     "RunRecord",

@@ -10,6 +10,9 @@ from typing import Any, Final
 from rig.channels import Channel
 from rig.samples import SampleArray, column_type, cycle_columns
 
+AT_ONCE: Final = frozenset({"state", "limit", "verdict"})
+"""Kinds of events that are committed without waiting to be told."""
+
 
 @dataclass(frozen=True, slots=True)
 class RunHeader:

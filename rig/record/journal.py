@@ -20,8 +20,9 @@ import numpy as np
 from rig.errors import StorageError
 from rig.record import plain
 from rig.record.entries import Ending, FullRateRecord, RunHeader, StaticRecord
-from rig.record.sealing import AnyArray, checksum, join, seal
+from rig.record.sealing import checksum, join, seal
 from rig.record.trouble import storage, sync_file, sync_folder
+from rig.samples import SampleArray
 
 JOURNAL: Final = "journal.db"
 VERSION: Final = 1
@@ -51,7 +52,7 @@ def printable(text: str) -> str:
     return text.replace("\0", "\N{REPLACEMENT CHARACTER}").encode(errors="replace").decode()
 
 
-def sample_values(folder: Path, record: StaticRecord | FullRateRecord) -> AnyArray:
+def sample_values(folder: Path, record: StaticRecord | FullRateRecord) -> SampleArray:
     """Return a record's samples as they are kept: float32 (channels, frames), contiguous.
 
     Raises StorageError if they do not fit the record's channels.

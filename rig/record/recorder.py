@@ -12,6 +12,7 @@ import numpy as np
 from rig.clock import real_seconds
 from rig.errors import InputError, StorageError
 from rig.record.entries import (
+    AT_ONCE,
     Ending,
     FullRateRecord,
     RunHeader,
@@ -29,8 +30,6 @@ from rig.samples import Cycles
 
 COMMIT_EVERY: Final = 0.5
 """Longest real time between commits [s]."""
-AT_ONCE: Final = frozenset({"state", "limit", "verdict"})
-"""Kinds of events that are on the disk before the call returns."""
 
 
 def check_numbers(folder: Path, rows: Cycles, expected: int) -> None:

@@ -1,0 +1,223 @@
+"""The recorder as the runner sees it when a process of its own writes: nothing waits for a disk.
+
+Messages wait in bounded memory until the recorder process says that they are durable.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+from rig.clock import real_seconds
+from rig.errors import StorageError
+from rig.record import plain
+from rig.record.backlog import OVERHEAD
+from rig.record.entries import FullRateRecord, RunHeader, StaticRecord, tables
+from rig.record.journal import JOURNAL, sample_values
+from rig.record.keeper import Keeper
+from rig.record.recorder import COMMIT_EVERY, check_numbers
+from rig.record.wire import commits, pack, packed_rows
+from rig.samples import Cycles
+
+MEMORY: Final = 64_000_000
+"""What may wait for the disk [B]; a rig of 8 channels at 5 Hz and 1 kHz fills it in hours."""
+SILENCE: Final = 10.0
+"""How long a recorder that owes an answer may be silent [s]."""
+BULKY: Final = frozenset({"cycles", "build_up", "slow", "static", "full_rate", "restart_point"})
+"""What is dropped once the memory is full; a last eighth more is kept for events and lists."""
+
+
+class RemoteRecorder:
+    """Records one run through a recorder process; made by `create`, lives in one event loop.
+
+    It keeps the interface `RunRecord`. No method waits for the disk or raises because of it,
+    save `synced` and `finish`, which are awaited.
+    """
+
+    def __init__(self, keeper: Keeper, folder: Path, header: RunHeader, memory: int) -> None:
+        self._keeper = keeper
+        self._backlog = keeper.backlog
+        self._folder = folder
+        self._header = header
+        self._memory = memory
+        self._fields = tables(header)["cycles"]
+        self._waiting: list[tuple[int, asyncio.Future[None]]] = []
+        self._next, self._time, self._cycle = 1, 0.0, 0
+        self._fresh = False
+        self._committed = real_seconds()
+        self._trouble = ""
+        self._closed = False
+        keeper.note, keeper.durable, keeper.lost = self._note, self._durable, self._give_up
+
+    @staticmethod
+    async def create(
+        folder: Path,
+        header: RunHeader,
+        *,
+        command: Sequence[str] | None = None,
+        memory: int = MEMORY,
+        silence: float = SILENCE,
+    ) -> RemoteRecorder:
+        """Start a recorder process that makes a run's folder with its journal.
+
+        `memory` [B] bounds what waits for the disk; a recorder that owes an answer for `silence`
+        [s], more than a second, is replaced. Raises InputError if the folder exists,
+        StorageError if it cannot be made.
+        """
+        keeper = Keeper(folder, header, command, silence)
+        recorder = RemoteRecorder(keeper, folder, header, memory)
+        await keeper.begin()
+        return recorder
+
+    @property
+    def pid(self) -> int | None:
+        """Process id of the recorder; None while there is none."""
+        return self._keeper.pid
+
+    def cycles(self, rows: Cycles) -> None:
+        """Record counted cycles. Raises StorageError if their numbers do not go on."""
+        if self._trouble or not len(rows):
+            return
+        check_numbers(self._folder, rows, self._next)
+        self._add("cycles", *packed_rows(self._fields, rows))
+        self._next += len(rows)
+        self._cycle, self._time = self._next - 1, float(rows["time"][-1])
+
+    def build_up(self, rows: Cycles) -> None:
+        """Record cycles that do not count, with the numbers they carry."""
+        self._add("build_up", *packed_rows(self._fields, rows))
+
+    def slow(self, time: float, values: Mapping[str, float]) -> None:
+        """Record the slow channels [SI] at a test time [s]; a missing one becomes NaN."""
+        found = {n: float(values[n]) for n in self._header.slow if n in values}
+        self._add("slow", float(time), found)
+
+    def event(self, time: float, cycle: int, kind: str, text: str) -> None:
+        """Record an event; kinds in `AT_ONCE` are committed without waiting to be told."""
+        self._time, self._cycle = float(time), int(cycle)
+        self._add("event", self._time, self._cycle, str(kind), str(text))
+
+    def static(self, record: StaticRecord) -> None:
+        """Record a static check. Raises StorageError if its samples do not fit its channels."""
+        self._add("static", replace(record, values=sample_values(self._folder, record)))
+
+    def full_rate(self, record: FullRateRecord) -> None:
+        """Record samples. Raises StorageError if they do not fit their channels."""
+        self._add("full_rate", replace(record, values=sample_values(self._folder, record)))
+
+    def spray(self, time_on: float, time_off: float, litres: float, confirmed: bool) -> None:
+        """Record one spray period: test times [s], water given [L], whether flow was seen."""
+        self._add("spray", float(time_on), float(time_off), float(litres), bool(confirmed))
+
+    def inspection(self, time: float, cycle: int, duration: float, text: str) -> None:
+        """Record an inspection: test time and duration [s], last counted cycle."""
+        self._add("inspection", float(time), int(cycle), float(duration), text)
+
+    def crack(self, time: float, cycle: int, text: str) -> None:
+        """Record what a person mapped or saw of the cracks."""
+        self._add("crack", float(time), int(cycle), text)
+
+    def interruption(self, time: float, cycle: int, duration: float, text: str) -> None:
+        """Record a pause or a stop with resumption: test time and duration [s]."""
+        self._add("interruption", float(time), int(cycle), float(duration), text)
+
+    def zero(self, time: float, channel: str, value: float, text: str) -> None:
+        """Record that a channel's reading [SI] was made its zero."""
+        self._add("zero", float(time), channel, float(value), text)
+
+    def restart_point(self, values: Mapping[str, object]) -> None:
+        """Keep the newest restart point. Raises TypeError for what is no plain value."""
+        self._add("restart_point", plain.to_text(values))
+
+    @property
+    def due(self) -> bool:
+        """Whether `COMMIT_EVERY` of real time has passed since a commit was asked for."""
+        return real_seconds() - self._committed >= COMMIT_EVERY
+
+    def commit(self) -> None:
+        """Ask for a commit; `synced` tells when it is done."""
+        self._committed = real_seconds()
+        if self._fresh:
+            self._add("commit")
+
+    @property
+    def trouble(self) -> str:
+        """Why the record cannot be kept any more and the test must stop, or ""."""
+        return self._trouble
+
+    async def synced(self) -> None:
+        """Return once all that was recorded before the call is durable.
+
+        Raises StorageError if that will not happen.
+        """
+        self.commit()
+        if self._trouble:
+            raise StorageError(self._trouble)
+        if self._backlog.durable < self._backlog.last:
+            synced: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+            self._waiting.append((self._backlog.last, synced))
+            await synced
+
+    async def finish(self, outcome: str, why: str, cycles: int, ended_time: float) -> Path:
+        """End the record as `Recorder.finish` does, in the process; return the path of run.h5.
+
+        Waits as long as the process works. Raises StorageError if run.h5 cannot be made; that
+        can be tried again, or given up with `abandon`.
+        """
+        path = await self._keeper.finish(outcome, why, int(cycles), float(ended_time))
+        self._closed = True
+        await self._keeper.close()
+        return path
+
+    async def abandon(self) -> None:
+        """Close without finishing: the process commits what it was given and ends."""
+        self._closed = True
+        await self._keeper.close()
+        if not self._trouble:
+            self._give_up(f"{self._folder / JOURNAL}: the record was closed")
+
+    def _add(self, method: str, *arguments: object) -> None:
+        bulky = method in BULKY
+        if self._closed or (bulky and self._trouble):
+            return
+        message = pack((self._backlog.last + 1, method, arguments))
+        room = self._memory if bulky else self._memory * 9 // 8
+        if self._backlog.size + len(message) + OVERHEAD > room:
+            self._overflow()
+            return
+        committing = commits(method, arguments)
+        if committing:
+            self._committed = real_seconds()
+        self._fresh = not committing
+        self._keeper.send(message, commits=committing)
+
+    def _overflow(self) -> None:
+        if self._trouble:
+            return
+        self._give_up(
+            f"{self._folder / JOURNAL}: {self._memory / 1e6:.3g} MB wait for the disk and no more "
+            f"can be kept after cycle {self._next - 1}: "
+            f"{self._keeper.said or 'the recorder gives no answer'}; "
+            "see whether the disk is full or gone"
+        )
+        self._note(self._trouble)
+
+    def _give_up(self, why: str) -> None:
+        self._trouble = why
+        for _, synced in self._waiting:
+            if not synced.done():
+                synced.set_exception(StorageError(why))
+        self._waiting.clear()
+
+    def _durable(self, number: int) -> None:
+        for target, synced in self._waiting:
+            if target <= number and not synced.done():
+                synced.set_result(None)
+        self._waiting = [entry for entry in self._waiting if entry[0] > number]
+
+    def _note(self, text: str) -> None:
+        """Record an event of the recording itself where the test is now."""
+        self.event(self._time, self._cycle, "record", text)
