@@ -14,8 +14,17 @@ from rig.errors import RigError
 COMMANDS: Final[dict[str, str]] = {
     "check": "Read a protocol and say whether the test can start.",
     "rehearse": "Carry a protocol out on the simulated rig, in virtual time.",
+    "run": "Carry a protocol out on a rig, in real time.",
+    "pause": "Let a live test stand still, power kept.",
+    "continue": "Let a test that stands still go on.",
+    "unload": "Unload and retract, then pressure off; the test can go on later.",
+    "stop": "Unload and end a live test.",
+    "note": "Write a note, or a catch-can reading, into the record.",
 }
 """Commands and their short help, so that `--help` imports none of them."""
+
+_KEYWORDS: Final = {"continue": "continue_run"}
+"""Modules, and commands in them, of names that Python keeps for itself."""
 
 
 class Lazy(click.Group):
@@ -29,7 +38,8 @@ class Lazy(click.Group):
         """Import one command, None where there is none of that name."""
         if cmd_name not in COMMANDS:
             return None
-        command = getattr(importlib.import_module(f"rig.commands.{cmd_name}"), cmd_name)
+        name = _KEYWORDS.get(cmd_name, cmd_name)
+        command = getattr(importlib.import_module(f"rig.commands.{name}"), name)
         return command if isinstance(command, click.Command) else None
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

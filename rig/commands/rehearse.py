@@ -55,10 +55,10 @@ def rehearse(protocol: str, rig_name: str | None, out: Path, seed: int, as_json:
 
 def ready(plan: Plan, out: Path) -> None:
     """Refuse an existing folder and a disk too small, before anything is written."""
+    from rig.control.lock import refuse_taken
     from rig.record.trouble import free_bytes
 
-    if out.exists():
-        raise InputError(f"{out}: already exists, nothing was written; name a new folder")
+    refuse_taken(out)
     need, free = estimate(plan).storage_bytes, free_bytes(out)
     if need > free:
         raise StorageError(

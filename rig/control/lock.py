@@ -76,6 +76,18 @@ def folder_holder(run: Path) -> Holder | None:
     return None
 
 
+def refuse_taken(run: Path) -> None:
+    """Raise InputError where a new run's folder exists already, naming a live run in it."""
+    holder = folder_holder(run)
+    if holder is not None:
+        raise InputError(
+            f"{run}: the folder is in use by a live run (process {holder.pid}, user "
+            f"{holder.user}, since {holder.since}); nothing was started; name a new folder"
+        )
+    if run.exists():
+        raise InputError(f"{run}: already exists, nothing was written; name a new folder")
+
+
 def lock_rig(name: str, run: Path, since: datetime) -> Lock:
     """Lock a rig for every user of this machine. Raises as `lock_folder`."""
     return _lock(shared_folder() / rig_file(name), f"rig {name!r}", 0o666, run, since)

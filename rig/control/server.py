@@ -109,8 +109,7 @@ class Door:
     one that was refused once.
 
     `synced` returns once all that was recorded is on the disk and raises StorageError where it
-    cannot be; `look` describes the run; `refuse` returns why a request cannot even be put on
-    the desk, or nothing.
+    cannot be; `look` describes the run.
     """
 
     def __init__(
@@ -120,13 +119,11 @@ class Door:
         *,
         synced: Callable[[], Awaitable[object]],
         look: Callable[[], Mapping[str, object]],
-        refuse: Callable[[Request], str] = lambda _request: "",
     ) -> None:
         self.path = path
         self._desk = desk
         self._synced = synced
         self._look = look
-        self._refuse = refuse
         self._server: asyncio.Server | None = None
         self._serving: set[asyncio.Task[Any]] = set()
 
@@ -219,9 +216,6 @@ class Door:
             return
         if request is None:
             await _say(writer, self._look())
-            return
-        if why := self._refuse(request):
-            await _say(writer, _refused(why))
             return
         acted = self._desk.ask(request)
         try:

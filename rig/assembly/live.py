@@ -1,0 +1,112 @@
+"""A test in real time: conductor, record and door side by side until the verdict."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+from collections.abc import Callable
+from dataclasses import asdict
+from pathlib import Path
+
+from rig.clock import Clock
+from rig.control.address import make_folder, socket_name
+from rig.control.checklist import CAUTIONS, checklist
+from rig.control.conductor import Conductor, Verdict
+from rig.control.desk import Desk, Request
+from rig.control.server import Door
+from rig.control.standing import LOCAL_WAIT
+from rig.control.states import possible
+from rig.errors import EXIT_CODES, StorageError
+from rig.ports import Rig
+from rig.protocol.plan import Plan
+from rig.record.remote import RemoteRecorder
+
+
+class LiveTest:
+    """One plan on one rig, recorded in a folder and open to requests. Use `run` once."""
+
+    def __init__(
+        self, plan: Plan, rig: Rig, recorder: RemoteRecorder, clock: Clock, folder: Path
+    ) -> None:
+        self._plan, self._rig, self._recorder = plan, rig, recorder
+        self._clock, self._folder = clock, folder.resolve()
+        self._desk = Desk()
+        self._conductor = Conductor(
+            plan,
+            rig,
+            recorder,
+            snapshot=getattr(rig.acquisition, "snapshot", None),
+            desk=self._desk,
+            live=True,
+            clock=clock,
+        )
+
+    async def run(self, on_ready: Callable[[], None]) -> int:
+        """Carry the test out, finish its record, and return the run's exit code.
+
+        `on_ready` is called once people can ask. Raises StorageError where the record cannot be
+        finished; its journal holds what was acknowledged.
+        """
+        self._stop_on_sigterm()
+        try:
+            verdict = await self._conducted(on_ready)
+        except BaseException:
+            await self._recorder.abandon()
+            raise
+        return EXIT_CODES[verdict.outcome]
+
+    async def _conducted(self, on_ready: Callable[[], None]) -> Verdict:
+        door = Door(
+            make_folder() / socket_name(self._folder),
+            self._desk,
+            synced=self._recorder.synced,
+            look=self.look,
+        )
+        try:
+            async with door, asyncio.TaskGroup() as group:
+                staying = group.create_task(door.stay(self._clock))
+                try:
+                    on_ready()
+                    verdict = await self._conductor.run()
+                    await self._finish(verdict)
+                finally:
+                    staying.cancel()
+        except BaseExceptionGroup as several:
+            # One thing went wrong; the group only wraps it.
+            raise several.exceptions[0] from None
+        return verdict
+
+    async def _finish(self, verdict: Verdict) -> None:
+        time = self._conductor.book.time
+        path = await self._recorder.finish(verdict.outcome, verdict.why, verdict.cycles, time)
+        if verdict.cause == "record":
+            raise StorageError(f"{verdict.why}; what was recorded until then is in {path}")
+
+    def look(self) -> dict[str, object]:
+        """Return what the run says of itself, as plain values."""
+        book, rig = self._conductor.book, self._plan.rig
+        waits = book.state == "checklist"
+        return {
+            "run": str(self._folder),
+            "pid": os.getpid(),
+            "title": self._plan.title,
+            "specimen_id": self._plan.specimen_id,
+            "rig": rig.name,
+            **asdict(book.progress()),
+            "possible": ["confirm", "stop"] if waits else list(possible(book.state)),
+            "local_input": "" if self._rig.emulated else rig.local_input,
+            "local_wait_s": LOCAL_WAIT,
+            "cautions": list(CAUTIONS) if waits else [],
+            "checklist": list(checklist(self._plan)) if waits else [],
+        }
+
+    def _stop_on_sigterm(self) -> None:
+        asked: list[bool] = []
+
+        def ask() -> None:
+            if not asked:
+                asked.append(True)
+                self._desk.ask(Request("stop", who="SIGTERM", text="the computer asks to end"))
+
+        asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, ask)

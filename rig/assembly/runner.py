@@ -1,0 +1,156 @@
+"""The runner: the process that carries a test out in real time, whoever comes and goes.
+
+Started by `start_runner` as `python -m rig.assembly.runner`. Until the test begins it speaks on
+standard output, one JSON line at the end: {"ready": true} or {"problem": ..., "exit": ...}. From
+then on it writes to `runner.log` in the run's folder only, and ends with the run's exit code.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import json
+import os
+import signal
+import sys
+import traceback
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from rig.assembly.devices import close, open_rig
+from rig.assembly.live import LiveTest
+from rig.assembly.result import header_of
+from rig.clock import SystemClock
+from rig.control.checklist import refusal
+from rig.control.lock import lock_folder, lock_rig, refuse_taken
+from rig.errors import InputError, RigError
+from rig.ports import Rig
+from rig.protocol.load import load_plan
+from rig.protocol.plan import Plan
+from rig.record.entries import RunHeader
+from rig.record.remote import RemoteRecorder
+from rig.record.trouble import storage
+
+LOG = "runner.log"
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What the runner is started with: files as named, the new folder, the seed."""
+
+    protocol: str
+    rig: str
+    out: Path
+    seed: int
+
+    def arguments(self) -> list[str]:
+        """Return the order as arguments of the process."""
+        return [self.protocol, self.rig, str(self.out), str(self.seed)]
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Carry one order out; return the exit code."""
+    parser = argparse.ArgumentParser(prog="rig.assembly.runner")
+    for name, kind in (("protocol", str), ("rig", str), ("out", Path), ("seed", int)):
+        parser.add_argument(name, type=kind)
+    order = Order(**vars(parser.parse_args(arguments)))
+    for number in (signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, signal.SIG_IGN)
+    starter = Starter()
+    try:
+        plan = load_plan(order.protocol, order.rig, _text_of)
+        return asyncio.run(_run(plan, order, starter))
+    except RigError as error:
+        starter.problem(str(error), error.exit_code)
+        return error.exit_code
+    except BaseException as error:  # noqa: BLE001 - whatever it was, the log must tell it
+        traceback.print_exc()
+        starter.problem(f"nightrig has a bug: {type(error).__name__}: {error}", 1)
+        return 1
+
+
+class Starter:
+    """Whoever started the runner, as long as they listen."""
+
+    def __init__(self) -> None:
+        # Whatever prints later must not print into a pipe that nobody reads.
+        self._handle = os.dup(1)
+
+    def ready(self) -> None:
+        """Say that the test begins."""
+        self._say({"ready": True})
+
+    def problem(self, text: str, code: int) -> None:
+        """Say why it does not begin, or note in the log why it ended."""
+        if self._handle < 0:
+            sys.stderr.write(f"{text}\n")
+            sys.stderr.flush()
+        else:
+            self._say({"problem": text, "exit": code})
+
+    def _say(self, message: dict[str, object]) -> None:
+        with contextlib.suppress(OSError):
+            os.write(self._handle, json.dumps(message).encode() + b"\n")
+        os.close(self._handle)
+        self._handle = -1
+
+
+async def _run(plan: Plan, order: Order, starter: Starter) -> int:
+    clock, out = SystemClock(), order.out
+    refuse_taken(out)
+    with contextlib.ExitStack() as held:
+        held.callback(lock_rig(plan.rig.name, out, clock.utc()).release)
+        log = Log(out)
+        held.callback(log.drop)
+        rig = await open_rig(plan, order.seed, clock)
+        try:
+            recorder = await RemoteRecorder.create(out, _header(plan, order, rig, clock.utc()))
+            held.callback(lock_folder(out, clock.utc()).release)
+            log.keep()
+            return await LiveTest(plan, rig, recorder, clock, out).run(starter.ready)
+        finally:
+            await close(rig)
+
+
+def _header(plan: Plan, order: Order, rig: Rig, started: datetime) -> RunHeader:
+    """Return what the record begins with. Raises InputError for a rig that cannot be run."""
+    if not rig.emulated and (why := refusal(plan)):
+        raise InputError(why)
+    seed = order.seed if rig.emulated else None
+    return header_of(plan, order.out, seed, started, simulated=rig.emulated)
+
+
+def _text_of(path: str) -> str:
+    return Path(path).read_text(encoding="utf-8-sig")
+
+
+class Log:
+    """Takes all that is printed: under a hidden name until the run has its folder."""
+
+    def __init__(self, out: Path) -> None:
+        self._out = out
+        self._path = out.parent / f".{out.name}.{os.getpid()}.log"
+        with storage(self._path, "make the log"):
+            out.parent.mkdir(parents=True, exist_ok=True)
+            handle = os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
+        for number in (1, 2):
+            os.dup2(handle, number)
+        os.close(handle)
+        self._kept = False
+
+    def keep(self) -> None:
+        """Move the log into the run's folder."""
+        with storage(self._path, "move the log into the run's folder"):
+            self._path.rename(self._out / LOG)
+        self._kept = True
+
+    def drop(self) -> None:
+        """Take the log away if the run never got its folder."""
+        if not self._kept:
+            self._path.unlink(missing_ok=True)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,137 @@
+"""Following a test that a runner carries out, until it ends or the person leaves."""
+
+from __future__ import annotations
+
+import contextlib
+import shlex
+import signal
+import subprocess
+from dataclasses import dataclass
+from pathlib import Path
+from types import FrameType
+from typing import Any, Final
+
+from rig.assembly.result import Result, result_of
+from rig.clock import real_seconds
+from rig.commands.confirm import Declined, confirm, decline
+from rig.commands.progress import ProgressLine
+from rig.control.address import find_socket
+from rig.control.book import Progress
+from rig.control.caller import Caller, NoAnswer, look_at
+from rig.errors import RigError, StorageError
+from rig.protocol.plan import Plan
+from rig.record.history import read_journal
+
+EVERY: Final = 0.25  # [s] between two looks
+FIELDS: Final = ("state", "cycles", "run_out", "test_s", "stiffness_share")
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """How following ended: with the test's result and code, or with words that it goes on."""
+
+    result: Result | None
+    code: int
+    text: str = ""
+
+
+class Leaving:
+    """Notes Ctrl-C, a closed terminal and SIGTERM while entered: the person leaves."""
+
+    def __init__(self) -> None:
+        self.asked = False
+        self._before: dict[int, Any] = {}
+
+    def __enter__(self) -> Leaving:
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+            self._before[number] = signal.signal(number, self._note)
+        return self
+
+    def __exit__(self, *_why: object) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
+
+    def _note(self, _number: int, _frame: FrameType | None) -> None:
+        self.asked = True
+
+
+def pass_checklist(out: Path, on_call: str | None) -> None:
+    """Have the checklist confirmed if the run waits for it; else have the run stopped."""
+    path = find_socket(out)
+    run = look_at(path) if path is not None else None
+    if run is None or not run.told.get("checklist"):
+        return
+    # A terminal that is closed is a "no" like Ctrl-C.
+    before = signal.signal(signal.SIGHUP, signal.default_int_handler)
+    with contextlib.suppress(NoAnswer):
+        try:
+            confirm(run, on_call)
+        except Declined as declined:
+            decline(run, str(declined))
+    signal.signal(signal.SIGHUP, before)
+
+
+def follow(
+    plan: Plan, process: subprocess.Popen[bytes], out: Path, leaving: Leaving, *, detach: bool
+) -> Followed:
+    """Show how far the test is until it ends or the person leaves.
+
+    Raises StorageError for a record in trouble, RigError for a runner that ended without one.
+    """
+    began = real_seconds()
+    line = ProgressLine(plan.specimen_id)
+    ended = None
+    while ended is None and not detach and not leaving.asked:
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            ended = process.wait(EVERY)
+        # A terminal that is gone is no reason to end: its signal comes.
+        with contextlib.suppress(OSError):
+            _show(out, line)
+    with contextlib.suppress(OSError):
+        line.done()
+    if ended is None:
+        return Followed(None, 0, _goes_on(process, out))
+    return Followed(_result(plan, out, ended, real_seconds() - began), ended)
+
+
+def _show(out: Path, line: ProgressLine) -> None:
+    path = find_socket(out)
+    if path is None:
+        return
+    with contextlib.suppress(NoAnswer, KeyError), Caller(path) as caller:
+        told = caller.ask({"ask": "look"})
+        line(Progress(**{key: told[key] for key in FIELDS}))
+
+
+def _goes_on(process: subprocess.Popen[bytes], out: Path) -> str:
+    # The runner is nobody's child from here on.
+    process.returncode = 0
+    return f"the test goes on in {out}; stop it with: nightrig stop {shlex.quote(str(out))}"
+
+
+def _result(plan: Plan, out: Path, code: int, real_s: float) -> Result:
+    """Return what the journal says of the end."""
+    with contextlib.suppress(StorageError), read_journal(out) as journal:
+        ending = journal.ending
+        if ending is not None and code != StorageError.exit_code:
+            return result_of(
+                plan,
+                ending.outcome,
+                ending.why,
+                ending.cycles,
+                out / "run.h5",
+                real_s=real_s,
+                test_s=ending.ended_time,
+            )
+    said = _last_words(out)
+    if code == StorageError.exit_code:
+        raise StorageError(said)
+    raise RigError(f"{out}: the runner ended with {code} and without a verdict: {said}")
+
+
+def _last_words(out: Path) -> str:
+    with contextlib.suppress(OSError):
+        text = (out / "runner.log").read_text(encoding="utf-8", errors="replace")
+        if lines := text.split("\n")[-2:-1]:
+            return lines[0]
+    return f"{out / 'runner.log'} says nothing"
