@@ -118,9 +118,7 @@ def real_seconds() -> float:
     return time.monotonic()
 
 
-def stepped(
-    mono_before: float, utc_before: datetime, mono_now: float, utc_now: datetime
-) -> float:
+def stepped(mono_before: float, utc_before: datetime, mono_now: float, utc_now: datetime) -> float:
     """Return by how much [s] the wall clock ran ahead of the monotonic one between two looks.
 
     Not zero when somebody stepped the wall clock, or when the computer slept meanwhile.

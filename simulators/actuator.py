@@ -87,6 +87,8 @@ class SimulatedActuator:
         self._allow("frequency", frequency, 1e-6, self.range.frequency, "Hz")
         self._allow_wave(mean, amplitude)
         state = self._ready()
+        if isinstance(state.motion, Cycling):
+            raise DeviceError("the actuator cycles already; let the amplitude fall to zero first")
         load = float(self._machine.now.load[0])
         if load <= 0:
             raise DeviceError("cycling without contact: load is 0 N; approach in stroke first")

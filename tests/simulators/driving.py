@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
 
 from rig.channels import Channel
+from rig.clock import Clock
 from rig.ports import ActuatorRange, Rig
 from simulators.rig import simulated_rig
 from simulators.setup import SimulationSetup, SpecimenTruth
@@ -54,11 +56,35 @@ def setup(**changes: Any) -> SimulationSetup:
     return SimulationSetup(**{**values, **changes})
 
 
-def drive(made: SimulationSetup, job: Callable[[Rig], Awaitable[Any]], seed: int = 1) -> Any:
-    """Run a job on a rig and end its noise thread."""
+class HandClock:
+    """A clock moved by hand: `sleep` takes no time at all, `jump` moves it while nobody waits."""
+
+    def __init__(self) -> None:
+        self._now = 1000.0
+
+    def now(self) -> float:
+        return self._now
+
+    def utc(self) -> datetime:
+        return datetime(2001, 1, 1, tzinfo=UTC) + timedelta(seconds=self._now)
+
+    async def sleep(self, seconds: float) -> None:
+        self._now += seconds
+
+    def jump(self, seconds: float) -> None:
+        self._now += seconds
+
+
+def drive(
+    made: SimulationSetup,
+    job: Callable[[Rig], Awaitable[Any]],
+    seed: int = 1,
+    pace: Clock | None = None,
+) -> Any:
+    """Run a job on a rig, paced if there is a clock to pace it, and end its noise thread."""
 
     async def run() -> Any:
-        rig = simulated_rig(made, seed, None)
+        rig = simulated_rig(made, seed, pace, paced=pace is not None)
         try:
             return await job(rig)
         finally:

@@ -44,7 +44,7 @@ def script(frequency: float) -> Script:
         (1000, lambda rig: rig.pump.set(True)),
         (1501, a("stop_at", 40)),
         (1502, a("write_limits", {"load": (-1e3, 1.3 * UPPER), "stroke": (-0.1, 0.02)})),
-        (2900, a("cycle", MEAN, 1.2 * AMPLITUDE, frequency, 0.5)),
+        (3000, a("cycle", MEAN, 1.2 * AMPLITUDE, frequency, 0.5)),
         (3300, a("end_cycling", 1.0)),
         (3600, a("move_load", 150e3, 100e3)),
     ]
