@@ -29,6 +29,21 @@ _FLOOR_BYTES = 4_000_000
 _COPIES = 3
 """Journal, segments and run.h5 stand side by side while a run is closed."""
 
+_SOFTENING = 3.0
+"""A cracked section deflects two to three times as far as an uncracked one."""
+
+# What is done between the stages; common practice, no source.
+_ZERO_SECONDS = 10.0
+_LIFT_SECONDS = 10.0
+"""Off the specimen by 1 mm, down to contact again and back to the lower load."""
+
+_SEATING_SECONDS = 7.0
+_FALL_SECONDS = 2.0
+_FALL_CYCLES = 4
+_RETRACT_SECONDS = 5.0
+_UNLOAD_SHARE = 0.10
+"""Between stages the load changes by this share of the upper load a second."""
+
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
@@ -41,7 +56,8 @@ class Estimate:
 
 def estimate(plan: Plan) -> Estimate:
     """Return what a plan takes when the specimen does not fail."""
-    duration = sum(_stage_seconds(plan, stage) for stage in plan.stages)
+    duration = _start_seconds(plan) + _stop_seconds(plan)
+    duration += sum(_stage_seconds(plan, stage) for stage in plan.stages)
     return Estimate(
         duration_s=duration,
         water_m3=sum(_water(plan, s) for s in plan.stages if isinstance(s, Cyclic)),
@@ -62,17 +78,50 @@ def inspection_counts(inspections: Inspections, run_out: int) -> int:
 def _stage_seconds(plan: Plan, stage: Stage) -> float:
     match stage:
         case Approach():
-            return stage.give_up_after / 2 / stage.speed
+            return stage.give_up_after / 2 / stage.speed + stage.settle + _SEATING_SECONDS
         case Static():
-            return stage.repeats * (
-                2 * _travel(plan, stage.control, stage.to) / stage.speed_after_crack + stage.hold
-            )
+            return _static_seconds(plan, stage)
         case Ramp():
             return _ramp_seconds(plan, stage)
         case Cyclic():
             return _cyclic_seconds(plan, stage)
         case Hold():
             return stage.duration
+
+
+def _start_seconds(plan: Plan) -> float:
+    """Return the time from the start to the first stage: horn or lamp, zeros before contact."""
+    return _warning_seconds(plan) + (_ZERO_SECONDS if isinstance(plan.stages[0], Approach) else 0)
+
+
+def _warning_seconds(plan: Plan) -> float:
+    return plan.rig.warning.before if plan.rig.warning else 0.0
+
+
+def _stop_seconds(plan: Plan) -> float:
+    """Return the time of the normal stop and of what is kept after it."""
+    fall = _fall_seconds(plan) if plan.cyclic else 0.0
+    return fall + _RETRACT_SECONDS + plan.full_rate.after_stop
+
+
+def _fall_seconds(plan: Plan) -> float:
+    """Return how long cycling takes to come to rest at the lower load."""
+    if plan.loading is None:
+        return 0.0
+    return max(_FALL_SECONDS, _FALL_CYCLES / plan.loading.frequency) + _to_mean_seconds(plan)
+
+
+def _to_mean_seconds(plan: Plan) -> float:
+    """Return how long the mean load takes to become the lower one, or the other way."""
+    loading = plan.loading
+    return loading.range / 2 / (_UNLOAD_SHARE * loading.upper) if loading else 0.0
+
+
+def _static_seconds(plan: Plan, stage: Static) -> float:
+    way = _travel(plan, stage.control, stage.to)
+    first = way / _SOFTENING if stage.control == "deflection" else 0.0
+    slow = first / stage.speed - first / stage.speed_after_crack
+    return slow + stage.repeats * (2 * way / stage.speed_after_crack + stage.hold)
 
 
 def _ramp_seconds(plan: Plan, stage: Ramp) -> float:
@@ -82,7 +131,7 @@ def _ramp_seconds(plan: Plan, stage: Ramp) -> float:
 
 
 def _travel(plan: Plan, control: str, load: float) -> float:
-    """Return the way to a load: the load itself [N], or three times the elastic deflection [m].
+    """Return the way to a load: the load itself [N], or the deflection of a cracked section [m].
 
     Mid-span deflection of a beam under two loads P at a from the supports is
     P a (3 L^2 - 4 a^2) / (24 E I), a text-book formula; a cracked section is two to three times
@@ -94,18 +143,24 @@ def _travel(plan: Plan, control: str, load: float) -> float:
     inertia = (section.width + section.width_bottom) / 2 * section.height**3 / 12
     arm = (section.span - section.load_spacing) / 2
     elastic = load / 2 * arm * (3 * section.span**2 - 4 * arm**2)
-    return 3 * elastic / (24 * plan.specimen.concrete.modulus * inertia)
+    return _SOFTENING * elastic / (24 * plan.specimen.concrete.modulus * inertia)
 
 
 def _cyclic_seconds(plan: Plan, stage: Cyclic) -> float:
     frequency = plan.loading.frequency if plan.loading else 1.0
     seconds = stage.run_out / frequency
     stops = inspection_counts(plan.inspections, stage.run_out) if plan.inspections else 0
-    seconds += (stops + 1) * stage.build_up / frequency
+    seconds += (stops + 1) * (_to_mean_seconds(plan) + stage.build_up / frequency)
     if plan.inspections and stops:
-        wait = plan.inspections.go_on_after or 0.0
-        seconds += stops * (wait + _check_seconds(plan.inspections.static_check))
+        seconds += stops * (_fall_seconds(plan) + _inspection_seconds(plan, plan.inspections))
     return seconds
+
+
+def _inspection_seconds(plan: Plan, inspections: Inspections) -> float:
+    """Return the time of one inspection at which nobody comes, from rest to going on."""
+    zeros = _ZERO_SECONDS + _LIFT_SECONDS if inspections.zero else 0.0
+    wait = inspections.go_on_after or 0.0
+    return _check_seconds(inspections.static_check) + zeros + wait + _warning_seconds(plan)
 
 
 def _check_seconds(check: StaticCheck | None) -> float:
