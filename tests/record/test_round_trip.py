@@ -4,7 +4,6 @@ import tempfile
 from itertools import pairwise
 from pathlib import Path
 
-import h5py
 import numpy as np
 import pytest
 from hypothesis import example, given, settings
@@ -15,39 +14,22 @@ from rig.record import (
     Event,
     FullRateRecord,
     Recorder,
-    StaticRecord,
     free_bytes,
     read_journal,
     read_run,
     rebuild,
 )
 from rig.samples import cycle_columns
-from tests.record.runs import SAMPLED, header, likely_rows, wild_rows
+from tests.record.runs import (
+    SAMPLED,
+    datasets,
+    header,
+    likely_rows,
+    record_everything,
+    wild_rows,
+)
 
 COUNTS = (0, 1, 4095, 4096, 4097, 10000)
-
-
-def datasets(path: Path) -> dict[str, tuple[object, ...]]:
-    """Every dataset and attribute of an HDF5 file by plain h5py, comparable."""
-    found: dict[str, tuple[object, ...]] = {}
-
-    def look(name: str, item: h5py.Group | h5py.Dataset) -> None:
-        attributes = sorted((k, str(v)) for k, v in item.attrs.items())
-        data = ()
-        if isinstance(item, h5py.Dataset):
-            value = item[()]
-            plain = value.tobytes() if value_is_plain(item) else str(np.asarray(value).tolist())
-            data = (item.shape, str(item.dtype), plain)
-        found[name] = (*attributes, *data)
-
-    with h5py.File(path, "r") as file:
-        look("/", file)
-        file.visititems(look)
-    return found
-
-
-def value_is_plain(item: h5py.Dataset) -> bool:
-    return item.dtype.names is None and item.dtype.kind != "O"
 
 
 @settings(max_examples=12)
@@ -90,22 +72,7 @@ def test_cycles_of_any_count_in_any_blocks_read_back_exactly(
 
 def full_recording(folder: Path) -> Recorder:
     recorder = Recorder.create(folder, header())
-    recorder.event(0.0, 0, "state", "approach begins")
-    recorder.build_up(likely_rows(1, 200))
-    recorder.cycles(likely_rows(1, 5000))
-    recorder.slow(1.0, {"temperature_air": 291.5})
-    recorder.slow(2.0, {})
-    samples = np.arange(60, dtype=np.float32).reshape(2, 30)
-    recorder.static(StaticRecord(3.0, 1, 6e7, float("nan"), 1e-5, SAMPLED[:2], 100.0, 40, samples))
-    recorder.full_rate(FullRateRecord("first", 1, 7, 1000.0, SAMPLED[:2], samples))
-    recorder.full_rate(FullRateRecord("decade", 10, 900, 500.0, SAMPLED[1:], samples[:, :11]))
-    recorder.full_rate(FullRateRecord("none", 11, 950, 500.0, SAMPLED, samples[[0, 0, 0], :0]))
-    recorder.spray(10.0, 130.0, 3.0, True)
-    recorder.inspection(20.0, 10, 1200.0, "nothing to see")
-    recorder.crack(20.0, 10, "hairline at mid-span")
-    recorder.interruption(30.0, 11, 5.0, "operator paused")
-    recorder.zero(0.0, "load", 12.5, "before contact")
-    recorder.event(31.0, 11, "note", "größer als gedacht; 'quotes' and\nlines")
+    record_everything(recorder)
     return recorder
 
 
