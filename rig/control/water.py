@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from typing import Any, Final, Protocol
 
 from rig.control.spray import (
@@ -19,13 +19,12 @@ from rig.control.spray import (
     rewetting,
     start_spray,
     step,
-    tries_time,
 )
+from rig.control.water_account import DRY_DEVIATION, Stretch, Totals, dry_limit
 from rig.errors import InputError
 from rig.ports import Pump
 from rig.protocol.plan import SpraySchedule
 
-DRY_DEVIATION: Final = 2 * 3600.0  # [s] dry from which on it is one; common practice, no source
 LONGEST_REWETTING: Final = 24 * 3600.0  # [s]; common practice, no source
 ALWAYS_OFF: Final = frozenset({"leak", "emergency_stop"})
 """Causes of a stop after which no water runs, whatever the protocol says."""
@@ -39,42 +38,6 @@ class WaterBook(Protocol):
 
     def event(self, kind: str, text: str, /) -> None:
         """Write an event."""
-
-
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """Water that is on: `begun` and last `checked` at these frames, `volume` [m3] since begun.
-
-    `flow` [m3/s] is the last one measured (or nominal, None before the first look). As far as
-    `good_until` every look found the flow good; `good_volume` [m3] had been given by then.
-    """
-
-    begun: int
-    checked: int
-    flow: float | None = None
-    volume: float = 0.0
-    good_until: int | None = None
-    good_volume: float = 0.0
-
-    def seen(self, frame: int, flow: float, rate: float, *, good: bool) -> Stretch:
-        """Return the stretch after a look at the flow [m3/s], straight between two looks."""
-        before = flow if self.flow is None else self.flow
-        volume = self.volume + (before + flow) / 2 * (frame - self.checked) / rate
-        seen = replace(self, checked=frame, flow=flow, volume=volume)
-        return replace(seen, good_until=frame, good_volume=volume) if good else seen
-
-
-@dataclass(frozen=True, slots=True)
-class Totals:
-    """What was achieved: confirmed wet time and dry time that deviates [frames], water [m3].
-
-    `nominal` tells that nothing measured the flow.
-    """
-
-    wet: int = 0
-    volume: float = 0.0
-    dry: int = 0
-    nominal: bool = False
 
 
 class Water:
@@ -105,7 +68,7 @@ class Water:
         self._book = book
         self._rate = rate
         self._submerged = submerged
-        self._dry_limit = _dry_limit(schedule, frequency) if schedule else DRY_DEVIATION
+        self._dry_limit = dry_limit(schedule, frequency) if schedule else DRY_DEVIATION
         self._spray = start_spray(schedule, rate) if schedule else Spray("ended")
         self._held: int | None = None
         self._ended = schedule is None
@@ -160,24 +123,25 @@ class Water:
     async def _step(self, now: int, counted: int) -> str:
         if self._schedule is None or self._pump is None:
             return ""
-        before = self._spray
-        flow = (await self._pump.status()).flow if before.on else None
+        flow = await self._flow(self._pump) if self._spray.on else None
         schedule = self._schedule if self._rewetting is None else rewetting(self._schedule)
-        done = step(schedule, before, now, counted, self._rate, flow)
-        if before.phase == "waiting":
-            self._book.event("water", "spraying begins")
-            self._dry_from = now
+        done = step(schedule, self._spray, now, counted, self._rate, flow)
         if done.good is not None:
             self._seen(done, now, flow)
-        await self._carry_out(done, now)
-        return done.event if done.missed_too_often else ""
-
-    async def _carry_out(self, done: SprayStep, now: int) -> None:
         if done.pump is not None:
             await self._switch(now, on=done.pump)
+        if not self.begun:
+            self._book.event("water", "spraying begins")
+            self._dry_from = now
         self._spray = done.state
         if done.event:
             self._book.event("water", done.event)
+        return done.event if done.missed_too_often else ""
+
+    async def _flow(self, pump: Pump) -> float | None:
+        """Return the flow [m3/s]; a pump that says it stands still gives none, meter or not."""
+        status = await pump.status()
+        return status.flow if status.on else 0.0
 
     def _seen(self, done: SprayStep, now: int, flow: float | None) -> None:
         """Take a look at the flow into account."""
@@ -200,35 +164,22 @@ class Water:
             self.wet = (*self.wet[-1:], (now, None))
 
     def _close_stretch(self, now: int) -> None:
-        """Write the stretch under way: as far as it was confirmed, and the rest if it was lost.
-
-        Between the last look and the end the flow is taken to have stayed as it was.
-        """
         stretch, self._stretch = self._stretch, None
         if stretch is None:
             return
-        if stretch.checked < now and self._schedule is not None:
-            flow = stretch.flow if stretch.flow is not None else 0.0
-            good = stretch.good_until is not None and stretch.good_until == stretch.checked
-            stretch = stretch.seen(now, flow, self._rate, good=good)
+        stretch = stretch.ended(now, self._rate)
         self.wet = (*self.wet[:-1], (stretch.begun, now))
-        good_until = stretch.begun if stretch.good_until is None else stretch.good_until
-        self._write(stretch.begun, good_until, stretch.good_volume, confirmed=True)
-        rest = stretch.volume - stretch.good_volume
-        self._write(good_until, now, rest, confirmed=False)
-        self._totals = replace(
-            self._totals,
-            wet=self._totals.wet + good_until - stretch.begun,
-            volume=self._totals.volume + stretch.volume,
-        )
-        if good_until > stretch.begun:
-            self._dry_from = good_until
-
-    def _write(self, begun: int, ended: int, volume: float, *, confirmed: bool) -> None:
-        if ended > begun:
+        rows = stretch.rows(now)
+        for row in rows:
             self._book.spray(
-                begun / self._rate, ended / self._rate, volume * 1e3, confirmed=confirmed
+                row.begun / self._rate,
+                row.ended / self._rate,
+                row.volume * 1e3,
+                confirmed=row.confirmed,
             )
+        self._totals = self._totals.with_rows(rows)
+        if stretch.good_until is not None:
+            self._dry_from = stretch.good_until
 
     async def pause(self, now: int, counted: int) -> None:
         """Let the schedule go on by time in a pause, or end the water and hold the schedule.
@@ -241,7 +192,7 @@ class Water:
         if self._spray.phase in ("unconfirmed", "wet", "retry"):
             await self._switch(now, on=False)
             self._spray = paused(self._schedule, self._spray, now, counted)
-        self._held = counted
+        self._held, self._rewetting = counted, None
 
     async def stop(self, now: int, cause: str) -> None:
         """End or keep the water as the protocol says for a stop; `cause` may forbid to keep it."""
@@ -285,8 +236,8 @@ class Water:
             return
         self._held, self._ended, self._rewetting = None, False, now
         self._book.event("water", "re-wetting begins")
+        self._spray = new_period(rewetting(self._schedule), self._spray, now, 0, self._rate)
         if not self._spray.on:
-            self._spray = paused(rewetting(self._schedule), self._spray, now, 0)
             await self._step(now, 0)
 
     async def rewet_end(self, now: int, counted: int) -> None:
@@ -323,19 +274,7 @@ class Water:
         """Return what was achieved in words for the end of a run, "" where no water was asked."""
         if self._schedule is None:
             return ""
-        totals, missed = self._totals, self._spray.missed_in_all
-        litres = totals.volume * 1e3
-        shown = f"{litres:,.0f} L" if litres >= 10 else f"{litres:.1f} L"
-        if totals.nominal:
-            shown += " by nominal flow (nothing measures it)"
-        parts = [
-            f"water: {totals.wet / self._rate:,.0f} s wet",
-            shown,
-            f"{missed or 'no'} {'period' if missed < 2 else 'periods'} missed",
-        ]
-        if totals.dry:
-            parts.append(f"dry for {totals.dry / self._rate / 3600:.1f} h beyond the plan")
-        return ", ".join(parts)
+        return self._totals.words(self._spray.missed_in_all, self._rate)
 
     def to_plain(self) -> dict[str, object]:
         """Return everything it remembers as plain values for a restart point."""
@@ -388,11 +327,3 @@ def catch_can(schedule: SpraySchedule, reading: float, face: str) -> str:
         f"catch can{at}: {reading * 6e4:.2f} L/min, {abs(share):.0%} {side} {whose}, "
         f"{'within' if good else 'outside'} {schedule.tolerance:.0%}"
     )
-
-
-def _dry_limit(schedule: SpraySchedule, frequency: float) -> float:
-    """Return the dry time [s] that is a deviation: what the schedule plans is none."""
-    gap = 0.0 if schedule.continuous else schedule.every - schedule.on
-    if schedule.period_unit == "cycles":
-        gap /= frequency
-    return max(DRY_DEVIATION, gap + tries_time(schedule))

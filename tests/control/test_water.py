@@ -294,6 +294,19 @@ async def test_rewetting_gives_as_long_as_it_was_dry_and_a_new_period_follows(tm
 
 
 @pytest.mark.virtual
+async def test_rewetting_while_water_runs_does_not_end_with_the_period(tmp_path):
+    night = Night(tmp_path, schedule(begin=0, on=100, every=200, period_unit="cycles"))
+    await night.to(5)
+    await night.water.rewet_begin(night.now)
+    await night.to(300)
+    await night.water.rewet_end(night.now, night.counted)
+    await night.to(330)
+    rows, _ = await night.end()
+    # 100 cycles more at 5 Hz, from the end of re-wetting on.
+    assert [row[:2] for row in rows] == [(0.2, 320)]
+
+
+@pytest.mark.virtual
 async def test_rewetting_without_flow_calls_as_any_period_does(tmp_path):
     night = Night(tmp_path, by_time(on_pause="off"), faults=[(60, 10**5)])
     await night.to(60)
@@ -328,15 +341,15 @@ async def test_a_submerged_specimen_is_never_dry(tmp_path):
 
 
 class MutePump:
-    """A pump without a meter, or one that is gone: a driver's own double."""
+    """A pump without a meter; it may be gone, or its motor protection may trip at once."""
 
-    def __init__(self, gone=False):
-        self.on, self.gone = False, gone
+    def __init__(self, *, gone=False, trips=False):
+        self.on, self.gone, self.trips = False, gone, trips
 
     async def set(self, on):
         if self.gone:
             raise DeviceError("pump: no answer within 1 s")
-        self.on = on
+        self.on = on and not self.trips
 
     async def status(self):
         return PumpStatus(self.on, None, None)
@@ -350,6 +363,15 @@ async def test_water_that_nothing_measures_is_told_as_nominal(tmp_path):
     assert water.summary() == (
         "water: 120 s wet, 3.0 L by nominal flow (nothing measures it), no period missed"
     )
+    pages.recorder.abandon()
+
+
+async def test_a_pump_that_stands_still_gives_no_water_even_without_a_meter(tmp_path):
+    pages = Pages(tmp_path)
+    water = Water(by_time(retries=0), MutePump(trips=True), pages, RATE, submerged=False)
+    calls = [await water.act(frame, 0) for frame in (0, 500, 45_000, 45_500)]
+    assert [bool(call) for call in calls] == [False, False, False, True]
+    assert water.summary() == "water: 0 s wet, 0.0 L, 2 periods missed"
     pages.recorder.abandon()
 
 
