@@ -25,13 +25,14 @@ _ZONE: Final = re.compile(r"[A-Za-z0-9_+-]{1,20}(/[A-Za-z0-9_+-]{1,20}){0,2}", r
 def _time_of_day(value: object) -> int:
     match = _CLOCK.fullmatch(value) if isinstance(value, str) else None
     if match is None:
-        raise refuse(f"{shown(value)} is no time of day", 'write "HH:MM", "00:00" to "23:59"')
+        # A time without quotes is one to TOML, with seconds.
+        raise refuse(f"{shown(str(value))} is no time of day", 'write "HH:MM", "00:00" to "23:59"')
     return int(match[1]) * 60 + int(match[2])
 
 
 def _two(value: object) -> object:
     if not isinstance(value, list) or len(value) != 2:
-        raise refuse(f"{shown(value)} is not from and to", 'write ["20:00", "06:00"]')
+        raise refuse("is no pair of times of day", 'write for example ["20:00", "06:00"]')
     return value
 
 
@@ -57,7 +58,8 @@ def _zone_like(value: object) -> str:
     from zoneinfo import available_timezones
 
     names = available_timezones()
-    near = difflib.get_close_matches(value, sorted(names), n=1) if isinstance(value, str) else []
+    text = value if isinstance(value, str) else ""
+    near = difflib.get_close_matches(text, sorted(names), n=1, cutoff=0.8)
     if near:
         return f'did you mean "{near[0]}"?'
     return 'give an IANA name such as "Europe/Lisbon", or leave it out for the computer\'s'
@@ -73,7 +75,7 @@ Look = Annotated[
 class PausesTable(Table):
     """`[pauses]`."""
 
-    unload_after: Annotated[float, quantity("time", 10.0, 7 * 86400.0, "min")] = 1800.0
+    unload_after: Annotated[float, quantity("time", 10.0, 7 * 86400.0, "s")] = 1800.0
 
 
 class AttendanceTable(Table):
@@ -127,10 +129,14 @@ def build_hours(document: Document, table: HoursTable | None) -> Hours:
         return Hours()
     path: Path = ("hours",)
     if table.quiet and table.quiet[0] == table.quiet[1]:
-        _refuse_hours(document, (*path, "quiet"), "begins when it ends", '["20:00", "06:00"]')
+        document.refuse(
+            (*path, "quiet"), "ends when it begins", 'give two times such as ["20:00", "06:00"]'
+        )
     if table.working and table.working[0] >= table.working[1]:
-        _refuse_hours(
-            document, (*path, "working"), "does not end after it begins", '["08:00", "17:00"]'
+        document.refuse(
+            (*path, "working"),
+            "does not end after it begins",
+            'give two times of one day such as ["08:00", "17:00"]',
         )
     if table.working is None and "pull_forward" in table.model_fields_set:
         document.refuse(
@@ -145,7 +151,3 @@ def build_hours(document: Document, table: HoursTable | None) -> Hours:
         working=table.working,
         pull_forward=table.pull_forward,
     )
-
-
-def _refuse_hours(document: Document, path: Path, problem: str, example: str) -> None:
-    document.refuse(path, problem, f"give two times of one day such as {example}")

@@ -35,6 +35,7 @@ APPROACH = """kind = "approach"              # stroke control until contact
 contact = "2 kN"
 speed = "0.5 mm/s"
 give_up_after = "10 mm"
+settle = "60 s"  # before seating
 """
 HOLD = """kind = "hold"
 at = "1 kN"
@@ -57,6 +58,7 @@ load = ["50 % of lower", "105 % of upper"]
 deflection = "200 % of settled maximum"
 stroke = "1.5 mm beyond settled"
 """
+ATTENDANCE = 'by = ["30 min", "2 h", "20000 cycles"]'
 PRE_CRACK = '''kind = "static"
 control = "deflection"
 to = "upper"

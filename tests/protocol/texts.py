@@ -36,6 +36,7 @@ kind = "approach"              # stroke control until contact
 contact = "2 kN"
 speed = "0.5 mm/s"
 give_up_after = "10 mm"
+settle = "60 s"  # before seating
 
 [[stage]]
 name = "pre-crack"
@@ -62,6 +63,7 @@ tolerance = "15 %"
 if_unconfirmed = { retries = 2, every = "1 min", then = "pause" }
 on_pause = "keep"
 on_stop = "off"
+faces = ["bottom", "left side"]
 
 [inspections]
 at = ["10 cycles", "100 cycles", "1000 cycles", "1e4 cycles", "1e5 cycles"]
@@ -69,6 +71,7 @@ then_every = "5e5 cycles"
 static_check = { to = "upper", rate = "0.5 kN/s", repeats = 2, hold = "10 s" }
 map_cracks = "ask"
 go_on_after = "20 min"
+zero = true
 
 [baseline]
 from = "2000 cycles"
@@ -88,6 +91,19 @@ deflection = ["-0.5 mm", "4 mm"]
 load = ["50 % of lower", "105 % of upper"]
 deflection = "200 % of settled maximum"
 stroke = "1.5 mm beyond settled"
+
+[pauses]
+unload_after = "30 min"  # under load until then
+
+[attendance]
+by = ["30 min", "2 h", "20000 cycles"]
+
+[hours]
+zone = "Europe/Lisbon"
+quiet = ["20:00", "06:00"]
+weekend = "quiet"
+working = ["08:00", "17:00"]
+pull_forward = "10 %"  # of the count
 
 [full_rate]
 first = "100 cycles"
