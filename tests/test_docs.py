@@ -58,6 +58,11 @@ def test_every_command_and_protocol_that_the_readme_names_is_there():
         assert (ROOT / path).is_file(), path
 
 
+def test_every_shipped_protocol_is_named_in_the_readme():
+    names = {path.stem for path in (ROOT / "protocols").glob("*.toml")}
+    assert {name for name in names if f"`{name}`" not in README} == set()
+
+
 def test_the_two_commands_stand_within_the_first_twenty_lines():
     head = "\n".join(README.splitlines()[:20])
     assert "python3 bootstrap.py demo" in head
