@@ -40,7 +40,7 @@ class RemoteRecorder:
     def __init__(self, keeper: Keeper, folder: Path, header: RunHeader, memory: int) -> None:
         self._keeper = keeper
         self._backlog = keeper.backlog
-        self._folder = folder
+        self.folder = folder
         self._header = header
         self._memory = memory
         self._fields = tables(header)["cycles"]
@@ -81,7 +81,7 @@ class RemoteRecorder:
         """Record counted cycles. Raises StorageError if their numbers do not go on."""
         if self._trouble or not len(rows):
             return
-        check_numbers(self._folder, rows, self._next)
+        check_numbers(self.folder, rows, self._next)
         self._add("cycles", *packed_rows(self._fields, rows))
         self._next += len(rows)
         self._cycle, self._time = self._next - 1, float(rows["time"][-1])
@@ -102,11 +102,11 @@ class RemoteRecorder:
 
     def static(self, record: StaticRecord) -> None:
         """Record a static check. Raises StorageError if its samples do not fit its channels."""
-        self._add("static", replace(record, values=sample_values(self._folder, record)))
+        self._add("static", replace(record, values=sample_values(self.folder, record)))
 
     def full_rate(self, record: FullRateRecord) -> None:
         """Record samples. Raises StorageError if they do not fit their channels."""
-        self._add("full_rate", replace(record, values=sample_values(self._folder, record)))
+        self._add("full_rate", replace(record, values=sample_values(self.folder, record)))
 
     def spray(self, time_on: float, time_off: float, litres: float, confirmed: bool) -> None:
         """Record one spray period: test times [s], water given [L], whether flow was seen."""
@@ -151,7 +151,8 @@ class RemoteRecorder:
     async def synced(self) -> None:
         """Return once all that was recorded before the call is durable.
 
-        Raises StorageError if that will not happen.
+        Raises StorageError if that will not happen, or can no longer be told: once there is
+        trouble nobody is kept waiting.
         """
         self.commit()
         if self._trouble:
@@ -177,7 +178,7 @@ class RemoteRecorder:
         self._closed = True
         await self._keeper.close()
         if not self._trouble:
-            self._give_up(f"{self._folder / JOURNAL}: the record was closed")
+            self._give_up(f"{self.folder / JOURNAL}: the record was closed")
 
     def _add(self, method: str, *arguments: object) -> None:
         bulky = method in BULKY
@@ -198,7 +199,7 @@ class RemoteRecorder:
         if self._trouble:
             return
         self._give_up(
-            f"{self._folder / JOURNAL}: {self._memory / 1e6:.3g} MB wait for the disk and no more "
+            f"{self.folder / JOURNAL}: {self._memory / 1e6:.3g} MB wait for the disk and no more "
             f"can be kept after cycle {self._next - 1}: "
             f"{self._keeper.said or 'the recorder gives no answer'}; "
             "see whether the disk is full or gone"

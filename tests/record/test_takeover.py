@@ -1,0 +1,233 @@
+"""A recorder process that dies, freezes or meets a bad disk: nothing waits, nothing is lost."""
+
+import asyncio
+import os
+import random
+import signal
+from collections.abc import AsyncIterator, Awaitable, Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from rig.errors import StorageError
+from rig.record import RemoteRecorder, read_journal, read_run
+from tests.record.recorders import alive, obeying, until
+from tests.record.runs import header, likely_rows
+
+Create = Callable[..., Awaitable[RemoteRecorder]]
+END = ("operator", "asked to stop")
+ROWS = likely_rows(1, 40_000)
+
+
+def expect_whole(path: Path, rows: int) -> list[str]:
+    """Every row once, bit for bit, every note once; return the events of the recording itself."""
+    with read_run(path) as run:
+        assert run.rows() == rows
+        for name, column in ROWS.columns.items():
+            assert run.column(name).tobytes() == column[:rows].tobytes(), name
+        events = run.events()
+    notes = [int(e.text) for e in events if e.kind == "note"]
+    assert notes == [*range(len(notes))]
+    return [e.text for e in events if e.kind == "record"]
+
+
+class Stream:
+    """Rows in blocks of a seeded length, each with a note that counts."""
+
+    def __init__(self, recorder: RemoteRecorder, seed: int) -> None:
+        self.recorder = recorder
+        self.done = self.notes = 0
+        self._chance = random.Random(seed)
+
+    def block(self) -> None:
+        count = self._chance.randrange(1, 400)
+        self.recorder.cycles(ROWS.part(self.done, self.done + count))
+        self.recorder.event(float(self.notes), self.done, "note", str(self.notes))
+        self.done, self.notes = self.done + count, self.notes + 1
+        if self._chance.random() < 0.3:
+            self.recorder.commit()
+
+
+@pytest.fixture
+async def create() -> AsyncIterator[Create]:
+    """Create recorders, and let none outlive a test that fails."""
+    created: list[RemoteRecorder] = []
+
+    async def creating(folder: Path, **options: Any) -> RemoteRecorder:
+        created.append(await RemoteRecorder.create(folder, header(), **options))
+        return created[-1]
+
+    yield creating
+    for recorder in created:
+        if recorder.pid is not None and alive(recorder.pid):
+            os.kill(recorder.pid, signal.SIGKILL)
+        await recorder.abandon()
+
+
+async def killed_again_and_again(recorder: RemoteRecorder, seed: int, kills: int) -> None:
+    chance = random.Random(seed)
+    stream = Stream(recorder, seed)
+    for _ in range(kills):
+        for _ in range(chance.randrange(1, 25)):
+            stream.block()
+            await asyncio.sleep(chance.uniform(0.0, 0.004))
+        if chance.random() < 0.5:
+            durable = stream.done
+            await recorder.synced()
+        else:
+            durable = 0
+        await until(lambda: recorder.pid is not None)
+        pid = recorder.pid
+        assert pid is not None
+        os.kill(pid, signal.SIGKILL)
+        with read_journal(recorder.folder) as journal:
+            assert journal.rows("cycles") >= durable
+        stream.block()
+        await until(lambda pid=pid: recorder.pid not in {None, pid})
+    said = expect_whole(await recorder.finish(*END, stream.done, 9.0), stream.done)
+    assert len([s for s in said if s.endswith("was ended by signal 9")]) == kills
+    assert len([s for s in said if "goes on after message" in s]) == kills
+
+
+async def test_a_recorder_killed_at_any_instant_loses_nothing_and_repeats_nothing(
+    tmp_path: Path,
+    create: Create,
+) -> None:
+    runs = [
+        killed_again_and_again(await create(tmp_path / str(seed)), seed, 5) for seed in range(4)
+    ]
+    await asyncio.gather(*runs)
+
+
+@pytest.mark.parametrize("how", ["stopped", "hang"])
+async def test_a_frozen_recorder_holds_nothing_up_and_is_replaced(
+    tmp_path: Path, create: Create, how: str
+) -> None:
+    order = tmp_path / "order"
+    recorder = await create(tmp_path / "run", command=obeying(order), silence=1.0)
+    stream = Stream(recorder, 7)
+    stream.block()
+    await recorder.synced()
+    frozen = recorder.pid
+    assert frozen is not None
+    if how == "stopped":
+        os.kill(frozen, signal.SIGSTOP)
+    else:
+        order.write_text("hang")
+    stream.block()
+    synced = asyncio.get_running_loop().create_task(recorder.synced())
+    if how == "hang":
+        await until((tmp_path / "hangs").exists)
+    turns = 0
+    while turns < 150:
+        stream.block()
+        await asyncio.sleep(0)
+        turns += 1
+        assert recorder.pid == frozen
+        assert not synced.done()
+    await synced
+    assert recorder.pid != frozen
+    assert not alive(frozen)
+    assert recorder.trouble == ""
+    said = expect_whole(await recorder.finish(*END, stream.done, 9.0), stream.done)
+    assert said[0] == (f"recorder process {frozen} was silent for 1 s and was ended by signal 9")
+    assert len(said) == 2
+
+
+@pytest.mark.parametrize("disk", ["refuse", "full"])
+async def test_a_disk_that_refuses_is_asked_again_until_it_takes_everything(
+    tmp_path: Path, create: Create, disk: str
+) -> None:
+    order = tmp_path / "order"
+    recorder = await create(tmp_path / "run", command=obeying(order), silence=5.0)
+    stream = Stream(recorder, 3)
+    stream.block()
+    await recorder.synced()
+    pid = recorder.pid
+    order.write_text(disk)
+    while stream.done < 20_000:
+        stream.block()
+    synced = asyncio.get_running_loop().create_task(recorder.synced())
+    await asyncio.wait({synced}, timeout=1.3)
+    assert not synced.done()
+    order.unlink()
+    await synced
+    assert recorder.trouble == ""
+    assert recorder.pid == pid
+    said = expect_whole(await recorder.finish(*END, stream.done, 9.0), stream.done)
+    assert len(said) == 1
+    assert "make room, then go on" in said[0]
+
+
+async def test_a_full_memory_is_trouble_and_the_record_before_it_stays_whole(
+    tmp_path: Path,
+    create: Create,
+) -> None:
+    recorder = await create(tmp_path / "run", memory=400_000, silence=100.0)
+    stream = Stream(recorder, 5)
+    stream.block()
+    await recorder.synced()
+    pid = recorder.pid
+    assert pid is not None
+    os.kill(pid, signal.SIGSTOP)
+    waiting = asyncio.get_running_loop().create_task(recorder.synced())
+    while not recorder.trouble:
+        assert stream.done < 20_000
+        stream.block()
+        await asyncio.sleep(0)
+    assert recorder.trouble.startswith(f"{tmp_path}/run/journal.db: 0.4 MB wait for the disk")
+    for _ in range(3):
+        stream.block()
+    with pytest.raises(StorageError, match=r"run/journal\.db: 0\.4 MB wait"):
+        await recorder.synced()
+    with pytest.raises(StorageError, match="see whether the disk is full or gone"):
+        await waiting
+    recorder.event(9.0, stream.done, "verdict", "fault")
+    os.kill(pid, signal.SIGCONT)
+    path = await recorder.finish("fault", recorder.trouble, stream.done, 9.0)
+    with read_run(path) as run:
+        rows = run.rows()
+        assert stream.done > rows > 1000
+        events = run.events()
+    said = expect_whole(path, rows)
+    assert said == [recorder.trouble]
+    assert f"after cycle {rows}:" in recorder.trouble
+    assert [e.text for e in events if e.kind == "verdict"] == ["fault"]
+
+
+async def test_a_recorder_that_dies_while_it_makes_run_h5_is_replaced(
+    tmp_path: Path, create: Create
+) -> None:
+    order = tmp_path / "order"
+    recorder = await create(tmp_path / "run", command=obeying(order))
+    stream = Stream(recorder, 5)
+    stream.block()
+    order.write_text("die once")
+    path = await recorder.finish("run-out", "taken off", stream.done, 9.0)
+    expect_whole(path, stream.done)
+    with read_run(path) as run:
+        assert (run.outcome, run.why) == ("run-out", "taken off")
+
+
+@pytest.mark.parametrize(
+    ("accident", "says"),
+    [
+        ("no run file", r"run\.h5: cannot write: make room, then go on"),
+        ("die", "run.h5 was not made in 3 attempts"),
+    ],
+)
+async def test_a_finish_that_cannot_be_is_named_and_can_be_tried_again(
+    tmp_path: Path, create: Create, accident: str, says: str
+) -> None:
+    order = tmp_path / "order"
+    recorder = await create(tmp_path / "run", command=obeying(order))
+    stream = Stream(recorder, 5)
+    stream.block()
+    order.write_text(accident)
+    with pytest.raises(StorageError, match=says):
+        await recorder.finish(*END, stream.done, 9.0)
+    with read_journal(tmp_path / "run") as journal:
+        assert journal.rows("cycles") == stream.done
+    order.unlink()
+    expect_whole(await recorder.finish(*END, stream.done, 9.0), stream.done)
