@@ -38,6 +38,7 @@ class LiveTest:
             recorder,
             snapshot=getattr(rig.acquisition, "snapshot", None),
             desk=self._desk,
+            one_tick=True,
             live=True,
             clock=clock,
         )

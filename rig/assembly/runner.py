@@ -15,9 +15,10 @@ import os
 import signal
 import sys
 import traceback
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime
 from pathlib import Path
+from typing import Any, Final
 
 from rig.assembly.devices import close, open_rig
 from rig.assembly.live import LiveTest
@@ -33,28 +34,29 @@ from rig.record.entries import RunHeader
 from rig.record.remote import RemoteRecorder
 from rig.record.trouble import storage
 
-LOG = "runner.log"
+LOG: Final = "runner.log"
+_KINDS: Final[dict[str, Any]] = {"out": Path, "seed": int}
 
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """What the runner is started with: files as named, the new folder, the seed."""
+    """What the runner is started with.
+
+    `attended` is "attended" where a person at a terminal can confirm the checklist.
+    """
 
     protocol: str
     rig: str
     out: Path
     seed: int
-
-    def arguments(self) -> list[str]:
-        """Return the order as arguments of the process."""
-        return [self.protocol, self.rig, str(self.out), str(self.seed)]
+    attended: str
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Carry one order out; return the exit code."""
     parser = argparse.ArgumentParser(prog="rig.assembly.runner")
-    for name, kind in (("protocol", str), ("rig", str), ("out", Path), ("seed", int)):
-        parser.add_argument(name, type=kind)
+    for field in fields(Order):
+        parser.add_argument(field.name, type=_KINDS.get(field.name, str))
     order = Order(**vars(parser.parse_args(arguments)))
     for number in (signal.SIGINT, signal.SIGHUP):
         signal.signal(number, signal.SIG_IGN)
@@ -117,7 +119,12 @@ async def _run(plan: Plan, order: Order, starter: Starter) -> int:
 def _header(plan: Plan, order: Order, rig: Rig, started: datetime) -> RunHeader:
     """Return what the record begins with. Raises InputError for a rig that cannot be run."""
     if not rig.emulated and (why := refusal(plan)):
-        raise InputError(why)
+        raise InputError(f"{why}; nothing was started")
+    if not rig.emulated and order.attended != "attended":
+        raise InputError(
+            f"rig {plan.rig.name!r} is not emulated: its checklist is confirmed by a person at a "
+            "terminal; nothing was started"
+        )
     seed = order.seed if rig.emulated else None
     return header_of(plan, order.out, seed, started, simulated=rig.emulated)
 

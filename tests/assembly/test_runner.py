@@ -1,0 +1,83 @@
+"""The runner as people meet it: a process of its own that outlives whoever started it."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+
+import h5py
+import pytest
+
+from tests.assembly.nights import a_night
+
+pytestmark = pytest.mark.xdist_group("serial")
+
+
+@pytest.fixture
+def night(tmp_path):
+    with a_night(tmp_path) as night:
+        yield night
+
+
+def test_a_test_whose_terminal_is_killed_goes_on_to_its_run_out(night):
+    terminal = night.start_on_terminal()
+    night.until_state("starting")
+    terminal.child.kill()
+    terminal.child.wait()
+    terminal.close()
+    runner = night.runner()
+    os.kill(runner, signal.SIGHUP)
+    os.kill(runner, signal.SIGINT)
+
+    elsewhere = night.finished(night.order(out=night.folder / "other"))
+    assert elsewhere.returncode == 2
+    line = elsewhere.stderr.splitlines()[-1]
+    assert f"is in use by {night.out} (process {runner}" in line
+    assert not (night.folder / "other").exists()
+    again = night.finished(night.order())
+    assert again.returncode == 2
+    assert f"process {runner}" in again.stderr.splitlines()[-1]
+
+    night.until_gone()
+    with h5py.File(night.out / "run.h5") as run:
+        assert run.attrs["outcome"] == "run-out"
+        counted = run["cycles/number"][:]
+        assert counted[:60].tolist() == list(range(1, 61))
+        assert run.attrs["cycles"] == 60
+    assert (night.out / "runner.log").read_text() == ""
+    assert not list(night.runtime.rglob("*.sock"))
+
+
+def test_sigterm_unloads_and_stops_and_the_starter_ends_with_the_runs_result(night):
+    child = night.start("--json")
+    night.until_state("build-up")
+    os.kill(night.runner(), signal.SIGTERM)
+    os.kill(night.runner(), signal.SIGTERM)
+    out, err = child.communicate(timeout=45)
+    assert child.returncode == 5
+    result = json.loads(out)
+    assert result["outcome"] == "operator"
+    assert "SIGTERM" in result["why"]
+    keys = {"outcome", "why", "cycles", "run", "real_s", "test_s", "samples_per_cycle", "channels"}
+    assert keys == result.keys()
+    assert result["samples_per_cycle"] == 200
+    assert "Traceback" not in err
+    last = [e.text for e in night.events() if e.kind == "state"][-2:]
+    assert last[0].startswith("stopping, ")
+    assert last[1].startswith("stopped, ")
+
+
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_leaving_the_screen_only_detaches(night, name):
+    child = night.start("--json")
+    night.until_state("starting")
+    night.runner()
+    child.send_signal(signal.Signals[name])
+    out, err = child.communicate(timeout=45)
+    assert child.returncode == 0
+    assert json.loads(out) == {"outcome": None, "running": True}
+    assert f"nightrig stop {night.out}" in err
+    done = night.nightrig("stop", str(night.out))
+    assert (done.returncode, done.stdout.splitlines()[-1]) == (0, "recorded")
+    night.until_gone()

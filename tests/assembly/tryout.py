@@ -1,0 +1,64 @@
+"""A driver for tests: simulated devices that need not answer as emulated.
+
+It is copied into a folder as a distribution of its own and found there by its entry point. What
+the people at its rig do is read from the JSON file that TRYOUT names: "emulated", "pace" (device
+seconds in one real second), "button", "guard".
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import time
+from dataclasses import replace
+from pathlib import Path
+
+from rig.assembly import simulation_setup
+from rig.ports import InputState, Rig
+from rig.protocol.load import load_plan
+from simulators import machine
+from simulators.rig import simulated_rig
+
+FILE = Path(os.environ["TRYOUT"])
+
+
+def told() -> dict:
+    """Return what the file says now."""
+    return json.loads(FILE.read_text(encoding="utf-8"))
+
+
+class FastClock:
+    """Device time at a pace of its own."""
+
+    def __init__(self, clock, pace: float) -> None:
+        self._clock = clock
+        self._pace = pace
+
+    def now(self) -> float:
+        return time.monotonic() * self._pace
+
+    def utc(self):
+        return self._clock.utc()
+
+    async def sleep(self, seconds: float) -> None:
+        await asyncio.sleep(seconds / self._pace)
+
+
+class FileInputs:
+    """Inputs as the file has them."""
+
+    async def read(self) -> InputState:
+        state = told()
+        return InputState(guard_open=state["guard"], local_button=state["button"])
+
+
+async def open_rig(plan, clock) -> Rig:
+    """Open the rig of the files that the tests wrote beside TRYOUT."""
+    state = told()
+    # A controller's own time is as fast as its devices'.
+    machine.WATCHDOG = 0.5 * state["pace"]
+    whole = load_plan(state["protocol"], state["rig"], lambda path: Path(path).read_text("utf-8"))
+    assert whole.rig == plan
+    rig = simulated_rig(simulation_setup(whole), 1, FastClock(clock, state["pace"]), paced=True)
+    return replace(rig, inputs=FileInputs(), emulated=state["emulated"])
