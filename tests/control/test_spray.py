@@ -178,6 +178,13 @@ def test_continuous_water_lost_once_an_hour_is_always_tried_afresh():
     assert sum(s.event.startswith("flow lost") for s in steps) == 12
 
 
+def test_a_missed_period_is_forgotten_once_continuous_water_has_come_steadily():
+    lost = flowing((160, 3600), (3800, 7200))
+    _, steps, state = walk(schedule(continuous=True), lost, 2_500_000 + 7_200_000)
+    assert (state.missed, state.missed_in_all) == (0, 2)
+    assert not any(s.missed_too_often for s in steps)
+
+
 def test_continuous_water_that_never_comes_calls_after_two_missed_periods():
     switches, steps, _ = walk(schedule(continuous=True), lambda _: 0.0, 2_500_000 + 400_000)
     # Missed at 150 s; tried again a minute later.

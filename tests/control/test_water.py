@@ -128,6 +128,18 @@ async def test_a_nozzle_clogged_under_way_parts_the_row_where_the_flow_was_last_
 
 
 @pytest.mark.virtual
+async def test_it_is_dry_from_where_the_flow_was_last_good(tmp_path):
+    night = Night(tmp_path, by_time(), faults=[(60, 100)])
+    await night.to(69)
+    assert night.water.dry_for(night.now) == 0.0
+    await night.to(139)
+    assert night.water.dry_for(night.now) == 99.0
+    await night.to(141)
+    assert night.water.dry_for(night.now) == 0.0
+    await night.end()
+
+
+@pytest.mark.virtual
 async def test_two_periods_without_flow_call_and_what_was_missed_is_told(tmp_path):
     night = Night(tmp_path, by_time(), faults=[(0, 1200)])
     await night.to(1799)
@@ -307,6 +319,18 @@ async def test_rewetting_while_water_runs_does_not_end_with_the_period(tmp_path)
 
 
 @pytest.mark.virtual
+async def test_a_pause_that_ends_the_water_ends_rewetting_too(tmp_path):
+    night = Night(tmp_path, by_time(on_pause="off"))
+    await night.to(60)
+    await night.water.rewet_begin(night.now)
+    await night.water.pause(night.now, night.counted)
+    await night.to(500)
+    rows, _ = await night.end()
+    # After the pause, with the next cycle, a period of the schedule: not water without an end.
+    assert [row[:2] for row in rows] == [(0, 60), (60.2, 180.2)]
+
+
+@pytest.mark.virtual
 async def test_rewetting_without_flow_calls_as_any_period_does(tmp_path):
     night = Night(tmp_path, by_time(on_pause="off"), faults=[(60, 10**5)])
     await night.to(60)
@@ -328,6 +352,24 @@ async def test_a_dry_gap_that_the_schedule_plans_is_no_deviation(tmp_path):
     await night.to(6 * 3600 - 1)
     assert night.water.dry_for(night.now) == 5 * 3600 - 1
     assert night.water.rewet_time(night.now) == 0.0
+    _, events = await night.end()
+    assert not [e for e in events if e[1] == "deviation"]
+
+
+@pytest.mark.virtual
+async def test_a_planned_gap_and_what_its_retries_take_is_exceeded_when_they_fail(tmp_path):
+    plan = by_time(on=3600.0, every=6 * 3600.0)
+    night = Night(tmp_path, plan, faults=[(3610, 10**6)])
+    await night.to(6 * 3600 + 200)
+    _, events = await night.end()
+    assert [e[0] for e in events if "dry for over 5.0 h" in e[2]] == [6 * 3600 + 150.02]
+
+
+@pytest.mark.virtual
+async def test_a_planned_gap_in_cycles_lasts_as_long_as_the_cycles_take(tmp_path):
+    plan = schedule(begin=0, on=500, every=100_000, period_unit="cycles")
+    night = Night(tmp_path, plan, frequency=HZ)
+    await night.to(20_000)
     _, events = await night.end()
     assert not [e for e in events if e[1] == "deviation"]
 
@@ -397,6 +439,43 @@ async def test_a_restart_point_carries_the_water_on_as_if_nothing_had_happened(t
     await parted.to(2000)
     assert parted.water.to_plain() == whole.water.to_plain()
     assert await parted.end() == await whole.end()
+
+
+async def test_nothing_is_wetted_again_for_more_than_a_day(tmp_path):
+    pages = Pages(tmp_path)
+    water = Water(by_time(on_pause="off"), MutePump(), pages, RATE, submerged=False)
+    await water.act(0, 0)
+    await water.act(500, 0)
+    await water.pause(3000, 0)
+    assert water.rewet_time(3000 + round(23 * 3600 * RATE)) == 23 * 3600
+    assert water.rewet_time(3000 + round(30 * 3600 * RATE)) == 24 * 3600
+    pages.recorder.abandon()
+
+
+async def test_a_pump_that_cannot_be_stopped_confirms_nothing(tmp_path):
+    pages, pump = Pages(tmp_path), MutePump(trips=True)
+    water = Water(by_time(), pump, pages, RATE, submerged=False)
+    await water.act(0, 0)
+    pump.gone = True
+    with pytest.raises(DeviceError):
+        await water.act(500, 0)
+    water.finish(1000)
+    assert water.summary().startswith("water: 0 s wet, 0.0 L")
+    pages.recorder.abandon()
+
+
+@pytest.mark.virtual
+async def test_after_a_stop_a_resumption_begins_with_a_whole_period(tmp_path):
+    night = Night(tmp_path, by_time())
+    await night.to(60)
+    await night.water.stop(night.now, "operator")
+    plain = night.water.to_plain()
+    await night.to(600)
+    night.water = Water(by_time(), night.rig.pump, night.pages, RATE, submerged=False)
+    night.water.from_plain(plain)
+    await night.to(800)
+    rows, _ = await night.end()
+    assert [row[:2] for row in rows] == [(0, 60), (600, 720)]
 
 
 def test_a_catch_can_reading_is_told_against_the_schedule():
