@@ -9,7 +9,14 @@ import math
 from collections.abc import Callable
 from typing import Annotated
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Strict, StringConstraints
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Strict,
+    StringConstraints,
+)
 from pydantic_core import PydanticCustomError
 
 from rig.units import UNITS, UnitError, example, parse_any, shown
@@ -125,7 +132,16 @@ def whole(low: int, high: int) -> BeforeValidator:
     return BeforeValidator(lambda value: _whole(value, low, high))
 
 
-Text = Annotated[str, StringConstraints(min_length=1, max_length=200)]
+def _printable(value: str) -> str:
+    # Titles reach terminals: a control character would be obeyed there.
+    if not value.isprintable():
+        raise refuse(
+            f"{shown(value)} holds characters that no line can show", "give plain text in one line"
+        )
+    return value
+
+
+Text = Annotated[str, StringConstraints(min_length=1, max_length=200), AfterValidator(_printable)]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=60, pattern=r"^[\w .,+()-]+$")]
 
 Fixed = Strict(False)

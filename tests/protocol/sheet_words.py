@@ -55,6 +55,9 @@ SHEET = [
     Broken(
         "flag for a number", "cycles = 5", "cycles = true", "cycles = true", "full_rate", "whole"
     ),
+    Broken(
+        "escape in the title", 'title = "P', 'title = "\\u001b[2JP', "title", "title", "no line"
+    ),
     Broken("number for text", '"P-12"', "12", "specimen_id", "specimen_id", "not plain text"),
     Broken(
         "number for a table",
