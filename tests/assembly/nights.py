@@ -239,7 +239,7 @@ def a_night(folder: Path, *, run_out: int = 60, **people: object) -> Iterator[Ni
     (offered / "METADATA").write_text("Metadata-Version: 2.1\nName: tryout\nVersion: 1\n")
     (offered / "entry_points.txt").write_text("[nightrig.drivers]\ntryout = tryout:open_rig\n")
     shutil.copy(Path(__file__).with_name("tryout.py"), packages)
-    state = {"emulated": True, "pace": 5, "button": False, "guard": False, **people}
+    state = {"emulated": True, "pace": 10, "button": False, "guard": False, **people}
     state |= {"protocol": "protocol.toml", "rig": "rig.toml"}
     (folder / "people.json").write_text(json.dumps(state))
     # The path of a socket is short, the folder of a test is not.

@@ -68,7 +68,7 @@ def test_sigterm_unloads_and_stops_and_the_starter_ends_with_the_runs_result(nig
     assert last[1].startswith("stopped, ")
 
 
-@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+@pytest.mark.parametrize("name", ["SIGINT", "SIGHUP"])
 def test_leaving_the_screen_only_detaches(night, name):
     child = night.start("--json")
     night.until_state("starting")

@@ -1,0 +1,277 @@
+"""The door of a live run: every line is answered, nobody holds it up, nobody else comes in."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import shutil
+import socket
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig.clock import SystemClock
+from rig.control import server
+from rig.control.address import find_socket, make_folder, socket_name
+from rig.control.desk import Desk, Request
+from rig.control.server import Door, NotUnderstood, clean, read_request
+from rig.errors import InputError, StorageError
+
+
+@pytest.fixture
+def runtime(monkeypatch):
+    """A short folder: the path of a socket has at most a hundred bytes."""
+    folder = Path(tempfile.mkdtemp(prefix="door-"))
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(folder))
+    yield folder
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+class Rig:
+    """A desk with somebody behind it who does what is asked, and a disk that may refuse."""
+
+    def __init__(self) -> None:
+        self.desk = Desk()
+        self.done: list[Request] = []
+        self.disk = ""
+
+    async def synced(self) -> None:
+        if self.disk:
+            raise StorageError(self.disk)
+
+    def look(self) -> dict[str, object]:
+        return {"run": "/night-1", "state": "cycling"}
+
+    async def work(self) -> None:
+        while True:
+            await self.desk.wait()
+            while (asked := self.desk.take(0)) is not None:
+                self.done.append(asked.request)
+                possible = asked.request.verb != "continue"
+                asked.answer(done=possible, text="so it is", state="cycling")
+
+
+@contextlib.asynccontextmanager
+async def opened(runtime: Path):
+    """Give a rig whose door is open, somebody working at its desk, and the door."""
+    rig = Rig()
+    door = Door(runtime / "door.sock", rig.desk, synced=rig.synced, look=rig.look)
+    async with asyncio.TaskGroup() as group:
+        work = group.create_task(rig.work())
+        async with door:
+            yield rig, door
+        work.cancel()
+
+
+async def say(door: Door, *lines: bytes, answers: int) -> list[dict]:
+    """Send lines on one connection and return so many answers."""
+    reader, writer = await asyncio.open_unix_connection(str(door.path))
+    writer.write(b"".join(line + b"\n" for line in lines))
+    told = [json.loads(await reader.readline()) for _ in range(answers)]
+    writer.close()
+    await writer.wait_closed()
+    return told
+
+
+async def until(claim: Callable[[], bool]) -> None:
+    """Wait until a claim about the outside world is true."""
+    async with asyncio.timeout(10):
+        while not claim():  # noqa: ASYNC110 - nothing tells of it
+            await asyncio.sleep(0.01)
+
+
+def line(ask: str, **more: object) -> bytes:
+    return json.dumps({"ask": ask, "who": "A. Name", **more}).encode()
+
+
+async def test_what_was_acted_on_is_answered_twice_and_what_was_refused_once(runtime):
+    async with opened(runtime) as (rig, door):
+        told = await say(door, line("pause", text="rain"), line("continue"), answers=3)
+    assert told == [
+        {"answer": "acted", "text": "so it is", "state": "cycling"},
+        {"answer": "recorded"},
+        {"answer": "refused", "text": "so it is", "state": "cycling"},
+    ]
+    assert rig.done[0] == Request("pause", who="A. Name", text="rain")
+
+
+async def test_a_disk_that_refuses_is_told_after_the_act(runtime):
+    async with opened(runtime) as (rig, door):
+        rig.disk = "/night-1/journal.db: the disk is full"
+        first, second = await say(door, line("stop"), answers=2)
+    assert first["answer"] == "acted"
+    assert second == {"answer": "not recorded", "text": rig.disk}
+
+
+async def test_two_hundred_requests_at_once_are_each_answered(runtime):
+    async with opened(runtime) as (rig, door):
+
+        async def client(number: int) -> list[str]:
+            asked = [line("note", text=f"{number}.{n}") for n in range(20)]
+            return [a["answer"] for a in await say(door, *asked, answers=40)]
+
+        heard = await asyncio.gather(*(client(number) for number in range(10)))
+    assert heard == [["acted", "recorded"] * 20] * 10
+    assert len({request.text for request in rig.done}) == 200
+
+
+async def test_more_visitors_than_there_is_room_for_are_told_so(runtime):
+    async with opened(runtime) as (_, door):
+        kept = [
+            await asyncio.open_unix_connection(str(door.path))
+            for _ in range(server.MOST_CONNECTIONS)
+        ]
+        told = await say(door, answers=1)
+        for _, writer in kept:
+            writer.close()
+            await writer.wait_closed()
+        assert "too many" in told[0]["text"]
+        again = await say(door, line("note", text="now"), answers=2)
+        assert again[0]["answer"] == "acted"
+
+
+async def test_a_visitor_who_never_reads_holds_nobody_up(runtime):
+    async with opened(runtime) as (_, door):
+        deaf = socket.socket(socket.AF_UNIX)
+        deaf.setblocking(False)
+        deaf.connect(str(door.path))
+        with contextlib.suppress(BlockingIOError):
+            for _ in range(1000):
+                deaf.send(b'{"ask": "look"}\n' * 1000)
+        told = await say(door, line("pause"), answers=2)
+        deaf.close()
+    assert [t["answer"] for t in told] == ["acted", "recorded"]
+
+
+async def test_a_visitor_who_left_is_acted_for_all_the_same(runtime):
+    async with opened(runtime) as (rig, door):
+        _, writer = await asyncio.open_unix_connection(str(door.path))
+        writer.write(line("stop") + b"\n")
+        await writer.drain()
+        writer.close()
+        await until(lambda: bool(rig.done))
+    assert rig.done[0].verb == "stop"
+
+
+BROKEN = {
+    "no JSON": b"pause",
+    "empty": b"",
+    "no object": b'["ask", "pause"]',
+    "no text encoding": b'{"ask": "\xff\xfe"}',
+    "nested without end": b"[" * 60_000,
+    "a number beyond all digits": b'{"ask": ' + b"9" * 60_000 + b"}",
+    "no verb": b'{"who": "A. Name"}',
+    "unknown verb": b'{"ask": "faster", "who": "A. Name"}',
+    "verb as a list": b'{"ask": ["pause"], "who": "A. Name"}',
+    "nobody": b'{"ask": "pause"}',
+    "nobody after cleaning": b'{"ask": "pause", "who": "\\u001b\\u0007"}',
+    "name as a number": b'{"ask": "pause", "who": 7}',
+    "unknown key": b'{"ask": "pause", "who": "A. Name", "force": true}',
+    "flow as text": b'{"ask": "note", "who": "A. Name", "catch_can": "1.4 L/min"}',
+    "flow as truth": b'{"ask": "note", "who": "A. Name", "catch_can": true}',
+    "flow without end": b'{"ask": "note", "who": "A. Name", "catch_can": Infinity}',
+    "flow below zero": b'{"ask": "note", "who": "A. Name", "catch_can": -1e-5}',
+    "items as text": b'{"ask": "confirm", "who": "A. Name", "items": "all"}',
+}
+
+
+async def test_nonsense_is_refused_in_one_line_each_and_the_connection_lives(runtime):
+    async with opened(runtime) as (rig, door):
+        told = await say(door, *BROKEN.values(), line("pause"), answers=len(BROKEN) + 2)
+    assert {t["answer"] for t in told[:-2]} == {"refused"}
+    assert all(t["text"] and "\n" not in t["text"] for t in told[:-2])
+    assert [t["answer"] for t in told[-2:]] == ["acted", "recorded"]
+    assert [request.verb for request in rig.done] == ["pause"]
+
+
+async def test_a_line_without_end_is_refused_and_cut_off(runtime):
+    async with opened(runtime) as (_, door):
+        reader, writer = await asyncio.open_unix_connection(str(door.path))
+        writer.write(b"x" * 200_000)
+        told = json.loads(await reader.readline())
+        with contextlib.suppress(ConnectionError):
+            assert await reader.read() == b""
+        writer.close()
+    assert told["answer"] == "refused"
+    assert str(server.LONGEST_LINE) in told["text"]
+
+
+async def test_a_look_needs_no_name_and_asks_nothing_of_the_rig(runtime):
+    async with opened(runtime) as (rig, door):
+        told = await say(door, b'{"ask": "look"}', answers=1)
+    assert told == [{"run": "/night-1", "state": "cycling"}]
+    assert rig.done == []
+
+
+async def test_the_socket_is_for_its_user_alone_and_gone_after_the_run(runtime):
+    folder = make_folder()
+    async with opened(folder) as (_, door):
+        assert door.path.stat().st_mode & 0o777 == 0o600
+        assert folder.stat().st_mode & 0o777 == 0o700
+    assert not door.path.exists()
+
+
+async def test_a_socket_left_over_by_a_killed_run_is_replaced(runtime):
+    with socket.socket(socket.AF_UNIX) as old:
+        old.bind(str(runtime / "door.sock"))
+    async with opened(runtime) as (_, door):
+        told = await say(door, line("pause"), answers=2)
+    assert told[0]["answer"] == "acted"
+
+
+async def test_the_door_comes_back_when_a_logout_took_its_folder_away(runtime, monkeypatch):
+    monkeypatch.setattr(server, "LOOKS_AFTER", 0.05)
+    run = runtime / "night-1"
+    folder = make_folder()
+    rig = Rig()
+    door = Door(folder / socket_name(run), rig.desk, synced=rig.synced, look=rig.look)
+    async with asyncio.TaskGroup() as group, door:
+        staying = group.create_task(door.stay(SystemClock()))
+        shutil.rmtree(folder)
+        await until(lambda: find_socket(run) is not None)
+        told = await say(door, b'{"ask": "look"}', answers=1)
+        staying.cancel()
+    assert told[0]["state"] == "cycling"
+
+
+def test_a_folder_of_somebody_else_is_refused(runtime):
+    if os.getuid() != 0:
+        pytest.skip("only root can give a folder away")
+    (runtime / "nightrig").mkdir()
+    os.chown(runtime / "nightrig", 12345, 12345)
+    with pytest.raises(InputError, match="not a folder of yours"):
+        make_folder()
+
+
+def test_a_folder_whose_path_is_too_long_for_a_socket_is_passed_over(runtime, monkeypatch):
+    deep = runtime / ("d" * 90)
+    deep.mkdir()
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(deep))
+    folder = make_folder()
+    assert deep not in folder.parents
+    with socket.socket(socket.AF_UNIX) as bound:
+        path = folder / socket_name(runtime / "a run that nobody has")
+        path.unlink(missing_ok=True)
+        bound.bind(str(path))
+        path.unlink()
+
+
+@given(st.binary(max_size=300) | st.text(max_size=100).map(lambda t: json.dumps(t).encode()))
+def test_any_line_is_a_request_or_not_understood(data):
+    with contextlib.suppress(NotUnderstood):
+        request = read_request(data)
+        assert request is None or request.verb in server.VERBS
+
+
+@given(st.text(max_size=200))
+def test_a_cleaned_text_can_be_printed_on_one_line_and_written_as_utf_8(text):
+    found = clean(text)
+    assert found.isprintable()
+    assert found == found.strip()
+    found.encode("utf-8")
