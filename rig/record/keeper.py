@@ -67,10 +67,13 @@ class Keeper:
         """Process id of the recorder; None while there is none."""
         return self._child.pid if self._child else None
 
-    def send(self, message: bytes, *, commits: bool) -> None:
-        """Send the message of the next number; `commits`: the recorder owes an answer for it."""
-        self.backlog.add(message)
-        if commits:
+    def send(self, message: bytes, *, owes: bool, replaces: bool) -> None:
+        """Send the message of the next number; for some the recorder `owes` an answer.
+
+        One that `replaces` the last such one spares it from being sent any more.
+        """
+        self.backlog.add(message, replaces=replaces)
+        if owes:
             if self._asked <= self.backlog.durable:
                 self._asked_at = self._loop.time()
             self._asked = self.backlog.last
@@ -167,11 +170,15 @@ class Keeper:
             self.note(f"recorder process {child.pid} {end}")
             child = await self._another()
             number = child.ready.result()
+            self.said = ""
             self._acknowledge(number)
             self.backlog.send_again()
             self._ending_sent = False
             self._child = child
-            self.note(f"recorder process {child.pid} goes on after message {number}")
+            self.note(
+                f"recorder process {child.pid} goes on after message {number}, "
+                f"started at attempt {self._attempts}"
+            )
 
     async def _end_of(self, child: Child) -> str:
         """Wait until a process is gone, killing it if it is silent; return how it ended."""

@@ -107,7 +107,7 @@ class Service:
         if self._due is None:
             self._due = real_seconds() + COMMIT_EVERY
         match method:
-            case "commit":
+            case "commit" | "nothing":
                 pass
             case "event":
                 recorder.add_event(*arguments)

@@ -193,7 +193,7 @@ class RemoteRecorder:
         if committing:
             self._committed = real_seconds()
         self._fresh = not committing
-        self._keeper.send(message, commits=committing)
+        self._keeper.send(message, owes=committing, replaces=method == "restart_point")
 
     def _overflow(self) -> None:
         if self._trouble:

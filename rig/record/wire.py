@@ -1,10 +1,11 @@
 """Messages between a runner and its recorder process: a length, then a pickle.
 
 To the recorder: `("create" | "reopen", folder, header)` first, then `(number, method, arguments)`
-with numbers that rise by one, and `("finish", arguments)`. From it: `("ready", number)` with the
-last message that the journal holds, `("durable", number)` after each commit, `("trouble", text)`
-while the disk refuses, `("refused", error, text)` if it could not begin, `("working",)` while it
-makes run.h5, and `("finished", path)` or `("unfinished", text)`.
+with numbers that rise by one, and `("finish", arguments)`. The methods are those of `RunRecord`,
+and "nothing" where a newer message made an older one worthless. From it: `("ready", number)` with
+the last message that the journal holds, `("durable", number)` after each commit,
+`("trouble", text)` while the disk refuses, `("refused", error, text)` if it could not begin,
+`("working",)` while it makes run.h5, and `("finished", path)` or `("unfinished", text)`.
 """
 
 from __future__ import annotations

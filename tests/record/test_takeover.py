@@ -196,6 +196,28 @@ async def test_a_full_memory_is_trouble_and_the_record_before_it_stays_whole(
     assert [e.text for e in events if e.kind == "verdict"] == ["fault"]
 
 
+async def test_restart_points_that_wait_leave_the_memory_to_the_rows(
+    tmp_path: Path, create: Create
+) -> None:
+    recorder = await create(tmp_path / "run", memory=400_000, silence=1.0)
+    stream = Stream(recorder, 5)
+    pid = recorder.pid
+    assert pid is not None
+    os.kill(pid, signal.SIGSTOP)
+    for number in range(100):
+        recorder.restart_point({"number": number, "tail": bytes(50_000)})
+        recorder.commit()
+    stream.block()
+    assert recorder.trouble == ""
+    await recorder.synced()
+    assert recorder.pid != pid
+    with read_journal(tmp_path / "run") as journal:
+        assert journal.restart_point is not None
+        assert journal.restart_point["number"] == 99
+        assert journal.received > 200
+    expect_whole(await recorder.finish(*END, stream.done, 9.0), stream.done)
+
+
 async def test_a_recorder_that_dies_while_it_makes_run_h5_is_replaced(
     tmp_path: Path, create: Create
 ) -> None:
