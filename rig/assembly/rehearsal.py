@@ -70,7 +70,15 @@ async def _rehearse(
     _stop_once_when_asked()
     try:
         snapshot = getattr(rig.acquisition, "snapshot", None)
-        conductor = Conductor(plan, rig, recorder, one_tick=one_tick, snapshot=snapshot, desk=desk)
+        conductor = Conductor(
+            plan,
+            rig,
+            recorder,
+            one_tick=one_tick,
+            snapshot=snapshot,
+            desk=desk,
+            clock=VirtualClock(),
+        )
         conductor.book.on_progress = on_progress
         verdict = await conductor.run()
         test_s = conductor.book.time

@@ -72,7 +72,7 @@ class Conductor:
 
     `snapshot` gives a simulated rig's own state for the restart point. `desk` brings people's
     requests; without one nobody can answer, and what would wait for people goes on or stops.
-    `live` is for a rig in real time: blocks of one tick, and samples that stay away are a fault.
+    `live` is for a rig in real time: samples that stay away are a fault.
     `clock` tells the calendar, for quiet and working hours and for steps of the computer's clock.
     """
 
@@ -93,7 +93,7 @@ class Conductor:
         self._rig = rig
         self._recorder = recorder
         self._desk = desk or Desk()
-        self.stream = Stream(rig, one_tick=one_tick or live, live=live, desk=self._desk)
+        self.stream = Stream(rig, one_tick=one_tick, live=live, desk=self._desk)
         self.book = Book(plan, recorder, self.stream.rate, self._restart_point)
         self.stream.on_kept = self.book.kept
         self.stream.on_settled = self.book.settled
@@ -234,6 +234,7 @@ class Conductor:
         self.stream.known_cause = stop.cause
         valve_first = not await self._first_act(valve_first, standing=state in STANDING)
         self._answer(stop)
+        await self._water_stops(stop)
         self.book.recent.hold()
         self.book.enter("stopping", _table_cause(stop), stop.why)
         if stop.trip is not None:
@@ -261,6 +262,13 @@ class Conductor:
                 self.book.event("stop", f"while stopping: {error}; valve closed")
         await self._rig.actuator.close_valve()
         return False
+
+    async def _water_stops(self, stop: StopNow) -> None:
+        """End or keep the water; a pump that does not answer must not hold up the stop."""
+        try:
+            await self._station.water.stop(self.stream.now, stop.cause)
+        except DeviceError as error:
+            self.book.event("stop", f"the pump does not stop: {error}; close the water by hand")
 
     def _answer(self, stop: StopNow) -> None:
         """Answer who asked for the stop, and whoever else waits."""
@@ -299,7 +307,6 @@ class Conductor:
         self.stream.disarm()
         self.stream.inputs_matter = False
         station.on_asked = None
-        await station.water.stop(self.stream.now, stop.cause)
         try:
             after = self._plan.full_rate.after_stop
             judge = await station.wait(after, averaged_from(station))

@@ -113,8 +113,11 @@ def _rows() -> list[Row]:
         for s in running
         for cause in FAULTS
         if not (cause == "guard" and s in PEOPLE_NEAR)
+        # The controller's watchdog ends motions; where nothing moves it has nothing to end.
+        if not (cause == "watchdog" and s not in MOVING)
     ]
-    rows += [Row(s, "verdict", "stopping", "the test has ended") for s in (*STAGES, "cycling")]
+    ends = (*STAGES[:-1], "cycling")
+    rows += [Row(s, "verdict", "stopping", "the test has ended") for s in ends]
     return rows
 
 

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.control.full_rate import Pieces, RecentSamples, wanted_cycles
 from rig.control.looking import AllOf, Averaged, LoadReaches
-from rig.control.states import TRANSITIONS, may_follow
 from rig.protocol.plan import FullRate
 from rig.samples import Cycles, SampleBlock
 
@@ -89,20 +87,3 @@ def test_a_piece_is_complete_with_its_last_cycle_and_parted_where_cycling_stops(
     assert pieces.interrupted() == (8, 80, 90)
     assert pieces.interrupted() is None
     assert pieces.complete(rows(9, 12)) == [(9, 90, 100), (11, 110, 120)]
-
-
-def test_every_state_can_be_reached_and_every_one_leads_to_stopped():
-    reached = {"idle"}
-    while True:
-        more = {s for r in reached for s in TRANSITIONS[r]} - reached
-        if not more:
-            break
-        reached |= more
-    assert reached == set(TRANSITIONS)
-    for state in set(TRANSITIONS) - {"idle", "stopping", "stopped"}:
-        assert may_follow(state, "stopping")
-
-
-@pytest.mark.parametrize(("state", "following"), [("stopped", "cycling"), ("idle", "cycling")])
-def test_nothing_moves_from_a_state_that_does_not_allow_it(state, following):
-    assert not may_follow(state, following)

@@ -1,0 +1,151 @@
+"""Whole tests in virtual time with accidents that no fault of the simulated rig brings about.
+
+The accidents: a line that loses heartbeats, a controller that does not answer, a record in
+trouble, a rig that is not emulated. Everything else is the real conductor, rig and recorder.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from rig.assembly import simulation_setup
+from rig.clock import VirtualClock, VirtualLoop
+from rig.control.conductor import Conductor, Verdict
+from rig.control.desk import Desk, Request
+from rig.errors import DeviceError
+from rig.protocol.plan import Plan
+from rig.record import Recorder
+from simulators.faults import Fault
+from simulators.rig import simulated_rig
+from tests.record.runs import header
+
+
+@dataclass(frozen=True)
+class Accidents:
+    """What goes wrong from these frames on; None: never. `faults` are the simulated rig's."""
+
+    heartbeats_lost: int | None = None
+    no_answer: int | None = None
+    record_trouble: int | None = None
+    no_samples: int | None = None
+    faults: tuple[Fault, ...] = ()
+
+
+@dataclass(frozen=True)
+class Walked:
+    """What happened: the steps through the states with their frames, and the verdict."""
+
+    path: tuple[tuple[str, str, str], ...]
+    frames: tuple[int, ...]
+    verdict: Verdict
+    conductor: Conductor
+    rig: object
+
+    def entered(self, state: str, nth: int = 0) -> int:
+        """Return the frame at which a state was entered for the nth time."""
+        at = [f for f, (_, _, to) in zip(self.frames, self.path, strict=True) if to == state]
+        return at[nth]
+
+
+class _Line:
+    """An actuator behind a line that can fail."""
+
+    def __init__(self, actuator, frame, accidents: Accidents) -> None:
+        self._actuator = actuator
+        self._frame = frame
+        self._accidents = accidents
+
+    def __getattr__(self, name: str):
+        return getattr(self._actuator, name)
+
+    async def heartbeat(self) -> None:
+        lost = self._accidents.heartbeats_lost
+        if lost is None or self._frame() < lost:
+            await self._actuator.heartbeat()
+
+    async def status(self):
+        silent = self._accidents.no_answer
+        if silent is not None and self._frame() >= silent:
+            raise DeviceError("the controller does not answer; look at its line")
+        return await self._actuator.status()
+
+
+class _SilentLine:
+    """An acquisition behind a line that goes silent."""
+
+    def __init__(self, acquisition, frame, accidents: Accidents) -> None:
+        self._acquisition = acquisition
+        self._frame = frame
+        self._from = accidents.no_samples
+
+    def __getattr__(self, name: str):
+        return getattr(self._acquisition, name)
+
+    async def read(self, frames: int):
+        if self._from is not None and self._frame() >= self._from:
+            await asyncio.Event().wait()
+        ahead = frames if self._from is None else max(self._from - self._frame(), 1)
+        return await self._acquisition.read(min(frames, ahead))
+
+
+class _Watched:
+    """A recorder that notes when steps through the states were written, and can be in trouble."""
+
+    def __init__(self, recorder: Recorder, frame, accidents: Accidents) -> None:
+        self._recorder = recorder
+        self._frame = frame
+        self._trouble_from = accidents.record_trouble
+        self.steps: list[int] = []
+
+    def __getattr__(self, name: str):
+        return getattr(self._recorder, name)
+
+    @property
+    def trouble(self) -> str:
+        late = self._trouble_from is not None and self._frame() >= self._trouble_from
+        return "journal.db: the recorder's memory is full" if late else ""
+
+    def event(self, time, cycle, kind, text) -> None:
+        if kind == "state":
+            self.steps.append(self._frame())
+        self._recorder.event(time, cycle, kind, text)
+
+
+def walk(
+    plan: Plan,
+    folder: Path,
+    *,
+    script: Sequence[tuple[int, Request]] = (),
+    accidents: Accidents = Accidents(),
+    emulated: bool = True,
+    seed: int = 1,
+) -> Walked:
+    """Carry a plan out in virtual time; `script` holds frames and requests."""
+    with asyncio.Runner(loop_factory=VirtualLoop) as runner:
+        return runner.run(_walk(plan, folder, script, accidents, emulated, seed))
+
+
+async def _walk(plan, folder, script, accidents, emulated, seed) -> Walked:
+    setup = replace(simulation_setup(plan), faults=accidents.faults)
+    live = accidents.no_samples is not None
+    rig = simulated_rig(setup, seed, VirtualClock())
+    channels = plan.rig.channels
+    folder.mkdir(parents=True)
+    head = replace(header(), rate=plan.rig.rate, channels=channels)
+    recorder = Recorder.create(folder / "run", head)
+    watched = _Watched(recorder, lambda: conductor.stream.now, accidents)
+    try:
+        line = _Line(rig.actuator, lambda: conductor.stream.now, accidents)
+        samples = _SilentLine(rig.acquisition, lambda: conductor.stream.now, accidents)
+        rig = replace(rig, actuator=line, acquisition=samples, emulated=emulated)
+        conductor = Conductor(
+            plan, rig, watched, desk=Desk(script), live=live, clock=VirtualClock()
+        )
+        verdict = await conductor.run()
+    finally:
+        recorder.abandon()
+        await rig.acquisition.close()
+    return Walked(tuple(conductor.book.path), tuple(watched.steps), verdict, conductor, rig)

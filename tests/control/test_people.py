@@ -1,0 +1,337 @@
+"""People's requests, people near the rig, and what is told of it: whole tests in virtual time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import h5py
+import pytest
+
+from rig.assembly import rehearse
+from rig.control.checklist import checklist
+from rig.control.desk import MOST_WAITING, Desk, Request
+from rig.ports import InputState
+from simulators.faults import InputChange, NoFlow
+from tests.control.night import Accidents, walk
+
+BY = "P. Tester"
+QUICK = {
+    r"^run_out = .*$": 'run_out = "200 cycles"',
+    r'^at = \["150 cycles"\]$': 'at = ["100 cycles"]',
+}
+CYCLING, INSPECTION = 65_000, 84_000
+"""Frames at which the quick night cycles, and makes its inspection."""
+
+
+def said(verb: str, text: str = "", **more) -> Request:
+    return Request(verb, who=BY, text=text, **more)
+
+
+def table(path, name):
+    with h5py.File(path) as file:
+        rows = file[name][:]
+    return [tuple(v.decode() if isinstance(v, bytes) else v for v in row.tolist()) for row in rows]
+
+
+@pytest.fixture
+def night(plan_of, tmp_path):
+    """Return a function: requests at test times [s], changes, faults, to a finished run."""
+
+    def carry_out(*script, changes=None, faults=()):
+        plan = plan_of("first-night", {**QUICK, **(changes or {})})
+        return rehearse(plan, tmp_path / "run", 1, script=script, faults=faults)
+
+    return carry_out
+
+
+def test_a_pause_keeps_the_count_and_the_run_out_stays_exact(night):
+    result = night((65.0, said("pause", "look at the noise")), (80.0, said("continue")))
+    assert (result.outcome, result.cycles) == ("run-out", 200)
+    with h5py.File(result.run) as file:
+        numbers = file["cycles/number"][:]
+    assert numbers[:200].tolist() == list(range(1, 201))
+    (interruption, inspection) = table(result.run, "interruptions")
+    assert 65.0 <= interruption[0] < 65.1
+    assert interruption[2] == pytest.approx(80.0 + 5.0 - 65.0, abs=0.1)  # the horn sounds 5 s
+    for word in ("pause", BY, "look at the noise", "kN held"):
+        assert word in interruption[3]
+    assert "inspection" in inspection[3]
+
+
+def test_requests_and_their_answers_are_in_the_record(night):
+    result = night(
+        (65.0, said("continue")),
+        (66.0, said("note", "crack at the left load point, 0.1 mm")),
+        (67.0, said("pause")),
+        (75.0, said("stop", "enough for today")),
+    )
+    assert result.outcome == "operator"
+    assert BY in result.why
+    assert "enough for today" in result.why
+    told = [(kind, text) for _, _, kind, text in table(result.run, "events")]
+    assert ("note", f"{BY}: crack at the left load point, 0.1 mm") in told
+    requests = [text for kind, text in told if kind == "request"]
+    assert requests[0].startswith(f"continue by {BY} refused: not while cycling; possible now")
+    assert requests[1:] == [f"pause by {BY}", f"stop by {BY}: enough for today"]
+
+
+def test_a_pause_that_nobody_ends_unloads_after_the_wait_and_goes_on_when_asked(night):
+    result = night(
+        (65.0, said("pause")),
+        (200.0, said("continue")),
+        changes={r"^unload_after = .*$": 'unload_after = "60 s"'},
+    )
+    assert (result.outcome, result.cycles) == ("run-out", 200)
+    states = [
+        text.split(",")[0] for _, _, kind, text in table(result.run, "events") if kind == "state"
+    ]
+    begin = states.index("pausing")
+    assert states[begin : begin + 8] == [
+        "pausing",
+        "paused",
+        "unloading",
+        "unloaded",
+        "starting",
+        "approach",
+        "build-up",
+        "cycling",
+    ]
+    (interruption, _) = table(result.run, "interruptions")
+    assert "unloaded" in interruption[3]
+
+
+@pytest.mark.parametrize("opened", [True, False], ids=["guard", "button"])
+def test_somebody_at_the_rig_during_an_inspection_keeps_it_from_going_on(night, opened):
+    there = InputState(guard_open=opened, local_button=not opened)
+    result = night(
+        (400.0, said("continue")),
+        faults=(InputChange(110_000, there), InputChange(111_000, InputState())),
+    )
+    assert result.outcome == "run-out"
+    events = table(result.run, "events")
+    locked = [(t, text) for t, _, kind, text in events if kind == "state" and "locked" in text]
+    assert len(locked) == 1
+    assert 110.0 <= locked[0][0] < 110.1
+    (row,) = table(result.run, "inspections")
+    assert row[2] > 280.0
+
+
+def test_an_open_guard_refuses_to_go_on(night):
+    result = night(
+        (112.0, said("continue")),
+        (150.0, said("continue")),
+        faults=(
+            InputChange(110_000, InputState(guard_open=True)),
+            InputChange(140_000, InputState()),
+        ),
+    )
+    assert result.outcome == "run-out"
+    refused = [text for _, _, kind, text in table(result.run, "events") if kind == "request"]
+    assert any("the guard is open" in text for text in refused)
+
+
+def test_nothing_is_resumed_in_quiet_hours_but_a_scheduled_inspection_goes_on(night):
+    # A rehearsal begins at 18:00 UTC.
+    hours = '[hours]\nzone = "UTC"\nquiet = ["18:00", "18:10"]\n[pauses]'
+    result = night(
+        (65.0, said("pause")),
+        (80.0, said("continue")),
+        (601.0, said("continue")),
+        changes={r"^\[pauses\].*$": hours},
+    )
+    assert (result.outcome, result.cycles) == ("run-out", 200)
+    refused = [text for _, _, kind, text in table(result.run, "events") if kind == "request"]
+    assert any(
+        "quiet hours: nothing is resumed until" in text and "18:10" in text for text in refused
+    )
+    assert result.test_s > 601.0
+
+
+def test_an_inspection_is_pulled_forward_into_working_hours(night):
+    # 18:00 on a Monday; the inspection at 190 would come after 18:01:30.
+    hours = '[hours]\nzone = "UTC"\nworking = ["09:00", "18:02"]\npull_forward = "10 %"\n[pauses]'
+    result = night(
+        changes={
+            r"^\[pauses\].*$": hours,
+            r'^at = \["150 cycles"\]$': 'at = ["300 cycles"]',
+            r"^run_out = .*$": 'run_out = "400 cycles"',
+        },
+    )
+    (row,) = table(result.run, "inspections")
+    assert 270 <= row[1] < 300
+    assert result.cycles == 400
+
+
+@pytest.mark.parametrize("looked", [True, False])
+def test_a_window_that_nobody_acknowledged_pauses_the_test(night, looked):
+    script = ((30.0, said("note", "all well")),) if looked else ()
+    result = night(
+        *script,
+        (300.0, said("stop")),
+        changes={r"^by = .*$": 'by = ["60 s"]'},
+    )
+    causes = [text for _, _, kind, text in table(result.run, "events") if kind == "state"]
+    assert any("unattended" in text for text in causes) is not looked
+    assert result.outcome == ("run-out" if looked else "operator")
+
+
+def test_a_catch_can_reading_is_compared_with_the_schedule(night):
+    result = night((110.0, said("note", "", catch_can=1.0 / 6e4, face="bottom")))
+    (text,) = [text for _, _, kind, text in table(result.run, "events") if kind == "catch can"]
+    assert BY in text
+    assert "bottom" in text
+    assert "33%" in text  # 1.0 instead of 1.5 L/min
+    assert "outside" in text
+
+
+def test_two_missed_spray_periods_pause_where_somebody_can_answer(night):
+    result = night((300.0, said("stop")), faults=(NoFlow(0, 10**9),))
+    causes = [text for _, _, kind, text in table(result.run, "events") if kind == "state"]
+    assert any(text.startswith("pausing, no flow") for text in causes)
+    assert result.outcome == "operator"
+
+
+def test_long_dry_is_a_deviation_and_is_wetted_before_going_on(night):
+    changes = {
+        r"^on_pause = .*$": 'on_pause = "off"',
+        r"^unload_after = .*$": 'unload_after = "6 h"',
+    }
+    result = night((70.0, said("pause")), (70.0 + 3 * 3600, said("continue")), changes=changes)
+    assert (result.outcome, result.cycles) == ("run-out", 200)
+    events = table(result.run, "events")
+    assert any(kind == "deviation" for _, _, kind, _ in events)
+    begun = next(t for t, _, kind, text in events if kind == "state" and "re-wetting" in text)
+    gone_on = next(
+        t for t, _, kind, text in events if kind == "state" and t > begun and "starting" in text
+    )
+    assert gone_on - begun == pytest.approx(3 * 3600, rel=0.01)
+    sprayed = table(result.run, "spray")
+    assert any(off - on > 10_000 for on, off, _, _ in sprayed)
+
+
+def test_zeros_are_read_at_start_at_inspections_and_at_the_end(night):
+    result = night()
+    labels = [
+        text.split(":")[0]
+        for _, channel, _, text in table(result.run, "zeros")
+        if channel == "load"
+    ]
+    assert labels == ["start", "inspection at cycle 100", "end"]
+
+
+def test_a_storm_of_requests_is_answered_and_harms_nothing(night):
+    verbs = ("pause", "continue", "note", "unload", "confirm", "pause")
+    storm = tuple(
+        (60.0 + i * 0.037, said(verbs[i % len(verbs)], f"number {i}")) for i in range(600)
+    )
+    result = night(*storm, (400.0, said("continue")), (460.0, said("continue")))
+    assert (result.outcome, result.cycles) == ("run-out", 200)
+    with h5py.File(result.run) as file:
+        numbers = file["cycles/number"][:]
+    assert numbers.tolist() == list(range(1, len(numbers) + 1))
+
+
+def test_the_horn_sounds_before_every_motion_from_standstill(plan_of, tmp_path):
+    plan = plan_of("first-night", QUICK)
+    script = ((CYCLING, said("unload")), (CYCLING + 60_000, said("continue")))
+    walked = walk(plan, tmp_path / "w", script=script)
+    switched = walked.rig.horn.switched
+    on = [frame for frame, is_on in switched if is_on]
+    off = [frame for frame, is_on in switched if not is_on]
+    starts = [
+        frame
+        for frame, (_, _, to) in zip(walked.frames, walked.path, strict=True)
+        if to == "starting"
+    ]
+    assert len(starts) == 3  # at first, after unloading, after the inspection
+    for start in starts:
+        begun = [frame for frame in on if abs(frame - start) <= 20]
+        assert len(begun) == 1
+        ended = min(frame for frame in off if frame > begun[0])
+        assert ended - begun[0] == pytest.approx(5000, abs=20)
+
+
+REAL = {r"^rate = ": 'local_input = "button"\nrate = '}
+
+
+def real(plan_of, tmp_path, script, presses, name="w"):
+    plan = plan_of("first-night", QUICK, REAL)
+    items = checklist(plan)
+    full = {"items": items, "on_call": "Q. Tester, +00 1"}
+    complete = [
+        (frame, replace(r, **full) if r.verb == "confirm" and not r.items else r)
+        for frame, r in script
+    ]
+    faults = []
+    for frame in presses:
+        faults += [
+            InputChange(frame, InputState(local_button=True)),
+            InputChange(frame + 500, InputState()),
+        ]
+    return walk(
+        plan,
+        tmp_path / name,
+        script=complete,
+        accidents=Accidents(faults=tuple(faults)),
+        emulated=False,
+    )
+
+
+def test_a_real_rig_starts_by_checklist_name_and_button_only(plan_of, tmp_path):
+    walked = real(plan_of, tmp_path, [(1000, said("confirm")), (60_000, said("stop"))], [5000])
+    assert walked.path[:2] == (
+        ("idle", "real rig", "checklist"),
+        ("checklist", "confirm", "starting"),
+    )
+    assert 5000 <= walked.frames[1] <= 5100
+
+
+@pytest.mark.parametrize(
+    "confirm",
+    [
+        Request("confirm", who="", items=("x",)),
+        Request("confirm", who=BY, items=("guards are closed and interlocked",), on_call="Q, 1"),
+    ],
+    ids=["no name", "items missing"],
+)
+def test_a_checklist_that_is_not_complete_starts_nothing(plan_of, tmp_path, confirm):
+    walked = real(plan_of, tmp_path, [(1000, confirm)], [2000])
+    assert walked.verdict.outcome == "operator"
+    assert "checklist" in walked.verdict.why
+    assert [to for _, _, to in walked.path] == ["checklist", "stopping", "stopped"]
+
+
+def test_without_the_button_a_confirmed_checklist_starts_nothing(plan_of, tmp_path):
+    walked = real(plan_of, tmp_path, [(1000, said("confirm"))], [])
+    assert [to for _, _, to in walked.path] == ["checklist", "stopping", "stopped"]
+
+
+def test_on_a_real_rig_going_on_and_unloading_need_the_button(plan_of, tmp_path):
+    script = [
+        (1000, said("confirm")),
+        (CYCLING + 10_000, said("continue")),  # refused: cycling
+        (CYCLING + 11_000, said("unload")),  # a pause until the button is used
+        (CYCLING + 120_000, said("unload")),
+        (CYCLING + 200_000, said("continue")),
+        (CYCLING + 300_000, said("stop")),
+    ]
+    presses = [2000, CYCLING + 125_000, CYCLING + 205_000]
+    walked = real(plan_of, tmp_path, script, presses)
+    states = [to for _, _, to in walked.path]
+    begin = states.index("pausing")
+    assert states[begin : begin + 5] == ["pausing", "paused", "unloading", "unloaded", "starting"]
+    unloading = walked.frames[begin + 2]
+    assert CYCLING + 125_000 <= unloading <= CYCLING + 125_100
+    assert CYCLING + 205_000 <= walked.frames[begin + 4] <= CYCLING + 205_100
+
+
+async def test_a_desk_refuses_what_is_too_much_and_what_comes_after_the_end():
+    desk = Desk()
+    answers = [desk.ask(said("note")) for _ in range(MOST_WAITING + 5)]
+    assert [a.done() for a in answers].count(True) == 5
+    assert "too many" in answers[-1].result().text
+    desk.close("the test has ended")
+    assert all(a.done() for a in answers)
+    late = desk.ask(said("pause"))
+    assert late.done()
+    assert not late.result().done

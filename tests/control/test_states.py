@@ -1,0 +1,354 @@
+"""The state table: every row is walked, by a whole test in virtual time."""
+
+from __future__ import annotations
+
+import functools
+import itertools
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import pytest
+
+from rig.control.checklist import checklist
+from rig.control.desk import Request
+from rig.control.states import (
+    FAULTS,
+    INPUTS,
+    STATES,
+    TABLE,
+    Row,
+    following,
+    may_follow,
+    possible,
+)
+from rig.ports import InputState
+from simulators.faults import Flat, InputChange, Missing, NoFlow
+from tests.control.conftest import changed
+from tests.control.night import Accidents, Walked, walk
+
+BY = "P. Tester"
+AFTER = 300  # frames after a state was entered: still in it, and long enough to be settled
+SHORT = {
+    r"^run_out = .*$": 'run_out = "160 cycles"',
+    r'^at = \["150 cycles"\]$': 'at = ["60 cycles"]',
+    r'^go_on_after = "20 s"': 'go_on_after = "5 s"',
+    r"^unload_after = .*$": 'unload_after = "20 s"',
+    r"^on_pause = .*$": 'on_pause = "off"',
+    r'^at = "lower"$': 'at = "mean"',
+}
+
+
+CALM = Accidents()
+
+
+def said(verb: str) -> Request:
+    return Request(verb, who=BY)
+
+
+@dataclass(frozen=True)
+class Night:
+    """One whole test: changes of the protocol, what people ask for, what goes wrong."""
+
+    changes: tuple[tuple[str, str], ...] = ()
+    script: tuple[tuple[int, Request], ...] = ()
+    accidents: Accidents = CALM
+    emulated: bool = True
+    rig: tuple[tuple[str, str], ...] = ()
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory) -> Callable[[Night], Walked]:
+    """Return a function that carries a night out, once."""
+    from importlib import resources
+    from pathlib import Path
+
+    from rig.commands.files import load
+
+    root = Path(str(resources.files("protocols")))
+
+    @functools.cache
+    def carried_out(told: Night) -> Walked:
+        folder = tmp_path_factory.mktemp("night")
+        text = (root / "first-night.toml").read_text(encoding="utf-8")
+        for kind in ("specimens", "series"):
+            text = text.replace(f'"{kind}/', f'"{root.as_posix()}/{kind}/')
+        rig = (root / "rigs" / "simulated.toml").read_text(encoding="utf-8")
+        text = changed(text, {**SHORT, **dict(told.changes)})
+        (folder / "p.toml").write_text(text, encoding="utf-8")
+        (folder / "rig.toml").write_text(changed(rig, dict(told.rig)), encoding="utf-8")
+        plan = load(str(folder / "p.toml"), str(folder / "rig.toml"))
+        return walk(
+            plan,
+            folder / "out",
+            script=tuple((frame, _complete(request, plan)) for frame, request in told.script),
+            accidents=told.accidents,
+            emulated=told.emulated,
+        )
+
+    return carried_out
+
+
+def _complete(request: Request, plan) -> Request:
+    """Return a confirmation with all items of the plan's checklist."""
+    if request.verb != "confirm":
+        return request
+    return Request("confirm", who=BY, items=checklist(plan), on_call="Q. Tester, +00 1")
+
+
+PLAIN = Night()
+
+
+def at(walked: Walked, state: str, nth: int = 0) -> int:
+    return walked.entered(state, nth) + AFTER
+
+
+def visiting(night, state: str) -> Night:
+    """Return a night, undisturbed but for requests, that comes through a state."""
+    base = night(PLAIN)
+    cycling = at(base, "cycling")
+    if state in ("pausing", "paused"):
+        return Night(script=((cycling, said("pause")), (cycling + 10_000, said("continue"))))
+    if state == "locked":
+        waiting = at(base, "waiting")
+        return Night(script=((waiting, said("pause")), (waiting + 5_000, said("continue"))))
+    if state in ("unloading", "unloaded"):
+        return Night(script=((cycling, said("unload")), (cycling + 40_000, said("continue"))))
+    if state == "re-wetting":
+        wet = base.entered("waiting") - 20_000  # spraying has begun
+        late = wet + 3 * 3_600_000
+        long = ((r"^unload_after = .*$", 'unload_after = "10 h"'),)
+        return Night(long, ((wet, said("pause")), (late, said("continue"))))
+    return PLAIN
+
+
+def struck(night, row: Row) -> Night:
+    """Return the night in which a row's fault strikes in its state."""
+    calm = visiting(night, row.state)
+    if row.cause == "feedback":
+        # Else the limit on load, which persists 3 samples, would be the first to trip.
+        patient = (r"^\[limits\].*$", '[limits]\npersist = "10 ms"')
+        calm = replace(calm, changes=(*calm.changes, patient))
+    frame = at(night(calm), row.state)
+    ever = 10**9
+    faults = {
+        "emergency_stop": InputChange(frame, InputState(emergency_stop=True)),
+        "guard": InputChange(frame, InputState(guard_open=True)),
+        "leak": InputChange(frame, InputState(leak=True)),
+        "oil": InputChange(frame, InputState(oil_pressure_low=True)),
+        "mains": InputChange(frame, InputState(mains_lost=True)),
+        "limit": Flat("midspan", frame, ever, 0.02),
+        "feedback": Missing("load", frame, ever),
+    }
+    if row.cause in faults:
+        accidents = Accidents(faults=(faults[row.cause],))
+    elif row.cause == "watchdog":
+        accidents = Accidents(heartbeats_lost=frame)
+    elif row.cause == "silent":
+        accidents = Accidents(no_samples=frame)
+    elif row.cause == "record":
+        accidents = Accidents(record_trouble=frame)
+    else:
+        accidents = Accidents(no_answer=frame)
+    return Night(calm.changes, calm.script, accidents)
+
+
+def asked(night, row: Row) -> Night:
+    """Return the night in which somebody asks for a row's verb in its state."""
+    calm = visiting(night, row.state)
+    frame = at(night(calm), row.state)
+    before = tuple(entry for entry in calm.script if entry[0] < frame)
+    after = ((frame + 60_000, said("continue")), (frame + 61_000, said("stop")))
+    return Night(calm.changes, (*before, (frame, said(row.cause)), *after))
+
+
+def of_the_course(night, row: Row) -> Night:
+    """Return the night whose course comes by a row that nobody and no fault brings about."""
+    if row.cause == "stage":
+        return _stages(night, row)
+    if row.cause == "verdict":
+        return _ends_with(row.state)
+    if row.cause == "people":
+        opened = InputState(guard_open=True)
+        calm = visiting(night, row.state)
+        frame = at(night(calm), row.state)
+        faults = (InputChange(frame, opened), InputChange(frame + 3_000, InputState()))
+        back = ((frame + 6_000, said("continue")), (frame + 60_000, said("stop")))
+        script = tuple(e for e in calm.script if e[0] < frame)
+        return Night(calm.changes, (*script, *back), Accidents(faults=faults))
+    if row.cause in ("no flow", "unattended", "finding"):
+        return _pauses_by_itself(night, row)
+    if (row.state, row.cause) == ("paused", "wait over"):
+        cycling = at(night(PLAIN), "cycling")
+        return Night(script=((cycling, said("pause")), (cycling + 60_000, said("continue"))))
+    if row.cause == "long dry":
+        calm = visiting(night, "re-wetting")
+        if row.state == "paused":
+            return calm
+        return Night(((r"^unload_after = .*$", 'unload_after = "20 s"'),), calm.script)
+    if row.cause in ("go on", "checked", "wetted", "unloaded", "at rest"):
+        return _goes_on(night, row)
+    if row.cause in ("real rig", "confirm") or row.state == "checklist":
+        return _real_rig(row)
+    return PLAIN
+
+
+def _goes_on(night, row: Row) -> Night:
+    inspection = at(night(PLAIN), "inspection")
+    if row.to == "inspection":
+        verb = "pause" if row.state == "starting" else "unload"
+        return Night(script=((inspection, said(verb)), (inspection + 15_000, said("continue"))))
+    visits = {"wetted": "re-wetting", "unloaded": "unloading", "at rest": "pausing"}
+    return visiting(night, visits.get(row.cause, row.state))
+
+
+def _real_rig(row: Row) -> Night:
+    verb = "stop" if row.cause == "stop" else "confirm"
+    pressed = InputState(local_button=True)
+    button = Accidents(faults=(InputChange(3_000, pressed), InputChange(4_000, InputState())))
+    real = ((r"^rate = ", 'local_input = "button"\nrate = '),)
+    script = ((1_000, said(verb)), (30_000, said("stop")))
+    return Night((), script, button, emulated=False, rig=real)
+
+
+def _pauses_by_itself(night, row: Row) -> Night:
+    end = (200_000, said("stop"))
+    if row.cause == "no flow":
+        soon = {"cycling": '"70 cycles"', "build-up": '"1 s"'}[row.state]
+        changes = [(r"^begin = .*$", f"begin = {soon}")]
+        changes += [(r"retries = 1", "retries = 0"), (r'^every = "30 s"', 'every = "12 s"')]
+        changes += [(r'^on = "15 s"', 'on = "11 s"'), (r"^at = \[.*\n", "at = []\n")]
+        if row.state == "build-up":
+            changes.append((r"^build_up = .*$", 'build_up = "150 cycles"'))
+        return Night(tuple(changes), (end,), Accidents(faults=(NoFlow(0, 10**9),)))
+    if row.cause == "unattended":
+        base = night(PLAIN)
+        since = base.entered("approach") - 10_000
+        seconds = (at(base, row.state) - since) / 1e3
+        return Night(((r"^by = .*$", f'by = ["{seconds:.1f} s"]'),), (end,))
+    weak = ((r"^\[simulation\].*$", "[simulation]\nlife_scale = 1e-5"),)
+    jump = (r"^stiffness_step = .*$", 'stiffness_step = { pause = "0.6 %", within = "20 cycles" }')
+    return Night((jump,), (end,), rig=weak)
+
+
+_STAGES = {
+    "static": """
+[[stage]]
+name = "static {n}"
+kind = "static"
+control = "load"
+to = "20 kN"
+speed = "20 kN/s"
+""",
+    "ramp": """
+[[stage]]
+name = "ramp {n}"
+kind = "ramp"
+control = "load"
+to = "{to} kN"
+speed = "20 kN/s"
+""",
+    "hold": """
+[[stage]]
+name = "hold {n}"
+kind = "hold"
+at = "10 kN"
+duration = "1 s"
+""",
+}
+_ORDERS = (
+    ("static", "static", "ramp", "ramp", "hold", "hold", "static", "hold", "ramp", "static"),
+    ("ramp",),
+    ("hold",),
+    (),
+)
+
+
+def _stage_text(order: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
+    """Return the changes that put these stages between approach and cycles."""
+    text = "".join(
+        _STAGES[kind].replace("{n}", str(n)).replace("{to}", str(5 + n))
+        for n, kind in enumerate(order)
+    )
+    between = r'(?s)^\[\[stage\]\]\nname = "pre-crack".*?(?=^\[\[stage\]\]\nname = "fatigue")'
+    return ((between, text.lstrip() + "\n"),)
+
+
+def _stages(night, row: Row) -> Night:
+    if row.state == "starting":
+        if row.to == "approach":
+            return PLAIN
+        frame = at(night(PLAIN), row.to)
+        return Night(script=((frame, said("pause")), (frame + 4_000, said("continue"))))
+    for order in _ORDERS:
+        kinds = ("approach", *order, "build-up")
+        if (row.state, row.to) in itertools.pairwise(kinds):
+            return Night(_stage_text(order))
+    raise AssertionError(f"no order of stages has {row}")
+
+
+def _ends_with(state: str) -> Night:
+    if state == "cycling":
+        return PLAIN
+    kinds = {"approach": (), "static": ("static",), "ramp": ("ramp",), "hold": ("hold",)}
+    stages = _stage_text(kinds[state])
+    cuts = (
+        (r'(?s)^\[\[stage\]\]\nname = "fatigue".*?(?=^\[limits\])', ""),
+        (r"(?s)^\[limits.cyclic\].*", ""),
+        (r'^exposure = "spray"', 'exposure = "dry"'),
+    )
+    return Night((*stages, *cuts))
+
+
+@pytest.mark.timeout(120)
+@pytest.mark.parametrize(
+    "row", TABLE, ids=lambda r: f"{r.state}-{r.cause}-{r.to}".replace(" ", "_")
+)
+def test_every_row_of_the_table_is_walked(night, row):
+    if row.cause in FAULTS:
+        told = struck(night, row)
+    elif row.cause in ("pause", "continue", "unload", "stop") and row.state != "checklist":
+        told = asked(night, row)
+    else:
+        told = of_the_course(night, row)
+    walked = night(told)
+    assert (row.state, row.cause, row.to) in walked.path
+    assert walked.path[-1][2] == "stopped"
+
+
+def test_every_state_can_be_reached_and_every_running_one_can_be_stopped():
+    reached, more = set(), {"idle"}
+    while more:
+        reached |= more
+        more = {row.to for row in TABLE if row.state in reached} - reached
+    assert reached == set(STATES)
+    for state in set(STATES) - {"idle", "stopping", "stopped"}:
+        assert may_follow(state, "stop", "stopping")
+        assert "stop" in possible(state)
+
+
+def test_a_cause_leads_to_one_state_but_for_the_stages_of_a_protocol():
+    for row in TABLE:
+        if row.cause != "stage":
+            assert following(row.state, row.cause) == row.to
+
+
+@pytest.mark.parametrize("state", ["waiting", "locked", "paused", "unloaded"])
+def test_an_open_guard_stops_whatever_moves_and_nothing_where_people_may_stand(state):
+    assert not may_follow(state, "guard", "stopping")
+    for other in INPUTS.keys() - {"guard"}:
+        assert may_follow(state, other, "stopping")
+    assert may_follow("cycling", "guard", "stopping")
+
+
+@pytest.mark.parametrize(
+    ("state", "cause", "to"),
+    [
+        ("stopped", "continue", "starting"),
+        ("idle", "stage", "cycling"),
+        ("locked", "people", "paused"),
+    ],
+)
+def test_a_step_that_is_not_in_the_table_is_refused(state, cause, to):
+    assert not may_follow(state, cause, to)
+    with pytest.raises(ValueError, match="state table"):
+        following(state, cause)
