@@ -369,9 +369,13 @@ async def test_a_planned_gap_and_what_its_retries_take_is_exceeded_when_they_fai
 async def test_a_planned_gap_in_cycles_lasts_as_long_as_the_cycles_take(tmp_path):
     plan = schedule(begin=0, on=500, every=100_000, period_unit="cycles")
     night = Night(tmp_path, plan, frequency=HZ)
-    await night.to(20_000)
+    await night.to(10_000)
+    night.cycling = False
+    await night.to(21_000)
     _, events = await night.end()
-    assert not [e for e in events if e[1] == "deviation"]
+    # 99 500 cycles at 5 Hz, and 150 s of retries, after water ended at 100 s.
+    told = [time for time, kind, _ in events if kind == "deviation"]
+    assert told == [100 + 19_900 + 150.02, 21_000]
 
 
 @pytest.mark.virtual
