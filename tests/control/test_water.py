@@ -373,7 +373,7 @@ async def test_a_planned_gap_in_cycles_lasts_as_long_as_the_cycles_take(tmp_path
     night.cycling = False
     await night.to(21_000)
     _, events = await night.end()
-    # 99 500 cycles at 5 Hz, and 150 s of retries, after water of 500 cycles from count 1 on (0.2 s).
+    # Water for 500 cycles from count 1 (0.2 s) on; 99 500 cycles at 5 Hz; 150 s of retries.
     told = [time for time, kind, _ in events if kind == "deviation"]
     assert told == [0.2 + 100 + 19_900 + 150.02, 21_000]
 
