@@ -114,22 +114,22 @@ async def finish(rig: Rig, block: int = 5000) -> np.ndarray:
     return np.concatenate(parts, axis=1)
 
 
-async def contact(rig: Rig) -> None:
+async def contact(rig: Rig, block: int = 5000) -> None:
     """Pressure on, down to a load of about 2 kN, then load control."""
     await rig.actuator.pressure("high")
     await rig.actuator.move_stroke(2.08e-3, 1e-3)
-    await finish(rig)
+    await finish(rig, block)
     await rig.actuator.move_load(2e3, 1e3)
-    await finish(rig)
+    await finish(rig, block)
 
 
-async def fatigue(rig: Rig, over: float = 2.0, frequency: float = 4.0) -> None:
+async def fatigue(rig: Rig, over: float = 2.0, frequency: float = 4.0, block: int = 5000) -> None:
     """Crack the specimen once and begin to cycle."""
-    await contact(rig)
+    await contact(rig, block)
     await rig.actuator.move_load(UPPER, 20e3)
-    await finish(rig)
+    await finish(rig, block)
     await rig.actuator.move_load(MEAN, 20e3)
-    await finish(rig)
+    await finish(rig, block)
     await rig.actuator.cycle(MEAN, AMPLITUDE, frequency, over)
 
 
