@@ -1,0 +1,1 @@
+"""What people read about a test: figures and pages made from what the program holds as data."""
