@@ -109,7 +109,7 @@ FRAMES: Final[dict[str, Frame]] = {
     "slow": Frame((50, 77, 66, 103)),
     "near": Frame(
         (25, 22.5, 119, 37.5),
-        "people may be near: an open guard does not stop the test here",
+        "people may be near: an open guard does not stop the test",
         (38, 35.8),
     ),
     "held": Frame((26.5, 24, 89, 34)),
