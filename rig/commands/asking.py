@@ -17,6 +17,8 @@ from rig.errors import InputError, StorageError
 
 ACTS_WITHIN: Final = 200.0  # [s]: somebody may have to walk to the input at the rig
 RECORDS_WITHIN: Final = 20.0
+MOVING: Final = ("continue", "unload", "confirm")
+"""What a real rig does only with the input at the rig."""
 
 
 def login_name() -> str:
@@ -48,9 +50,6 @@ def request(
     """
     try:
         run = the_run(folder)
-        if ask in ("continue", "unload") and (kind := run.told.get("local_input")):
-            within = f"{run.told.get('local_wait_s', 60):.0f} s"
-            click.echo(f"a real rig: use the {kind} at the rig within {within}", err=True)
         answers = asked(run, {"ask": ask, "who": by or login_name(), **fields})
     except InputError as error:
         if as_json:
@@ -90,10 +89,16 @@ def the_run(folder: str | None) -> LiveRun:
 def asked(run: LiveRun, message: dict[str, object]) -> dict[str, Any]:
     """Ask and return both answers as one: answer, text, state, recorded, trouble.
 
-    `recorded` is None where nothing was to be recorded. Raises NoAnswer.
+    Says meanwhile what somebody has to do at the rig. `recorded` is None where nothing was to be
+    recorded. Raises NoAnswer.
     """
     with Caller(run.socket, within=ACTS_WITHIN) as caller:
-        first = caller.ask(message)
+        caller.send(message)
+        kind = run.told.get("local_input")
+        if kind and message["ask"] in MOVING:
+            within = f"{run.told.get('local_wait_s', 60):.0f} s"
+            click.echo(f"Now use the {kind} at the rig, within {within}.", err=True)
+        first = caller.listen()
         told = {key: str(first.get(key, "")) for key in ("answer", "text", "state")}
         if told["answer"] != "acted":
             return {**told, "recorded": None, "trouble": ""}

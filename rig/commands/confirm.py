@@ -35,8 +35,6 @@ def confirm(run: LiveRun, on_call: str | None) -> None:
         "On call, name and number", lambda text: any(c.isdigit() for c in text)
     )
     while True:
-        kind, wait = run.told["local_input"], float(run.told["local_wait_s"])
-        click.echo(f"Now use the {kind} at the rig, within {wait:.0f} s.", err=True)
         message = {"ask": "confirm", "who": who, "items": items, "on_call": on_call}
         answers = asked(run, dict(message))
         click.echo(f"{answers['answer']}: {answers['text']}", err=True)
@@ -67,12 +65,11 @@ def _words(question: str, enough: Callable[[str], bool]) -> str:
 
 def _line(prompt: str) -> str:
     """Return a line of the terminal. Raises Declined at its end."""
-    click.echo(prompt, err=True, nl=False)
     try:
+        click.echo(prompt, err=True, nl=False)
         line = sys.stdin.readline()
     except (OSError, UnicodeDecodeError, KeyboardInterrupt):
         line = ""
     if not line:
-        click.echo(err=True)
         raise Declined("the checklist was left before its end")
     return line.strip()

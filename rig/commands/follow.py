@@ -66,8 +66,8 @@ def pass_checklist(out: Path, on_call: str | None) -> None:
     with contextlib.suppress(NoAnswer):
         try:
             confirm(run, on_call)
-        except Declined as declined:
-            decline(run, str(declined))
+        except (Declined, OSError, KeyboardInterrupt) as left:
+            decline(run, str(left) or "the checklist was left before its end")
     signal.signal(signal.SIGHUP, before)
 
 
@@ -134,4 +134,4 @@ def _last_words(out: Path) -> str:
         text = (out / "runner.log").read_text(encoding="utf-8", errors="replace")
         if lines := text.split("\n")[-2:-1]:
             return lines[0]
-    return f"{out / 'runner.log'} says nothing"
+    return f"{out}: the record cannot be read and {out / 'runner.log'} says nothing"

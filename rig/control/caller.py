@@ -44,11 +44,15 @@ class Caller:
 
     def ask(self, message: Mapping[str, object]) -> dict[str, Any]:
         """Send one line and return the first answer."""
+        self.send(message)
+        return self.listen()
+
+    def send(self, *messages: Mapping[str, object]) -> None:
+        """Send lines; their answers come in the same order."""
         try:
-            self._socket.sendall(json.dumps(message).encode() + b"\n")
+            self._socket.sendall(b"".join(json.dumps(m).encode() + b"\n" for m in messages))
         except OSError as error:
             raise NoAnswer(str(error)) from error
-        return self.listen()
 
     def listen(self, within: float | None = None) -> dict[str, Any]:
         """Return the next answer, waiting at most as long as told [s]."""

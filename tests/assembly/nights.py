@@ -132,6 +132,7 @@ class Night:
             start_new_session=True,
         )
         os.close(secondary)
+        os.set_blocking(primary, False)
         self.children.append(child)
         return Terminal(child, primary)
 
@@ -215,7 +216,6 @@ class Terminal:
 
     def code(self) -> int:
         """Return the exit code, reading meanwhile what the command still prints."""
-        os.set_blocking(self.primary, False)
         eventually(lambda: self._read() and self.child.poll() is not None, "the command's end")
         self._read()
         return self.child.returncode
@@ -239,7 +239,8 @@ def a_night(folder: Path, *, run_out: int = 60, **people: object) -> Iterator[Ni
     (offered / "METADATA").write_text("Metadata-Version: 2.1\nName: tryout\nVersion: 1\n")
     (offered / "entry_points.txt").write_text("[nightrig.drivers]\ntryout = tryout:open_rig\n")
     shutil.copy(Path(__file__).with_name("tryout.py"), packages)
-    state = {"emulated": True, "pace": 10, "button": False, "guard": False, **people}
+    state = {"emulated": True, "pace": 10, "button": False, "guard": False, "fail": False}
+    state |= people
     state |= {"protocol": "protocol.toml", "rig": "rig.toml"}
     (folder / "people.json").write_text(json.dumps(state))
     # The path of a socket is short, the folder of a test is not.

@@ -2,7 +2,7 @@
 
 It is copied into a folder as a distribution of its own and found there by its entry point. What
 the people at its rig do is read from the JSON file that TRYOUT names: "emulated", "pace" (device
-seconds in one real second), "button", "guard".
+seconds in one real second), "button", "guard", "fail".
 """
 
 from __future__ import annotations
@@ -50,6 +50,8 @@ class FileInputs:
 
     async def read(self) -> InputState:
         state = told()
+        if state["fail"]:
+            raise RuntimeError("the driver of the tests fails")
         return InputState(guard_open=state["guard"], local_button=state["button"])
 
 
