@@ -10,7 +10,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from rig.clock import Clock
-from rig.control.address import make_folder, socket_name
+from rig.control.address import make_folder, socket_name, sweep
 from rig.control.checklist import CAUTIONS, checklist
 from rig.control.conductor import Conductor, Verdict
 from rig.control.desk import Desk, Request
@@ -58,6 +58,7 @@ class LiveTest:
         return EXIT_CODES[verdict.outcome]
 
     async def _conducted(self, on_ready: Callable[[], None]) -> Verdict:
+        sweep()
         door = Door(
             make_folder() / socket_name(self._folder),
             self._desk,

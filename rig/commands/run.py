@@ -77,12 +77,14 @@ def start(
     from rig.commands.follow import Leaving, follow, pass_checklist
 
     guard = guarding()
-    for warning in guard.warnings:
+    for warning in (*plan.warnings, *guard.warnings):
         click.echo(f"warning: {warning}", err=True)
     with Leaving() as leaving:
         process = start_runner(order, guard.prefix)
         wait_ready(process)
     pass_checklist(out, on_call)
+    if not detach:
+        click.echo(f"{plan.title}: begins; Ctrl-C leaves it running", err=True)
     with leaving:
         return follow(plan, process, out, leaving, detach=detach)
 

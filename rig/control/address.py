@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
+import socket
 import stat
 import tempfile
 from pathlib import Path
@@ -69,3 +71,14 @@ def all_sockets() -> tuple[Path, ...]:
     """Return the sockets of every run of this user, live or left over."""
     found = (p for folder in folders() if folder.is_dir() for p in folder.glob("*" + SUFFIX))
     return tuple(sorted(p for p in found if p.is_socket()))
+
+
+def sweep() -> None:
+    """Take away sockets that nobody listens to any more, as a killed run leaves them."""
+    for path in all_sockets():
+        with socket.socket(socket.AF_UNIX) as trial, contextlib.suppress(OSError):
+            trial.setblocking(False)
+            try:
+                trial.connect(str(path))
+            except ConnectionRefusedError:
+                path.unlink()

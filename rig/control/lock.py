@@ -68,7 +68,9 @@ def folder_holder(run: Path) -> Holder | None:
     except OSError:
         return None
     try:
-        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        # An empty file is free or just being locked; a look must not come in between.
+        if os.fstat(handle).st_size:
+            fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
     except OSError:
         return _holder(handle)
     finally:

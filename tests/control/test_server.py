@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from rig.clock import SystemClock
 from rig.control import server
-from rig.control.address import find_socket, make_folder, socket_name
+from rig.control.address import find_socket, make_folder, socket_name, sweep
 from rig.control.desk import Desk, Request
 from rig.control.server import Door, NotUnderstood, clean, read_request
 from rig.errors import InputError, StorageError
@@ -221,6 +221,18 @@ async def test_a_socket_left_over_by_a_killed_run_is_replaced(runtime):
     with socket.socket(socket.AF_UNIX) as old:
         old.bind(str(runtime / "door.sock"))
     async with opened(runtime) as (_, door):
+        told = await say(door, line("pause"), answers=2)
+    assert told[0]["answer"] == "acted"
+
+
+async def test_a_start_takes_away_what_killed_runs_left_and_nothing_else(runtime):
+    folder = make_folder()
+    with socket.socket(socket.AF_UNIX) as old:
+        old.bind(str(folder / "killed.sock"))
+    (folder / "written.txt").touch()
+    async with opened(folder) as (_, door):
+        sweep()
+        assert sorted(folder.iterdir()) == [door.path, folder / "written.txt"]
         told = await say(door, line("pause"), answers=2)
     assert told[0]["answer"] == "acted"
 
