@@ -28,7 +28,7 @@ from rig.control.station import StageAgain, Station
 from rig.control.stream import StopNow, Stream
 from rig.control.zeros import averaged_from, read_zeros, write_zeros
 from rig.criteria.outcome import OutcomeSetup, after_limit
-from rig.errors import DeviceError
+from rig.errors import DeviceError, InputError
 from rig.ports import Rig
 from rig.protocol.plan import Approach, Cyclic, Hold, Plan, Ramp, Stage, Static
 from rig.record.interface import RunRecord
@@ -153,8 +153,12 @@ class Conductor:
         who = request.who or "somebody"
         self._station.looked()
         if request.verb == "note":
-            self._station.note(request)
-            asked.answer(done=True, text="written down", state=state)
+            try:
+                self._station.note(request)
+            except InputError as error:
+                asked.answer(done=False, text=str(error), state=state)
+            else:
+                asked.answer(done=True, text="written down", state=state)
             return
         allowed = possible(state)
         if request.verb not in allowed or self.stream.asked is not None:

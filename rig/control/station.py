@@ -14,6 +14,7 @@ from rig.control.desk import Request
 from rig.control.looking import Decision, Judge, Nothing
 from rig.control.stream import ASKED, StopNow, Stream
 from rig.control.water import Water, catch_can
+from rig.errors import InputError
 from rig.ports import Rig
 from rig.protocol.plan import Approach, Bounds, Plan
 
@@ -211,9 +212,14 @@ class Station:
         self.windows = replace(self.windows, looked=True)
 
     def note(self, request: Request) -> None:
-        """Write down what somebody says, and a catch-can reading against the schedule."""
+        """Write down what somebody says, and a catch-can reading against the schedule.
+
+        Raises InputError for a reading that cannot be; nothing is written then.
+        """
         by = f"{request.who}: " if request.who else ""
-        if request.catch_can is not None and self.plan.spray is not None:
+        if request.catch_can is not None:
+            if self.plan.spray is None:
+                raise InputError("nothing is sprayed in this test; leave the catch can out")
             reading = catch_can(self.plan.spray, request.catch_can, request.face)
             self.book.event("catch can", f"{by}{reading}")
         if request.text or request.catch_can is None:

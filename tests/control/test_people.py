@@ -184,6 +184,15 @@ def test_a_catch_can_reading_is_compared_with_the_schedule(night):
     assert "outside" in text
 
 
+@pytest.mark.parametrize(
+    "reading", [{"catch_can": -1.0, "face": "bottom"}, {"catch_can": 2e-5, "face": "top"}]
+)
+def test_a_catch_can_reading_that_cannot_be_is_refused_and_harms_nothing(night, reading):
+    result = night((110.0, said("note", "", **reading)))
+    assert result.outcome == "run-out"
+    assert not [k for _, _, k, _ in table(result.run, "events") if k in ("catch can", "note")]
+
+
 def test_two_missed_spray_periods_pause_where_somebody_can_answer(night):
     result = night((300.0, said("stop")), faults=(NoFlow(0, 10**9),))
     causes = [text for _, _, kind, text in table(result.run, "events") if kind == "state"]

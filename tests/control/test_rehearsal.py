@@ -207,7 +207,7 @@ def test_a_restart_point_holds_what_a_resumption_needs(plan_of, tmp_path):
     with read_journal(tmp_path / "run") as journal:
         point = journal.restart_point
     assert point is not None
-    needed = {"stage", "frame", "next_cycle", "cycling", "spray", "rig", "recorded"}
+    needed = {"stage", "frame", "next_cycle", "cycling", "water", "rig", "recorded"}
     assert needed <= set(point)
     assert point["rig"]
 

@@ -8,6 +8,7 @@ import json
 import os
 import shutil
 import socket
+import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -215,6 +216,30 @@ async def test_the_socket_is_for_its_user_alone_and_gone_after_the_run(runtime):
         assert door.path.stat().st_mode & 0o777 == 0o600
         assert folder.stat().st_mode & 0o777 == 0o700
     assert not door.path.exists()
+
+
+AS_NOBODY = """
+import os, socket, sys
+os.setgid(65534); os.setuid(65534)
+caller = socket.socket(socket.AF_UNIX)
+caller.connect(sys.argv[1])
+caller.sendall(b'{"ask": "stop", "who": "A. Name"}\\n')
+print(caller.makefile().readline(), end="")
+"""
+
+
+async def test_another_user_is_refused_even_where_the_folder_lets_them_in(runtime):
+    if os.getuid() != 0:
+        pytest.skip("only root can become another user")
+    runtime.chmod(0o755)
+    async with opened(runtime) as (rig, door):
+        door.path.chmod(0o666)
+        child = await asyncio.create_subprocess_exec(
+            *(sys.executable, "-P", "-c", AS_NOBODY, str(door.path)), stdout=asyncio.subprocess.PIPE
+        )
+        out, _ = await child.communicate()
+    assert json.loads(out)["text"] == "this run belongs to another user"
+    assert rig.done == []
 
 
 async def test_a_socket_left_over_by_a_killed_run_is_replaced(runtime):
