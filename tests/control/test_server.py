@@ -223,7 +223,10 @@ import os, socket, sys
 os.setgid(65534); os.setuid(65534)
 caller = socket.socket(socket.AF_UNIX)
 caller.connect(sys.argv[1])
-caller.sendall(b'{"ask": "stop", "who": "A. Name"}\\n')
+try:
+    caller.sendall(b'{"ask": "stop", "who": "A. Name"}\\n')
+except BrokenPipeError:
+    pass
 print(caller.makefile().readline(), end="")
 """
 
