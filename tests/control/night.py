@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from rig.assembly import simulation_setup
-from rig.clock import VirtualClock, VirtualLoop
+from rig.clock import Clock, VirtualClock, VirtualLoop
 from rig.control.conductor import Conductor, Verdict
 from rig.control.desk import Desk, Request
 from rig.errors import DeviceError
@@ -43,6 +43,7 @@ class Walked:
     verdict: Verdict
     conductor: Conductor
     rig: object
+    folder: Path
 
     def entered(self, state: str, nth: int = 0) -> int:
         """Return the frame at which a state was entered for the nth time."""
@@ -122,16 +123,23 @@ def walk(
     accidents: Accidents = Accidents(),
     emulated: bool = True,
     seed: int = 1,
+    clock: Clock | None = None,
+    paced: bool = False,
 ) -> Walked:
-    """Carry a plan out in virtual time; `script` holds frames and requests."""
+    """Carry a plan out in virtual time; `script` holds frames and requests.
+
+    With a `clock` the conductor lives in real time as that clock tells it; with `paced` the
+    rig goes on with it, read in blocks of one tick.
+    """
     with asyncio.Runner(loop_factory=VirtualLoop) as runner:
-        return runner.run(_walk(plan, folder, script, accidents, emulated, seed))
+        return runner.run(_walk(plan, folder, script, accidents, emulated, seed, clock, paced))
 
 
-async def _walk(plan, folder, script, accidents, emulated, seed) -> Walked:
+async def _walk(plan, folder, script, accidents, emulated, seed, clock, paced) -> Walked:
     setup = replace(simulation_setup(plan), faults=accidents.faults)
-    live = accidents.no_samples is not None
-    rig = simulated_rig(setup, seed, VirtualClock())
+    live = accidents.no_samples is not None or clock is not None
+    clock = clock or VirtualClock()
+    rig = simulated_rig(setup, seed, clock, paced=paced)
     channels = plan.rig.channels
     folder.mkdir(parents=True)
     head = replace(header(), rate=plan.rig.rate, channels=channels)
@@ -142,10 +150,13 @@ async def _walk(plan, folder, script, accidents, emulated, seed) -> Walked:
         samples = _SilentLine(rig.acquisition, lambda: conductor.stream.now, accidents)
         rig = replace(rig, actuator=line, acquisition=samples, emulated=emulated)
         conductor = Conductor(
-            plan, rig, watched, desk=Desk(script), live=live, clock=VirtualClock()
+            plan, rig, watched, desk=Desk(script), live=live, one_tick=paced, clock=clock
         )
         verdict = await conductor.run()
+        recorder.commit()
     finally:
         recorder.abandon()
         await rig.acquisition.close()
-    return Walked(tuple(conductor.book.path), tuple(watched.steps), verdict, conductor, rig)
+    return Walked(
+        tuple(conductor.book.path), tuple(watched.steps), verdict, conductor, rig, folder / "run"
+    )
