@@ -6,6 +6,7 @@ import contextlib
 import shlex
 import signal
 import subprocess
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
@@ -40,6 +41,7 @@ class Leaving:
 
     def __init__(self) -> None:
         self.asked = False
+        self._raises = False
         self._before: dict[int, Any] = {}
 
     def __enter__(self) -> Leaving:
@@ -53,22 +55,37 @@ class Leaving:
 
     def _note(self, _number: int, _frame: FrameType | None) -> None:
         self.asked = True
+        if self._raises:
+            raise KeyboardInterrupt
+
+    @contextlib.contextmanager
+    def breaks_off(self) -> Iterator[None]:
+        """Let leaving break off what is done inside, by KeyboardInterrupt."""
+        self._raises = True
+        try:
+            if self.asked:
+                raise KeyboardInterrupt
+            yield
+        finally:
+            self._raises = False
 
 
-def pass_checklist(out: Path, on_call: str | None) -> None:
-    """Have the checklist confirmed if the run waits for it; else have the run stopped."""
+def pass_checklist(out: Path, on_call: str | None, leaving: Leaving) -> None:
+    """Have the checklist confirmed if the run waits for it; else have the run stopped.
+
+    Whoever leaves meanwhile has not confirmed it, and sees the run stop.
+    """
     path = find_socket(out)
     run = look_at(path) if path is not None else None
     if run is None or not run.told.get("checklist"):
         return
-    # A terminal that is closed is a "no" like Ctrl-C.
-    before = signal.signal(signal.SIGHUP, signal.default_int_handler)
     with contextlib.suppress(NoAnswer):
         try:
-            confirm(run, on_call)
+            with leaving.breaks_off():
+                confirm(run, on_call)
         except (Declined, OSError, KeyboardInterrupt) as left:
+            leaving.asked = False
             decline(run, str(left) or "the checklist was left before its end")
-    signal.signal(signal.SIGHUP, before)
 
 
 def follow(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sys
 from dataclasses import asdict
@@ -82,10 +83,11 @@ def start(
     with Leaving() as leaving:
         process = start_runner(order, guard.prefix)
         wait_ready(process)
-    pass_checklist(out, on_call)
-    if not detach:
-        click.echo(f"{plan.title}: begins; Ctrl-C leaves it running", err=True)
-    with leaving:
+        pass_checklist(out, on_call, leaving)
+        if not detach:
+            # A terminal that is gone is told by its signal.
+            with contextlib.suppress(OSError):
+                click.echo(f"{plan.title}: begins; Ctrl-C leaves it running", err=True)
         return follow(plan, process, out, leaving, detach=detach)
 
 

@@ -51,7 +51,7 @@ def test_a_test_whose_terminal_is_killed_goes_on_to_its_run_out(night):
 
 def test_sigterm_unloads_and_stops_and_the_starter_ends_with_the_runs_result(night):
     child = night.start("--json")
-    night.until_state("build-up")
+    night.until_state("approach")
     os.kill(night.runner(), signal.SIGTERM)
     os.kill(night.runner(), signal.SIGTERM)
     out, err = child.communicate(timeout=45)
@@ -61,7 +61,7 @@ def test_sigterm_unloads_and_stops_and_the_starter_ends_with_the_runs_result(nig
     assert "SIGTERM" in result["why"]
     keys = {"outcome", "why", "cycles", "run", "real_s", "test_s", "samples_per_cycle", "channels"}
     assert keys == result.keys()
-    assert result["samples_per_cycle"] == 200
+    assert result["samples_per_cycle"] == 100
     assert "Traceback" not in err
     last = [e.text for e in night.events() if e.kind == "state"][-2:]
     assert last[0].startswith("stopping, ")

@@ -73,7 +73,7 @@ def test_people_pause_continue_note_unload_and_stop_a_test_from_elsewhere(night)
 
 def test_a_storm_of_requests_is_answered_and_the_test_goes_on(night):
     assert night.finished(night.order("--detach")).returncode == 0
-    night.until_state("build-up")
+    night.until_state("approach")
     door = night.runtime / "nightrig" / socket_name(night.out)
     verbs = ["note", "pause", "continue", "note", "confirm"]
     callers = [Caller(door, within=30) for _ in range(20)]
