@@ -94,8 +94,9 @@ def test_a_stepped_wall_clock_is_told_and_changes_no_row(plan_of, tmp_path):
 @pytest.mark.parametrize(
     ("begin", "refused_until"),
     [
-        # Central European clocks (zone CET), as published in the IANA time zone database: on 25 March 2001
-        # at 01:00 UTC they went from 02:00 to 03:00, on 28 October at 01:00 UTC back to 02:00.
+        # Central European clocks (zone CET), as published in the IANA time zone database: on
+        # 25 March 2001 at 01:00 UTC they went from 02:00 to 03:00, on 28 October at 01:00 UTC
+        # back to 02:00.
         (datetime(2001, 3, 25, 0, 58, tzinfo=UTC), datetime(2001, 3, 25, 1, 10, tzinfo=UTC)),
         (datetime(2001, 10, 28, 1, 58, tzinfo=UTC), datetime(2001, 10, 28, 2, 10, tzinfo=UTC)),
     ],
