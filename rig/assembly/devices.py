@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from importlib.metadata import EntryPoint, entry_points
 from typing import Final
 
 from rig.assembly.simulation import simulation_setup
 from rig.clock import Clock
+from rig.control.checklist import SOFTWARE_ONLY_SPEED
 from rig.errors import DeviceError, InputError, RigError
 from rig.ports import Rig
 from rig.protocol.plan import Plan
@@ -43,10 +45,12 @@ def _entry(name: str) -> EntryPoint:
 async def open_rig(plan: Plan, seed: int, clock: Clock) -> Rig:
     """Return the rig of a plan, its devices open, pressure off, in time with the clock.
 
+    Where the controller has no limits of its own the actuator's speed is throttled.
+
     Raises InputError for a driver that is not there or cannot be loaded, DeviceError for
     devices that do not answer.
     """
-    name = plan.rig.driver
+    plan, name = _throttled(plan), plan.rig.driver
     if name == SIMULATED:
         return simulated_rig(simulation_setup(plan), seed, clock, paced=True)
     entry = _entry(name)
@@ -63,6 +67,14 @@ async def open_rig(plan: Plan, seed: int, clock: Clock) -> Rig:
     if not isinstance(rig, Rig):
         raise DeviceError(f"driver {name!r} opened no rig but {type(rig).__name__}")
     return rig
+
+
+def _throttled(plan: Plan) -> Plan:
+    actuator = plan.rig.actuator
+    if actuator.limits != "software only" or actuator.speed <= SOFTWARE_ONLY_SPEED:
+        return plan
+    slow = replace(actuator, speed=SOFTWARE_ONLY_SPEED)
+    return replace(plan, rig=replace(plan.rig, actuator=slow))
 
 
 async def close(rig: Rig) -> None:

@@ -17,6 +17,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from rig.control.lock import rig_file, shared_folder
 from rig.record.history import read_journal
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -83,6 +84,7 @@ class Night:
 
     folder: Path
     runtime: Path
+    rig: str
     env: dict[str, str]
     children: list[subprocess.Popen] = field(default_factory=list)
 
@@ -193,6 +195,7 @@ class Night:
             with contextlib.suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
         shutil.rmtree(self.runtime, ignore_errors=True)
+        (shared_folder() / rig_file(self.rig)).unlink(missing_ok=True)
 
 
 @dataclass
@@ -258,6 +261,7 @@ def a_night(folder: Path, *, run_out: int = 60, **people: object) -> Iterator[Ni
     night = Night(
         folder,
         runtime,
+        name,
         {
             **os.environ,
             "PYTHONPATH": str(packages),

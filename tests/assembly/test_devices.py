@@ -45,6 +45,15 @@ async def test_the_simulated_rig_needs_no_driver_and_answers_as_emulated():
     await close(rig)
 
 
+@pytest.mark.parametrize(("limits", "speed"), [("controller", 0.1), ("software only", 0.01)])
+async def test_without_limits_in_the_controller_the_actuator_is_slow(limits, speed):
+    plan = plan_with("simulated")
+    actuator = replace(plan.rig.actuator, limits=limits)
+    rig = await open_rig(replace(plan, rig=replace(plan.rig, actuator=actuator)), 1, SystemClock())
+    assert rig.actuator.range.speed == speed
+    await close(rig)
+
+
 def test_a_driver_that_is_not_installed_is_refused_with_those_that_are(installed):
     with pytest.raises(InputError) as refused:
         find_driver("frame_7")
