@@ -96,7 +96,8 @@ def follow(
     Raises StorageError for a record in trouble, RigError for a runner that ended without one.
     """
     began = real_seconds()
-    line = ProgressLine(plan.specimen_id)
+    frequency = plan.loading.frequency if plan.loading else None
+    line = ProgressLine(plan.specimen_id, frequency)
     ended = None
     while ended is None and not detach and not leaving.asked:
         with contextlib.suppress(subprocess.TimeoutExpired):

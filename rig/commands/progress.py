@@ -1,4 +1,4 @@
-"""The progress line of a rehearsal, on standard error."""
+"""The progress line of a rehearsal or a live test, on standard error."""
 
 from __future__ import annotations
 
@@ -17,10 +17,12 @@ class ProgressLine:
     """Prints state, count, per cent, test time and remaining real time, now and then.
 
     On a terminal the line is written over itself; in a file or pipe it is a line at a time.
+    `frequency` [Hz] of the loading tells the pace of a live test; a rehearsal's is measured.
     """
 
-    def __init__(self, label: str) -> None:
+    def __init__(self, label: str, frequency: float | None = None) -> None:
         self._label = label
+        self._frequency = frequency
         self._terminal = sys.stderr.isatty()
         self._every = EVERY_ON_TERMINAL if self._terminal else EVERY_IN_FILE
         self._began = real_seconds()
@@ -44,10 +46,11 @@ class ProgressLine:
         """Return the line for a progress after `elapsed` real seconds [s]."""
         parts = [self._label, progress.state]
         if progress.run_out:
-            share = progress.cycles / progress.run_out
+            share = min(progress.cycles / progress.run_out, 1.0)
             parts.append(f"{progress.cycles:,} of {progress.run_out:,} cycles ({share:.1%})")
-            if progress.cycles:
-                left = elapsed * (1 - share) / share
+            if 0 < progress.cycles < progress.run_out:
+                pace = self._frequency or progress.cycles / elapsed
+                left = (progress.run_out - progress.cycles) / pace
                 parts.append(f"at most {duration(left)} to the run-out")
         parts.append(f"test time {duration(progress.test_s)}")
         if progress.stiffness_share is not None:
