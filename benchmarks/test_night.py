@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
+import signal
 import sys
 import time
 from collections.abc import Sequence
@@ -47,7 +49,7 @@ process.main()
 """
 """A recorder whose disk freezes as soon as a file is there."""
 
-STANDING, CYCLING = 150, 10
+STANDING, CYCLING = 60, 10
 """Pairs of pause and continue: while a load is held, and while the specimen is cycled."""
 ACT = {"pause": ("hold", "end_cycling"), "continue": ("pressure",)}
 
@@ -93,13 +95,17 @@ def test_from_a_request_to_the_act(benchmark: Any, tmp_path: Path, disk: str) ->
                 await asyncio.sleep(1.0)
             for _ in range(STANDING):
                 await ask("pause", "paused")
+                await asyncio.sleep(0.237)
                 await ask("continue", "hold")
-                await asyncio.sleep(0.013)
+                await asyncio.sleep(0.237)
             await until(live, "cycling")
             for _ in range(CYCLING):
                 await asyncio.sleep(1.0)
                 await ask("pause", "paused")
                 await ask("continue", "cycling")
+            if disk == "frozen":
+                (tmp_path / "freeze").unlink()
+                os.kill(live.recorder.pid, signal.SIGKILL)
             asker.stdin.write(b"stop\n")
             await asker.stdout.readline()
             asker.stdin.close()

@@ -22,6 +22,7 @@ from rig.ports import InputState
 LOCAL_WAIT: Final = 60.0  # [s] in which the input at the rig must be given after a request
 CHECKLIST_WAIT: Final = 900.0  # [s] in which the checklist must be confirmed
 LOOK_AGAIN: Final = 60.0  # [s]: longest block while nothing is due
+GUARD_OPEN: Final = "the guard is open; close it"
 RESUMED: Final = ("paused", "unloaded")
 """States out of which going on is a resumption: not in quiet hours, and wetted first."""
 
@@ -68,6 +69,8 @@ class Standing:
         problem = missing(self._station.plan, asked.request)
         if not problem and self._stream.inputs.emergency_stop:
             problem = "the emergency stop is pressed"
+        if not problem and self._stream.inputs.guard_open:
+            problem = GUARD_OPEN
         return await self._permitted(asked, problem)
 
     async def slow(self, judge: Judge) -> tuple[int, Judge]:
@@ -190,7 +193,7 @@ class Standing:
         if verb == "pause":
             return ""
         if self._stream.inputs.guard_open:
-            return "the guard is open; close it"
+            return GUARD_OPEN
         if verb == "continue" and state in RESUMED and self._utc is not None:
             hours = self._station.plan.hours
             until = quiet_until(hours, self._utc())
@@ -254,6 +257,7 @@ class Standing:
         await station.horn(True)
         self._acted("horn, then goes on" if self._rig.horn else "goes on")
         held = f"{book.latest_load / 1e3:.1f} kN held" if state != "unloaded" else "unloaded"
+        held += station.wetness()
         book.enter("starting", cause, why)
         await station.warned()
         await self._rig.actuator.pressure("high")

@@ -202,6 +202,15 @@ class Station:
         await self.move_stroke(to, speed)
         return await self.arrived(abs(to - begin) / speed, judge)
 
+    def wetness(self) -> str:
+        """Return in words whether the specimen is wet, "" before any water."""
+        if self.plan.exposure == "submerged":
+            return ", in water"
+        if not self.water.begun:
+            return ""
+        dry = self.water.dry_for(self.stream.now)
+        return f", dry for {dry / 60:.0f} min" if dry else ", wet"
+
     def opened(self) -> None:
         """Open the windows of attendance: the test has been started, or goes on."""
         stream = self.stream
