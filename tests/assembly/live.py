@@ -25,47 +25,16 @@ from rig.protocol.plan import Plan
 from rig.record.remote import RemoteRecorder
 from simulators.faults import Fault
 from simulators.rig import simulated_rig
+from tests.assembly.nights import PROTOCOL, QUICKER
 
 LONGEST = 300.0  # [s]: a measurement that hangs ends
 PACKAGED = Path(str(resources.files("protocols")))
-PROTOCOL = """
-title = "Prism P-77, a test to measure"
-specimen = "{specimen}"
-specimen_id = "P-77"
-exposure = "dry"
-[loading]
-control = "load"
-capacity = "132 kN"
-upper = "40 %"
-lower = "7 %"
-frequency = "10 Hz"
-waveform = "sine"
-[[stage]]
-name = "approach"
-kind = "approach"
-contact = "2 kN"
-speed = "0.5 mm/s"
-give_up_after = "10 mm"
-settle = "0 s"
-[[stage]]
+FATIGUE = '[[stage]]\nname = "fatigue"'
+REST = """[[stage]]
 name = "rest"
 kind = "hold"
 at = "20 kN"
 duration = "{hold}"
-[[stage]]
-name = "fatigue"
-kind = "cyclic"
-build_up = "5 cycles"
-run_out = "100000 cycles"
-[failure]
-load_short = {{ stop = "20 %", confirm = "5 cycles" }}
-[limits]
-load = ["-2 kN", "55 kN"]
-deflection = ["-0.5 mm", "8 mm"]
-[full_rate]
-first = "100000 cycles"
-before_stop = "1 s"
-after_stop = "0.5 s"
 """
 
 
@@ -73,10 +42,15 @@ def plan_in(folder: Path, hold: str = "1 s") -> Plan:
     """Return the plan of a short test without horn, on a rig that answers quickly."""
     folder.mkdir(parents=True, exist_ok=True)
     specimen = (PACKAGED / "specimens" / "prism-small.toml").as_posix()
+    text = PROTOCOL.format(specimen=specimen, run_out=100_000)
+    text = text.replace(FATIGUE, REST.format(hold=hold) + FATIGUE)
+    text = text.replace("[full_rate]", '[full_rate]\nfirst = "100000 cycles"')
     rig = (PACKAGED / "rigs" / "simulated.toml").read_text(encoding="utf-8")
     rig = re.sub(r"(?s)\[warning_signal\].*?(?=^\[)", "", rig, flags=re.MULTILINE)
-    rig = rig.replace('gap = "2 mm"', 'gap = "0.3 mm"').replace("20 Hz", "200 Hz")
-    (folder / "p.toml").write_text(PROTOCOL.format(specimen=specimen, hold=hold), "utf-8")
+    for slow in ("gap", "servo_bandwidth"):
+        was = next(key for key in QUICKER if key.startswith(slow))
+        rig = rig.replace(was, QUICKER[was])
+    (folder / "p.toml").write_text(text, "utf-8")
     (folder / "rig.toml").write_text(rig, "utf-8")
     return load(str(folder / "p.toml"), str(folder / "rig.toml"))
 
