@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
 from rig.control.book import Book
 from rig.control.stream import FAR, Stream
 from rig.control.water import Water
+from rig.errors import DeviceError
 from rig.ports import Rig
 from rig.protocol.plan import Plan
 
@@ -16,7 +18,9 @@ SLOW_EVERY: Final = 60.0  # [s] between records of the slow channels
 class Chores:
     """Does what is due by time, wherever the test stands.
 
-    Water runs by its schedule from the first cyclic stage on (`wet_stage`), not before.
+    Water runs by its schedule from the first cyclic stage on (`wet_stage`), not before; re-wetting
+    and a pump that has to be switched off go on anywhere. Slow channels that are lost are told
+    and written as NaN: only what the load is controlled by may end a test.
     """
 
     def __init__(self, stream: Stream, book: Book, rig: Rig, water: Water, plan: Plan) -> None:
@@ -26,13 +30,15 @@ class Chores:
         self._water = water
         self._slow = any(c.slow for c in plan.rig.channels)
         self._slow_frame = 0
+        self._slow_lost = False
         self.wet_stage = False
 
     def next_frame(self) -> int:
         """Return the frame at which the next thing is due, later than the present one."""
         frames = [FAR]
-        if self.wet_stage and self._water.due_frame is not None:
-            frames.append(self._water.due_frame)
+        due = self._water_due()
+        if due is not None:
+            frames.append(due)
         if self._slow:
             frames.append(self._slow_frame)
         return max(min(frames), self._stream.now + 1)
@@ -41,9 +47,33 @@ class Chores:
         """Do what is due; return why the water calls for a pause or stop, or nothing."""
         now = self._stream.now
         if self._slow and now >= self._slow_frame:
-            self._book.slow(await self._rig.acquisition.slow())
+            self._book.slow(await self._read_slow())
             self._slow_frame = now + self._stream.frames(SLOW_EVERY)
-        due = self._water.due_frame
-        if self.wet_stage and due is not None and now >= due:
+        due = self._water_due()
+        if due is None or now < due:
+            return ""
+        if self._by_schedule:
             return await self._water.act(now, self._book.counted)
+        await self._water.off_again(now)
         return ""
+
+    @property
+    def _by_schedule(self) -> bool:
+        return self.wet_stage or self._water.rewets
+
+    def _water_due(self) -> int | None:
+        return self._water.due_frame if self._by_schedule else self._water.off_due
+
+    async def _read_slow(self) -> Mapping[str, float]:
+        """Return the slow channels [SI], none where they do not come."""
+        try:
+            values = await self._rig.acquisition.slow()
+        except DeviceError as error:
+            if not self._slow_lost:
+                self._book.event("sensor", f"the slow channels do not come: {error}")
+            self._slow_lost = True
+            return {}
+        if self._slow_lost:
+            self._book.event("sensor", "the slow channels come again")
+            self._slow_lost = False
+        return values

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, replace
 from typing import Any, Final, Protocol
 
+from rig.control.pump_switch import PumpSwitch
 from rig.control.spray import (
     Spray,
     SprayStep,
@@ -20,7 +21,7 @@ from rig.control.spray import (
     start_spray,
     step,
 )
-from rig.control.water_account import DRY_DEVIATION, Stretch, Totals, dry_limit
+from rig.control.water_account import DRY_DEVIATION, Rewet, Stretch, Totals, dry_limit
 from rig.errors import InputError
 from rig.ports import Pump
 from rig.protocol.plan import SpraySchedule
@@ -45,7 +46,10 @@ class Water:
 
     Without a schedule nothing is ever due; `submerged` specimens are never dry. `frequency` [Hz]
     of the loading tells how long a planned dry gap in cycles takes; without it such a gap counts
-    as none. A DeviceError of the pump is let through. ValueError for a schedule without a pump.
+    as none. ValueError for a schedule without a pump.
+
+    Nothing here raises DeviceError: a pump that does not answer is told and counts as no flow; one
+    that does not switch off is tried again every 10 s, whatever the schedule says.
 
     A pause with `on_pause` off ends with the next counted cycle; until then nothing is due.
     A schedule in cycles stands still in a pause, with the water as it was.
@@ -64,7 +68,7 @@ class Water:
         if schedule is not None and pump is None:
             raise ValueError("a spray schedule needs a pump; the protocol check refuses it")
         self._schedule = schedule
-        self._pump = pump
+        self._pump = PumpSwitch(pump, book, rate)
         self._book = book
         self._rate = rate
         self._submerged = submerged
@@ -72,7 +76,8 @@ class Water:
         self._spray = start_spray(schedule, rate) if schedule else Spray("ended")
         self._held: int | None = None
         self._ended = schedule is None
-        self._rewetting: int | None = None
+        self._rewet: Rewet | None = None
+        self._owed = 0.0
         self._stretch: Stretch | None = None
         self._dry_from: int | None = None
         self._deviates = False
@@ -89,13 +94,23 @@ class Water:
     def due_frame(self) -> int | None:
         """The frame at which `act` is to be called next, or None."""
         if self._ended:
-            return None
-        frames = []
+            return self._pump.off_due
+        frames = [] if self._pump.off_due is None else [self._pump.off_due]
         if self._held is None and self._spray.frame is not None:
             frames.append(self._spray.frame)
         if self._dry_from is not None and not self._deviates:
             frames.append(self._dry_from + math.floor(self._dry_limit * self._rate) + 1)
         return min(frames, default=None)
+
+    @property
+    def off_due(self) -> int | None:
+        """The frame at which to try again to switch off a pump that did not, or None."""
+        return self._pump.off_due
+
+    @property
+    def rewets(self) -> bool:
+        """Tell whether re-wetting is under way."""
+        return self._rewet is not None
 
     @property
     def due_cycle(self) -> int | None:
@@ -105,14 +120,24 @@ class Water:
         return self._spray.cycle if self._held is None else self._held + 1
 
     async def act(self, now: int, counted: int) -> str:
-        """Carry out what is due; return what was missed where it was the second in a row."""
+        """Carry out what is due; return what was missed where it was the second in a row.
+
+        That holds for re-wetting too. Never raises DeviceError.
+        """
         if self._held is not None and counted > self._held:
-            self._held = None
+            # Cycling again, wetted or not: what was owed cannot be made good any more.
+            self._held, self._owed = None, 0.0
         call = ""
         while self._is_due(now, counted):
             call = await self._step(now, counted) or call
+        await self.off_again(now)
         self._look_dry(now)
         return call
+
+    async def off_again(self, now: int) -> None:
+        """Try again to switch the pump off, where that is due; never raises DeviceError."""
+        if self._pump.off_due is not None and self._pump.off_due <= now:
+            await self._switch(now, on=False)
 
     def _is_due(self, now: int, counted: int) -> bool:
         if self._ended or self._held is not None:
@@ -121,10 +146,10 @@ class Water:
         return (frame is not None and frame <= now) or (cycle is not None and cycle <= counted)
 
     async def _step(self, now: int, counted: int) -> str:
-        if self._schedule is None or self._pump is None:
+        if self._schedule is None:
             return ""
-        flow = await self._flow(self._pump) if self._spray.on else None
-        schedule = self._schedule if self._rewetting is None else rewetting(self._schedule)
+        flow = await self._pump.flow() if self._spray.on else None
+        schedule = self._schedule if self._rewet is None else rewetting(self._schedule)
         done = step(schedule, self._spray, now, counted, self._rate, flow)
         if done.good is not None:
             self._seen(done, now, flow)
@@ -138,30 +163,42 @@ class Water:
             self._book.event("water", done.event)
         return done.event if done.missed_too_often else ""
 
-    async def _flow(self, pump: Pump) -> float | None:
-        """Return the flow [m3/s]; a pump that says it stands still gives none, meter or not."""
-        status = await pump.status()
-        return status.flow if status.on else 0.0
-
     def _seen(self, done: SprayStep, now: int, flow: float | None) -> None:
         """Take a look at the flow into account."""
-        if self._stretch is None or self._schedule is None:
+        if self._schedule is None:
             return
+        if self._stretch is None and not done.good:
+            return
+        # Where switching on seemed to fail, water that flows all the same counts from here on.
+        stretch = self._stretch or self._open_stretch(now)
         if flow is None:
             self._totals = replace(self._totals, nominal=True)
             flow = self._schedule.flow
-        self._stretch = self._stretch.seen(now, flow, self._rate, good=bool(done.good))
+        self._stretch = stretch.seen(now, flow, self._rate, good=bool(done.good))
         if done.good:
-            self._wet_again(self._stretch.begun)
+            self._wet_again(stretch.begun)
 
     async def _switch(self, now: int, *, on: bool) -> None:
-        if self._pump is not None:
-            await self._pump.set(on)
-        if not on:
-            self._close_stretch(now)
-        elif self._stretch is None:
-            self._stretch = Stretch(now, now)
-            self.wet = (*self.wet[-1:], (now, None))
+        lacked_off = self._pump.off_due is not None
+        if on:
+            if lacked_off:
+                self._close_stretch(now)
+            if await self._pump.set(now, on=True) and self._stretch is None:
+                self._open_stretch(now)
+            return
+        done = await self._pump.set(now, on=False)
+        if lacked_off and not done:
+            return
+        ran = self._stretch is not None
+        self._close_stretch(now)
+        if ran and not done:
+            # As far as anybody knows it runs on; nobody looks, so that nothing confirms it.
+            self._open_stretch(now)
+
+    def _open_stretch(self, now: int) -> Stretch:
+        self._stretch = Stretch(now, now)
+        self.wet = (*self.wet[-1:], (now, None))
+        return self._stretch
 
     def _close_stretch(self, now: int) -> None:
         stretch, self._stretch = self._stretch, None
@@ -178,6 +215,8 @@ class Water:
                 confirmed=row.confirmed,
             )
         self._totals = self._totals.with_rows(rows)
+        if self._rewet is not None:
+            self._rewet = self._rewet.with_rows(rows)
         if stretch.good_until is not None:
             self._dry_from = stretch.good_until
 
@@ -185,17 +224,21 @@ class Water:
         """Let the schedule go on by time in a pause, or end the water and hold the schedule.
 
         Held in the dry part of a period the schedule goes on after the pause where it would
-        have been; else a new period follows.
+        have been; else a new period follows. Never raises DeviceError.
         """
         if self._schedule is None or self._schedule.on_pause == "keep" or self._ended:
             return
+        self._give_up_rewetting(now)
         if self._spray.phase in ("unconfirmed", "wet", "retry"):
             await self._switch(now, on=False)
             self._spray = paused(self._schedule, self._spray, now, counted)
-        self._held, self._rewetting = counted, None
+        self._held = counted
 
     async def stop(self, now: int, cause: str) -> None:
-        """End or keep the water as the protocol says for a stop; `cause` may forbid to keep it."""
+        """End or keep the water as the protocol says for a stop; `cause` may forbid to keep it.
+
+        Never raises DeviceError.
+        """
         schedule = self._schedule
         if schedule is None or schedule.on_stop == "off" or cause in ALWAYS_OFF:
             await self.off(now)
@@ -205,8 +248,14 @@ class Water:
             self._book.event("water", "water stays on after the stop, as the protocol says")
 
     async def off(self, now: int) -> None:
-        """Switch the pump off, whatever is asked of it; the schedule ends."""
-        self._ended, self._rewetting = True, None
+        """Switch the pump off, whatever is asked of it; the schedule ends.
+
+        Never raises DeviceError: that the pump does not go off is told (again), and tried again
+        as long as `act` or `off_again` is called when due.
+        """
+        self._give_up_rewetting(now)
+        self._ended = True
+        self._pump.off_due = None
         await self._switch(now, on=False)
         if self._schedule is not None and self._spray.on:
             self._spray = paused(self._schedule, self._spray, now, 0)
@@ -214,6 +263,7 @@ class Water:
     def finish(self, now: int) -> None:
         """Write what is still under way when the record ends; the pump stays as it is."""
         self._ended = True
+        self._pump.finish()
         self._look_dry(now)
         self._close_stretch(now)
         self._end_dry(now, "the record ends")
@@ -226,27 +276,64 @@ class Water:
         return (now - self._dry_from) / self._rate
 
     def rewet_time(self, now: int) -> float:
-        """Return how long [s] to re-wet before going on: 0 unless dry time is a deviation."""
+        """Return how long [s] to re-wet before going on: 0 unless dry time is a deviation.
+
+        What re-wetting lacked when it was given up is still owed until the test cycles again.
+        """
         dry = self.dry_for(now)
-        return min(dry, LONGEST_REWETTING) if dry > self._dry_limit else 0.0
+        return min(max(dry if dry > self._dry_limit else 0.0, self._owed), LONGEST_REWETTING)
 
     async def rewet_begin(self, now: int) -> None:
-        """Begin to re-wet: water without an end, its flow looked at as in any period."""
-        if self._schedule is None or not self.begun or self._rewetting is not None:
+        """Begin to re-wet for `rewet_time`: water without an end, looked at as in any period.
+
+        Never raises DeviceError.
+        """
+        if self._schedule is None or not self.begun or self._rewet is not None:
             return
-        self._held, self._ended, self._rewetting = None, False, now
+        self._rewet, self._owed = Rewet(now, self.rewet_time(now)), 0.0
+        self._held, self._ended = None, False
         self._book.event("water", "re-wetting begins")
         self._spray = new_period(rewetting(self._schedule), self._spray, now, 0, self._rate)
         if not self._spray.on:
             await self._step(now, 0)
 
+    def rewet_left(self, now: int) -> float:
+        """Return the confirmed wet time [s] that re-wetting still lacks, 0 when it is done.
+
+        Only water whose flow was confirmed counts, up to the last look at it.
+        """
+        return self._rewet.left(self._stretch, now, self._rate) if self._rewet else 0.0
+
     async def rewet_end(self, now: int, counted: int) -> None:
-        """End re-wetting; a new period begins, without the pump being switched."""
-        if self._schedule is None or self._rewetting is None:
+        """End re-wetting; a new period begins, without the pump being switched.
+
+        Never raises DeviceError.
+        """
+        if self._schedule is None or self._rewet is None:
             return
-        seconds, self._rewetting = (now - self._rewetting) / self._rate, None
+        seconds, self._rewet = (now - self._rewet.begun) / self._rate, None
         self._spray = new_period(self._schedule, self._spray, now, counted, self._rate)
         self._book.event("water", f"re-wetting ends after {seconds / 3600:.1f} h")
+
+    async def rewet_break(self, now: int, counted: int) -> None:
+        """Give re-wetting up: the pump off, and the schedule held until the next counted cycle.
+
+        `rewet_time` keeps in mind what was lacking. Never raises DeviceError.
+        """
+        if self._schedule is None or self._rewet is None:
+            return
+        self._give_up_rewetting(now)
+        await self._switch(now, on=False)
+        self._spray = paused(self._schedule, self._spray, now, counted)
+        self._held = counted
+
+    def _give_up_rewetting(self, now: int) -> None:
+        """Keep in mind what re-wetting under way still lacks."""
+        if self._rewet is None:
+            return
+        self._owed, self._rewet = self.rewet_left(now), None
+        lacking = f"{self._owed / 3600:.1f} h of confirmed water lacking"
+        self._book.event("water", f"re-wetting given up: {lacking}")
 
     def _look_dry(self, now: int) -> None:
         """Write once that dry time has become a deviation."""
@@ -281,7 +368,9 @@ class Water:
         return {
             "spray": asdict(self._spray),
             "held": self._held,
-            "rewetting": self._rewetting,
+            "rewet": asdict(self._rewet) if self._rewet else None,
+            "owed": self._owed,
+            "off_due": self._pump.off_due,
             "stretch": asdict(self._stretch) if self._stretch else None,
             "dry_from": self._dry_from,
             "deviates": self._deviates,
@@ -293,7 +382,9 @@ class Water:
         """Stand where `to_plain` was taken; a schedule that had been ended goes on."""
         self._spray = Spray(**plain["spray"])
         self._held = plain["held"]
-        self._rewetting = plain["rewetting"]
+        self._rewet = Rewet(**plain["rewet"]) if plain["rewet"] else None
+        self._owed = plain["owed"]
+        self._pump.off_due = plain["off_due"]
         self._stretch = Stretch(**plain["stretch"]) if plain["stretch"] else None
         self._dry_from = plain["dry_from"]
         self._deviates = plain["deviates"]

@@ -93,6 +93,30 @@ class Totals:
         return ", ".join(parts)
 
 
+@dataclass(frozen=True, slots=True)
+class Rewet:
+    """Re-wetting since frame `begun`: `asked` [s], and `given` [frames] by what has ended of it."""
+
+    begun: int
+    asked: float
+    given: int = 0
+
+    def with_rows(self, rows: tuple[Row, ...]) -> Rewet:
+        """Return it with the confirmed rows of one more stretch."""
+        given = sum(self._since(row.begun, row.ended) for row in rows if row.confirmed)
+        return replace(self, given=self.given + given)
+
+    def left(self, stretch: Stretch | None, now: int, rate: float) -> float:
+        """Return what lacks [s] with a stretch under way, as its flow was last found good."""
+        given = self.given
+        if stretch is not None and stretch.good_until is not None:
+            given += self._since(stretch.begun, min(stretch.good_until, now))
+        return max(self.asked - given / rate, 0.0)
+
+    def _since(self, begun: int, ended: int) -> int:
+        return max(ended - max(begun, self.begun), 0)
+
+
 def dry_limit(schedule: SpraySchedule, frequency: float) -> float:
     """Return the dry time [s] that is a deviation: what the schedule plans is none."""
     gap = 0.0 if schedule.continuous else schedule.every - schedule.on

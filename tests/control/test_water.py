@@ -424,10 +424,10 @@ async def test_a_pump_that_stands_still_gives_no_water_even_without_a_meter(tmp_
 async def test_a_pump_that_does_not_answer_is_not_taken_for_one_that_runs(tmp_path):
     pages = Pages(tmp_path)
     water = Water(by_time(), MutePump(gone=True), pages, RATE, submerged=False)
-    with pytest.raises(DeviceError, match="no answer"):
-        await water.act(0, 0)
+    await water.act(0, 0)
+    await water.act(500, 0)
     assert water.wet == ()
-    assert water.due_frame == 0
+    assert water.dry_for(1000) == 20.0
     pages.recorder.abandon()
 
 
@@ -461,8 +461,7 @@ async def test_a_pump_that_cannot_be_stopped_confirms_nothing(tmp_path):
     water = Water(by_time(), pump, pages, RATE, submerged=False)
     await water.act(0, 0)
     pump.gone = True
-    with pytest.raises(DeviceError):
-        await water.act(500, 0)
+    await water.act(500, 0)
     water.finish(1000)
     assert water.summary().startswith("water: 0 s wet, 0.0 L")
     pages.recorder.abandon()
