@@ -21,7 +21,7 @@ from rig.control.spray import (
     start_spray,
     step,
 )
-from rig.control.water_account import DRY_DEVIATION, Rewet, Stretch, Totals, dry_limit
+from rig.control.water_account import DRY_DEVIATION, DryTime, Rewet, Stretch, Totals, dry_limit
 from rig.errors import InputError
 from rig.ports import Pump
 from rig.protocol.plan import SpraySchedule
@@ -71,16 +71,14 @@ class Water:
         self._pump = PumpSwitch(pump, book, rate)
         self._book = book
         self._rate = rate
-        self._submerged = submerged
-        self._dry_limit = dry_limit(schedule, frequency) if schedule else DRY_DEVIATION
+        limit = dry_limit(schedule, frequency) if schedule else DRY_DEVIATION
+        self._dry = DryTime(limit, rate, book, never=submerged)
         self._spray = start_spray(schedule, rate) if schedule else Spray("ended")
         self._held: int | None = None
         self._ended = schedule is None
         self._rewet: Rewet | None = None
         self._owed = 0.0
         self._stretch: Stretch | None = None
-        self._dry_from: int | None = None
-        self._deviates = False
         self._totals = Totals()
         self.wet: tuple[tuple[int, int | None], ...] = ()
         """The last two stretches of frames [on, off) in which the pump was on."""
@@ -98,8 +96,8 @@ class Water:
         frames = [] if self._pump.off_due is None else [self._pump.off_due]
         if self._held is None and self._spray.frame is not None:
             frames.append(self._spray.frame)
-        if self._dry_from is not None and not self._deviates:
-            frames.append(self._dry_from + math.floor(self._dry_limit * self._rate) + 1)
+        if self._dry.due_frame is not None:
+            frames.append(self._dry.due_frame)
         return min(frames, default=None)
 
     @property
@@ -131,7 +129,7 @@ class Water:
         while self._is_due(now, counted):
             call = await self._step(now, counted) or call
         await self.off_again(now)
-        self._look_dry(now)
+        self._dry.look(now)
         return call
 
     async def off_again(self, now: int) -> None:
@@ -157,7 +155,7 @@ class Water:
             await self._switch(now, on=done.pump)
         if not self.begun:
             self._book.event("water", "spraying begins")
-            self._dry_from = now
+            self._dry.since = now
         self._spray = done.state
         if done.event:
             self._book.event("water", done.event)
@@ -176,7 +174,7 @@ class Water:
             flow = self._schedule.flow
         self._stretch = stretch.seen(now, flow, self._rate, good=bool(done.good))
         if done.good:
-            self._wet_again(stretch.begun)
+            self._end_dry(stretch.begun, "wet again")
 
     async def _switch(self, now: int, *, on: bool) -> None:
         lacked_off = self._pump.off_due is not None
@@ -218,7 +216,7 @@ class Water:
         if self._rewet is not None:
             self._rewet = self._rewet.with_rows(rows)
         if stretch.good_until is not None:
-            self._dry_from = stretch.good_until
+            self._dry.since = stretch.good_until
 
     async def pause(self, now: int, counted: int) -> None:
         """Let the schedule go on by time in a pause, or end the water and hold the schedule.
@@ -264,16 +262,18 @@ class Water:
         """Write what is still under way when the record ends; the pump stays as it is."""
         self._ended = True
         self._pump.finish()
-        self._look_dry(now)
+        self._dry.look(now)
         self._close_stretch(now)
         self._end_dry(now, "the record ends")
 
+    def _end_dry(self, at: int, why: str) -> None:
+        beyond = self._dry.end(at, why)
+        self._totals = replace(self._totals, dry=self._totals.dry + beyond)
+
     def dry_for(self, now: int) -> float:
         """Return for how long [s] it has been dry: 0 while wet, before spraying, in water."""
-        self._look_dry(now)
-        if self._submerged or self._dry_from is None:
-            return 0.0
-        return (now - self._dry_from) / self._rate
+        self._dry.look(now)
+        return self._dry.seconds(now)
 
     def rewet_time(self, now: int) -> float:
         """Return how long [s] to re-wet before going on: 0 unless dry time is a deviation.
@@ -281,7 +281,7 @@ class Water:
         What re-wetting lacked when it was given up is still owed until the test cycles again.
         """
         dry = self.dry_for(now)
-        return min(max(dry if dry > self._dry_limit else 0.0, self._owed), LONGEST_REWETTING)
+        return min(max(dry if dry > self._dry.limit else 0.0, self._owed), LONGEST_REWETTING)
 
     async def rewet_begin(self, now: int) -> None:
         """Begin to re-wet for `rewet_time`: water without an end, looked at as in any period.
@@ -335,28 +335,6 @@ class Water:
         lacking = f"{self._owed / 3600:.1f} h of confirmed water lacking"
         self._book.event("water", f"re-wetting given up: {lacking}")
 
-    def _look_dry(self, now: int) -> None:
-        """Write once that dry time has become a deviation."""
-        if self._submerged or self._dry_from is None or self._deviates:
-            return
-        if (now - self._dry_from) / self._rate > self._dry_limit:
-            self._deviates = True
-            hours = self._dry_limit / 3600
-            self._book.event("deviation", f"dry for over {hours:.1f} h")
-
-    def _wet_again(self, since: int) -> None:
-        """Note that confirmed water ended the dry time at a frame."""
-        self._end_dry(since, "wet again")
-        self._dry_from = None
-
-    def _end_dry(self, at: int, why: str) -> None:
-        if self._dry_from is None or not self._deviates:
-            return
-        self._deviates = False
-        dry = at - self._dry_from
-        self._totals = replace(self._totals, dry=self._totals.dry + dry)
-        self._book.event("deviation", f"was dry for {dry / self._rate / 3600:.1f} h: {why}")
-
     def summary(self) -> str:
         """Return what was achieved in words for the end of a run, "" where no water was asked."""
         if self._schedule is None:
@@ -372,8 +350,8 @@ class Water:
             "owed": self._owed,
             "off_due": self._pump.off_due,
             "stretch": asdict(self._stretch) if self._stretch else None,
-            "dry_from": self._dry_from,
-            "deviates": self._deviates,
+            "dry_since": self._dry.since,
+            "deviates": self._dry.deviates,
             "totals": asdict(self._totals),
             "wet": [list(stretch) for stretch in self.wet],
         }
@@ -386,8 +364,7 @@ class Water:
         self._owed = plain["owed"]
         self._pump.off_due = plain["off_due"]
         self._stretch = Stretch(**plain["stretch"]) if plain["stretch"] else None
-        self._dry_from = plain["dry_from"]
-        self._deviates = plain["deviates"]
+        self._dry.since, self._dry.deviates = plain["dry_since"], plain["deviates"]
         self._totals = Totals(**plain["totals"])
         self.wet = tuple((on, off) for on, off in plain["wet"])
         self._ended = self._schedule is None

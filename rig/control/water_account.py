@@ -1,10 +1,15 @@
-"""What the water of a test came to: litres and confirmed time of each wet stretch, and in all."""
+"""What the water of a test came to: litres and confirmed time of each wet stretch, and in all.
+
+Also for how long it was dry, and what re-wetting still lacks.
+"""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Final
 
+from rig.control.pump_switch import Told
 from rig.control.spray import tries_time
 from rig.protocol.plan import SpraySchedule
 
@@ -123,3 +128,46 @@ def dry_limit(schedule: SpraySchedule, frequency: float) -> float:
     if schedule.period_unit == "cycles":
         gap /= frequency
     return max(DRY_DEVIATION, gap + tries_time(schedule))
+
+
+class DryTime:
+    """How long it has been dry: since frame `since` at `rate` [Hz], None while it is wet.
+
+    Longer than `limit` [s] it is a deviation (`deviates`), told when it begins and when it ends.
+    With `never` it counts as wet always.
+    """
+
+    def __init__(self, limit: float, rate: float, book: Told, *, never: bool) -> None:
+        self.limit = limit
+        self._rate = rate
+        self._book = book
+        self._never = never
+        self.since: int | None = None
+        self.deviates = False
+
+    @property
+    def due_frame(self) -> int | None:
+        """The frame from which on the present dry time deviates, None once that is told."""
+        if self._never or self.since is None or self.deviates:
+            return None
+        return self.since + math.floor(self.limit * self._rate) + 1
+
+    def seconds(self, now: int) -> float:
+        """Return for how long [s] it has been dry."""
+        return 0.0 if self._never or self.since is None else (now - self.since) / self._rate
+
+    def look(self, now: int) -> None:
+        """Tell once that the dry time has become a deviation."""
+        if not self.deviates and self.seconds(now) > self.limit:
+            self.deviates = True
+            self._book.event("deviation", f"dry for over {self.limit / 3600:.1f} h")
+
+    def end(self, at: int, why: str) -> int:
+        """End it at a frame; return how many frames of a deviation it was."""
+        since, deviated = self.since, self.deviates
+        self.since, self.deviates = None, False
+        if since is None or not deviated:
+            return 0
+        hours = (at - since) / self._rate / 3600
+        self._book.event("deviation", f"was dry for {hours:.1f} h: {why}")
+        return at - since
