@@ -241,6 +241,7 @@ class Water:
         if schedule is None or schedule.on_stop == "off" or cause in ALWAYS_OFF:
             await self.off(now)
             return
+        self._give_up_rewetting(now)
         self._ended = True
         if self._spray.on:
             self._book.event("water", "water stays on after the stop, as the protocol says")

@@ -267,6 +267,17 @@ async def test_what_rewetting_lacked_is_owed_until_the_test_cycles_again(tmp_pat
 
 
 @pytest.mark.virtual
+@pytest.mark.parametrize("on_stop", ["keep", "off"])
+async def test_a_stop_while_rewetting_keeps_what_was_lacking(tmp_path, on_stop):
+    night, _ = await dry_night(tmp_path, by_time(on_pause="off", on_stop=on_stop), 2.5)
+    await night.water.rewet_begin(night.now)
+    await night.to(60 + 9000 + 1000)
+    await night.water.stop(night.now, "operator")
+    assert (night.water.rewets, night.water.rewet_time(night.now)) == (False, 8000)
+    await night.end()
+
+
+@pytest.mark.virtual
 async def test_rewetting_goes_on_with_a_pump_that_answers_again(tmp_path):
     night, pump = await dry_night(tmp_path, by_time(on_pause="off"), 2.5)
     pump.lost = {"on", "off", "status"}
