@@ -28,6 +28,10 @@ class Row:
 
 REHEARSAL = "test_rehearsal.py::test_whole_rehearsal_beside_bare_numpy"
 EXTRACTION = "test_extraction.py::test_extraction_beside_find_peaks[100000]"
+REQUEST = "test_night.py::test_from_a_request_to_the_act"
+STOP = "test_night.py::test_from_an_accident_to_the_stop"
+ACT = "p50 {act_p50_ms:.0f}, p99 {act_p99_ms:.0f}, worst {act_worst_ms:.0f} ms of {act_n}"
+WITHIN = "{within_500_ms} of {stop_n} within 500 ms, worst {stop_worst_ms:.0f} ms"
 START_UP = "test_startup.py::test_start_up_beside_an_empty_interpreter"
 ROWS = (
     Row(
@@ -94,6 +98,23 @@ ROWS = (
         "3x",
         "1.5x",
     ),
+    Row(
+        f"{REQUEST}[recording]",
+        "from a request on the socket to the act, while recording",
+        "blocks of 20 ms",
+        ACT,
+        "worst 100 ms",
+    ),
+    Row(f"{REQUEST}[frozen]", "the same, the recorder's disk frozen", "", ACT, "worst 100 ms"),
+    Row(
+        f"{STOP}[loop blocked]",
+        "event loop blocked: to the watchdog's stop",
+        "watchdog of 500 ms",
+        WITHIN,
+        "all",
+    ),
+    Row(f"{STOP}[stream stopped]", "samples stay away: to valve closed", "", WITHIN, "all"),
+    Row(f"{STOP}[NaN]", "samples without value: to valve closed", "", WITHIN, "all"),
 )
 
 

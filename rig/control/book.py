@@ -58,7 +58,7 @@ class Book:
         self._run_out = cyclic.run_out if cyclic else 0
         self._pieces = Pieces(wanted_cycles(plan.full_rate, self._run_out))
         self._frame = 0
-        self._interruption: tuple[float, int, str] | None = None
+        self._interruptions: list[tuple[float, int, str]] = []
         self.state = "idle"
         self.path: list[tuple[str, str, str]] = []
         self.counted = 0
@@ -197,16 +197,18 @@ class Book:
         self._recorder.inspection(began, cycle, self.time - began, text)
 
     def interruption_begins(self, why: str) -> None:
-        """Note that the loading is interrupted from now on."""
-        if self._interruption is None:
-            self._interruption = (self.time, self.counted, why)
+        """Note that the loading is interrupted from now on; a pause may lie in an inspection."""
+        self._interruptions.append((self.time, self.counted, why))
 
-    def interruption_ends(self, how: str) -> None:
-        """Write the interruption that began last, with how it was spent and who ended it."""
-        if self._interruption is not None:
-            began, cycle, why = self._interruption
+    def interruption_ends(self, how: str, *, inner: bool = False) -> None:
+        """Write the interruptions under way, how they were spent and who ended them.
+
+        With `inner` only the last one ends: the inspection around it goes on.
+        """
+        ended = self._interruptions[-1:] if inner else self._interruptions[:]
+        self._interruptions = self._interruptions[: len(self._interruptions) - len(ended)]
+        for began, cycle, why in ended:
             self._recorder.interruption(began, cycle, self.time - began, f"{why}; {how}")
-            self._interruption = None
 
 
 def _latest(signal: SampleArray, before: float) -> float:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from rig.acquire.deflection import net_deflection
@@ -21,15 +21,17 @@ from rig.control.cyclic_stage import CyclicStage
 from rig.control.cycling import Cycling
 from rig.control.desk import Asked, Desk
 from rig.control.looking import Judge
+from rig.control.prompt import prompt
 from rig.control.slow_stages import approach, hold, ramp, static
 from rig.control.standing import Standing
 from rig.control.states import FAULTS, STANDING, possible
 from rig.control.station import StageAgain, Station
+from rig.control.stopping import Stopping
 from rig.control.stream import StopNow, Stream
-from rig.control.zeros import averaged_from, read_zeros, write_zeros
+from rig.control.zeros import read_zeros
 from rig.criteria.outcome import OutcomeSetup, after_limit
 from rig.errors import DeviceError, InputError
-from rig.ports import Rig
+from rig.ports import InputState, Rig
 from rig.protocol.plan import Approach, Cyclic, Hold, Plan, Ramp, Stage, Static
 from rig.record.interface import RunRecord
 from rig.samples import SampleBlock
@@ -46,6 +48,7 @@ _STILL: Final = frozenset({"idle", "checklist", "unloaded", "locked"})
 _GENERAL: Final = {"run-out": "end", "operator": "operator", "fault": "fault"}
 """The rig file's word for a stop whose own cause it does not name."""
 
+OIL_WARN: Final = 323.15  # [K], 50 C; common practice, no source
 USUAL_LOSS: Final = 0.40
 """Stiffness loss that is a failure where the protocol arms none; common practice, no source."""
 
@@ -90,7 +93,7 @@ class Conductor:
     ) -> None:
         self._plan = plan
         self._snapshot = snapshot
-        self._rig = rig
+        self._rig = rig = prompt(rig) if live else rig
         self._recorder = recorder
         self._desk = desk or Desk()
         self.stream = Stream(rig, one_tick=one_tick, live=live, desk=self._desk)
@@ -100,10 +103,14 @@ class Conductor:
         self.stream.on_request = self._request
         self.stream.on_block = self._each_block
         attended = live or self._desk.attended
-        self._station = Station(plan, rig, self.stream, self.book, attended=attended)
+        self._station = Station(plan, rig, self.stream, self.book, attended=attended, live=live)
+        self.stream.on_inputs = self._inputs
+        self._oil_warned = False
         self._utc = clock.utc if clock is not None else None
         self._standing = Standing(self._station, self._utc)
+        self._stopping = Stopping(self._station)
         self._station.on_asked = self._standing.slow
+        self._station.on_unattended = self._standing.slow_unattended
         self._clock_watch = ClockWatch(clock) if clock is not None and live else None
         self._cyclic: CyclicStage | None = None
         self._stage = ""
@@ -121,27 +128,28 @@ class Conductor:
             _forget_cancellation()
             stop = StopNow("operator", "operator", "stopped from the keyboard", self.book.counted)
         except BaseException:
-            await self._stand_still()
+            await self._stopping.stand_still()
             raise
         try:
             return await self._stop(stop)
         except BaseException:
-            await self._stand_still()
+            await self._stopping.stand_still()
             raise
         finally:
             self._desk.close("the test has ended")
 
-    async def _stand_still(self) -> None:
-        """Stop without a record: whatever happened here, the rig must not go on."""
-        await self._rig.actuator.close_valve()
-        await self._rig.actuator.pressure("off")
-        if self._rig.pump is not None:
-            await self._rig.pump.set(False)
+    def _inputs(self, inputs: InputState) -> None:
+        """Tell once when the oil is warm; it stops the rig by itself when it is hot."""
+        warm = inputs.oil_temperature is not None and inputs.oil_temperature > OIL_WARN
+        if warm and not self._oil_warned:
+            self.book.event("oil", f"oil at {(inputs.oil_temperature or 0.0) - 273.15:.0f} C")
+        self._oil_warned = warm
 
     def _each_block(self) -> None:
         """Look at what no sample shows: the record, and the computer's clock."""
         trouble = self._recorder.trouble
-        if trouble and self.stream.known_cause != "record":
+        # A stop that is under way goes on: it is what the trouble would call for.
+        if trouble and not self.stream.known_cause:
             raise StopNow("record", "fault", trouble)
         stepped = self._clock_watch.look() if self._clock_watch is not None else ""
         if stepped:
@@ -160,14 +168,16 @@ class Conductor:
             else:
                 asked.answer(done=True, text="written down", state=state)
             return
-        allowed = possible(state)
-        if request.verb not in allowed or self.stream.asked is not None:
-            busy = self.stream.asked.request.verb if self.stream.asked is not None else ""
-            text = f"{busy} is being carried out; ask again" if busy else _not_now(state, allowed)
-            if request.verb != "stop" or request.verb not in allowed:
-                asked.answer(done=False, text=text, state=state)
-                self.book.event("request", f"{request.verb} by {who} refused: {text}")
-                return
+        allowed, busy = possible(state), self.stream.unanswered
+        refusal = ""
+        if request.verb not in allowed:
+            refusal = _not_now(state, allowed)
+        elif busy and request.verb != "stop":
+            refusal = f"{busy[0].request.verb} is being carried out; ask again"
+        if refusal:
+            asked.answer(done=False, text=refusal, state=state)
+            self.book.event("request", f"{request.verb} by {who} refused: {refusal}")
+            return
         self.book.event("request", f"{request.verb} by {who}{_said(request.text)}")
         if request.verb == "stop":
             why = f"stopped by {who}{_said(request.text)}"
@@ -183,7 +193,7 @@ class Conductor:
         await self._station.arm_fixed()
         await self._station.horn(True)
         await self._station.warned()
-        await self._rig.actuator.pressure("high")
+        await self._station.set_pressure("high")
         self._station.opened()
         if isinstance(self._plan.stages[0], Approach):
             await read_zeros(self._station, "start")
@@ -213,6 +223,7 @@ class Conductor:
                 self._cyclic = CyclicStage(
                     self._station, self._standing, stage, self._plan.loading, self._utc
                 )
+                self._stopping.run_down = self._cyclic.run_down
             await self._cyclic.run()
             return
         self.book.enter(_STATE_OF[type(stage)], "stage", stage.name)
@@ -229,102 +240,50 @@ class Conductor:
     async def _stop(self, stop: StopNow) -> Verdict:
         """Stop by category, keep what follows, name the outcome. Acts first, records next."""
         stopped, state = self.stream.now, self.book.state
+        station = self._station
+        # With the pressure off, or with people at the rig, nothing is moved to stop.
+        still = state in _STILL or station.pressure == "off"
         valve_first = (
             stop.outcome in _VALVE_FIRST
             or stop.cause in _DOUBTFUL
-            or state in _STILL
+            or still
             or self._category(stop) == 0
         )
-        self.stream.known_cause = stop.cause
-        valve_first = not await self._first_act(valve_first, standing=state in STANDING)
-        self._answer(stop)
-        await self._water_stops(stop)
+        standing = state in STANDING or state == "starting"
+        self.stream.known_cause, self.stream.deaf = stop.cause, True
+        moves = await self._stopping.first_act(valve_first, standing=standing)
+        self._answer(stop, moves=moves)
+        await self._station.water.stop(self.stream.now, stop.cause)
         self.book.recent.hold()
         self.book.enter("stopping", _table_cause(stop), stop.why)
         if stop.trip is not None:
             self.book.event("limit", stop.trip.text)
         self.book.interrupted()
         self.book.interruption_ends(f"ended by the stop: {stop.why}")
-        retracted = False
-        if not valve_first:
-            retracted = await self._controlled(stop, standing=state in STANDING)
-        await self._after(stop, stopped, retracted=retracted)
+        retracted = moves and await self._stopping.controlled(
+            ending=stop.outcome == "run-out", standing=standing
+        )
+        await self._stopping.after(stopped, retracted=retracted)
         verdict = self._name(stop, stopped)
+        if self._recorder.trouble:
+            verdict = replace(verdict, cause="record")
         self.book.enter("stopped", "stopped", f"{verdict.outcome}: {verdict.why}")
         return verdict
 
-    async def _first_act(self, valve_first: bool, *, standing: bool) -> bool:
-        """Do what cannot wait; False when the valve was closed."""
-        if not valve_first:
-            try:
-                if standing:
-                    await self._station.horn(True)
-                else:
-                    await self._station.begin_fall()
-                return True
-            except DeviceError as error:
-                self.book.event("stop", f"while stopping: {error}; valve closed")
-        await self._rig.actuator.close_valve()
-        return False
-
-    async def _water_stops(self, stop: StopNow) -> None:
-        """End or keep the water; a pump that does not answer must not hold up the stop."""
-        try:
-            await self._station.water.stop(self.stream.now, stop.cause)
-        except DeviceError as error:
-            self.book.event("stop", f"the pump does not stop: {error}; close the water by hand")
-
-    def _answer(self, stop: StopNow) -> None:
+    def _answer(self, stop: StopNow, *, moves: bool) -> None:
         """Answer who asked for the stop, and whoever else waits."""
         if stop.asked is not None:
-            stop.asked.answer(done=True, text="unloads, then stops", state=self.book.state)
-        waiting = self.stream.take_asked()
-        if waiting is not None:
+            text = "unloads, then stops" if moves else "valve closed, pressure off; nothing moves"
+            stop.asked.answer(done=True, text=text, state=self.book.state)
+        for waiting in self.stream.unanswered:
             text = f"the test is being stopped: {stop.why}"
             waiting.answer(done=False, text=text, state=self.book.state)
-
-    async def _controlled(self, stop: StopNow, *, standing: bool) -> bool:
-        """Make the normal stop; whatever gets in its way closes the valve: then False."""
-        station = self._station
-        station.on_asked = None
-        try:
-            if standing:
-                await station.warned()
-                await self._rig.actuator.pressure("high")
-            if station.cycling and self._cyclic is not None:
-                await self._cyclic.run_down(after_end=stop.outcome == "run-out")
-            await station.normal_stop()
-        except (StopNow, DeviceError) as again:
-            await self._rig.actuator.close_valve()
-            self.book.event("stop", f"while stopping: {again}; valve closed")
-            return False
-        return True
+        self.stream.asked = None
 
     def _category(self, stop: StopNow) -> int:
         """Return the stop category that the rig file names for a cause; 1 where it names none."""
         stops = self._plan.rig.stops
         return stops.get(stop.cause, stops.get(_GENERAL[stop.outcome], 1))
-
-    async def _after(self, stop: StopNow, stopped: int, *, retracted: bool) -> None:
-        """Keep the samples after the stop; nothing moves by command any more."""
-        station = self._station
-        self.stream.disarm()
-        self.stream.inputs_matter = False
-        station.on_asked = None
-        try:
-            after = self._plan.full_rate.after_stop
-            judge = await station.wait(after, averaged_from(station))
-            if retracted:
-                write_zeros(station, "end", judge)
-        except (StopNow, DeviceError) as missing:
-            self.book.event("stop", f"no samples after the stop: {missing}")
-        await self._rig.actuator.pressure("off")
-        await station.horn(False)
-        station.water.finish(self.stream.now)
-        water = station.water.summary()
-        if water:
-            self.book.event("water", water)
-        self.book.around_stop(stopped)
 
     def _name(self, stop: StopNow, stopped: int) -> Verdict:
         """Name the outcome; a limit is named after the evidence of the samples kept."""

@@ -8,14 +8,13 @@ from datetime import datetime
 from typing import Final
 
 from rig.acquire.extract import ExtractionSetup, begin
-from rig.control.attendance import closing
 from rig.control.correction import SETTLING_CYCLES, Adjustment, start_correction
 from rig.control.cycling import Cycling, CyclingSetup
 from rig.control.hours import pulled_forward
 from rig.control.inspecting import inspect
 from rig.control.looking import Decision
 from rig.control.slow_stages import approach
-from rig.control.standing import Standing
+from rig.control.standing import UNATTENDED, Standing
 from rig.control.station import StageAgain, Station
 from rig.control.stream import ASKED, StopNow
 from rig.criteria.findings import CriteriaSetup, CriteriaState, Finding
@@ -144,8 +143,7 @@ class CyclicStage:
 
     async def _act(self, decisions: tuple[Decision, ...]) -> None:
         """Act on decisions; what ends the test goes first."""
-        for decision in decisions:
-            await self._in_doubt(decision)
+        doubts = [await self._in_doubt(decision) for decision in decisions]
         findings = [d.detail for d in decisions if isinstance(d.detail, Finding)]
         for finding in findings:
             await self._found(finding)
@@ -154,14 +152,14 @@ class CyclicStage:
                 await self._counting()
             elif isinstance(decision.detail, Adjustment):
                 await self._adjust(decision.detail)
-        pause = next((f for f in findings if f.action == "pause"), None)
-        if pause is not None and self._station.attended:
-            await self._pause("finding", pause.text)
+        pauses = [*filter(None, doubts), *(f.text for f in findings if f.action == "pause")]
+        if pauses and self._station.attended:
+            await self._pause("finding", pauses[0])
         elif any(d.kind == "count" for d in decisions):
             await self._count_reached()
 
-    async def _in_doubt(self, decision: Decision) -> None:
-        """Stop where the feedback or the cycling itself is in doubt."""
+    async def _in_doubt(self, decision: Decision) -> str:
+        """Stop where feedback or cycling is in doubt; return why a sensor calls for a pause."""
         if decision.kind == "silent":
             raise StopNow("feedback", "fault", str(decision.detail))
         if decision.kind == "not reached":
@@ -171,6 +169,8 @@ class CyclicStage:
             if finding.action == "fault":
                 raise StopNow("feedback", "fault", finding.text)
             self._station.book.event("sensor", finding.text)
+            return finding.text if finding.action == "pause" else ""
+        return ""
 
     async def _counting(self) -> None:
         station = self._station
@@ -282,16 +282,12 @@ class CyclicStage:
 
     async def _attended(self) -> None:
         """Pause when a window of attendance closes without anybody."""
-        station = self._station
-        if not station.attended:
-            return
-        station.windows, missed = closing(station.windows, station.stream.now, self.state.counted)
-        if missed:
-            await self._pause("unattended", "nobody has looked since the last start or window")
+        if self._station.unattended():
+            await self._pause("unattended", UNATTENDED)
 
     async def _asked(self) -> None:
         """Pause or unload, as somebody asks; then build up again."""
-        asked = self._station.stream.take_asked()
+        asked = self._standing.taken()
         if asked is None:
             return
         await self._station.begin_fall()
@@ -326,7 +322,7 @@ class CyclicStage:
         if isinstance(judge, Cycling):
             self.state = judge
 
-    async def run_down(self, *, after_end: bool) -> None:
+    async def run_down(self, after_end: bool) -> None:
         """Let the amplitude fall for a stop; after a verdict its cycles are flagged after-end."""
         judge = self._station.stream.judge
         if isinstance(judge, Cycling):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from rig.control.slow_stages import approach, static_check
 from rig.control.standing import Standing
 from rig.control.station import StageAgain, Station
+from rig.control.stream import StopNow
 from rig.control.zeros import PAUSE_SHIFT, lift_and_read
 from rig.protocol.plan import Inspections
 
@@ -26,13 +27,27 @@ async def inspect(station: Station, standing: Standing, inspections: Inspections
             await approach(station, station.contact_again)
             book.enter("inspection", "go on", f"cycle {cycle}")
     alone = inspections.go_on_after
+    if not station.attended and alone is None:
+        book.event("inspection", "nobody answers in a rehearsal: goes on")
+        alone = 0.0
     if shift > PAUSE_SHIFT and station.attended:
         book.event("zero", "the shift calls for somebody: does not go on by itself")
         alone = None
     book.enter("waiting", "checked", _words(inspections, alone))
-    kept = await standing.waiting(alone)
-    book.inspection(began, cycle, f"static check done; {book.path[-1][1]}")
+    done = _done(inspections)
+    try:
+        kept = await standing.waiting(alone)
+    except StopNow as stop:
+        book.inspection(began, cycle, f"{done}; ended by the stop: {stop.why}")
+        raise
+    book.inspection(began, cycle, f"{done}; {book.path[-1][1]}")
     return kept
+
+
+def _done(inspections: Inspections) -> str:
+    """Say what was done."""
+    check = "static check done" if inspections.static_check is not None else "no static check asked"
+    return f"{check}, zeros read" if inspections.zero else check
 
 
 async def _check(station: Station, inspections: Inspections, cycle: int) -> float:

@@ -9,12 +9,14 @@ depend on how the samples were cut.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Protocol
+from typing import Final, Protocol
 
 import numpy as np
 
 from rig.guards.runs import first_run
 from rig.samples import Cycles, SampleArray, SampleBlock
+
+LONG_PIECE: Final = 4096  # means in a piece that is not added to any more
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,13 +106,14 @@ class Averaged:
     def look(self, block: SampleBlock, deflection: SampleArray) -> Look:
         """Add the block's samples."""
         both = np.vstack((block.values, deflection[None, :]))
-        if self.rest is not None:
+        if self.rest is not None and self.rest.size:
             both = np.hstack((self.rest, both))
         whole = both.shape[1] // self.group * self.group
+        rest = both[:, whole:].copy()
+        if not whole:
+            return Look(replace(self, rest=rest))
         means = both[:, :whole].reshape(len(both), -1, self.group).mean(axis=2, dtype=np.float64)
-        return Look(
-            replace(self, rest=both[:, whole:].copy(), kept=(*self.kept, means.astype(np.float32)))
-        )
+        return Look(replace(self, rest=rest, kept=_joined(self.kept, means.astype(np.float32))))
 
     def samples(self) -> SampleArray:
         """Return all finished means, shape (channels + 1, n)."""
@@ -119,20 +122,8 @@ class Averaged:
         return np.hstack(self.kept)
 
 
-@dataclass(frozen=True, slots=True)
-class Held:
-    """A stage's judge while its motion stands still: samples are collected, nothing is decided."""
-
-    judge: Judge
-
-    def look(self, block: SampleBlock, deflection: SampleArray) -> Look:
-        """Let only what collects samples look."""
-        return Look(Held(_collecting(self.judge, block, deflection)))
-
-
-def _collecting(judge: Judge, block: SampleBlock, deflection: SampleArray) -> Judge:
-    if isinstance(judge, Averaged):
-        return judge.look(block, deflection).judge
-    if isinstance(judge, AllOf):
-        return AllOf(tuple(_collecting(j, block, deflection) for j in judge.judges))
-    return judge
+def _joined(kept: tuple[SampleArray, ...], means: SampleArray) -> tuple[SampleArray, ...]:
+    """Return pieces with means added: few pieces, and none copied once it is long."""
+    if kept and kept[-1].shape[1] < LONG_PIECE:
+        return (*kept[:-1], np.hstack((kept[-1], means)))
+    return (*kept, means)

@@ -13,18 +13,18 @@ from typing import Final
 from rig.control.checklist import missing
 from rig.control.desk import Asked
 from rig.control.hours import local, quiet_until
-from rig.control.looking import Held, Judge, Nothing
-from rig.control.states import following
+from rig.control.looking import Nothing
+from rig.control.states import PAUSABLE, PEOPLE_NEAR, following, possible
 from rig.control.station import StageAgain, Station
 from rig.control.stream import FAR, StopNow
 from rig.ports import InputState
 
 LOCAL_WAIT: Final = 60.0  # [s] in which the input at the rig must be given after a request
 CHECKLIST_WAIT: Final = 900.0  # [s] in which the checklist must be confirmed
+UNATTENDED: Final = "nobody has looked since the last start or window"
 LOOK_AGAIN: Final = 60.0  # [s]: longest block while nothing is due
 GUARD_OPEN: Final = "the guard is open; close it"
-RESUMED: Final = ("paused", "unloaded")
-"""States out of which going on is a resumption: not in quiet hours, and wetted first."""
+OIL_START: Final = 298.15  # [K], 25 C; common practice, no source
 
 Cause = tuple[str, str]
 """Why a standing state ends: the table's cause, and in words."""
@@ -41,7 +41,8 @@ class Standing:
         self._stream, self._book, self._rig = station.stream, station.book, station.rig
         self._utc = utc
         self._asked: Asked | None = None
-        self._judge: Judge = Nothing()
+        self._resuming = False  # going on is a resumption: not in quiet hours
+        self._inner = False  # the pause lies in an inspection, which goes on
         self.on_fall: Callable[[], Awaitable[None]] | None = None
 
     async def confirmed(self) -> None:
@@ -51,48 +52,71 @@ class Standing:
         stream.inputs_matter = False
         while stream.now < until:
             asked = stream.take_asked()
-            if asked is not None and await self._confirms(asked):
-                stream.inputs_matter = True
-                request = asked.request
-                book.event("checklist", f"confirmed by {request.who}: {'; '.join(request.items)}")
-                book.event("on call", request.on_call)
-                book.enter("starting", "confirm", f"confirmed by {request.who}")
-                asked.answer(done=True, text="checklist confirmed", state=book.state)
-                return
+            if asked is not None and await self._permitted(asked, self._unconfirmed):
+                break
             await stream.advance(stream.now + stream.frames(1.0), Nothing())
-        minutes = CHECKLIST_WAIT / 60
-        raise StopNow(
-            "operator", "operator", f"nobody confirmed the checklist in {minutes:.0f} min"
-        )
+        else:
+            minutes = CHECKLIST_WAIT / 60
+            raise StopNow(
+                "operator", "operator", f"nobody confirmed the checklist in {minutes:.0f} min"
+            )
+        stream.inputs_matter = True
+        request = asked.request
+        book.event("checklist", f"confirmed by {request.who}: {'; '.join(request.items)}")
+        book.event("on call", request.on_call)
+        book.enter("starting", "confirm", f"confirmed by {request.who}")
+        asked.answer(done=True, text="checklist confirmed", state=book.state)
+        # The inputs are looked at once more before anything is switched on.
+        await stream.advance(stream.now + stream.tick, Nothing())
 
-    async def _confirms(self, asked: Asked) -> bool:
-        problem = missing(self._station.plan, asked.request)
-        if not problem and self._stream.inputs.emergency_stop:
-            problem = "the emergency stop is pressed"
-        if not problem and self._stream.inputs.guard_open:
-            problem = GUARD_OPEN
-        return await self._permitted(asked, problem)
+    def _unconfirmed(self, asked: Asked) -> str:
+        """Return why a confirmation is refused, or nothing."""
+        problem, inputs = missing(self._station.plan, asked.request), self._stream.inputs
+        if problem:
+            return problem
+        if inputs.emergency_stop:
+            return "the emergency stop is pressed"
+        if inputs.guard_open:
+            return GUARD_OPEN
+        if inputs.oil_temperature is not None and inputs.oil_temperature < OIL_START:
+            return f"oil at {inputs.oil_temperature - 273.15:.0f} C; warm it up to 25 C"
+        return ""
 
-    async def slow(self, judge: Judge) -> tuple[int, Judge]:
-        """Act on a request in a slow motion; return the frames that passed, and the judge.
+    async def slow(self) -> int:
+        """Act on a request in a slow motion; return the frames that passed until it goes on.
 
         Raises StageAgain when the specimen was unloaded meanwhile.
         """
-        if self._book.state == "pausing":
-            return 0, judge  # on its way to rest: the request is answered there
+        asked = self.taken()
+        return 0 if asked is None else await self._held(lambda: self.interrupted(asked))
+
+    def taken(self) -> Asked | None:
+        """Take the request that waits; one that came for another state is refused."""
         asked = self._stream.take_asked()
-        if asked is None:
-            return 0, judge
+        if asked is not None and asked.request.verb not in possible(self._book.state):
+            self._refuse(asked, f"not while {self._book.state}")
+            return None
+        return asked
+
+    async def slow_unattended(self) -> int:
+        """Pause a slow motion because nobody has looked; as `slow` else."""
+        if self._book.state not in PAUSABLE:
+            return 0
+        return await self._held(lambda: self.pause("unattended", UNATTENDED))
+
+    async def _held(self, standing: Callable[[], Awaitable[bool]]) -> int:
+        """Hold a slow motion while somebody lets the test stand; then go on with it."""
         began, state = self._stream.now, self._book.state
-        self._judge = Held(judge)
-        await self._rig.actuator.hold()
-        kept = await self.interrupted(asked)
-        held, self._judge = self._judge, Nothing()
-        if not kept:
-            raise StageAgain
+        self._inner = state == "inspection"
+        try:
+            await self._rig.actuator.hold()
+            if not await standing():
+                raise StageAgain
+        finally:
+            self._inner = False
         self._book.enter(state, "go on" if state == "inspection" else "stage", "goes on")
         await self._station.move_on()
-        return self._stream.now - began, held.judge if isinstance(held, Held) else judge
+        return self._stream.now - began
 
     async def interrupted(self, asked: Asked) -> bool:
         """Pause or unload on request, the rig being on its way to rest already.
@@ -102,8 +126,8 @@ class Standing:
         """
         if asked.request.verb == "unload" and self._rig.emulated:
             self._asked = asked
-            return await self._follow("unload", _by(asked))
-        self.pausing("pause", _by(asked))
+            return await self._follow("unload", by(asked))
+        self.pausing("pause", by(asked))
         if asked.request.verb == "unload":
             self._stream.asked = asked
         else:
@@ -125,20 +149,23 @@ class Standing:
     async def _to_rest(self) -> None:
         """Let the amplitude fall, then go to lower load; a slow stage stands already."""
         station = self._station
-        if station.cycling and self.on_fall is not None:
-            await self.on_fall()
+        with station.going_to_rest():
+            if station.cycling and self.on_fall is not None:
+                await self.on_fall()
         await station.water.pause(self._stream.now, self._book.counted)
 
     async def paused(self) -> bool:
         """Stand until somebody goes on; True if the specimen stayed loaded. Ends in "starting"."""
         plan, stream = self._station.plan, self._stream
         self._book.enter("paused", "at rest")
+        self._resuming = True
         keeps_power = plan.rig.stops.get("pause", 2) == 2
         limit = stream.now + (stream.frames(plan.pauses.unload_after) if keeps_power else 0)
         return await self._follow(*await self._stand(limit))
 
     async def waiting(self, go_on_after: float | None) -> bool:
         """Stand at an inspection; True if the specimen stayed loaded. Ends in "starting"."""
+        self._resuming = False
         limit = None
         if go_on_after is not None:
             limit = self._stream.now + self._stream.frames(go_on_after)
@@ -146,85 +173,103 @@ class Standing:
 
     async def _follow(self, cause: str, why: str) -> bool:
         """Take the steps that the table has, until the test goes on."""
+        kept = True
         while True:
             to = following(self._book.state, cause)
             if to == "starting":
-                await self._start(cause, why)
-                return True
-            if to == "locked":
+                again = await self._start(cause, why, kept=kept)
+                if not again:
+                    return kept
+            elif to == "locked":
                 await self._lock(cause, why)
-                cause, why = await self._stand(None)
-                continue
-            await self._unload(cause, why)
+            else:
+                await self._unload(cause, why)
+                kept = False
             cause, why = await self._stand(None)
-            await self._start(cause, why)
-            return False
 
     async def _stand(self, limit: int | None) -> Cause:
         """Stand in the present state until a cause to leave it, or until a frame."""
         stream, watches = self._stream, self._book.state in ("waiting", "paused")
-        stream.people_near = self._book.people_near
+        stream.people_near = self._near
         stream.wakes = _people if watches else _nobody
         try:
             while True:
                 asked = stream.take_asked()
-                if asked is not None and await self._permitted(asked, self._problem(asked)):
+                if asked is not None and await self._permitted(asked, self._problem):
                     self._asked = asked
-                    return asked.request.verb, _by(asked)
+                    return asked.request.verb, by(asked)
                 if watches and _people(stream.inputs):
                     return "people", "guard open" if stream.inputs.guard_open else "local input"
                 if limit is not None and stream.now >= limit:
                     return "wait over", "nobody came"
+                if limit is None and self._station.nobody_left():
+                    raise StopNow("operator", "operator", "nobody is left to ask for more")
                 await self._on(limit if limit is not None else FAR)
         finally:
-            stream.people_near, stream.wakes = False, _nobody
+            stream.people_near, stream.wakes = _none_near, _nobody
 
-    async def _on(self, until: int) -> None:
-        """Go on to a frame, or as far as something is due, with what goes on by time."""
+    def _near(self) -> bool:
+        """Tell whether an open guard means people: nothing moves, at lower load at the most."""
+        resting = abs(self._book.latest_load) <= self._station.rest_load
+        return self._book.state in PEOPLE_NEAR and resting
+
+    async def _on(self, until: int) -> str:
+        """Go on to a frame, or as far as something is due, with what goes on by time.
+
+        Returns what the water calls for: it cannot pause a test that stands already.
+        """
         stream, chores = self._stream, self._station.chores
-        # Two missed spray periods cannot pause a test that stands: the event is enough.
-        await chores.act()
+        missed = await chores.act()
         until = min(until, chores.next_frame(), stream.now + stream.frames(LOOK_AGAIN))
-        _, self._judge = await stream.advance(until, self._judge)
+        await stream.advance(until, Nothing())
+        return missed
 
     def _problem(self, asked: Asked) -> str:
         """Return why a request is refused now, or nothing."""
         state, verb = self._book.state, asked.request.verb
+        if verb not in possible(state):
+            return f"not while {state}"
         if verb == "pause":
             return ""
         if self._stream.inputs.guard_open:
             return GUARD_OPEN
-        if verb == "continue" and state in RESUMED and self._utc is not None:
-            hours = self._station.plan.hours
-            until = quiet_until(hours, self._utc())
-            if until is not None:
-                return f"quiet hours: nothing is resumed until {local(hours, until):%a %H:%M}"
-        return ""
+        return self._quiet() if verb == "continue" and self._resuming else ""
 
-    async def _permitted(self, asked: Asked, problem: str) -> bool:
+    def _quiet(self) -> str:
+        """Return until when nothing is resumed, or nothing outside quiet hours."""
+        if self._utc is None:
+            return ""
+        hours = self._station.plan.hours
+        until = quiet_until(hours, self._utc())
+        if until is None:
+            return ""
+        return f"quiet hours: nothing is resumed until {local(hours, until):%a %H:%M}"
+
+    async def _permitted(self, asked: Asked, problem_of: Callable[[Asked], str]) -> bool:
         """Refuse a request with a problem; wait for the local input where motion follows."""
-        kind = self._station.plan.rig.local_input
+        if asked.request.verb == "pause" and self._book.state in ("paused", "locked"):
+            self._answer(asked, "stands already")
+            return False
+        problem = problem_of(asked)
         if not problem and not self._rig.emulated and asked.request.verb != "pause":
-            problem = await self._local_input(asked, kind)
+            # Things change while somebody walks to the button.
+            problem = await self._local_input(asked, problem_of) or problem_of(asked)
         if problem:
             self._refuse(asked, problem)
         return not problem
 
-    async def _local_input(self, asked: Asked, kind: str) -> str:
+    async def _local_input(self, asked: Asked, problem_of: Callable[[Asked], str]) -> str:
         """Wait for the input at the rig; return what was missing, or nothing."""
-        stream = self._stream
-        verb = asked.request.verb
-        self._book.event("local input", f"{verb} waits for the {kind} at the rig")
+        stream, kind = self._stream, self._station.plan.rig.local_input
+        self._book.event("local input", f"{asked.request.verb} waits for the {kind} at the rig")
         until, released = stream.now + stream.frames(LOCAL_WAIT), not stream.inputs.local_button
-        try:
-            while stream.now < until:
-                await self._on(stream.now + stream.tick)
-                if stream.inputs.local_button and released:
-                    return ""
-                released = released or not stream.inputs.local_button
-        except StopNow as stop:
-            self._refuse(asked, f"the test is being stopped: {stop.why}")
-            raise
+        while stream.now < until:
+            await self._on(stream.now + stream.tick)
+            if problem := problem_of(asked):
+                return problem
+            if stream.inputs.local_button and released:
+                return ""
+            released = released or not stream.inputs.local_button
         return f"nobody used the {kind} at the rig within {LOCAL_WAIT:.0f} s"
 
     def _refuse(self, asked: Asked, problem: str) -> None:
@@ -240,33 +285,50 @@ class Standing:
         asked, self._asked = self._asked, None
         self._answer(asked, text)
 
-    async def _start(self, cause: str, why: str) -> None:
-        """Wet where it was dry for long, warn, and put the pressure on: what moves comes next."""
-        station, stream, water = self._station, self._stream, self._station.water
-        book, state = self._book, self._book.state
-        wet_for = water.rewet_time(stream.now) if state in RESUMED else 0.0
-        if wet_for:
-            self._acted(f"wets for {wet_for / 3600:.1f} h, then goes on")
-            book.enter("re-wetting", "long dry", f"{wet_for / 3600:.1f} h, then goes on: {why}")
-            await water.rewet_begin(stream.now)
-            until = stream.now + stream.frames(wet_for)
-            while stream.now < until:
-                await self._on(until)
-            await water.rewet_end(stream.now, book.counted)
+    async def _start(self, cause: str, why: str, *, kept: bool) -> bool:
+        """Wet where it was dry for long, warn, and put the pressure on: what moves comes next.
+
+        True where it went back to standing instead and must be asked once more.
+        """
+        station, book = self._station, self._book
+        if station.water.rewet_time(self._stream.now):
+            if asks := await self._rewet(why):
+                book.enter("paused" if kept else "unloaded", _ASKS[kept], asks)
+                self._resuming = True
+                if kept:
+                    await station.set_pressure("high")
+                return True
             cause = "wetted"
         await station.horn(True)
         self._acted("horn, then goes on" if self._rig.horn else "goes on")
-        held = f"{book.latest_load / 1e3:.1f} kN held" if state != "unloaded" else "unloaded"
-        held += station.wetness()
+        held = (f"{book.latest_load / 1e3:.1f} kN held" if kept else "unloaded") + station.wetness()
         book.enter("starting", cause, why)
         await station.warned()
-        await self._rig.actuator.pressure("high")
-        book.interruption_ends(f"{held}; ended: {why}")
+        await station.set_pressure("high")
+        book.interruption_ends(f"{held}; ended: {why}", inner=self._inner and kept)
         station.opened()
+        return False
+
+    async def _rewet(self, why: str) -> str:
+        """Wet as long as it was dry, at most a day; return why somebody must be asked again."""
+        station, stream, water = self._station, self._stream, self._station.water
+        hours = water.rewet_time(stream.now) / 3600
+        self._acted(f"wets for {hours:.1f} h, then goes on")
+        self._book.enter("re-wetting", "long dry", f"{hours:.1f} h of water: {why}")
+        await water.rewet_begin(stream.now)
+        while water.rewet_left(stream.now) > 0:
+            missed = await self._on(FAR)
+            if missed:
+                await water.rewet_break(stream.now, self._book.counted)
+                return f"no water came: {missed}"
+        await water.rewet_end(stream.now, self._book.counted)
+        if not self._rig.emulated:
+            return f"wetted; waits for continue and the {station.plan.rig.local_input}"
+        return self._quiet() if self._resuming else ""
 
     async def _lock(self, cause: str, why: str) -> None:
         await self._rig.actuator.hold()
-        await self._rig.actuator.pressure("low")
+        await self._station.set_pressure("low")
         self._acted("stroke held, low pressure; goes on by continue and the input at the rig")
         self._book.enter("locked", cause, why)
 
@@ -278,15 +340,23 @@ class Standing:
         else:
             await station.begin_fall()
         self._acted("unloads, retracts, then pressure off")
-        book.interruption_begins(f"unload: {why}")
+        if not (standing and self._resuming):
+            # Unloading out of a pause is part of that interruption.
+            book.interruption_begins(f"unload: {why}")
+        self._resuming = True
         book.enter("unloading", cause, why)
         if standing:
             await station.warned()
-            await self._rig.actuator.pressure("high")
-        if station.cycling and self.on_fall is not None:
-            await self.on_fall()
+            await station.set_pressure("high")
+        with station.going_to_rest():
+            if station.cycling and self.on_fall is not None:
+                await self.on_fall()
         await station.normal_stop()
         book.enter("unloaded", "unloaded")
+
+
+_ASKS: Final = {True: "asks, loaded", False: "asks, unloaded"}
+"""The table's causes for going back to standing, by whether the specimen is loaded."""
 
 
 def _people(inputs: InputState) -> bool:
@@ -297,7 +367,12 @@ def _nobody(_inputs: InputState) -> bool:
     return False
 
 
-def _by(asked: Asked) -> str:
+def _none_near() -> bool:
+    return False
+
+
+def by(asked: Asked) -> str:
+    """Return who asked for something, and why."""
     request = asked.request
     who = request.who or "somebody"
     return f"by {who}, {request.text}" if request.text else f"by {who}"

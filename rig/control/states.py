@@ -49,20 +49,28 @@ MOVING: Final = (*STAGES, "cycling", "inspection", "pausing", "unloading")
 PAUSABLE: Final = (*STAGES, "cycling", "inspection")
 STANDING: Final = ("waiting", "locked", "paused", "unloaded", "re-wetting")
 PEOPLE_NEAR: Final = frozenset({"waiting", "locked", "paused", "unloaded"})
-"""States in which an open guard means people, not danger: nothing moves in them."""
+"""States in which an open guard means people, not danger: nothing moves in them, and the
+specimen carries lower load at the most (where it carries more, an open guard stops the rig)."""
+
+LOADED: Final = frozenset({"locked", "paused"})
+"""Of these, the ones in which a slow stage may stand under more than lower load."""
 
 PAUSE_CAUSES: Final = ("pause", "finding", "no flow", "unattended")
 INPUTS: Final = {
     "emergency_stop": "emergency stop pressed",
     "guard": "guard opened",
     "leak": "water found where none may be",
-    "oil": "oil pressure low",
+    "oil": "oil pressure low, or oil above 60 C",
     "mains": "mains lost, on the uninterruptible supply",
 }
 """Inputs that stop the rig, by the rig file's word for the cause, in words."""
 
 FAULTS: Final = ("limit", "fault", "feedback", "silent", "watchdog", "record", *INPUTS)
 """What stops a test that nobody asked to stop."""
+
+
+_WITHOUT_PRESSURE: Final = ("fault", "silent", "record")
+_ASKS: Final = "no water came, quiet hours, or a real rig: waits for continue once more"
 
 
 def _rows() -> list[Row]:
@@ -91,7 +99,11 @@ def _rows() -> list[Row]:
         Row("unloading", "unloaded", "unloaded", "valve closed, pressure off"),
         Row("unloaded", "continue", "starting", "with local input, outside quiet hours"),
         Row("unloaded", "long dry", "re-wetting", "water on before going on"),
+        Row("waiting", "long dry", "re-wetting", "water on before going on"),
+        Row("locked", "long dry", "re-wetting", "water on before going on"),
         Row("re-wetting", "wetted", "starting", "as long wet as it was dry, at most 24 h"),
+        Row("re-wetting", "asks, loaded", "paused", _ASKS),
+        Row("re-wetting", "asks, unloaded", "unloaded", _ASKS),
         Row("starting", "go on", "inspection", "takes up where it stood"),
         Row("approach", "go on", "inspection", "in contact again, repeats the check"),
         Row("stopping", "stopped", "stopped", "outcome is named, record closed"),
@@ -105,6 +117,8 @@ def _rows() -> list[Row]:
     rows += [Row(s, "pause", "pausing", _how(s, to_rest)) for s in PAUSABLE]
     rows += [Row("cycling", cause, "pausing", to_rest) for cause in PAUSE_CAUSES[1:]]
     rows += [Row("build-up", cause, "pausing", to_rest) for cause in PAUSE_CAUSES[2:]]
+    slow = (*STAGES[:-1], "inspection")
+    rows += [Row(s, "unattended", "pausing", _how(s, to_rest)) for s in slow]
     rows += [Row(s, "unload", "unloading", "category 1") for s in PAUSABLE]
     running = (*MOVING, "starting", *STANDING)
     rows += [Row(s, "stop", "stopping", "normal stop, category 1") for s in running]
@@ -112,10 +126,9 @@ def _rows() -> list[Row]:
         Row(s, cause, "stopping", "stop by the rig file's category")
         for s in running
         for cause in FAULTS
-        if not (cause == "guard" and s in PEOPLE_NEAR)
-        # The controller's watchdog ends motions; where nothing moves it has nothing to end.
-        if not (cause == "watchdog" and s not in MOVING)
+        if not (cause == "guard" and s in PEOPLE_NEAR - LOADED)
     ]
+    rows += [Row("checklist", c, "stopping", "nothing was moved") for c in _WITHOUT_PRESSURE]
     ends = (*STAGES[:-1], "cycling")
     rows += [Row(s, "verdict", "stopping", "the test has ended") for s in ends]
     return rows

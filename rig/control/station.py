@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
 from typing import Final
 
-from rig.control.attendance import Windows, opened
+from rig.control.attendance import Windows, closing, opened
 from rig.control.book import Book
 from rig.control.chores import Chores
 from rig.control.desk import Request
 from rig.control.looking import Decision, Judge, Nothing
-from rig.control.stream import ASKED, StopNow, Stream
+from rig.control.states import PAUSABLE
+from rig.control.stream import ASKED, FAR, StopNow, Stream
 from rig.control.water import Water, catch_can
 from rig.errors import InputError
-from rig.ports import Rig
+from rig.ports import Pressure, Rig
 from rig.protocol.plan import Approach, Bounds, Plan
 
 SEAT_LOAD: Final = 1e3  # [N] kept between slow loadings; common practice, no source
@@ -23,6 +25,8 @@ UNLOAD_SHARE: Final = 0.10  # of the upper load a second; common practice, no so
 RETRACT: Final = 5e-3  # [m] at 1 mm/s after a normal stop; common practice, no source
 RETRACT_SPEED: Final = 1e-3
 POLL: Final = 0.2  # [s] between questions whether a ramp has arrived
+REST_MARGIN: Final = 0.05  # of the upper load above lower load that is still at rest
+OFF_WITHIN: Final = 30.0  # [s] in which the pressure must be off; common practice, no source
 SETTLED: Final = 0.5  # [s] after the amplitude has reached zero
 
 Motion = tuple[Callable[[float, float], Awaitable[None]], float, float]
@@ -35,12 +39,16 @@ class StageAgain(Exception):
 class Station:
     """What a stage works with: the plan, the rig's devices, the stream, the water and the book.
 
-    `on_asked` is called with the judge when somebody asks for something in a slow motion; it
-    returns how many frames passed until the motion goes on, and the judge.
+    `on_asked` is called when somebody asks for something in a slow motion, `on_unattended` when
+    a window of attendance closed without anybody; both return how many frames passed until the
+    motion goes on. `pressure` is the level that was commanded last.
     """
 
-    def __init__(self, plan: Plan, rig: Rig, stream: Stream, book: Book, *, attended: bool) -> None:
+    def __init__(
+        self, plan: Plan, rig: Rig, stream: Stream, book: Book, *, attended: bool, live: bool
+    ) -> None:
         self.plan = plan
+        self.live = live
         self.rig = rig
         self.stream = stream
         self.book = book
@@ -54,7 +62,9 @@ class Station:
             frequency=plan.loading.frequency if plan.loading else math.inf,
         )
         self.chores = Chores(stream, book, rig, self.water, plan)
-        self.on_asked: Callable[[Judge], Awaitable[tuple[int, Judge]]] | None = None
+        self.on_asked: Callable[[], Awaitable[int]] = _at_once
+        self.on_unattended: Callable[[], Awaitable[int]] = _at_once
+        self.pressure: Pressure = "off"
         self.windows = Windows()
         self.cycling = False
         self.repeat = 1  # of the slow cycles of a stage, the one under way
@@ -85,7 +95,17 @@ class Station:
         stages = self.plan.stages
         first = next((s for s in stages if isinstance(s, Approach)), None)
         usual = Approach("contact", max(0.02 * self.load_scale, 500.0), 5e-4, 1e-2)
-        return first or usual
+        if first is None:
+            return usual
+        # The rod was retracted: the way is longer than that of the first approach may be.
+        way = max(first.give_up_after, usual.give_up_after, 2 * RETRACT)
+        return replace(first, give_up_after=way)
+
+    @property
+    def rest_load(self) -> float:
+        """Load [N] up to which people may be near a specimen that stands still."""
+        low = self.plan.loading.lower if self.plan.loading else self.seat
+        return max(low, self.seat) + REST_MARGIN * self.load_scale
 
     def fixed_bounds(self) -> dict[str, Bounds]:
         """Return the always armed bounds: the tighter of protocol and rig file."""
@@ -121,8 +141,7 @@ class Station:
         judge = judge or Nothing()
         while self.stream.now < until:
             decisions, judge = await self._advance(until, judge)
-            stood, judge = await self._stood_still(decisions, judge)
-            until += stood
+            until += await self._stood_still(decisions)
         return judge
 
     async def watch(self, seconds: float, judge: Judge) -> tuple[tuple[Decision, ...], Judge]:
@@ -132,23 +151,42 @@ class Station:
             decisions, judge = await self._advance(until, judge)
             if decisions and decisions[0].kind != ASKED:
                 return decisions, judge
-            stood, judge = await self._stood_still(decisions, judge)
-            until += stood
+            until += await self._stood_still(decisions)
         return (), judge
 
     async def _advance(self, until: int, judge: Judge) -> tuple[tuple[Decision, ...], Judge]:
         """Go on until a frame or a decision, with what is due by time on the way."""
-        found = await self.stream.advance(min(until, self.chores.next_frame()), judge)
+        closes = self.windows.next_frame if self._watched_over else None
+        until = min(until, self.chores.next_frame(), FAR if closes is None else closes)
+        found = await self.stream.advance(until, judge)
         # What the water calls for is asked again once the test cycles.
         await self.chores.act()
         return found
 
-    async def _stood_still(
-        self, decisions: tuple[Decision, ...], judge: Judge
-    ) -> tuple[int, Judge]:
-        if self.on_asked is None or not any(d.kind == ASKED for d in decisions):
-            return 0, judge
-        return await self.on_asked(judge)
+    async def _stood_still(self, decisions: tuple[Decision, ...]) -> int:
+        """Stand still where somebody asks for it, or nobody has looked; return the frames."""
+        if any(d.kind == ASKED for d in decisions):
+            return await self.on_asked()
+        if self.unattended():
+            return await self.on_unattended()
+        return 0
+
+    def nobody_left(self) -> bool:
+        """Tell whether nobody will ever ask again: a rehearsal at the end of its script."""
+        return not self.live and self.stream.script_over
+
+    @property
+    def _watched_over(self) -> bool:
+        """Tell whether windows of attendance close now: not where the rig stands or stops."""
+        return self.attended and not self.stream.deaf and self.book.state in PAUSABLE
+
+    def unattended(self) -> bool:
+        """Close the windows of attendance that are over; tell whether nobody had looked."""
+        if not self._watched_over:
+            return False
+        now, counted = self.stream.now, self.book.counted
+        self.windows, missed = closing(self.windows, now, counted)
+        return missed
 
     async def move_load(self, to: float, rate: float) -> None:
         """Ramp to a load [N] at a rate [N/s]."""
@@ -248,6 +286,22 @@ class Station:
         finally:
             await self.horn(False)
 
+    async def set_pressure(self, level: Pressure) -> None:
+        """Set the hydraulic pressure."""
+        await self.rig.actuator.pressure(level)
+        self.pressure = level
+
+    async def pressure_off(self) -> None:
+        """Switch the pressure off and write whether the controller confirms it in time."""
+        await self.set_pressure("off")
+        until = self.stream.now + self.stream.frames(OFF_WITHIN)
+        while (await self.rig.actuator.status()).pressure != "off":
+            if self.stream.now >= until:
+                self.book.event("pressure", "NOT confirmed off: do not go near; isolate by hand")
+                return
+            await self.stream.advance(self.stream.now + self.stream.frames(POLL), Nothing())
+        self.book.event("pressure", "off, as the controller says; wait for gauge and load at zero")
+
     async def begin_fall(self) -> None:
         """Let the amplitude begin to fall, unless it falls already: the first act of a stop."""
         if not self.cycling or self._falls_until is not None:
@@ -262,8 +316,9 @@ class Station:
         await self.rig.actuator.stop_at(None)
         self.stream.arm(self.fixed_bounds(), self.plan.limits.persist)
         judge = judge or Nothing()
-        while self._falls_until is not None and self.stream.now < self._falls_until:
-            _, judge = await self.stream.advance(self._falls_until, judge)
+        with self.going_to_rest():
+            while self._falls_until is not None and self.stream.now < self._falls_until:
+                _, judge = await self.stream.advance(self._falls_until, judge)
         self._falls_until = None
         self.cycling = False
         return judge
@@ -271,8 +326,7 @@ class Station:
     async def normal_stop(self) -> None:
         """Unload, retract, valve closed, pressure off; the amplitude is zero already."""
         self.stream.arm(self.fixed_bounds(), self.plan.limits.persist)
-        on_asked, self.on_asked = self.on_asked, None  # it is being stopped: nothing holds it
-        try:
+        with self.going_to_rest():
             low = self.plan.loading.lower if self.plan.loading else self.seat
             # Without contact load control would run away in search of load.
             if self.book.latest_load > self.seat:
@@ -280,12 +334,24 @@ class Station:
             stroke = (await self.rig.actuator.status()).stroke
             back = max(stroke - RETRACT, self.rig.actuator.range.stroke_low)
             await self.stroke_to(back, RETRACT_SPEED)
+            await self.rig.actuator.close_valve()
+            await self.pressure_off()
+
+    @contextmanager
+    def going_to_rest(self) -> Iterator[None]:
+        """Let nothing but a stop interrupt a way to rest; what is asked is done after it."""
+        deaf, self.stream.deaf = self.stream.deaf, True
+        try:
+            yield
         finally:
-            self.on_asked = on_asked
-        await self.rig.actuator.close_valve()
-        await self.rig.actuator.pressure("off")
+            self.stream.deaf = deaf
 
     def fall_time(self) -> float:
         """Return how long the amplitude takes to fall [s]: 2 s and at least 4 cycles."""
         loading = self.plan.loading
         return max(2.0, 4 / loading.frequency) if loading else 2.0
+
+
+async def _at_once() -> int:
+    """Stand still for no time: nobody can ask."""
+    return 0

@@ -27,6 +27,7 @@ TICK_SECONDS: Final = 0.02
 SILENT: Final = 0.25
 """Longest real time [s] beyond its own length that a block may keep us waiting."""
 LONGEST_BLOCK: Final = 100_000
+OIL_STOP: Final = 333.15  # [K], 60 C; common practice, no source
 FAR: Final = 10**15  # frames: nothing is due
 ASKED: Final = "asked"
 """Kind of the decision that somebody asks for something, or an input wakes."""
@@ -75,8 +76,9 @@ class Stream:
 
     People's requests are taken from the `desk` after every block: `on_request` answers them or
     stops, or leaves one in `asked`, which ends `advance` so that the stage can act on it.
-    `people_near` tells that nothing moves and an open guard is no danger. `on_block` is called
-    after every block. `wakes` tells whether the inputs are reason enough to end `advance`.
+    While the stage is `deaf` it waits there: the rig is on its way to rest. `people_near` tells
+    whether nothing moves and an open guard is no danger. `on_block` is called after every block.
+    `wakes` tells whether the inputs are reason enough to end `advance`.
     """
 
     def __init__(
@@ -87,10 +89,13 @@ class Stream:
         self._desk = desk or Desk()
         self.on_request: Callable[[Asked], None] = _ignore
         self.on_block: Callable[[], None] = _no_block
+        self.on_inputs: Callable[[InputState], None] = _ignore
         self.wakes: Callable[[InputState], bool] = _never
         self.asked: Asked | None = None
+        self.deaf = False
+        self._doing: Asked | None = None
         self.inputs = InputState()
-        self.people_near = False
+        self.people_near: Callable[[], bool] = _nobody
         self.on_kept: Callable[[Kept], None] = _ignore
         self.on_settled: Callable[[Judge], None] = _ignore
         self.rate = rig.acquisition.rate
@@ -134,18 +139,34 @@ class Stream:
         """
         until = -(-until // self.tick) * self.tick
         while self.now < until:
+            # Before the next block: one that waited while the stage was deaf comes first.
+            if self.asked is not None and not self.deaf:
+                return (Decision(ASKED, self.now),), judge
             look = await self._one_block(until, judge)
             judge = look.judge
             if look.decisions:
                 return look.decisions, judge
-            if self.asked is not None or self.wakes(self.inputs):
+            if self.wakes(self.inputs):
                 return (Decision(ASKED, self.now),), judge
         return (), judge
 
     def take_asked(self) -> Asked | None:
         """Return the request that waits for the stage, which must now answer it."""
-        asked, self.asked = self.asked, None
-        return asked
+        if self.asked is not None:
+            self._doing, self.asked = self.asked, None
+            return self._doing
+        return None
+
+    @property
+    def script_over(self) -> bool:
+        """Tell whether no request waits and no scripted one comes any more."""
+        return self.asked is None and self._desk.next_scripted(FAR) == FAR
+
+    @property
+    def unanswered(self) -> tuple[Asked, ...]:
+        """The requests that were taken from the desk and have no answer yet."""
+        taken = (self._doing, self.asked)
+        return tuple(a for a in taken if a is not None and not a.acted.done())
 
     async def _one_block(self, until: int, judge: Judge) -> Look:
         block = await self._read(min(self._length, until - self.now, self._before_script()))
@@ -168,7 +189,7 @@ class Stream:
         self.now = block.end
         self.judge = look.judge
         self.on_kept(Kept(block, deflection, look))
-        await self._after(trip)
+        await self._after(trip, decided=bool(look.decisions))
         if cancelled is not None:
             raise cancelled
         if not look.decisions:
@@ -207,22 +228,26 @@ class Stream:
         signals["deflection"] = deflection
         return check_limits(self._limits, self._limit_state, block.first, signals)
 
-    async def _after(self, trip: Trip | None) -> None:
-        """Act on what no stage may overlook; the heartbeat only when all is well."""
+    async def _after(self, trip: Trip | None, *, decided: bool) -> None:
+        """Act on what no stage may overlook; the heartbeat only when all is well.
+
+        What the samples decided goes before what people ask for in the same block.
+        """
         if trip is not None:
             outcome = "fault" if trip.kind == "feedback" else "limit"
             raise StopNow(
                 "feedback" if outcome == "fault" else "limit", outcome, trip.text, trip=trip
             )
         self.on_block()
-        while (asked := self._desk.take(self.now)) is not None:
+        while not decided and (asked := self._desk.take(self.now)) is not None:
             self.on_request(asked)
         self.inputs = await self._rig.inputs.read()
         if not self.inputs_matter:
             return
-        cause = _input_cause(self.inputs, people_near=self.people_near)
+        cause = _input_cause(self.inputs, people_near=self.people_near())
         if cause and cause != self.known_cause:
             raise StopNow(cause, "fault", INPUTS[cause])
+        self.on_inputs(self.inputs)
         await self._rig.actuator.heartbeat()
         status = await self._rig.actuator.status()
         if status.stopped_by == "limit":
@@ -241,6 +266,11 @@ def _no_block() -> None:
     """Take no notice."""
 
 
+def _nobody() -> bool:
+    """Say that nobody may be near."""
+    return False
+
+
 def _never(_inputs: InputState) -> bool:
     """Be woken by no input."""
     return False
@@ -256,6 +286,5 @@ def _input_cause(state: InputState, *, people_near: bool) -> str:
         return "leak"
     if state.mains_lost:
         return "mains"
-    if state.oil_pressure_low:
-        return "oil"
-    return ""
+    hot = state.oil_temperature is not None and state.oil_temperature > OIL_STOP
+    return "oil" if state.oil_pressure_low or hot else ""

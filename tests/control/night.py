@@ -17,7 +17,7 @@ from rig.control.conductor import Conductor, Verdict
 from rig.control.desk import Desk, Request
 from rig.errors import DeviceError
 from rig.protocol.plan import Plan
-from rig.record import Recorder
+from rig.record import Recorder, read_journal
 from simulators.faults import Fault
 from simulators.rig import simulated_rig
 from tests.record.runs import header
@@ -29,8 +29,10 @@ class Accidents:
 
     heartbeats_lost: int | None = None
     no_answer: int | None = None
+    watchdog_told: int | None = None
     record_trouble: int | None = None
     no_samples: int | None = None
+    inputs_hang: int | None = None
     faults: tuple[Fault, ...] = ()
 
 
@@ -44,6 +46,13 @@ class Walked:
     conductor: Conductor
     rig: object
     folder: Path
+    acts: list[str]
+    act_frames: dict[str, int]
+
+    def events(self, kind: str) -> list[str]:
+        """Return the texts of a kind of event, as the journal has them."""
+        with read_journal(self.folder) as journal:
+            return [e.text for e in journal.events() if e.kind == kind]
 
     def entered(self, state: str, nth: int = 0) -> int:
         """Return the frame at which a state was entered for the nth time."""
@@ -58,9 +67,25 @@ class _Line:
         self._actuator = actuator
         self._frame = frame
         self._accidents = accidents
+        self.acts: list[str] = []
+        self.act_frames: dict[str, int] = {}
 
     def __getattr__(self, name: str):
-        return getattr(self._actuator, name)
+        found = getattr(self._actuator, name)
+        if name == "range":
+            return found
+
+        async def answered(*arguments):
+            if name in ("close_valve", "pressure"):
+                act = " ".join((name, *map(str, arguments)))
+                self.acts.append(act)
+                self.act_frames.setdefault(act, self._frame())
+            silent = self._accidents.no_answer
+            if silent is not None and self._frame() >= silent:
+                raise DeviceError("the controller does not answer; look at its line")
+            return await found(*arguments)
+
+        return answered
 
     async def heartbeat(self) -> None:
         lost = self._accidents.heartbeats_lost
@@ -68,10 +93,23 @@ class _Line:
             await self._actuator.heartbeat()
 
     async def status(self):
-        silent = self._accidents.no_answer
-        if silent is not None and self._frame() >= silent:
-            raise DeviceError("the controller does not answer; look at its line")
-        return await self._actuator.status()
+        status = await self.__getattr__("status")()
+        told = self._accidents.watchdog_told
+        if told is not None and self._frame() >= told:
+            return replace(status, stopped_by="watchdog")
+        return status
+
+
+class _HangingInputs:
+    """Inputs behind a line on which an answer never comes."""
+
+    def __init__(self, inputs, frame, hang: int | None) -> None:
+        self._inputs, self._frame, self._hang = inputs, frame, hang
+
+    async def read(self):
+        if self._hang is not None and self._frame() >= self._hang:
+            await asyncio.Event().wait()
+        return await self._inputs.read()
 
 
 class _SilentLine:
@@ -137,7 +175,8 @@ def walk(
 
 async def _walk(plan, folder, script, accidents, emulated, seed, clock, paced) -> Walked:
     setup = replace(simulation_setup(plan), faults=accidents.faults)
-    live = accidents.no_samples is not None or clock is not None
+    hang = accidents.inputs_hang
+    live = accidents.no_samples is not None or clock is not None or hang is not None
     clock = clock or VirtualClock()
     rig = simulated_rig(setup, seed, clock, paced=paced)
     channels = plan.rig.channels
@@ -149,6 +188,7 @@ async def _walk(plan, folder, script, accidents, emulated, seed, clock, paced) -
         line = _Line(rig.actuator, lambda: conductor.stream.now, accidents)
         samples = _SilentLine(rig.acquisition, lambda: conductor.stream.now, accidents)
         rig = replace(rig, actuator=line, acquisition=samples, emulated=emulated)
+        rig = replace(rig, inputs=_HangingInputs(rig.inputs, lambda: conductor.stream.now, hang))
         conductor = Conductor(
             plan, rig, watched, desk=Desk(script), live=live, one_tick=paced, clock=clock
         )
@@ -158,5 +198,12 @@ async def _walk(plan, folder, script, accidents, emulated, seed, clock, paced) -
         recorder.abandon()
         await rig.acquisition.close()
     return Walked(
-        tuple(conductor.book.path), tuple(watched.steps), verdict, conductor, rig, folder / "run"
+        tuple(conductor.book.path),
+        tuple(watched.steps),
+        verdict,
+        conductor,
+        rig,
+        folder / "run",
+        line.acts,
+        line.act_frames,
     )

@@ -5,13 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 
 import h5py
+import numpy as np
 import pytest
 
 from rig.assembly import rehearse
 from rig.control.checklist import checklist
 from rig.control.desk import MOST_WAITING, Desk, Request
+from rig.control.looking import Averaged
 from rig.ports import InputState
-from simulators.faults import InputChange, NoFlow
+from rig.samples import SampleBlock
+from simulators.faults import Flat, InputChange, NoFlow
 from tests.control.night import Accidents, walk
 
 BY = "P. Tester"
@@ -260,6 +263,146 @@ def test_the_horn_sounds_before_every_motion_from_standstill(plan_of, tmp_path):
         assert ended - begun[0] == pytest.approx(5000, abs=20)
 
 
+def test_a_pause_acts_at_the_same_frame_however_long_the_blocks_are(plan_of, tmp_path):
+    plan = plan_of("first-night", QUICK)
+    asked = {65.0: "pause", 66.0: "continue", 84.5: "pause", 95.0: "unload", 160.0: "continue"}
+    asked |= {161.0: "pause", 190.0: "continue"}
+    script = tuple((time, said(verb)) for time, verb in asked.items())
+    long, short = (
+        rehearse(plan, tmp_path / str(tick), 1, script=script, one_tick=tick)
+        for tick in (False, True)
+    )
+    assert table(long.run, "events") == table(short.run, "events")
+    assert table(long.run, "interruptions") == table(short.run, "interruptions")
+    assert (long.outcome, long.cycles) == ("run-out", 200)
+
+
+def test_a_stop_during_the_horn_lets_it_warn_its_time_before_the_rig_unloads(plan_of, tmp_path):
+    plan = plan_of("first-night", QUICK)
+    script = ((CYCLING, said("pause")), (CYCLING + 15_000, said("continue")))
+    walked = walk(plan, tmp_path / "w", script=(*script, (CYCLING + 16_000, said("stop"))))
+    assert walked.verdict.outcome == "operator"
+    switched = [(f, on) for f, on in walked.rig.horn.switched if f > CYCLING]
+    (begun, on), (ended, off) = switched[-2:]
+    assert (on, off) == (True, False)
+    assert begun - (CYCLING + 16_000) <= 20
+    assert ended - begun >= 5_000
+    assert not [text for text in walked.events("stop") if "valve closed" in text]
+    assert walked.conductor.book.latest_load < 500
+
+
+def test_a_pause_under_upper_load_is_no_place_for_people(plan_of, tmp_path):
+    plan = plan_of("first-night", QUICK)
+    opened = Accidents(faults=(InputChange(42_000, InputState(guard_open=True)),))
+    script = ((35_000, said("pause")), (90_000, said("stop")))
+    walked = walk(plan, tmp_path / "w", script=script, accidents=opened)
+    assert walked.path[-2] == ("paused", "guard", "stopping")
+    assert walked.verdict.outcome == "fault"
+
+
+def test_a_pause_in_an_inspection_is_an_interruption_of_its_own(night):
+    result = night((93.0, said("pause", "a look")), (110.0, said("continue")))
+    (inner, outer) = table(result.run, "interruptions")
+    assert "a look" in inner[3]
+    assert outer[3].startswith("inspection")
+    assert outer[0] < inner[0]
+    assert outer[0] + outer[2] > inner[0] + inner[2] + 20.0
+
+
+def test_a_stop_while_an_inspection_waits_leaves_the_inspection_in_the_record(night):
+    result = night((112.0, said("stop")))
+    (row,) = table(result.run, "inspections")
+    assert row[3].startswith("static check done, zeros read; ended by the stop")
+
+
+def test_a_specimen_that_was_unloaded_is_reached_again_over_the_retracted_way(night):
+    result = night(
+        (65.0, said("unload")),
+        (110.0, said("continue")),
+        changes={r"^give_up_after = .*$": 'give_up_after = "4 mm"'},
+    )
+    assert (result.outcome, result.cycles) == ("run-out", 200)
+
+
+def test_a_flat_watching_sensor_pauses_where_somebody_can_answer(night):
+    result = night((300.0, said("stop")), faults=(Flat("midspan", 70_000, 10**9),))
+    causes = [text for _, _, kind, text in table(result.run, "events") if kind == "state"]
+    assert any(text.startswith("pausing, finding: midspan stays the same") for text in causes)
+
+
+def test_an_inspection_that_nobody_ends_does_not_keep_a_rehearsal_for_ever(night):
+    result = night(changes={r"^go_on_after = .*$": 'go_on_after = "never"'})
+    assert result.outcome == "run-out"
+    assert any("nobody answers" in text for _, _, _, text in table(result.run, "events"))
+
+
+def test_a_script_that_ends_in_a_pause_ends_the_rehearsal(night):
+    result = night((65.0, said("unload")))
+    assert result.outcome == "operator"
+    assert "nobody is left" in result.why
+
+
+def test_locked_after_a_pause_keeps_quiet_hours_and_wets_first(night):
+    hours = '[hours]\nzone = "UTC"\nquiet = ["18:01", "18:10"]\n[pauses]'
+    changes = {
+        r"^on_pause = .*$": 'on_pause = "off"',
+        r"^\[pauses\].*$": hours,
+        r"^unload_after = .*$": 'unload_after = "6 h"',
+    }
+    there = InputState(guard_open=True)
+    result = night(
+        (70.0, said("pause")),
+        (100.0, said("continue")),
+        (70.0 + 3 * 3600, said("continue")),
+        changes=changes,
+        faults=(InputChange(80_000, there), InputChange(90_000, InputState())),
+    )
+    events = table(result.run, "events")
+    assert any("quiet hours" in text for _, _, kind, text in events if kind == "request")
+    states = [text.split(",")[0] for _, _, kind, text in events if kind == "state"]
+    begin = states.index("locked")
+    assert states[begin : begin + 3] == ["locked", "re-wetting", "starting"]
+
+
+def test_wetting_that_ends_in_quiet_hours_asks_once_more(night):
+    # Wet from 21:01 to 00:01, quiet from 22:00 to 06:00.
+    hours = '[hours]\nzone = "UTC"\nquiet = ["22:00", "06:00"]\n[pauses]'
+    changes = {
+        r"^on_pause = .*$": 'on_pause = "off"',
+        r"^\[pauses\].*$": hours,
+        r"^unload_after = .*$": 'unload_after = "24 h"',
+    }
+    asked = 70.0 + 3 * 3600
+    result = night(
+        (70.0, said("pause")),
+        (asked, said("continue")),
+        (14 * 3600.0, said("continue")),
+        changes=changes,
+    )
+    assert result.outcome == "run-out"
+    states = [(t, x) for t, _, kind, x in table(result.run, "events") if kind == "state"]
+    asks = [t for t, text in states if text.startswith("paused, asks, loaded")]
+    assert len(asks) == 1
+    assert asked + 3 * 3600 - 60 < asks[0] < asked + 3 * 3600 + 60
+
+
+def test_wetting_without_water_does_not_go_on(night):
+    changes = {
+        r"^on_pause = .*$": 'on_pause = "off"',
+        r"^unload_after = .*$": 'unload_after = "9 h"',
+    }
+    result = night(
+        (75.0, said("pause")),
+        (75.0 + 3 * 3600, said("continue")),
+        (75.0 + 7 * 3600, said("stop")),
+        changes=changes,
+        faults=(NoFlow(80_000, 10**9),),
+    )
+    states = [text for _, _, kind, text in table(result.run, "events") if kind == "state"]
+    assert any(text.startswith("paused, asks, loaded: no water came") for text in states)
+    assert states[-2].startswith("stopping, stop")
+
+
 REAL = {r"^rate = ": 'local_input = "button"\nrate = '}
 
 
@@ -332,6 +475,85 @@ def test_on_a_real_rig_going_on_and_unloading_need_the_button(plan_of, tmp_path)
     unloading = walked.frames[begin + 2]
     assert CYCLING + 125_000 <= unloading <= CYCLING + 125_100
     assert CYCLING + 205_000 <= walked.frames[begin + 4] <= CYCLING + 205_100
+
+
+def test_a_second_request_while_the_button_is_waited_for_is_refused_and_harms_nothing(
+    plan_of, tmp_path
+):
+    script = [
+        (1000, said("confirm")),
+        (1500, said("confirm")),
+        (CYCLING + 11_000, said("pause")),
+        (CYCLING + 30_000, said("continue")),
+        (CYCLING + 31_000, said("continue")),
+        (CYCLING + 32_000, said("unload")),
+        (CYCLING + 90_000, said("stop")),
+    ]
+    walked = real(plan_of, tmp_path, script, [4000, CYCLING + 35_000])
+    assert walked.verdict.outcome == "operator"
+    states = [to for _, _, to in walked.path]
+    begin = states.index("paused")
+    assert states[begin : begin + 3] == ["paused", "starting", "build-up"]
+    refused = [text for text in walked.events("request") if "refused" in text]
+    assert len(refused) == 3
+    assert all("is being carried out" in text for text in refused)
+
+
+def test_a_guard_opened_on_the_way_to_the_button_refuses_and_ends_nothing(plan_of, tmp_path):
+    plan = plan_of("first-night", QUICK, REAL)
+    press = InputState(local_button=True)
+    changes = [(2000, press), (2500, InputState())]
+    late = CYCLING + 33_000
+    changes += [(late, InputState(guard_open=True)), (late + 1000, InputState())]
+    script = (
+        (1000, Request("confirm", who=BY, items=checklist(plan), on_call="Q. Tester, +00 1")),
+        (CYCLING + 11_000, said("pause")),
+        (CYCLING + 30_000, said("continue")),
+        (CYCLING + 90_000, said("stop")),
+    )
+    faults = tuple(InputChange(frame, state) for frame, state in changes)
+    walked = walk(
+        plan, tmp_path / "w", script=script, accidents=Accidents(faults=faults), emulated=False
+    )
+    assert walked.verdict.outcome == "operator"
+    assert any("the guard is open" in text for text in walked.events("request"))
+
+
+def test_the_pressure_is_off_at_once_after_an_emergency_stop(plan_of, tmp_path):
+    plan = plan_of("first-night", {**QUICK, r"^after_stop = .*$": 'after_stop = "60 s"'})
+    hit = Accidents(faults=(InputChange(CYCLING, InputState(emergency_stop=True)),))
+    walked = walk(plan, tmp_path / "w", accidents=hit)
+    assert walked.verdict.cause == "emergency_stop"
+    assert walked.acts[-3:] == ["close_valve", "pressure off", "pressure off"]
+    assert CYCLING <= walked.act_frames["pressure off"] <= CYCLING + 20
+
+
+def test_a_controller_that_answers_nothing_any_more_still_gives_an_outcome(plan_of, tmp_path):
+    walked = walk(
+        plan_of("first-night", QUICK), tmp_path / "w", accidents=Accidents(no_answer=CYCLING)
+    )
+    assert walked.verdict.outcome == "fault"
+    assert "does not answer" in walked.verdict.why
+    assert [text for text in walked.events("stop") if "valve does not close" in text]
+    assert [text for text in walked.events("stop") if "pressure stays on" in text]
+
+
+def test_inputs_that_hang_are_a_fault_and_a_stop_is_still_made(plan_of, tmp_path):
+    walked = walk(
+        plan_of("first-night", QUICK), tmp_path / "w", accidents=Accidents(inputs_hang=CYCLING)
+    )
+    assert walked.verdict.outcome == "fault"
+    assert "inputs has not answered" in walked.verdict.why or "inputs" in walked.verdict.why
+
+
+def test_what_stands_for_a_night_stays_small(plan_of, tmp_path):
+    judge = Averaged(0, 100)
+    values = np.zeros((2, 20), np.float32)
+    for i in range(60_000):
+        block = SampleBlock(i * 20, 1000.0, ("load", "midspan"), values)
+        judge = judge.look(block, values[0]).judge
+    assert judge.samples().shape == (3, 12_000)
+    assert len(judge.kept) <= 4
 
 
 async def test_a_desk_refuses_what_is_too_much_and_what_comes_after_the_end():

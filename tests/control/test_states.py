@@ -14,6 +14,8 @@ from rig.control.desk import Request
 from rig.control.states import (
     FAULTS,
     INPUTS,
+    LOADED,
+    MOVING,
     STATES,
     TABLE,
     Row,
@@ -96,6 +98,7 @@ def _complete(request: Request, plan) -> Request:
 
 
 PLAIN = Night()
+REAL = ((r"^rate = ", 'local_input = "button"\nrate = '),)
 
 
 def at(walked: Walked, state: str, nth: int = 0) -> int:
@@ -113,6 +116,8 @@ def visiting(night, state: str) -> Night:
         return Night(script=((waiting, said("pause")), (waiting + 5_000, said("continue"))))
     if state in ("unloading", "unloaded"):
         return Night(script=((cycling, said("unload")), (cycling + 40_000, said("continue"))))
+    if state == "checklist":
+        return Night(emulated=False, rig=REAL)
     if state == "re-wetting":
         wet = base.entered("waiting") - 20_000  # spraying has begun
         late = wet + 3 * 3_600_000
@@ -121,8 +126,27 @@ def visiting(night, state: str) -> Night:
     return PLAIN
 
 
+def guard_under_load(night, state: str) -> Night:
+    """Return the night in which the guard opens where a slow stage stands under upper load."""
+    frame = night(PLAIN).entered("static") + 8_000
+    faults = [InputChange(frame + 5_000, InputState(guard_open=True))]
+    if state == "locked":
+        button = InputState(local_button=True)
+        faults = [
+            InputChange(frame + 2_000, button),
+            InputChange(frame + 2_500, InputState()),
+            *faults,
+        ]
+    return Night(
+        script=((frame, said("pause")), (frame + 60_000, said("stop"))),
+        accidents=Accidents(faults=tuple(faults)),
+    )
+
+
 def struck(night, row: Row) -> Night:
     """Return the night in which a row's fault strikes in its state."""
+    if row.cause == "guard" and row.state in LOADED:
+        return guard_under_load(night, row.state)
     calm = visiting(night, row.state)
     if row.cause == "feedback":
         # Else the limit on load, which persists 3 samples, would be the first to trip.
@@ -142,14 +166,19 @@ def struck(night, row: Row) -> Night:
     if row.cause in faults:
         accidents = Accidents(faults=(faults[row.cause],))
     elif row.cause == "watchdog":
-        accidents = Accidents(heartbeats_lost=frame)
+        # Where something moves the simulated controller finds it out by itself.
+        moves = row.state in MOVING
+        accidents = Accidents(heartbeats_lost=frame) if moves else Accidents(watchdog_told=frame)
     elif row.cause == "silent":
         accidents = Accidents(no_samples=frame)
     elif row.cause == "record":
         accidents = Accidents(record_trouble=frame)
+    elif row.state == "checklist":
+        # Nothing is asked of the controller yet, but the inputs are.
+        accidents = Accidents(inputs_hang=frame)
     else:
         accidents = Accidents(no_answer=frame)
-    return Night(calm.changes, calm.script, accidents)
+    return replace(calm, accidents=accidents)
 
 
 def asked(night, row: Row) -> Night:
@@ -181,15 +210,31 @@ def of_the_course(night, row: Row) -> Night:
         cycling = at(night(PLAIN), "cycling")
         return Night(script=((cycling, said("pause")), (cycling + 60_000, said("continue"))))
     if row.cause == "long dry":
-        calm = visiting(night, "re-wetting")
-        if row.state == "paused":
-            return calm
-        return Night(((r"^unload_after = .*$", 'unload_after = "20 s"'),), calm.script)
+        return _long_dry(night, row.state)
+    if row.cause.startswith("asks"):
+        calm = _long_dry(night, row.to)
+        never = Accidents(faults=(NoFlow(calm.script[0][0], 10**9),))
+        end = (calm.script[-1][0] + 8 * 3_600_000, said("stop"))
+        return replace(calm, script=(*calm.script, end), accidents=never)
     if row.cause in ("go on", "checked", "wetted", "unloaded", "at rest"):
         return _goes_on(night, row)
     if row.cause in ("real rig", "confirm") or row.state == "checklist":
         return _real_rig(row)
     return PLAIN
+
+
+def _long_dry(night, state: str) -> Night:
+    calm = visiting(night, "re-wetting")
+    if state == "paused":
+        return calm
+    if state == "unloaded":
+        return Night(((r"^unload_after = .*$", 'unload_after = "20 s"'),), calm.script)
+    waiting = at(night(PLAIN), "waiting")
+    long = ((r'^go_on_after = "20 s"|^go_on_after = "5 s"', 'go_on_after = "3 h"'),)
+    if state == "waiting":
+        return Night(long, ((waiting + 30 * 3_600_000, said("stop")),))
+    later = waiting + 3 * 3_600_000
+    return Night((), ((waiting, said("pause")), (later, said("continue"))))
 
 
 def _goes_on(night, row: Row) -> Night:
@@ -205,9 +250,8 @@ def _real_rig(row: Row) -> Night:
     verb = "stop" if row.cause == "stop" else "confirm"
     pressed = InputState(local_button=True)
     button = Accidents(faults=(InputChange(3_000, pressed), InputChange(4_000, InputState())))
-    real = ((r"^rate = ", 'local_input = "button"\nrate = '),)
     script = ((1_000, said(verb)), (30_000, said("stop")))
-    return Night((), script, button, emulated=False, rig=real)
+    return Night((), script, button, emulated=False, rig=REAL)
 
 
 def _pauses_by_itself(night, row: Row) -> Night:
@@ -332,7 +376,7 @@ def test_a_cause_leads_to_one_state_but_for_the_stages_of_a_protocol():
             assert following(row.state, row.cause) == row.to
 
 
-@pytest.mark.parametrize("state", ["waiting", "locked", "paused", "unloaded"])
+@pytest.mark.parametrize("state", ["waiting", "unloaded"])
 def test_an_open_guard_stops_whatever_moves_and_nothing_where_people_may_stand(state):
     assert not may_follow(state, "guard", "stopping")
     for other in INPUTS.keys() - {"guard"}:
