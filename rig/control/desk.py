@@ -13,7 +13,10 @@ from dataclasses import dataclass, field
 from typing import Final
 
 MOST_WAITING: Final = 64
-"""Requests that may wait; more are refused at once, so that a storm costs no memory."""
+"""Requests that may wait; more are refused at once, so that a storm costs no memory.
+
+A stop is none of them: one may always wait, with so many more that are answered like it.
+"""
 
 VERBS: Final = ("pause", "continue", "unload", "stop", "note", "confirm")
 
@@ -47,25 +50,31 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """A request on the desk, with the future of its first answer."""
+    """A request on the desk, with the future of its first answer.
+
+    `alike` are the futures of those who asked for the same while it waited.
+    """
 
     request: Request
     acted: asyncio.Future[Answer] = field(repr=False)
+    alike: list[asyncio.Future[Answer]] = field(default_factory=list, repr=False)
 
     def answer(self, *, done: bool, text: str, state: str) -> None:
         """Answer; whoever asked may be gone."""
-        if not self.acted.done():
-            self.acted.set_result(Answer(done, text, state))
+        for future in (self.acted, *self.alike):
+            if not future.done():
+                future.set_result(Answer(done, text, state))
 
 
 class Desk:
-    """Requests in the order in which they came. Lives in one event loop.
+    """Requests in the order in which they came, a stop before all. Lives in one event loop.
 
     `script` holds requests of a rehearsal with the frames at which they come. `attended` tells
     whether anybody can answer at all.
     """
 
     def __init__(self, script: Sequence[tuple[int, Request]] = ()) -> None:
+        self._stop: Asked | None = None
         self._waiting: deque[Asked] = deque()
         self._script = deque(sorted(script, key=lambda entry: entry[0]))
         self._arrived = asyncio.Event()
@@ -77,6 +86,8 @@ class Desk:
         asked = Asked(request, asyncio.get_running_loop().create_future())
         if self._closed:
             asked.answer(done=False, text=self._closed, state="stopped")
+        elif request.verb == "stop":
+            self._ask_stop(asked)
         elif len(self._waiting) >= MOST_WAITING:
             asked.answer(done=False, text="too many requests are waiting; ask again", state="")
         else:
@@ -84,14 +95,26 @@ class Desk:
             self._arrived.set()
         return asked.acted
 
+    def _ask_stop(self, asked: Asked) -> None:
+        if self._stop is None:
+            self._stop = asked
+            self._arrived.set()
+        elif len(self._stop.alike) < MOST_WAITING:
+            self._stop.alike.append(asked.acted)
+        else:
+            asked.answer(done=False, text="a stop is waiting already", state="")
+
     def next_scripted(self, far: int) -> int:
         """Return the frame at which the next scripted request comes, `far` if none does."""
         return self._script[0][0] if self._script else far
 
     def take(self, frame: int) -> Asked | None:
-        """Return the oldest request that has come by `frame`, or None."""
+        """Return a stop that has come by `frame`, else the oldest request, or None."""
         while self._script and self._script[0][0] <= frame:
             self.ask(self._script.popleft()[1])
+        if self._stop is not None:
+            stop, self._stop = self._stop, None
+            return stop
         if not self._waiting:
             self._arrived.clear()
             return None
@@ -104,5 +127,8 @@ class Desk:
     def close(self, text: str) -> None:
         """Refuse what waits and all that comes, with this text."""
         self._closed = text
+        if self._stop is not None:
+            self._waiting.appendleft(self._stop)
+            self._stop = None
         while self._waiting:
             self._waiting.popleft().answer(done=False, text=text, state="stopped")
