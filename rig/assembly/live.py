@@ -13,7 +13,7 @@ from rig.clock import Clock
 from rig.control.address import make_folder, socket_name, sweep
 from rig.control.checklist import CAUTIONS, checklist
 from rig.control.conductor import Conductor, Verdict
-from rig.control.desk import Desk, Request
+from rig.control.desk import Answer, Desk, Request
 from rig.control.server import Door
 from rig.control.standing import LOCAL_WAIT
 from rig.control.states import possible
@@ -49,7 +49,7 @@ class LiveTest:
         `on_ready` is called once people can ask. Raises StorageError where the record cannot be
         finished; its journal holds what was acknowledged.
         """
-        self._stop_on_sigterm()
+        stop_on_sigterm(self._desk)
         try:
             verdict = await self._conducted(on_ready)
         except BaseException:
@@ -103,12 +103,14 @@ class LiveTest:
             "checklist": list(checklist(self._plan)) if waits else [],
         }
 
-    def _stop_on_sigterm(self) -> None:
-        asked: list[bool] = []
 
-        def ask() -> None:
-            if not asked:
-                asked.append(True)
-                self._desk.ask(Request("stop", who="SIGTERM", text="the computer asks to end"))
+def stop_on_sigterm(desk: Desk) -> None:
+    """Let SIGTERM ask for a stop; again at the next one where it was refused."""
+    asked: asyncio.Future[Answer] | None = None
 
-        asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, ask)
+    def ask() -> None:
+        nonlocal asked
+        if asked is None or (asked.done() and not asked.result().done):
+            asked = desk.ask(Request("stop", who="SIGTERM", text="the computer asks to end"))
+
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, ask)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import signal
@@ -9,6 +10,8 @@ import signal
 import h5py
 import pytest
 
+from rig.assembly.live import stop_on_sigterm
+from rig.control.desk import MOST_WAITING, Asked, Desk, Request
 from tests.assembly.nights import a_night
 
 pytestmark = pytest.mark.xdist_group("serial")
@@ -66,6 +69,35 @@ def test_sigterm_unloads_and_stops_and_the_starter_ends_with_the_runs_result(nig
     last = [e.text for e in night.events() if e.kind == "state"][-2:]
     assert last[0].startswith("stopping, ")
     assert last[1].startswith("stopped, ")
+
+
+async def terminated(desk: Desk) -> Asked | None:
+    """Send this process SIGTERM, let the loop handle it, and take from the desk."""
+    signal.raise_signal(signal.SIGTERM)
+    for _ in range(5):
+        await asyncio.sleep(0)
+    return desk.take(0)
+
+
+async def test_sigterm_asks_for_a_stop_at_a_full_desk_and_again_until_one_is_accepted():
+    desk = Desk()
+    stop_on_sigterm(desk)
+    try:
+        notes = [desk.ask(Request("note")) for _ in range(MOST_WAITING)]
+        refused = await terminated(desk)
+        assert refused is not None
+        assert (refused.request.verb, refused.request.who) == ("stop", "SIGTERM")
+        assert not any(note.done() for note in notes)
+        while desk.take(0) is not None:
+            pass
+        refused.answer(done=False, text="not now", state="starting")
+        accepted = await terminated(desk)
+        assert accepted is not None
+        assert accepted.request.verb == "stop"
+        accepted.answer(done=True, text="stops", state="cycling")
+        assert await terminated(desk) is None
+    finally:
+        asyncio.get_running_loop().remove_signal_handler(signal.SIGTERM)
 
 
 @pytest.mark.parametrize("name", ["SIGINT", "SIGHUP"])
