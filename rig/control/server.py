@@ -10,9 +10,12 @@ import contextlib
 import json
 import math
 import os
+import select
 import socket
 import struct
 from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass
+from enum import IntEnum
 from pathlib import Path
 from typing import Any, Final
 
@@ -23,6 +26,10 @@ from rig.errors import InputError, StorageError
 
 LONGEST_LINE: Final = 65_536  # bytes
 MOST_CONNECTIONS: Final = 64
+AT_ONCE: Final = MOST_CONNECTIONS // 4
+"""Connections taken in one turn of the loop: so few that whoever has sent its line when it comes
+is heard before as many others have come as would send it away."""
+QUEUE: Final = 1024  # connections that wait to be taken; the system may allow fewer
 IDLE: Final = 30.0  # [s] a connection may stay silent
 READS: Final = 5.0  # [s] a client may take to read an answer
 ACTS: Final = 180.0  # [s] to the first answer: somebody may have to walk to the rig's button
@@ -102,11 +109,49 @@ def clean(text: str) -> str:
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 
+class Waits(IntEnum):
+    """What a connection waits for, in the order in which connections make room for others."""
+
+    NOTHING = 0  # has asked for nothing yet
+    MORE = 1  # has been answered and may go on to ask
+    RECORD = 2  # has its first answer
+    ANSWER = 3
+    STOP = 4  # asked for a stop that is not yet answered: makes no room
+
+
+_SENT_AWAY: Final = {
+    Waits.RECORD: ("not recorded", "too many connections to wait for the disk; see the record"),
+    Waits.ANSWER: ("refused", "too many connections; it may still be done: look at the state"),
+}
+
+
+@dataclass(slots=True)
+class _Visit:
+    """One connection, the task that serves it and what it waits for."""
+
+    writer: asyncio.StreamWriter
+    task: asyncio.Task[Any]
+    waits: Waits
+
+    def worth(self) -> int:
+        """Return what would be lost by closing it; nothing where nobody hears the answer."""
+        # Whoever waits for no answer may have left a line behind that is not read yet.
+        return -1 if self.waits >= Waits.RECORD and _hung_up(self.writer) else self.waits
+
+    def send_away(self) -> None:
+        """Tell it to come again and end its task."""
+        answer, text = _SENT_AWAY.get(self.waits, ("refused", "too many connections; ask again"))
+        self.writer.write(_line({"answer": answer, "text": text, "state": ""}))
+        self.task.cancel()
+
+
 class Door:
     """Serves a desk on a Unix socket until it is closed; an asynchronous context manager.
 
     A request that was acted on is answered twice, "acted" and then "recorded" or "not recorded";
-    one that was refused once.
+    one that was refused once. Where all connections are taken, a new one gets the place of the one
+    that would lose least, and of those the one that has waited longest: a storm or a frozen disk
+    keeps nobody from asking for a stop.
 
     `synced` returns once all that was recorded is on the disk and raises StorageError where it
     cannot be; `look` describes the run.
@@ -125,7 +170,8 @@ class Door:
         self._synced = synced
         self._look = look
         self._server: asyncio.Server | None = None
-        self._serving: set[asyncio.Task[Any]] = set()
+        # The one whose wait began first comes first.
+        self._visits: dict[asyncio.Task[Any], _Visit] = {}
 
     async def __aenter__(self) -> Door:
         await self._open()
@@ -148,8 +194,9 @@ class Door:
             bound.close()
             raise
         self._server = await asyncio.start_unix_server(
-            self._serve, sock=bound, limit=LONGEST_LINE, backlog=MOST_CONNECTIONS
+            self._serve, sock=bound, limit=LONGEST_LINE, backlog=AT_ONCE
         )
+        bound.listen(QUEUE)
 
     async def stay(self, clock: Clock) -> None:
         """Put the socket back whenever its folder was taken away, as a logout does; for ever."""
@@ -168,35 +215,56 @@ class Door:
         if self._server is not None:
             self._server.close()
         self.path.unlink(missing_ok=True)
-        if self._serving:
-            await asyncio.wait(self._serving, timeout=1.0)
-        for task in self._serving:
+        if self._visits:
+            await asyncio.wait(self._visits, timeout=1.0)
+        for task in self._visits:
             task.cancel()
-        await asyncio.gather(*self._serving, return_exceptions=True)
+        await asyncio.gather(*self._visits, return_exceptions=True)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()
         if task is None:
             return
-        crowded = len(self._serving) >= MOST_CONNECTIONS
-        self._serving.add(task)
+        refusal = self._refusal(writer)
+        visit = _Visit(writer, task, Waits.ANSWER if refusal else Waits.NOTHING)
+        self._visits[task] = visit
         try:
-            if crowded:
-                await _say(writer, _refused("too many connections; ask again"))
-            elif not _may_ask(writer):
-                await _say(writer, _refused("this run belongs to another user"))
+            if refusal:
+                await _say(writer, _refused(refusal))
             else:
-                await self._answer_lines(reader, writer)
+                await self._answer_lines(reader, visit)
         except (OSError, TimeoutError):
             # Gone or too slow; what was asked stays asked.
             writer.transport.abort()
+        except asyncio.CancelledError:
+            # Whoever does not read would keep the socket for ever.
+            if writer.transport.get_write_buffer_size():
+                writer.transport.abort()
+            raise
         finally:
-            self._serving.discard(task)
+            self._visits.pop(task, None)
             writer.close()
 
-    async def _answer_lines(
-        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
-    ) -> None:
+    def _refusal(self, writer: asyncio.StreamWriter) -> str:
+        """Return why a new connection is refused, "" once there is room for it."""
+        if not _may_ask(writer):
+            return "this run belongs to another user"
+        while len(self._visits) >= MOST_CONNECTIONS:
+            least = min(self._visits.values(), key=_Visit.worth)
+            if least.worth() == Waits.STOP:
+                return "too many connections wait for a stop; it has been asked for"
+            del self._visits[least.task]
+            least.send_away()
+        return ""
+
+    def _now_waits(self, visit: _Visit, waits: Waits) -> None:
+        visit.waits = waits
+        # One that was just sent away is not taken in again.
+        if self._visits.pop(visit.task, None) is not None:
+            self._visits[visit.task] = visit
+
+    async def _answer_lines(self, reader: asyncio.StreamReader, visit: _Visit) -> None:
+        writer = visit.writer
         while True:
             try:
                 async with asyncio.timeout(IDLE):
@@ -206,9 +274,14 @@ class Door:
             except asyncio.LimitOverrunError:
                 await _say(writer, _refused(f"a line has at most {LONGEST_LINE} bytes"))
                 return
-            await self._answer(line, writer)
+            self._now_waits(visit, Waits.ANSWER)
+            await self._answer(line, visit)
+            self._now_waits(visit, Waits.MORE)
+            # Neither reading nor answering gives way while there are lines and room.
+            await asyncio.sleep(0)
 
-    async def _answer(self, line: bytes, writer: asyncio.StreamWriter) -> None:
+    async def _answer(self, line: bytes, visit: _Visit) -> None:
+        writer = visit.writer
         try:
             request = read_request(line)
         except NotUnderstood as error:
@@ -217,13 +290,17 @@ class Door:
         if request is None:
             await _say(writer, self._look())
             return
+        if request.verb == "stop":
+            self._now_waits(visit, Waits.STOP)
         acted = self._desk.ask(request)
         try:
             async with asyncio.timeout(ACTS):
                 answer = await asyncio.shield(acted)
         except TimeoutError:
+            self._now_waits(visit, Waits.ANSWER)
             await _say(writer, _refused(f"no answer within {ACTS:g} s; look at the state"))
             return
+        self._now_waits(visit, Waits.RECORD if answer.done else Waits.ANSWER)
         word = "acted" if answer.done else "refused"
         await _say(writer, {"answer": word, "text": answer.text, "state": answer.state})
         if answer.done:
@@ -244,10 +321,24 @@ def _refused(text: str) -> dict[str, object]:
     return {"answer": "refused", "text": text, "state": ""}
 
 
+def _line(message: Mapping[str, object]) -> bytes:
+    return json.dumps(message).encode() + b"\n"
+
+
 async def _say(writer: asyncio.StreamWriter, message: Mapping[str, object]) -> None:
-    writer.write(json.dumps(message).encode() + b"\n")
+    writer.write(_line(message))
     async with asyncio.timeout(READS):
         await writer.drain()
+
+
+def _hung_up(writer: asyncio.StreamWriter) -> bool:
+    """Tell whether the peer is gone; one that only sends no more still hears its answers."""
+    number = writer.get_extra_info("socket").fileno()
+    if number < 0:
+        return True
+    poll = select.poll()
+    poll.register(number, 0)
+    return bool(poll.poll(0))
 
 
 def _may_ask(writer: asyncio.StreamWriter) -> bool:

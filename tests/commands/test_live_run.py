@@ -10,6 +10,7 @@ import pytest
 
 from rig.control.address import socket_name
 from rig.control.caller import Caller
+from rig.control.server import MOST_CONNECTIONS
 from tests.assembly.nights import a_night, eventually
 
 pytestmark = pytest.mark.xdist_group("serial")
@@ -94,6 +95,21 @@ def test_a_storm_of_requests_is_answered_and_the_test_goes_on(night):
     night.until_gone()
     with h5py.File(night.out / "run.h5") as run:
         assert run.attrs["outcome"] == "operator"
+
+
+def test_a_stop_gets_through_a_door_full_of_silent_connections(night):
+    assert night.finished(night.order("--detach")).returncode == 0
+    night.until_state("approach")
+    door = night.runtime / "nightrig" / socket_name(night.out)
+    silent = [Caller(door) for _ in range(MOST_CONNECTIONS)]
+    stopped = night.nightrig("stop", "--by", "A. Name")
+    assert (stopped.returncode, stopped.stdout.splitlines()[-1]) == (0, "recorded")
+    for caller in silent:
+        caller.close()
+    night.until_gone()
+    with h5py.File(night.out / "run.h5") as run:
+        assert run.attrs["outcome"] == "operator"
+        assert "A. Name" in run.attrs["why"]
 
 
 def test_a_record_that_is_taken_away_ends_the_run_with_code_6_and_one_line(night):

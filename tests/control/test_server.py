@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from rig.clock import SystemClock
 from rig.control import server
 from rig.control.address import find_socket, make_folder, socket_name, sweep
-from rig.control.desk import Desk, Request
+from rig.control.desk import MOST_WAITING, Desk, Request
 from rig.control.server import Door, NotUnderstood, clean, read_request
 from rig.errors import InputError, StorageError
 
@@ -40,13 +40,18 @@ class Rig:
     def __init__(self) -> None:
         self.desk = Desk()
         self.done: list[Request] = []
+        self.looks = 0
         self.disk = ""
+        self.thawed = asyncio.Event()
+        self.thawed.set()
 
     async def synced(self) -> None:
+        await self.thawed.wait()
         if self.disk:
             raise StorageError(self.disk)
 
     def look(self) -> dict[str, object]:
+        self.looks += 1
         return {"run": "/night-1", "state": "cycling"}
 
     async def work(self) -> None:
@@ -59,15 +64,16 @@ class Rig:
 
 
 @contextlib.asynccontextmanager
-async def opened(runtime: Path):
-    """Give a rig whose door is open, somebody working at its desk, and the door."""
+async def opened(runtime: Path, *, attended: bool = True):
+    """Give a rig whose door is open, somebody working at its desk if attended, and the door."""
     rig = Rig()
     door = Door(runtime / "door.sock", rig.desk, synced=rig.synced, look=rig.look)
     async with asyncio.TaskGroup() as group:
-        work = group.create_task(rig.work())
+        work = group.create_task(rig.work()) if attended else None
         async with door:
             yield rig, door
-        work.cancel()
+        if work is not None:
+            work.cancel()
 
 
 async def say(door: Door, *lines: bytes, answers: int) -> list[dict]:
@@ -78,6 +84,45 @@ async def say(door: Door, *lines: bytes, answers: int) -> list[dict]:
     writer.close()
     await writer.wait_closed()
     return told
+
+
+class Visitors:
+    """Connections that stay, each with its reader and writer."""
+
+    def __init__(self, door: Door) -> None:
+        self.door = door
+        self.links: list[tuple[asyncio.StreamReader, asyncio.StreamWriter]] = []
+
+    async def come(self, number: int, said: bytes = b"") -> None:
+        """Open connections, each of which says one line or nothing."""
+        for _ in range(number):
+            link = await asyncio.open_unix_connection(str(self.door.path))
+            if said:
+                link[1].write(said + b"\n")
+            self.links.append(link)
+
+    async def hear(self, which: int) -> dict:
+        """Return the next answer of one."""
+        async with asyncio.timeout(10):
+            return json.loads(await self.links[which][0].readline())
+
+    async def hang_up(self, which: slice = slice(None)) -> None:
+        """Let some hang up."""
+        for _, writer in self.links[which]:
+            writer.close()
+            with contextlib.suppress(ConnectionError):
+                await writer.wait_closed()
+        del self.links[which]
+
+
+@contextlib.asynccontextmanager
+async def visitors(door: Door):
+    """Give visitors of a door who are gone in the end."""
+    there = Visitors(door)
+    try:
+        yield there
+    finally:
+        await there.hang_up()
 
 
 async def until(claim: Callable[[], bool]) -> None:
@@ -123,18 +168,108 @@ async def test_two_hundred_requests_at_once_are_each_answered(runtime):
 
 
 async def test_more_visitors_than_there_is_room_for_are_told_so(runtime):
-    async with opened(runtime) as (_, door):
-        kept = [
-            await asyncio.open_unix_connection(str(door.path))
-            for _ in range(server.MOST_CONNECTIONS)
-        ]
-        told = await say(door, answers=1)
-        for _, writer in kept:
-            writer.close()
-            await writer.wait_closed()
-        assert "too many" in told[0]["text"]
-        again = await say(door, line("note", text="now"), answers=2)
-        assert again[0]["answer"] == "acted"
+    async with opened(runtime) as (rig, door), visitors(door) as there:
+        await there.come(server.MOST_CONNECTIONS)
+        told = await say(door, line("stop"), answers=2)
+        assert [t["answer"] for t in told] == ["acted", "recorded"]
+        assert [request.verb for request in rig.done] == ["stop"]
+        sent_away = await there.hear(0)
+        assert "too many" in sent_away["text"]
+        assert await there.links[0][0].read() == b""
+        there.links[1][1].write(line("note", text="still here") + b"\n")
+        assert (await there.hear(1))["answer"] == "acted"
+
+
+async def test_a_frozen_disk_keeps_nobody_out_and_the_silent_make_room_first(runtime):
+    async with opened(runtime) as (rig, door), visitors(door) as there:
+        rig.thawed.clear()
+        await there.come(server.MOST_CONNECTIONS - 1, line("note"))
+        for which in range(len(there.links)):
+            assert (await there.hear(which))["answer"] == "acted"
+        await there.come(1)
+        await there.come(2, line("stop"))
+        assert [(await there.hear(which))["answer"] for which in (-1, -2)] == ["acted", "acted"]
+        assert rig.done[-1].verb == "stop"
+        assert "ask again" in (await there.hear(-3))["text"]
+        longest = await there.hear(0)
+        assert longest["answer"] == "not recorded"
+        assert "too many" in longest["text"]
+        rig.thawed.set()
+        for which in (*range(1, server.MOST_CONNECTIONS - 1), -2, -1):
+            assert await there.hear(which) == {"answer": "recorded"}
+
+
+async def test_whoever_hung_up_makes_room_before_all_who_still_wait(runtime):
+    half = server.MOST_CONNECTIONS // 2
+    async with opened(runtime) as (rig, door), visitors(door) as there:
+        rig.thawed.clear()
+        await there.come(2 * half, line("note"))
+        for which in range(2 * half):
+            assert (await there.hear(which))["answer"] == "acted"
+        await there.hang_up(slice(half, None))
+        await there.come(half, line("note"))
+        for which in range(half, 2 * half):
+            assert (await there.hear(which))["answer"] == "acted"
+        rig.thawed.set()
+        for which in range(2 * half):
+            assert await there.hear(which) == {"answer": "recorded"}
+
+
+async def test_a_stop_comes_before_all_that_fills_an_unserved_desk(runtime):
+    async with opened(runtime, attended=False) as (rig, door), visitors(door) as there:
+        await there.come(MOST_WAITING, line("note"))
+        await there.come(1, line("stop"))
+        await say(door, b'{"ask": "look"}', answers=1)
+        first = rig.desk.take(0)
+        assert first is not None
+        assert first.request.verb == "stop"
+        first.answer(done=True, text="stops", state="cycling")
+        assert (await there.hear(-1))["answer"] == "acted"
+        waiting = [asked.request.verb for asked in iter(lambda: rig.desk.take(0), None)]
+        assert waiting == ["note"] * MOST_WAITING
+        assert "may still be done" in (await there.hear(0))["text"]
+
+
+async def test_who_waits_for_a_stop_keeps_the_place_until_it_is_answered(runtime):
+    async with opened(runtime, attended=False) as (rig, door), visitors(door) as there:
+        await there.come(server.MOST_CONNECTIONS, line("stop"))
+        told = await say(door, line("stop"), answers=1)
+        assert "too many connections wait for a stop" in told[0]["text"]
+        stop = rig.desk.take(0)
+        assert stop is not None
+        assert rig.desk.take(0) is None
+        stop.answer(done=True, text="stops", state="cycling")
+        for which in range(server.MOST_CONNECTIONS):
+            assert (await there.hear(which))["answer"] == "acted"
+
+
+async def test_stops_beyond_the_first_are_answered_like_it_and_never_pile_up(runtime):
+    desk = Desk()
+    stops = [desk.ask(Request("stop", who=f"{n}")) for n in range(MOST_WAITING + 5)]
+    assert [s.done() for s in stops].count(True) == 4
+    assert "a stop is waiting" in stops[-1].result().text
+    first = desk.take(0)
+    assert first is not None
+    assert first.request.who == "0"
+    assert desk.take(0) is None
+    stops[1].cancel()
+    first.answer(done=True, text="stops", state="cycling")
+    assert all(s.result().done for s in (stops[0], *stops[2 : MOST_WAITING + 1]))
+    late = [desk.ask(Request("stop")) for _ in range(2)]
+    desk.close("the test has ended")
+    assert [s.result().text for s in late] == ["the test has ended"] * 2
+
+
+async def test_many_lines_at_once_leave_others_their_turn(runtime):
+    async with opened(runtime) as (rig, door), visitors(door) as there:
+        await there.come(2)
+        there.links[0][1].write(b'{"ask": "look"}\n' * 500)
+        while not rig.looks:  # noqa: ASYNC110 - nothing tells of it
+            await asyncio.sleep(0)
+        there.links[1][1].write(line("stop") + b"\n")
+        await until(lambda: bool(rig.done) or rig.looks == 500)
+        assert rig.done
+        assert rig.looks < 500
 
 
 async def test_a_visitor_who_never_reads_holds_nobody_up(runtime):
