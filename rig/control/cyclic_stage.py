@@ -233,7 +233,7 @@ class CyclicStage:
         station = self._station
         if self._inspect_at is not None:
             due.add(self._inspect_at)
-        for cycle in (station.water.due_cycle, station.windows.next_cycle):
+        for cycle in (station.water.due_cycle, station.window_cycle):
             if cycle is not None:
                 due.add(max(cycle, self.state.counted + 1))
         if tuple(sorted(due)) != self.state.due:
@@ -266,8 +266,8 @@ class CyclicStage:
 
     def _next_frame(self) -> int:
         frames = [self._station.chores.next_frame()]
-        if self._station.windows.next_frame is not None:
-            frames.append(self._station.windows.next_frame)
+        if self._station.window_frame is not None:
+            frames.append(self._station.window_frame)
         return max(min(frames), self._station.stream.now + 1)
 
     async def _no_water(self, text: str) -> None:

@@ -156,12 +156,17 @@ class Standing:
 
     async def paused(self) -> bool:
         """Stand until somebody goes on; True if the specimen stayed loaded. Ends in "starting"."""
-        plan, stream = self._station.plan, self._stream
         self._book.enter("paused", "at rest")
         self._resuming = True
+        return await self._follow(*await self._stand(self._pause_limit()))
+
+    def _pause_limit(self) -> int | None:
+        """Return the frame at which a pause unloads by itself, None in other states."""
+        if self._book.state != "paused":
+            return None
+        plan, stream = self._station.plan, self._stream
         keeps_power = plan.rig.stops.get("pause", 2) == 2
-        limit = stream.now + (stream.frames(plan.pauses.unload_after) if keeps_power else 0)
-        return await self._follow(*await self._stand(limit))
+        return stream.now + (stream.frames(plan.pauses.unload_after) if keeps_power else 0)
 
     async def waiting(self, go_on_after: float | None) -> bool:
         """Stand at an inspection; True if the specimen stayed loaded. Ends in "starting"."""
@@ -185,7 +190,7 @@ class Standing:
             else:
                 await self._unload(cause, why)
                 kept = False
-            cause, why = await self._stand(None)
+            cause, why = await self._stand(self._pause_limit())
 
     async def _stand(self, limit: int | None) -> Cause:
         """Stand in the present state until a cause to leave it, or until a frame."""

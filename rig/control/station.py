@@ -156,7 +156,7 @@ class Station:
 
     async def _advance(self, until: int, judge: Judge) -> tuple[tuple[Decision, ...], Judge]:
         """Go on until a frame or a decision, with what is due by time on the way."""
-        closes = self.windows.next_frame if self._watched_over else None
+        closes = self.window_frame
         until = min(until, self.chores.next_frame(), FAR if closes is None else closes)
         found = await self.stream.advance(until, judge)
         # What the water calls for is asked again once the test cycles.
@@ -179,6 +179,16 @@ class Station:
     def _watched_over(self) -> bool:
         """Tell whether windows of attendance close now: not where the rig stands or stops."""
         return self.attended and not self.stream.deaf and self.book.state in PAUSABLE
+
+    @property
+    def window_frame(self) -> int | None:
+        """Frame at which a window of attendance closes next, None where none is watched."""
+        return self.windows.next_frame if self._watched_over else None
+
+    @property
+    def window_cycle(self) -> int | None:
+        """Counted cycle at which a window of attendance closes next, None as `window_frame`."""
+        return self.windows.next_cycle if self._watched_over else None
 
     def unattended(self) -> bool:
         """Close the windows of attendance that are over; tell whether nobody had looked."""

@@ -178,6 +178,11 @@ def test_a_window_that_nobody_acknowledged_pauses_the_test(night, looked):
     assert result.outcome == ("run-out" if looked else "operator")
 
 
+def test_a_rehearsal_in_which_nobody_can_look_goes_on_past_its_windows(night):
+    result = night(changes={r"^by = .*$": 'by = ["20 s", "60 s", "50 cycles"]'})
+    assert (result.outcome, result.cycles) == ("run-out", 200)
+
+
 def test_a_catch_can_reading_is_compared_with_the_schedule(night):
     result = night((110.0, said("note", "", catch_can=1.0 / 6e4, face="bottom")))
     (text,) = [text for _, _, kind, text in table(result.run, "events") if kind == "catch can"]
