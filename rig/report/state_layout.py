@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from rig.control.states import MOVING, STANDING, TABLE, Row
+from rig.control.states import TABLE, Row
 
 Point = tuple[float, float]
 Kind = Literal["moves", "still", "off"]
@@ -95,7 +95,7 @@ BOXES: Final[dict[str, Box]] = {
     "paused": Box(80, 29, "still", "still, unloads by\nitself in time"),
     "unloading": Box(108, 48, "moves", "moves"),
     "unloaded": Box(108, 29, "off", "pressure off"),
-    "re-wetting": Box(94, 14, "still", "still, goes on\nby itself"),
+    "re-wetting": Box(94, 14, "still", "still, may go\non by itself"),
     "stopping": Box(80, 129.5, "moves", "may still move"),
     "stopped": Box(108, 129.5, "off", "pressure off"),
 }
@@ -108,9 +108,9 @@ FRAMES: Final[dict[str, Frame]] = {
     "stages": Frame((26.5, 72, 89, 107), "stages of the protocol", (27.5, 105.2)),
     "slow": Frame((50, 77, 66, 103)),
     "near": Frame(
-        (25, 22.5, 119, 37.5),
-        "people may be near: an open guard does not stop the test",
-        (38, 35.8),
+        (25, 22.5, 119, 39.2),
+        "people may be near: at lower load\nan open guard does not stop the test",
+        (38, 36.6),
     ),
     "held": Frame((26.5, 24, 89, 34)),
 }
@@ -119,7 +119,7 @@ ARROWS: Final = (
     Arrow("idle", "checklist", ((17, 129.5), (29, 129.5)), (23, 131), "center"),
     Arrow("idle", "starting", ((6, 126), (6, 97)), (7, 122)),
     Arrow("checklist", "starting", ((36, 126), (36, 118), (14, 118), (14, 97)), (16, 119.5)),
-    Arrow("checklist", "stopping", ((43, 129.5), (73, 129.5)), (58, 131), "center"),
+    Arrow("checklist", "stopping", ((43, 129.5), (73, 129.5)), (58, 132.8), "center"),
     Arrow("starting", "stages", ((17, 90), (26.5, 90)), (21, 91.5), "center"),
     Arrow("starting", "inspection", ((17, 66), (29, 66)), (21, 67.5), "center"),
     Arrow("approach", "inspection", ((32, 86.5), (32, 69.5)), (31.2, 78), "right"),
@@ -134,20 +134,16 @@ ARROWS: Final = (
     Arrow("paused", "locked", ((73, 29), (65, 29)), (69, 30.5), "center"),
     Arrow("pausing", "paused", ((80, 44.5), (80, 32.5)), (79, 41), "right"),
     Arrow("unloading", "unloaded", ((108, 44.5), (108, 32.5)), (109, 41)),
-    Arrow("held", "unloading", ((89, 31), (93, 31), (93, 48), (101, 48)), (94, 42.8), width=17),
-    Arrow("pausable", "pausing", ((80, 60), (80, 51.5)), (79, 58.3), "right", 40),
+    Arrow("held", "unloading", ((89, 31), (93, 31), (93, 48), (101, 48)), (94, 44.6), width=17),
+    Arrow("pausable", "pausing", ((80, 60), (80, 51.5)), (79, 58.3), "right", 36),
     Arrow("pausable", "unloading", ((108, 60), (108, 51.5)), (109, 56)),
     Arrow("near", "starting", ((25, 31), (14, 31), (14, 60)), (15, 48), width=18),
-    Arrow("paused", "re-wetting", ((83, 25.5), (83, 20), (91, 20), (91, 17.5)), (82, 20), "right"),
-    Arrow("unloaded", "re-wetting", ((105, 25.5), (105, 20), (97, 20), (97, 17.5)), (106, 20)),
-    Arrow("re-wetting", "starting", ((87, 14), (6, 14), (6, 60)), (50, 15.5)),
+    Arrow("near", "re-wetting", ((94, 22.5), (94, 17.5)), (95, 20)),
+    Arrow("re-wetting", "paused", ((87, 15.5), (80, 15.5), (80, 25.5)), (79, 20), "right"),
+    Arrow("re-wetting", "unloaded", ((101, 14), (108, 14), (108, 25.5)), (109, 20)),
+    Arrow("re-wetting", "starting", ((87, 12), (6, 12), (6, 60)), (50, 13.5)),
     Arrow("running", "stopping", ((80, 112.5), (80, 126)), (82, 124.6), width=56),
     Arrow("stopping", "stopped", ((87, 129.5), (101, 129.5)), (94, 131), "center"),
-)
-
-_NAMED: Final = (
-    (frozenset(MOVING), "moving states"),
-    (frozenset(STANDING), "standing states"),
 )
 
 
@@ -183,18 +179,19 @@ def label(arrow: Arrow) -> tuple[Line, ...]:
     return tuple(lines)
 
 
+def spoken(cause: str) -> str:
+    """Return a cause in words, without the comma that stands between causes."""
+    return cause.replace("_", " ").replace(", ", ": ")
+
+
 def _where(cause: str, states: frozenset[str], sources: frozenset[str]) -> str:
     """Return a cause, with its states in brackets unless all sources have it."""
-    text = cause.replace("_", " ")
     lacking = sources - states
     if not lacking:
-        return text
-    named = next((words for group, words in _NAMED if group == states), None)
-    if named is None:
-        shorter = min((states, lacking), key=len)
-        named = ", ".join(state for state in BOXES if state in shorter)
-        return f"{text} ({'not' if shorter is lacking else 'only'} in {named})"
-    return f"{text} (only in {named})"
+        return spoken(cause)
+    shorter = min((states, lacking), key=len)
+    named = ", ".join(state for state in BOXES if state in shorter)
+    return f"{spoken(cause)} ({'not' if shorter is lacking else 'only'} in {named})"
 
 
 def _wrap(phrases: list[str], width: int) -> list[str]:

@@ -12,8 +12,9 @@ from collections import Counter
 from pathlib import Path
 from typing import Final
 
-from rig.control.states import FAULTS, INPUTS, STANDING, STATES, TABLE, Row, possible
+from rig.control.states import FAULTS, INPUTS, LOADED, STANDING, STATES, TABLE, Row, possible
 from rig.errors import InputError
+from rig.report.state_layout import spoken
 
 BEGIN: Final = "<!-- states -->"
 END: Final = "<!-- /states -->"
@@ -69,10 +70,11 @@ def _steps(state: str) -> list[str]:
         elif row.to == "stopping" and row.does == usual[_kind(row)]:
             ends.add(row.cause)
         else:
-            grouped.setdefault((row.to, row.does), {})[row.cause] = None
+            grouped.setdefault((row.to, row.does), {})[spoken(row.cause)] = None
     phrases = [f"stage → **{'**, **'.join(stages)}**"] if stages else []
     phrases += [f"{', '.join(causes)} → **{to}**: {does}" for (to, does), causes in grouped.items()]
-    return [*phrases, f"{_stops(ends)} → **stopping**"] if ends else phrases
+    people = ": guard only above lower load" if state in LOADED else ""
+    return [*phrases, f"{_stops(ends)} → **stopping**{people}"] if ends else phrases
 
 
 def _kind(row: Row) -> str:
@@ -117,14 +119,26 @@ def _caution() -> str:
 
 
 def _exceptions() -> str:
-    """Return which faults do not stop the test in which states, for states that know faults."""
+    """Return which faults do not stop the test in which states that know faults, and when."""
     stops = {(row.state, row.cause) for row in TABLE if row.to == "stopping"}
-    known = [state for state in STATES if any((state, cause) in stops for cause in FAULTS)]
+    faults = {state: [c for c in FAULTS if (state, c) in stops] for state in STATES}
+    few = {state: found for state, found in faults.items() if 0 < len(found) < len(FAULTS) / 2}
     phrases = []
     for cause in FAULTS:
-        lacking = [state for state in known if (state, cause) not in stops]
+        known = (state for state, found in faults.items() if found and state not in few)
+        lacking = [state for state in known if cause not in faults[state]]
         if lacking:
             phrases.append(f"`{cause}` does not stop it in {', '.join(lacking)}")
+    loaded = [state for state in STATES if state in LOADED and (state, "guard") in stops]
+    if loaded:
+        phrases.append(
+            f"`guard` stops it in {', '.join(loaded)} only where the specimen carries more than "
+            "lower load: at lower load an open guard means people"
+        )
+    phrases += [
+        f"in {state} only {', '.join(f'`{cause}`' for cause in found)} stop it"
+        for state, found in few.items()
+    ]
     return f"Of these {'; '.join(phrases)}." if phrases else ""
 
 

@@ -11,7 +11,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from rig.control.states import MOVING, STATES, TABLE
+from rig.control.states import PEOPLE_NEAR, STATES, TABLE
 from rig.report.state_diagram import draw, svg
 from rig.report.state_layout import ARROWS, BOXES, FRAMES, HEIGHT, WIDTH
 from rig.report.states import PICTURE, ROOT
@@ -70,10 +70,10 @@ def told(label: str, sources: list[str]) -> set[tuple[str, str]]:
     """Return the (state, cause) that a label tells a reader about states."""
     found = set()
     label = label.replace("\n(", " (")
-    for cause, only, where in re.findall(r"([\w -]+\w)(?: \((only|not) in ([^)]+)\))?", label):
-        named = set(MOVING if where == "moving states" else where.split(", "))
+    for cause, only, where in re.findall(r"([\w: -]+\w)(?: \((only|not) in ([^)]+)\))?", label):
+        named = set(where.split(", "))
         has = [s for s in sources if not only or (s in named) == (only == "only")]
-        assert where in ("", "moving states") or named <= set(sources), label
+        assert not where or named <= set(sources), label
         found |= {(state, cause.strip()) for state in has}
     return found
 
@@ -104,7 +104,14 @@ def test_the_labels_of_the_picture_kept_tell_every_cause_of_the_table_and_no_oth
         for state, cause in told(kept.labels[name], kept.inside(source))
         for to in kept.inside(target)
     }
-    assert shown == {(row.state, row.cause.replace("_", " "), row.to) for row in TABLE}
+    spoken = {(r.state, r.cause.replace("_", " ").replace(", ", ": "), r.to) for r in TABLE}
+    assert shown == spoken
+
+
+def test_the_frame_that_says_people_may_be_near_holds_those_states_and_says_at_what_load(kept):
+    assert set(kept.inside("near")) == PEOPLE_NEAR
+    words = FRAMES["near"].words.replace("\n", " ")
+    assert "at lower load an open guard does not stop the test" in words
 
 
 def test_the_picture_kept_is_the_one_that_would_be_drawn_now(kept):

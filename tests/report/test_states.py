@@ -7,14 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from rig.control.states import FAULTS, MOVING, STATES, TABLE, Row, possible
+from rig.control.states import FAULTS, LOADED, MOVING, STATES, TABLE, Row, possible
 from rig.errors import InputError
 from rig.report import states
 from rig.report.state_layout import BOXES, problems
 
 ROOT = Path(__file__).resolve().parents[2]
 DOCUMENT = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-STEPS = {(row.state, row.cause, row.to) for row in TABLE}
+STEPS = {(row.state, row.cause.replace(", ", ": "), row.to) for row in TABLE}
 
 
 @pytest.fixture(scope="module")
@@ -67,7 +67,21 @@ def test_the_part_says_where_an_open_guard_does_not_stop():
     lacking = [s for s in STATES if (s, "limit", "stopping") in STEPS]
     lacking = [s for s in lacking if (s, "guard", "stopping") not in STEPS]
     assert lacking
-    assert f"`guard` does not stop it in {', '.join(lacking)}" in DOCUMENT
+    assert f"`guard` does not stop it in {', '.join(lacking)};" in DOCUMENT
+
+
+def test_where_a_specimen_may_stand_loaded_the_part_says_that_a_guard_stops_above_lower_load(lines):
+    said = re.search(r"`guard` stops it in (.+?) only where .+ more than lower load", DOCUMENT)
+    assert said is not None
+    assert set(said[1].split(", ")) == LOADED
+    marked = {state for state, cells in lines.items() if "guard only above lower load" in cells[2]}
+    assert marked == LOADED
+
+
+def test_the_part_names_the_few_faults_that_stop_a_checklist():
+    few = [f"`{cause}`" for cause in FAULTS if ("checklist", cause, "stopping") in STEPS]
+    assert few
+    assert f"in checklist only {', '.join(few)} stop it." in DOCUMENT
 
 
 def test_the_caution_names_every_still_state_that_a_motion_may_leave_unasked():
