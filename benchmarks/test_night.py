@@ -140,7 +140,7 @@ def test_from_an_accident_to_the_stop(benchmark: Any, tmp_path: Path, accident: 
     waits: list[float] = []
 
     async def one(number: int, blocked: list[float]) -> None:
-        at = 9.0 + 0.137 * (number % TOGETHER)
+        at = 30.0 + 0.137 * (number % TOGETHER)
         fault = _fault(accident, number, round(at * 1000))
 
         async def beside(live: Live) -> None:
@@ -168,7 +168,7 @@ def test_from_an_accident_to_the_stop(benchmark: Any, tmp_path: Path, accident: 
             time.sleep(1.5)
 
         if accident == "loop blocked":
-            asyncio.get_running_loop().call_later(10.0 + 0.0137 * first, block)
+            asyncio.get_running_loop().call_later(31.0 + 0.0137 * first, block)
         async with asyncio.TaskGroup() as group:
             for number in range(first, first + TOGETHER):
                 group.create_task(one(number, blocked))

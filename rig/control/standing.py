@@ -360,7 +360,7 @@ class Standing:
         book.enter("unloaded", "unloaded")
 
 
-_ASKS: Final = {True: "asks, loaded", False: "asks, unloaded"}
+_ASKS: Final = {True: "asks loaded", False: "asks unloaded"}
 """The table's causes for going back to standing, by whether the specimen is loaded."""
 
 

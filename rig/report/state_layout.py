@@ -180,8 +180,8 @@ def label(arrow: Arrow) -> tuple[Line, ...]:
 
 
 def spoken(cause: str) -> str:
-    """Return a cause in words, without the comma that stands between causes."""
-    return cause.replace("_", " ").replace(", ", ": ")
+    """Return a cause as people say it."""
+    return cause.replace("_", " ")
 
 
 def _where(cause: str, states: frozenset[str], sources: frozenset[str]) -> str:

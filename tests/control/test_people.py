@@ -386,7 +386,7 @@ def test_wetting_that_ends_in_quiet_hours_asks_once_more(night):
     )
     assert result.outcome == "run-out"
     states = [(t, x) for t, _, kind, x in table(result.run, "events") if kind == "state"]
-    asks = [t for t, text in states if text.startswith("paused, asks, loaded")]
+    asks = [t for t, text in states if text.startswith("paused, asks loaded")]
     assert len(asks) == 1
     assert asked + 3 * 3600 - 60 < asks[0] < asked + 3 * 3600 + 60
 
@@ -404,7 +404,7 @@ def test_wetting_without_water_does_not_go_on(night):
         faults=(NoFlow(80_000, 10**9),),
     )
     states = [text for _, _, kind, text in table(result.run, "events") if kind == "state"]
-    assert any(text.startswith("paused, asks, loaded: no water came") for text in states)
+    assert any(text.startswith("paused, asks loaded: no water came") for text in states)
     assert states[-2].startswith("stopping, stop")
 
 
