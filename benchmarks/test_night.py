@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from rig.control.server import Door
+from rig.protocol.plan import Plan
 from simulators.faults import Fault, Missing, Silent
 from tests.assembly.live import Live, carry_out, plan_in, until
 
@@ -139,14 +140,13 @@ def _fault(accident: str, number: int, frame: int) -> tuple[Fault, ...]:
 def test_from_an_accident_to_the_stop(benchmark: Any, tmp_path: Path, accident: str) -> None:
     waits: list[float] = []
 
-    async def one(number: int, blocked: list[float]) -> None:
+    async def one(number: int, plan: Plan, blocked: list[float]) -> None:
         at = 30.0 + 0.137 * (number % TOGETHER)
         fault = _fault(accident, number, round(at * 1000))
 
         async def beside(live: Live) -> None:
             await until(live, "stopping")
 
-        plan = plan_in(tmp_path / str(number), hold="1 s")
         live, verdict = await carry_out(
             plan, tmp_path / str(number) / "run", beside, faults=fault, seed=number
         )
@@ -162,17 +162,19 @@ def test_from_an_accident_to_the_stop(benchmark: Any, tmp_path: Path, accident: 
 
     async def together(first: int) -> None:
         blocked: list[float] = []
+        # Read before anything runs: a test must not wait for another's files.
+        plans = {n: plan_in(tmp_path / str(n)) for n in range(first, first + TOGETHER)}
 
         def block() -> None:
             blocked.append(time.monotonic())
             time.sleep(1.5)
 
         if accident == "loop blocked":
-            asyncio.get_running_loop().call_later(31.0 + 0.0137 * first, block)
+            asyncio.get_running_loop().call_later(36.0 + 0.0137 * first, block)
         async with asyncio.TaskGroup() as group:
-            for number in range(first, first + TOGETHER):
-                group.create_task(one(number, blocked))
-                await asyncio.sleep(0.0137)
+            for number, plan in plans.items():
+                group.create_task(one(number, plan, blocked))
+                await asyncio.sleep(0.337)
 
     def whole() -> None:
         for first in range(0, TOGETHER * ROUNDS, TOGETHER):

@@ -27,6 +27,7 @@ TICK_SECONDS: Final = 0.02
 SILENT: Final = 0.25
 """Longest real time [s] beyond its own length that a block may keep us waiting."""
 LONGEST_BLOCK: Final = 100_000
+WATCHDOG: Final = "the controller's watchdog stopped the rig"
 OIL_STOP: Final = 333.15  # [K], 60 C; common practice, no source
 FAR: Final = 10**15  # frames: nothing is due
 ASKED: Final = "asked"
@@ -209,6 +210,9 @@ class Stream:
             async with asyncio.timeout(SILENT + frames / self.rate):
                 return await self._rig.acquisition.read(frames)
         except TimeoutError:
+            # It may be the program that stood still: then the watchdog has stopped the rig.
+            if (await self._rig.actuator.status()).stopped_by == "watchdog":
+                raise StopNow("watchdog", "fault", WATCHDOG) from None
             raise StopNow(
                 "silent", "fault", f"no sample has come for {SILENT:g} s; the feedback is unknown"
             ) from None
@@ -255,7 +259,7 @@ class Stream:
         if status.stopped_by == "count":
             raise StopNow("fault", "fault", "the controller's count ran out before the verdict")
         if status.stopped_by == "watchdog" and self.known_cause != "watchdog":
-            raise StopNow("watchdog", "fault", "the controller's watchdog stopped the rig")
+            raise StopNow("watchdog", "fault", WATCHDOG)
 
 
 def _ignore(_happened: object) -> None:
