@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -12,11 +14,15 @@ from rig.control.full_rate import PIECE, Pieces, RecentSamples, wanted_cycles
 from rig.control.looking import Judge, Nothing
 from rig.control.states import PEOPLE_NEAR, may_follow
 from rig.control.stream import Kept
+from rig.errors import StorageError
 from rig.protocol.plan import Plan
 from rig.record.entries import FullRateRecord, StaticRecord
 from rig.record.interface import RunRecord
 from rig.samples import Cycles, SampleArray
 
+PIECE_BYTES: Final = 4_000_000
+"""Size of the pieces in which the samples about a stop are handed to the recorder."""
+PATIENCE: Final = 10.0  # [s] for the recorder to take one of them
 AT_LEAST_KEPT: Final = 60.0  # [s] of samples at hand for evidence after a stop
 
 
@@ -119,10 +125,20 @@ class Book:
                 FullRateRecord(label, cycle, first, self._rate, self.sampled, values)
             )
 
-    def around_stop(self, stopped: int) -> None:
-        """Keep the samples before and after a stop at full rate, as far as wanted and held."""
+    async def around_stop(self, stopped: int) -> None:
+        """Keep the samples before and after a stop at full rate, as far as wanted and held.
+
+        In pieces, and at the pace of the recorder: nothing moves any more, and a long stretch
+        at a high rate must not fill the recorder's memory at once.
+        """
         before = round(self._plan.full_rate.before_stop * self._rate)
-        self._full_rate("stop", self.counted, max(stopped - before, 0), self._frame)
+        begin, piece = max(stopped - before, 0), PIECE_BYTES // (4 * len(self.sampled))
+        for first in range(begin, self._frame, piece):
+            self._full_rate("stop", self.counted, first, min(first + piece, self._frame))
+            # A recorder whose disk is in trouble tells that by itself; here it is only waited for.
+            with contextlib.suppress(TimeoutError, StorageError):
+                async with asyncio.timeout(PATIENCE):
+                    await self._recorder.synced()
 
     def event(self, kind: str, text: str) -> None:
         """Write an event at the present test time and count."""

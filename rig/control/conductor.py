@@ -48,6 +48,9 @@ _STILL: Final = frozenset({"idle", "checklist", "unloaded", "locked"})
 _GENERAL: Final = {"run-out": "end", "operator": "operator", "fault": "fault"}
 """The rig file's word for a stop whose own cause it does not name."""
 
+REFUSALS_A_MINUTE: Final = 20
+"""So many refused requests are written in a minute, then only how many more there were."""
+
 OIL_WARN: Final = 323.15  # [K], 50 C; common practice, no source
 USUAL_LOSS: Final = 0.40
 """Stiffness loss that is a failure where the protocol arms none; common practice, no source."""
@@ -106,6 +109,9 @@ class Conductor:
         self._station = Station(plan, rig, self.stream, self.book, attended=attended, live=live)
         self.stream.on_inputs = self._inputs
         self._oil_warned = False
+        self._minute = self.stream.frames(60.0)
+        self._refusals, self._refusals_from = 0, 0
+        self._recent_refusals: list[int] = []
         self._utc = clock.utc if clock is not None else None
         self._standing = Standing(self._station, self._utc)
         self._stopping = Stopping(self._station)
@@ -176,13 +182,28 @@ class Conductor:
             refusal = f"{busy[0].request.verb} is being carried out; ask again"
         if refusal:
             asked.answer(done=False, text=refusal, state=state)
-            self.book.event("request", f"{request.verb} by {who} refused: {refusal}")
+            self._refused(f"{request.verb} by {who} refused: {refusal}")
             return
         self.book.event("request", f"{request.verb} by {who}{_said(request.text)}")
         if request.verb == "stop":
             why = f"stopped by {who}{_said(request.text)}"
             raise StopNow("operator", "operator", why, asked=asked)
         self.stream.asked = asked
+
+    def _refused(self, text: str) -> None:
+        """Write a refusal down; of a storm of them one a minute, with how many there were."""
+        now = self.stream.now
+        if now < self._refusals_from:
+            self._refusals += 1
+            return
+        if self._refusals:
+            text = f"{text} ({self._refusals} other refusals since the last one written)"
+        self.book.event("request", text)
+        self._refusals = 0
+        self._recent_refusals = [f for f in self._recent_refusals if now - f < self._minute]
+        self._recent_refusals.append(now)
+        if len(self._recent_refusals) >= REFUSALS_A_MINUTE:
+            self._refusals_from = now + self._minute
 
     async def _stages(self) -> None:
         if self._rig.emulated:

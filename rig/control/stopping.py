@@ -96,4 +96,4 @@ class Stopping:
         water = station.water.summary()
         if water:
             self._book.event("water", water)
-        self._book.around_stop(stopped)
+        await self._book.around_stop(stopped)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import h5py
@@ -246,6 +247,28 @@ def test_a_storm_of_requests_is_answered_and_harms_nothing(night):
     with h5py.File(result.run) as file:
         numbers = file["cycles/number"][:]
     assert numbers.tolist() == list(range(1, len(numbers) + 1))
+
+
+def test_a_storm_of_refusals_is_told_without_filling_the_record(night):
+    storm = tuple((60.0 + i * 0.01, said("continue", f"{i}")) for i in range(3000))
+    result = night(*storm)
+    assert result.outcome == "run-out"
+    refused = [t for _, _, k, t in table(result.run, "events") if k == "request"]
+    assert 20 <= len(refused) <= 45
+    assert any("other refusals" in text for text in refused) or len(refused) <= 21
+
+
+def test_a_long_record_of_the_stop_is_kept_in_pieces_without_a_hole(night):
+    result = night(changes={r"^before_stop = .*$": 'before_stop = "60 min"'})
+    with h5py.File(result.run) as file:
+        index = file["full_rate/index"][:]
+        load = file["full_rate/load"][:]
+    rows = [row for row in index if row["label"] == b"stop"]
+    frames = sum(int(row["frames"]) for row in rows)
+    assert int(rows[0]["first_frame"]) + frames == round(result.test_s * 1000)
+    for before, after in itertools.pairwise(rows):
+        assert before["first_frame"] + before["frames"] == after["first_frame"]
+    assert len(load) >= frames
 
 
 def test_the_horn_sounds_before_every_motion_from_standstill(plan_of, tmp_path):
