@@ -237,10 +237,11 @@ class Door:
             # Gone or too slow; what was asked stays asked.
             writer.transport.abort()
         except asyncio.CancelledError:
+            # Sent away or closed, and at its end in any case: left cancelled, it would be written
+            # down by the streams with a traceback for every connection.
             # Whoever does not read would keep the socket for ever.
             if writer.transport.get_write_buffer_size():
                 writer.transport.abort()
-            raise
         finally:
             self._visits.pop(task, None)
             writer.close()

@@ -180,6 +180,19 @@ async def test_more_visitors_than_there_is_room_for_are_told_so(runtime):
         assert (await there.hear(1))["answer"] == "acted"
 
 
+async def test_nobody_who_is_sent_away_or_cut_off_leaves_a_traceback(runtime, caplog):
+    troubles = []
+    asyncio.get_running_loop().set_exception_handler(lambda _, told: troubles.append(told))
+    async with opened(runtime) as (_, door), visitors(door) as there:
+        await there.come(3 * server.MOST_CONNECTIONS)
+        for which in range(2 * server.MOST_CONNECTIONS):
+            assert "too many" in (await there.hear(which))["text"]
+        await door.close()
+        assert await there.links[-1][0].read() == b""
+    assert troubles == []
+    assert caplog.records == []
+
+
 async def test_a_frozen_disk_keeps_nobody_out_and_the_silent_make_room_first(runtime):
     async with opened(runtime) as (rig, door), visitors(door) as there:
         rig.thawed.clear()
