@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import hashlib
+import logging
 import os
 import socket
 import stat
+import struct
 import tempfile
 from pathlib import Path
-from typing import Final
+from typing import Final, Protocol
 
 from rig.errors import InputError
 
+_LOG: Final = logging.getLogger(__name__)
 SUFFIX: Final = ".sock"
 LONGEST_PATH: Final = 100
 """Bytes of a socket's path that every Unix accepts."""
@@ -61,24 +65,87 @@ def _usable(place: Path) -> bool:
     return longest <= LONGEST_PATH and place.parent.is_dir() and os.access(place.parent, os.W_OK)
 
 
+def _own_folders() -> tuple[Path, ...]:
+    """Return the folders that are there and this user's alone; a foreign one is named once.
+
+    Whoever else can make a folder of that name, or write to it, could answer for a run.
+    """
+    return tuple(folder for folder in folders() if _is_own(folder))
+
+
+def _is_own(folder: Path) -> bool:
+    try:
+        found = folder.lstat()
+    except OSError:
+        return False
+    alone = found.st_uid == os.getuid() and not stat.S_IMODE(found.st_mode) & 0o077
+    if stat.S_ISDIR(found.st_mode) and alone:
+        return True
+    _name_foreign(folder)
+    return False
+
+
+@functools.cache
+def _name_foreign(folder: Path) -> None:
+    _LOG.warning("%s: is not a folder of yours alone; no run is looked for in it", folder)
+
+
+class Connection(Protocol):
+    """What a connected socket can be asked."""
+
+    def getsockopt(self, level: int, optname: int, buflen: int, /) -> bytes:
+        """Return an option of the socket."""
+
+
+def is_trusted(connection: Connection) -> bool:
+    """Tell whether the peer is this user or root; where the system cannot tell, the folder did."""
+    option = getattr(socket, "SO_PEERCRED", None)
+    if option is None:
+        return True
+    form = struct.Struct("3i")
+    _, user, _ = form.unpack(connection.getsockopt(socket.SOL_SOCKET, option, form.size))
+    return user in (0, os.getuid())
+
+
 def find_socket(run: Path) -> Path | None:
     """Return the socket of a run folder, or None where there is none."""
     name = socket_name(run)
-    return next((p for folder in folders() if (p := folder / name).is_socket()), None)
+    return next((p for folder in _own_folders() if (p := folder / name).is_socket()), None)
 
 
 def all_sockets() -> tuple[Path, ...]:
     """Return the sockets of every run of this user, live or left over."""
-    found = (p for folder in folders() if folder.is_dir() for p in folder.glob("*" + SUFFIX))
+    found = (p for folder in _own_folders() for p in folder.glob("*" + SUFFIX))
     return tuple(sorted(p for p in found if p.is_socket()))
 
 
 def sweep() -> None:
     """Take away sockets that nobody listens to any more, as a killed run leaves them."""
     for path in all_sockets():
-        with socket.socket(socket.AF_UNIX) as trial, contextlib.suppress(OSError):
-            trial.setblocking(False)
-            try:
-                trial.connect(str(path))
-            except ConnectionRefusedError:
-                path.unlink()
+        # One that went, or that another run sweeps as well, is none of ours.
+        with contextlib.suppress(OSError):
+            if _is_left_over(path):
+                _take_away(path)
+
+
+def _is_left_over(path: Path) -> bool:
+    with socket.socket(socket.AF_UNIX) as trial:
+        trial.setblocking(False)
+        try:
+            trial.connect(str(path))
+        except ConnectionRefusedError:
+            return True
+        except OSError:
+            return False
+    return False
+
+
+def _take_away(path: Path) -> None:
+    # A run may have put its own socket there since it was tried: what is moved aside, where
+    # nobody puts another, is tried again before it goes.
+    aside = path.with_name(f"{path.stem}.{os.getpid()}")
+    path.rename(aside)
+    if not _is_left_over(aside):
+        with contextlib.suppress(FileExistsError):
+            path.hardlink_to(aside)
+    aside.unlink()

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import json
+import logging
 import socket
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from rig.control.address import all_sockets
+from rig.control.address import all_sockets, is_trusted
 
+_LOG: Final = logging.getLogger(__name__)
 LOOKS_WITHIN: Final = 3.0  # [s] a run that lives answers a look
 
 
@@ -27,9 +29,14 @@ class Caller:
         self._socket.settimeout(within)
         try:
             self._socket.connect(str(path))
+            trusted = is_trusted(self._socket)
         except OSError as error:
             self._socket.close()
             raise NoAnswer(str(error)) from error
+        if not trusted:
+            self._socket.close()
+            _LOG.warning("%s: another user answers there; nothing was asked", path)
+            raise NoAnswer("another user answers")
         self._lines = self._socket.makefile("rb")
 
     def __enter__(self) -> Caller:

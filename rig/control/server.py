@@ -12,7 +12,6 @@ import math
 import os
 import select
 import socket
-import struct
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from enum import IntEnum
@@ -20,7 +19,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from rig.clock import Clock
-from rig.control.address import make_folder
+from rig.control.address import is_trusted, make_folder
 from rig.control.desk import VERBS, Desk, Request
 from rig.errors import InputError, StorageError
 
@@ -181,22 +180,25 @@ class Door:
         await self.close()
 
     async def _open(self) -> None:
+        # Until it listens it has another name: it would look as if a killed run had left it.
         # Whoever opens the door holds the lock of the run: an older socket is left over.
-        self.path.unlink(missing_ok=True)
+        unheard = self.path.with_suffix(".new")
+        unheard.unlink(missing_ok=True)
         bound = socket.socket(socket.AF_UNIX)
         try:
             before = os.umask(0o177)
             try:
-                bound.bind(str(self.path))
+                bound.bind(str(unheard))
             finally:
                 os.umask(before)
+            self._server = await asyncio.start_unix_server(
+                self._serve, sock=bound, limit=LONGEST_LINE, backlog=AT_ONCE
+            )
+            bound.listen(QUEUE)
+            unheard.rename(self.path)
         except OSError:
             bound.close()
             raise
-        self._server = await asyncio.start_unix_server(
-            self._serve, sock=bound, limit=LONGEST_LINE, backlog=AT_ONCE
-        )
-        bound.listen(QUEUE)
 
     async def stay(self, clock: Clock) -> None:
         """Put the socket back whenever its folder was taken away, as a logout does; for ever."""
@@ -248,7 +250,7 @@ class Door:
 
     def _refusal(self, writer: asyncio.StreamWriter) -> str:
         """Return why a new connection is refused, "" once there is room for it."""
-        if not _may_ask(writer):
+        if not is_trusted(writer.get_extra_info("socket")):
             return "this run belongs to another user"
         while len(self._visits) >= MOST_CONNECTIONS:
             least = min(self._visits.values(), key=_Visit.worth)
@@ -340,14 +342,3 @@ def _hung_up(writer: asyncio.StreamWriter) -> bool:
     poll = select.poll()
     poll.register(number, 0)
     return bool(poll.poll(0))
-
-
-def _may_ask(writer: asyncio.StreamWriter) -> bool:
-    """Tell whether the peer is this user or root; where the system cannot tell, the folder did."""
-    option = getattr(socket, "SO_PEERCRED", None)
-    connection = writer.get_extra_info("socket")
-    if option is None or connection is None:
-        return True
-    form = struct.Struct("3i")
-    _, user, _ = form.unpack(connection.getsockopt(socket.SOL_SOCKET, option, form.size))
-    return user in (0, os.getuid())

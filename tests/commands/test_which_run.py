@@ -69,3 +69,12 @@ async def test_several_live_runs_are_named_and_none_is_asked(runtime):
 
 async def test_where_nothing_runs_nothing_is_asked(runtime):
     assert (await nightrig(runtime, "pause"))[0] == 2
+
+
+async def test_a_run_in_a_folder_that_others_may_write_to_is_not_asked(runtime):
+    async with door(runtime, "night-1"):
+        (runtime / "nightrig").chmod(0o777)
+        code, out, err = await nightrig(runtime, "stop")
+    assert (code, out) == (2, "")
+    assert f"{runtime / 'nightrig'}: is not a folder of yours alone" in err
+    assert "no live run of yours; nothing was asked" in err

@@ -19,7 +19,15 @@ from hypothesis import strategies as st
 
 from rig.clock import SystemClock
 from rig.control import server
-from rig.control.address import find_socket, make_folder, socket_name, sweep
+from rig.control.address import (
+    SUFFIX,
+    all_sockets,
+    find_socket,
+    make_folder,
+    socket_name,
+    sweep,
+)
+from rig.control.caller import look_at
 from rig.control.desk import MOST_WAITING, Desk, Request
 from rig.control.server import Door, NotUnderstood, clean, read_request
 from rig.errors import InputError, StorageError
@@ -413,6 +421,53 @@ async def test_a_start_takes_away_what_killed_runs_left_and_nothing_else(runtime
     assert told[0]["answer"] == "acted"
 
 
+class Sneaking(socket.socket):
+    """A socket whose first attempt to connect is followed at once by another run's start."""
+
+    start: Callable[[], None] | None = None
+
+    def connect(self, address):
+        try:
+            super().connect(address)
+        finally:
+            if (start := Sneaking.start) is not None:
+                Sneaking.start = None
+                start()
+
+
+def test_a_run_that_starts_while_another_sweeps_keeps_its_socket(runtime, monkeypatch):
+    path = make_folder() / "night.sock"
+    with socket.socket(socket.AF_UNIX) as old:
+        old.bind(str(path))
+    with socket.socket(socket.AF_UNIX) as started, socket.socket(socket.AF_UNIX) as caller:
+
+        def start() -> None:
+            started.bind(str(path.with_suffix(".new")))
+            started.listen()
+            path.with_suffix(".new").rename(path)
+
+        monkeypatch.setattr(Sneaking, "start", start)
+        monkeypatch.setattr(socket, "socket", Sneaking)
+        sweep()
+        assert list(path.parent.iterdir()) == [path]
+        caller.connect(str(path))
+
+
+async def test_a_door_has_its_name_only_once_it_listens(runtime, monkeypatch):
+    names = []
+    listen = asyncio.start_unix_server
+
+    async def listening(*given, **more):
+        names.extend(p.name for p in runtime.iterdir())
+        return await listen(*given, **more)
+
+    monkeypatch.setattr(asyncio, "start_unix_server", listening)
+    async with opened(runtime) as (_, door):
+        assert list(runtime.iterdir()) == [door.path]
+    assert len(names) == 1
+    assert not names[0].endswith(SUFFIX)
+
+
 async def test_the_door_comes_back_when_a_logout_took_its_folder_away(runtime, monkeypatch):
     monkeypatch.setattr(server, "LOOKS_AFTER", 0.05)
     run = runtime / "night-1"
@@ -435,6 +490,72 @@ def test_a_folder_of_somebody_else_is_refused(runtime):
     os.chown(runtime / "nightrig", 12345, 12345)
     with pytest.raises(InputError, match="not a folder of yours"):
         make_folder()
+
+
+def foreign(folder: Path) -> None:
+    os.chown(folder, 12345, 12345)
+
+
+def a_link(folder: Path) -> None:
+    folder.rename(folder.with_name("elsewhere"))
+    folder.symlink_to(folder.with_name("elsewhere"))
+
+
+@pytest.mark.parametrize(
+    "change",
+    [foreign, a_link, lambda folder: folder.chmod(0o755), lambda folder: folder.chmod(0o770)],
+    ids=["somebody else's", "a link", "others may look", "a group may write"],
+)
+def test_no_run_is_looked_for_in_a_folder_that_is_not_ones_own_alone(runtime, change, caplog):
+    if change is foreign and os.getuid() != 0:
+        pytest.skip("only root can give a folder away")
+    run = runtime / "night-1"
+    folder = make_folder()
+    with socket.socket(socket.AF_UNIX) as bound:
+        bound.bind(str(folder / socket_name(run)))
+        assert find_socket(run) == folder / socket_name(run)
+        assert folder / socket_name(run) in all_sockets()
+        change(folder)
+        assert find_socket(run) is None
+        assert folder / socket_name(run) not in all_sockets()
+        sweep()
+        assert (folder / socket_name(run)).is_socket()
+    told = [record.getMessage() for record in caplog.records if str(folder) in record.getMessage()]
+    assert told == [f"{folder}: is not a folder of yours alone; no run is looked for in it"]
+
+
+LISTENING_NOBODY = """
+import os, socket, sys
+os.setgid(65534); os.setuid(65534)
+door = socket.socket(socket.AF_UNIX)
+door.bind(sys.argv[1])
+door.listen()
+print("listens", flush=True)
+visitor, _ = door.accept()
+try:
+    visitor.sendall(b'{"answer": "acted"}\\n')
+except BrokenPipeError:
+    pass
+print(visitor.recv(1000), flush=True)
+"""
+
+
+async def test_an_answer_of_another_user_is_not_believed_and_nothing_is_asked(runtime, caplog):
+    if os.getuid() != 0:
+        pytest.skip("only root can become another user")
+    runtime.chmod(0o777)
+    path = runtime / "door.sock"
+    child = await asyncio.create_subprocess_exec(
+        *(sys.executable, "-P", "-c", LISTENING_NOBODY, str(path)), stdout=asyncio.subprocess.PIPE
+    )
+    assert child.stdout is not None
+    assert await child.stdout.readline() == b"listens\n"
+    assert look_at(path) is None
+    out, _ = await child.communicate()
+    assert out == b"b''\n"
+    assert [record.getMessage() for record in caplog.records] == [
+        f"{path}: another user answers there; nothing was asked"
+    ]
 
 
 def test_a_folder_whose_path_is_too_long_for_a_socket_is_passed_over(runtime, monkeypatch):
