@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from rig.control.address import all_sockets, is_trusted
+from rig.control.request_line import write_request
 
 _LOG: Final = logging.getLogger(__name__)
 LOOKS_WITHIN: Final = 3.0  # [s] a run that lives answers a look
@@ -59,7 +60,7 @@ class Caller:
         """Send lines; their answers come in the same order."""
         # A door that refuses at once may have hung up by now; its answer can still be heard.
         with contextlib.suppress(OSError):
-            self._socket.sendall(b"".join(json.dumps(m).encode() + b"\n" for m in messages))
+            self._socket.sendall(b"".join(map(write_request, messages)))
 
     def listen(self, within: float | None = None) -> dict[str, Any]:
         """Return the next answer, waiting at most as long as told [s]."""

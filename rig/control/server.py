@@ -8,7 +8,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-import math
 import os
 import select
 import socket
@@ -20,92 +19,22 @@ from typing import Any, Final
 
 from rig.clock import Clock
 from rig.control.address import is_trusted, make_folder
-from rig.control.desk import VERBS, Desk, Request
+from rig.control.desk import Answer, Desk
+from rig.control.request_line import LONGEST_LINE, NotUnderstood, clean, read_request
 from rig.errors import InputError, StorageError
 
-LONGEST_LINE: Final = 65_536  # bytes
 MOST_CONNECTIONS: Final = 64
-AT_ONCE: Final = MOST_CONNECTIONS // 4
-"""Connections taken in one turn of the loop: so few that whoever has sent its line when it comes
-is heard before as many others have come as would send it away."""
+AT_ONCE: Final = 4
+"""Requests heard in one turn of the loop, over all connections, so that no storm holds the test up.
+
+No more connections are taken in a turn than requests heard: whoever has sent its line when it
+comes is heard before as many others have come as would send it away."""
 QUEUE: Final = 1024  # connections that wait to be taken; the system may allow fewer
 IDLE: Final = 30.0  # [s] a connection may stay silent
 READS: Final = 5.0  # [s] a client may take to read an answer
 ACTS: Final = 180.0  # [s] to the first answer: somebody may have to walk to the rig's button
 RECORDS: Final = 15.0  # [s] to the second
 LOOKS_AFTER: Final = 5.0  # [s] between two looks whether the socket is still there
-WORDS: Final = {"who": 100, "text": 2000, "face": 100, "on_call": 200}
-"""Fields of text and how many characters are kept of them."""
-
-
-class NotUnderstood(ValueError):
-    """A line that asks for nothing this run can do, in words for who sent it."""
-
-
-def read_request(line: bytes) -> Request | None:
-    """Return the request of a line, None for a look. Raises NotUnderstood."""
-    asked = _object(line)
-    verb = asked.pop("ask", None)
-    if verb == "look" and not asked:
-        return None
-    if verb not in VERBS:
-        raise NotUnderstood(f'"ask" must be one of {", ".join(VERBS)}, look')
-    fields: dict[str, Any] = {key: _text(asked, key) for key in WORDS}
-    fields["catch_can"] = _flow(asked)
-    fields["items"] = _items(asked)
-    if asked:
-        raise NotUnderstood(f"unknown key {clean(next(iter(asked)))[:40]!r}")
-    if not fields["who"]:
-        raise NotUnderstood('"who" is missing: say who asks')
-    return Request(str(verb), **fields)
-
-
-def _object(line: bytes) -> dict[str, Any]:
-    try:
-        asked = json.loads(line, parse_constant=_no_number)
-    except (ValueError, RecursionError):
-        asked = None
-    if not isinstance(asked, dict):
-        raise NotUnderstood('a line must be one JSON object such as {"ask": "look"}')
-    return asked
-
-
-def _no_number(name: str) -> float:
-    raise ValueError(name)
-
-
-def _text(asked: dict[str, Any], key: str) -> str:
-    value = asked.pop(key, "")
-    if not isinstance(value, str):
-        raise NotUnderstood(f'"{key}" must be text')
-    return clean(value)[: WORDS[key]]
-
-
-def _flow(asked: dict[str, Any]) -> float | None:
-    value = asked.pop("catch_can", None)
-    if value is None:
-        return None
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise NotUnderstood('"catch_can" must be a number [m3/s]')
-    try:
-        flow = float(value)
-    except OverflowError:
-        flow = math.inf
-    if not 0 <= flow < 1:
-        raise NotUnderstood('"catch_can" must be a flow [m3/s] from 0 to 1')
-    return flow
-
-
-def _items(asked: dict[str, Any]) -> tuple[str, ...]:
-    value = asked.pop("items", [])
-    if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
-        raise NotUnderstood('"items" must be a list of texts')
-    return tuple(clean(item) for item in value[:100])
-
-
-def clean(text: str) -> str:
-    """Return a text on one line, without control characters or anything a terminal obeys."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 
 class Waits(IntEnum):
@@ -169,6 +98,7 @@ class Door:
         self._synced = synced
         self._look = look
         self._server: asyncio.Server | None = None
+        self._heard = asyncio.Semaphore(AT_ONCE)
         # The one whose wait began first comes first.
         self._visits: dict[asyncio.Task[Any], _Visit] = {}
 
@@ -280,22 +210,16 @@ class Door:
             self._now_waits(visit, Waits.ANSWER)
             await self._answer(line, visit)
             self._now_waits(visit, Waits.MORE)
-            # Neither reading nor answering gives way while there are lines and room.
-            await asyncio.sleep(0)
 
     async def _answer(self, line: bytes, visit: _Visit) -> None:
         writer = visit.writer
-        try:
-            request = read_request(line)
-        except NotUnderstood as error:
-            await _say(writer, _refused(str(error)))
+        async with self._heard:
+            acted = self._hear(line, visit)
+            # Neither reading nor answering gives way while there are lines and room.
+            await asyncio.sleep(0)
+        if not isinstance(acted, asyncio.Future):
+            await _say(writer, acted)
             return
-        if request is None:
-            await _say(writer, self._look())
-            return
-        if request.verb == "stop":
-            self._now_waits(visit, Waits.STOP)
-        acted = self._desk.ask(request)
         try:
             async with asyncio.timeout(ACTS):
                 answer = await asyncio.shield(acted)
@@ -308,6 +232,18 @@ class Door:
         await _say(writer, {"answer": word, "text": answer.text, "state": answer.state})
         if answer.done:
             await _say(writer, await self._recorded())
+
+    def _hear(self, line: bytes, visit: _Visit) -> asyncio.Future[Answer] | Mapping[str, object]:
+        """Return the answer of a line, or of one for the desk the future that has it."""
+        try:
+            request = read_request(line)
+        except NotUnderstood as error:
+            return _refused(str(error))
+        if request is None:
+            return self._look()
+        if request.verb == "stop":
+            self._now_waits(visit, Waits.STOP)
+        return self._desk.ask(request)
 
     async def _recorded(self) -> dict[str, object]:
         try:

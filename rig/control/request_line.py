@@ -1,0 +1,100 @@
+"""A request as one line, one JSON object: written by who asks, read by the run that is asked.
+
+A run reads lines of strangers between two samples: what is too long is cut off before anything
+else is done with it.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from typing import Any, Final
+
+from rig.control.desk import VERBS, Request
+
+LONGEST_LINE: Final = 8192  # bytes
+WORDS: Final = {"who": 100, "text": 1500, "face": 100, "on_call": 100}
+"""Fields of text and how many characters are kept of them: all four fill no line at four bytes."""
+MOST_ITEMS: Final = 40
+LONGEST_ITEM: Final = 200  # characters
+
+
+def write_request(message: Mapping[str, object]) -> bytes:
+    """Return the line of a message, its words cut so that a run takes it."""
+    cut = {key: _cut(key, value) for key, value in message.items()}
+    return json.dumps(cut, ensure_ascii=False).encode(errors="replace") + b"\n"
+
+
+def _cut(key: str, value: object) -> object:
+    return clean(value)[: WORDS[key]] if key in WORDS and isinstance(value, str) else value
+
+
+class NotUnderstood(ValueError):
+    """A line that asks for nothing this run can do, in words for who sent it."""
+
+
+def read_request(line: bytes) -> Request | None:
+    """Return the request of a line, None for a look. Raises NotUnderstood."""
+    asked = _object(line)
+    verb = asked.pop("ask", None)
+    if verb == "look" and not asked:
+        return None
+    if verb not in VERBS:
+        raise NotUnderstood(f'"ask" must be one of {", ".join(VERBS)}, look')
+    fields: dict[str, Any] = {key: _text(asked, key) for key in WORDS}
+    fields["catch_can"] = _flow(asked)
+    fields["items"] = _items(asked)
+    if asked:
+        raise NotUnderstood(f"unknown key {clean(next(iter(asked)))[:40]!r}")
+    if not fields["who"]:
+        raise NotUnderstood('"who" is missing: say who asks')
+    return Request(str(verb), **fields)
+
+
+def _object(line: bytes) -> dict[str, Any]:
+    try:
+        asked = json.loads(line, parse_constant=_no_number)
+    except (ValueError, RecursionError):
+        asked = None
+    if not isinstance(asked, dict):
+        raise NotUnderstood('a line must be one JSON object such as {"ask": "look"}')
+    return asked
+
+
+def _no_number(name: str) -> float:
+    raise ValueError(name)
+
+
+def _text(asked: dict[str, Any], key: str) -> str:
+    value = asked.pop(key, "")
+    if not isinstance(value, str):
+        raise NotUnderstood(f'"{key}" must be text')
+    return clean(value[: WORDS[key]])
+
+
+def _flow(asked: dict[str, Any]) -> float | None:
+    value = asked.pop("catch_can", None)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise NotUnderstood('"catch_can" must be a number [m3/s]')
+    try:
+        flow = float(value)
+    except OverflowError:
+        flow = math.inf
+    if not 0 <= flow < 1:
+        raise NotUnderstood('"catch_can" must be a flow [m3/s] from 0 to 1')
+    return flow
+
+
+def _items(asked: dict[str, Any]) -> tuple[str, ...]:
+    value = asked.pop("items", [])
+    if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+        raise NotUnderstood('"items" must be a list of texts')
+    return tuple(clean(item[:LONGEST_ITEM]) for item in value[:MOST_ITEMS])
+
+
+def clean(text: str) -> str:
+    """Return a text on one line, without control characters or anything a terminal obeys."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
