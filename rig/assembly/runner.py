@@ -18,23 +18,24 @@ import traceback
 from dataclasses import dataclass, fields
 from datetime import datetime
 from pathlib import Path
+from types import FrameType
 from typing import Any, Final
 
 from rig.assembly.devices import close, open_rig
+from rig.assembly.last_words import LastWords
 from rig.assembly.live import LiveTest
 from rig.assembly.result import header_of
-from rig.clock import SystemClock
+from rig.clock import Clock, SystemClock
 from rig.control.checklist import refusal
 from rig.control.lock import lock_folder, lock_rig, refuse_taken
-from rig.errors import InputError, RigError
+from rig.errors import EXIT_CODES, DeviceError, InputError, RigError
 from rig.ports import Rig
 from rig.protocol.load import load_plan
 from rig.protocol.plan import Plan
 from rig.record.entries import RunHeader
 from rig.record.remote import RemoteRecorder
-from rig.record.trouble import storage
 
-LOG: Final = "runner.log"
+OPENS_WITHIN: Final = 60.0  # [s] for all devices of a rig to answer
 _KINDS: Final[dict[str, Any]] = {"out": Path, "seed": int}
 
 
@@ -60,17 +61,30 @@ def main(arguments: list[str] | None = None) -> int:
     order = Order(**vars(parser.parse_args(arguments)))
     for number in (signal.SIGINT, signal.SIGHUP):
         signal.signal(number, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, _not_begun)
     starter = Starter()
-    try:
-        plan = load_plan(order.protocol, order.rig, _text_of)
-        return asyncio.run(_run(plan, order, starter))
-    except RigError as error:
-        starter.problem(str(error), error.exit_code)
-        return error.exit_code
-    except BaseException as error:  # noqa: BLE001 - whatever it was, the log must tell it
-        traceback.print_exc()
-        starter.problem(f"nightrig has a bug: {type(error).__name__}: {error}", 1)
-        return 1
+    with contextlib.ExitStack() as last:
+        try:
+            plan = load_plan(order.protocol, order.rig, _text_of)
+            return asyncio.run(_run(plan, order, starter, last))
+        except RigError as error:
+            starter.problem(str(error), error.exit_code)
+            return error.exit_code
+        except BaseException as error:  # noqa: BLE001 - whatever it was, the log must tell it
+            with contextlib.suppress(OSError):
+                traceback.print_exc()
+            starter.problem(f"nightrig has a bug: {type(error).__name__}: {error}", 1)
+            return 1
+
+
+class NotBegun(RigError):
+    """The test was given up before anything moved."""
+
+    exit_code = EXIT_CODES["operator"]
+
+
+def _not_begun(_number: int, _frame: FrameType | None) -> None:
+    raise NotBegun("asked to end before the test began; nothing was moved")
 
 
 class Starter:
@@ -81,39 +95,63 @@ class Starter:
         self._handle = os.dup(1)
 
     def ready(self) -> None:
-        """Say that the test begins."""
-        self._say({"ready": True})
+        """Say that the test begins. Raises NotBegun where nobody waits for it any more."""
+        if not self._say({"ready": True}):
+            raise NotBegun("whoever started the test is gone; nothing was moved")
 
     def problem(self, text: str, code: int) -> None:
         """Say why it does not begin, or note in the log why it ended."""
         if self._handle < 0:
-            sys.stderr.write(f"{text}\n")
-            sys.stderr.flush()
+            # A full disk must not turn the code into that of a bug.
+            with contextlib.suppress(OSError):
+                sys.stderr.write(f"{text}\n")
+                sys.stderr.flush()
         else:
             self._say({"problem": text, "exit": code})
 
-    def _say(self, message: dict[str, object]) -> None:
-        with contextlib.suppress(OSError):
+    def _say(self, message: dict[str, object]) -> bool:
+        try:
             os.write(self._handle, json.dumps(message).encode() + b"\n")
-        os.close(self._handle)
-        self._handle = -1
+        except OSError:
+            return False
+        finally:
+            os.close(self._handle)
+            self._handle = -1
+        return True
 
 
-async def _run(plan: Plan, order: Order, starter: Starter) -> int:
+async def _run(plan: Plan, order: Order, starter: Starter, last: contextlib.ExitStack) -> int:
     clock, out = SystemClock(), order.out
     refuse_taken(out)
     with contextlib.ExitStack() as held:
         held.callback(lock_rig(plan.rig.name, out, clock.utc()).release)
-        log = Log(out)
+        log = LastWords(out)
+        last.callback(log.flush)
         held.callback(log.drop)
-        rig = await open_rig(plan, order.seed, clock)
+        rig = await _opened(plan, order.seed, clock)
         try:
             recorder = await RemoteRecorder.create(out, _header(plan, order, rig, clock.utc()))
-            held.callback(lock_folder(out, clock.utc()).release)
-            log.keep()
+            try:
+                held.callback(lock_folder(out, clock.utc()).release)
+                log.keep()
+            except BaseException:
+                await recorder.abandon()
+                raise
             return await LiveTest(plan, rig, recorder, clock, out).run(starter.ready)
         finally:
             await close(rig)
+
+
+async def _opened(plan: Plan, seed: int, clock: Clock) -> Rig:
+    """Open the rig's devices in time. Raises DeviceError where they hang."""
+    try:
+        async with asyncio.timeout(OPENS_WITHIN):
+            return await open_rig(plan, seed, clock)
+    except TimeoutError:
+        raise DeviceError(
+            f"rig {plan.rig.name!r}: its devices have not answered within {OPENS_WITHIN:.0f} s; "
+            "nothing was started; look at power and lines"
+        ) from None
 
 
 def _header(plan: Plan, order: Order, rig: Rig, started: datetime) -> RunHeader:
@@ -131,32 +169,6 @@ def _header(plan: Plan, order: Order, rig: Rig, started: datetime) -> RunHeader:
 
 def _text_of(path: str) -> str:
     return Path(path).read_text(encoding="utf-8-sig")
-
-
-class Log:
-    """Takes all that is printed: under a hidden name until the run has its folder."""
-
-    def __init__(self, out: Path) -> None:
-        self._out = out
-        self._path = out.parent / f".{out.name}.{os.getpid()}.log"
-        with storage(self._path, "make the log"):
-            out.parent.mkdir(parents=True, exist_ok=True)
-            handle = os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
-        for number in (1, 2):
-            os.dup2(handle, number)
-        os.close(handle)
-        self._kept = False
-
-    def keep(self) -> None:
-        """Move the log into the run's folder."""
-        with storage(self._path, "move the log into the run's folder"):
-            self._path.rename(self._out / LOG)
-        self._kept = True
-
-    def drop(self) -> None:
-        """Take the log away if the run never got its folder."""
-        if not self._kept:
-            self._path.unlink(missing_ok=True)
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
@@ -94,6 +95,14 @@ def start_runner(arguments: list[str], prefix: tuple[str, ...]) -> subprocess.Po
         stderr=subprocess.STDOUT,
         start_new_session=True,
     )
+
+
+def end_early(process: subprocess.Popen[bytes]) -> None:
+    """End a runner whose test has not begun; it moves nothing then."""
+    process.terminate()
+    with contextlib.suppress(RigError):
+        wait_ready(process)
+    process.wait()
 
 
 def wait_ready(process: subprocess.Popen[bytes]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import getpass
 import json
 import os
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
@@ -57,17 +58,26 @@ def request(
         raise
     except NoAnswer as error:
         raise InputError(f"{folder or run.folder}: the run ended before it answered") from error
-    if as_json:
-        click.echo(json.dumps(answers))
-    else:
-        click.echo(f"{answers['answer']}: {answers['text']}")
-        if answers["recorded"]:
-            click.echo("recorded")
-        elif answers["recorded"] is False:
-            click.echo(f"not recorded: {answers['trouble']}")
+    try:
+        tell(answers, as_json=as_json)
+    except OSError:
+        # Nobody can read it; what was done is done, and the code still tells it.
+        sys.stdout = None
     if answers["answer"] != "acted":
         return InputError.exit_code
     return 0 if answers["recorded"] else StorageError.exit_code
+
+
+def tell(answers: dict[str, Any], *, as_json: bool) -> None:
+    """Print both answers."""
+    if as_json:
+        click.echo(json.dumps(answers))
+        return
+    click.echo(f"{answers['answer']}: {answers['text']}")
+    if answers["recorded"]:
+        click.echo("recorded")
+    elif answers["recorded"] is False:
+        click.echo(f"not recorded: {answers['trouble']}")
 
 
 def the_run(folder: str | None) -> LiveRun:

@@ -18,8 +18,9 @@ from rig.commands.confirm import Declined, confirm, decline
 from rig.commands.progress import ProgressLine
 from rig.control.address import find_socket
 from rig.control.book import Progress
-from rig.control.caller import Caller, NoAnswer, look_at
-from rig.errors import RigError, StorageError
+from rig.control.caller import Caller, LiveRun, NoAnswer, look_at
+from rig.control.lock import folder_holder
+from rig.errors import EXIT_CODES, RigError, StorageError
 from rig.protocol.plan import Plan
 from rig.record.history import read_journal
 
@@ -34,6 +35,12 @@ class Followed:
     result: Result | None
     code: int
     text: str = ""
+
+
+class LeftEarly(RigError):
+    """The person left before the test began."""
+
+    exit_code = EXIT_CODES["operator"]
 
 
 class Leaving:
@@ -58,6 +65,10 @@ class Leaving:
         if self._raises:
             raise KeyboardInterrupt
 
+    def pause(self) -> None:
+        """Wait a moment, or until the person leaves."""
+        signal.sigtimedwait((), EVERY)
+
     @contextlib.contextmanager
     def breaks_off(self) -> Iterator[None]:
         """Let leaving break off what is done inside, by KeyboardInterrupt."""
@@ -70,13 +81,14 @@ class Leaving:
             self._raises = False
 
 
-def pass_checklist(out: Path, on_call: str | None, leaving: Leaving) -> None:
+def pass_checklist(
+    process: subprocess.Popen[bytes], out: Path, on_call: str | None, leaving: Leaving
+) -> None:
     """Have the checklist confirmed if the run waits for it; else have the run stopped.
 
     Whoever leaves meanwhile has not confirmed it, and sees the run stop.
     """
-    path = find_socket(out)
-    run = look_at(path) if path is not None else None
+    run = _first_look(process, out, leaving)
     if run is None or not run.told.get("checklist"):
         return
     with contextlib.suppress(NoAnswer):
@@ -86,6 +98,18 @@ def pass_checklist(out: Path, on_call: str | None, leaving: Leaving) -> None:
         except (Declined, OSError, KeyboardInterrupt) as left:
             leaving.asked = False
             decline(run, str(left) or "the checklist was left before its end")
+
+
+def _first_look(process: subprocess.Popen[bytes], out: Path, leaving: Leaving) -> LiveRun | None:
+    """Return what the run says of itself: a run that waits for its list must not be missed."""
+    while not leaving.asked:
+        path = find_socket(out)
+        run = look_at(path) if path is not None else None
+        if run is not None or process.poll() is not None:
+            return run
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(EVERY)
+    return None
 
 
 def follow(
@@ -99,17 +123,22 @@ def follow(
     frequency = plan.loading.frequency if plan.loading else None
     line = ProgressLine(plan.specimen_id, frequency)
     ended = None
-    while ended is None and not detach and not leaving.asked:
+    # What was started may be a guard against sleep that ends before the runner: the folder's lock
+    # tells whether the runner lives.
+    while (ended is None or folder_holder(out)) and not detach and not leaving.asked:
         with contextlib.suppress(subprocess.TimeoutExpired):
             ended = process.wait(EVERY)
+        if ended is not None and folder_holder(out):
+            leaving.pause()
         # A terminal that is gone is no reason to end: its signal comes.
         with contextlib.suppress(OSError):
             _show(out, line)
     with contextlib.suppress(OSError):
         line.done()
-    if ended is None:
+    if ended is None or folder_holder(out):
         return Followed(None, 0, _goes_on(process, out))
-    return Followed(_result(plan, out, ended, real_seconds() - began), ended)
+    result = _result(plan, out, ended, real_seconds() - began)
+    return Followed(result, EXIT_CODES[result.outcome])
 
 
 def _show(out: Path, line: ProgressLine) -> None:
@@ -128,23 +157,26 @@ def _goes_on(process: subprocess.Popen[bytes], out: Path) -> str:
 
 
 def _result(plan: Plan, out: Path, code: int, real_s: float) -> Result:
-    """Return what the journal says of the end."""
+    """Return what the journal says of the end; `code` is what the started process ended with."""
+    ending = None
     with contextlib.suppress(StorageError), read_journal(out) as journal:
         ending = journal.ending
-        if ending is not None and code != StorageError.exit_code:
-            return result_of(
-                plan,
-                ending.outcome,
-                ending.why,
-                ending.cycles,
-                out / "run.h5",
-                real_s=real_s,
-                test_s=ending.ended_time,
-            )
-    said = _last_words(out)
     if code == StorageError.exit_code:
-        raise StorageError(said)
-    raise RigError(f"{out}: the runner ended with {code} and without a verdict: {said}")
+        raise StorageError(_last_words(out))
+    how = f"signal {-code}" if code < 0 else f"code {code}"
+    if ending is None:
+        words = _last_words(out)
+        raise RigError(f"{out}: the runner ended with {how} and without a verdict: {words}")
+    path = out / "run.h5"
+    if not path.exists():
+        raise StorageError(
+            f"{out}: the record is complete in journal.db, but the runner ended with {how} before "
+            "run.h5 was made"
+        )
+    test_s = ending.ended_time
+    return result_of(
+        plan, ending.outcome, ending.why, ending.cycles, path, real_s=real_s, test_s=test_s
+    )
 
 
 def _last_words(out: Path) -> str:

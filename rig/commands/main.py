@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import sys
 from typing import Any, Final
@@ -78,7 +79,8 @@ def main(arguments: list[str] | None = None) -> None:
         click.echo("nightrig: stopped from the keyboard", err=True)
         sys.exit(5)
     except OSError as error:
-        click.echo(f"nightrig: {error.filename or ''}: {error.strerror or error}", err=True)
+        with contextlib.suppress(OSError):
+            click.echo(f"nightrig: {error.filename or ''}: {error.strerror or error}", err=True)
         sys.exit(2)
     except RigError as error:
         click.echo(str(error), err=True)

@@ -74,16 +74,21 @@ def start(
     plan: Plan, order: list[str], out: Path, on_call: str | None, *, detach: bool
 ) -> Followed:
     """Start the runner, have the checklist confirmed, follow the test."""
-    from rig.assembly.start import guarding, start_runner, wait_ready
-    from rig.commands.follow import Leaving, follow, pass_checklist
+    from rig.assembly.start import end_early, guarding, start_runner, wait_ready
+    from rig.commands.follow import Leaving, LeftEarly, follow, pass_checklist
 
     guard = guarding()
     for warning in (*plan.warnings, *guard.warnings):
         click.echo(f"warning: {warning}", err=True)
     with Leaving() as leaving:
         process = start_runner(order, guard.prefix)
-        wait_ready(process)
-        pass_checklist(out, on_call, leaving)
+        try:
+            with leaving.breaks_off():
+                wait_ready(process)
+        except KeyboardInterrupt:
+            end_early(process)
+            raise LeftEarly("left before the test began; nothing was moved") from None
+        pass_checklist(process, out, on_call, leaving)
         if not detach:
             # A terminal that is gone is told by its signal.
             with contextlib.suppress(OSError):
