@@ -4,6 +4,7 @@
     ├── InputError          2   files or usage; nothing was started
     ├── DeviceError         4   a rig, sensor or device did not do what it must
     │   └── SetpointRefused 4   a command outside the rig file's ranges
+    ├── NotBegun            5   given up by people before anything moved
     └── StorageError        6   disk full, gone, or a record that does not verify
 
 Every message has the value, what was allowed, and what to do.
@@ -70,6 +71,12 @@ class DeviceError(RigError):
 
 class SetpointRefused(DeviceError):
     """A command lies outside the ranges of the rig file; it was not sent."""
+
+
+class NotBegun(RigError):
+    """The test was given up by people before anything moved."""
+
+    exit_code: ClassVar[int] = 5
 
 
 class StorageError(RigError):

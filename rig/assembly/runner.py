@@ -28,7 +28,7 @@ from rig.assembly.result import header_of
 from rig.clock import Clock, SystemClock
 from rig.control.checklist import refusal
 from rig.control.lock import lock_folder, lock_rig, refuse_taken
-from rig.errors import EXIT_CODES, DeviceError, InputError, RigError
+from rig.errors import DeviceError, InputError, NotBegun, RigError
 from rig.ports import Rig
 from rig.protocol.load import load_plan
 from rig.protocol.plan import Plan
@@ -77,14 +77,11 @@ def main(arguments: list[str] | None = None) -> int:
             return 1
 
 
-class NotBegun(RigError):
-    """The test was given up before anything moved."""
-
-    exit_code = EXIT_CODES["operator"]
+ENDED_EARLY: Final = "asked to end before the test began; nothing was moved"
 
 
 def _not_begun(_number: int, _frame: FrameType | None) -> None:
-    raise NotBegun("asked to end before the test began; nothing was moved")
+    raise NotBegun(ENDED_EARLY)
 
 
 class Starter:
@@ -121,6 +118,17 @@ class Starter:
 
 
 async def _run(plan: Plan, order: Order, starter: Starter, last: contextlib.ExitStack) -> int:
+    """Carry the order out; SIGTERM ends it here until the live test takes it as a request."""
+    task, loop = asyncio.current_task(), asyncio.get_running_loop()
+    if task is not None:
+        loop.add_signal_handler(signal.SIGTERM, task.cancel)
+    try:
+        return await _begun(plan, order, starter, last)
+    except asyncio.CancelledError:
+        raise NotBegun(ENDED_EARLY) from None
+
+
+async def _begun(plan: Plan, order: Order, starter: Starter, last: contextlib.ExitStack) -> int:
     clock, out = SystemClock(), order.out
     refuse_taken(out)
     with contextlib.ExitStack() as held:

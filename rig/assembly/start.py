@@ -11,7 +11,7 @@ import sys
 from dataclasses import dataclass
 from typing import Any, Final
 
-from rig.errors import DeviceError, InputError, RigError, StorageError
+from rig.errors import DeviceError, InputError, NotBegun, RigError, StorageError
 
 PROBE: Final = 3.0  # [s] in which a service of the system must answer
 SCOPE: Final = ("systemd-run", "--user", "--scope", "--quiet")
@@ -25,7 +25,7 @@ INHIBIT: Final = (
 LINGER: Final = ("loginctl", "show-user", "--property=Linger", "--value")
 
 _ERRORS: Final[dict[int, type[RigError]]] = {
-    kind.exit_code: kind for kind in (InputError, DeviceError, StorageError)
+    kind.exit_code: kind for kind in (InputError, DeviceError, NotBegun, StorageError)
 }
 
 

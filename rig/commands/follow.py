@@ -37,12 +37,6 @@ class Followed:
     text: str = ""
 
 
-class LeftEarly(RigError):
-    """The person left before the test began."""
-
-    exit_code = EXIT_CODES["operator"]
-
-
 class Leaving:
     """Notes Ctrl-C, a closed terminal and SIGTERM while entered: the person leaves."""
 

@@ -13,7 +13,7 @@ import click
 
 from rig.commands.files import find_protocol, find_rig, load
 from rig.commands.rehearse import ready, summary
-from rig.errors import RigError
+from rig.errors import NotBegun, RigError
 
 if TYPE_CHECKING:
     from rig.commands.follow import Followed
@@ -75,7 +75,7 @@ def start(
 ) -> Followed:
     """Start the runner, have the checklist confirmed, follow the test."""
     from rig.assembly.start import end_early, guarding, start_runner, wait_ready
-    from rig.commands.follow import Leaving, LeftEarly, follow, pass_checklist
+    from rig.commands.follow import Leaving, follow, pass_checklist
 
     guard = guarding()
     for warning in (*plan.warnings, *guard.warnings):
@@ -87,7 +87,7 @@ def start(
                 wait_ready(process)
         except KeyboardInterrupt:
             end_early(process)
-            raise LeftEarly("left before the test began; nothing was moved") from None
+            raise NotBegun("left before the test began; nothing was moved") from None
         pass_checklist(process, out, on_call, leaving)
         if not detach:
             # A terminal that is gone is told by its signal.

@@ -153,6 +153,12 @@ class Night:
         new.write_text(json.dumps(now | states))
         new.replace(path)
 
+    def opening(self, starter: subprocess.Popen) -> int:
+        """Return the process id of a runner whose devices do not answer yet."""
+        children = Path(f"/proc/{starter.pid}/task/{starter.pid}/children")
+        eventually(lambda: list(self.folder.glob(".night-1.*.log")), "the runner's hidden log")
+        return int(children.read_text().split()[0])
+
     def runner(self) -> int:
         """Return the process id of the runner, once it has its folder."""
         return int(eventually(self._holder, "the runner's lock")["pid"])
@@ -253,6 +259,7 @@ def a_night(folder: Path, *, run_out: int = 60, **people: object) -> Iterator[Ni
     (offered / "entry_points.txt").write_text("[nightrig.drivers]\ntryout = tryout:open_rig\n")
     shutil.copy(Path(__file__).with_name("tryout.py"), packages)
     state = {"emulated": True, "pace": 10, "button": False, "guard": False, "fail": False}
+    state["slow"] = False
     state |= people
     state |= {"protocol": "protocol.toml", "rig": "rig.toml"}
     (folder / "people.json").write_text(json.dumps(state))

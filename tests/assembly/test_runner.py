@@ -12,7 +12,8 @@ import pytest
 
 from rig.assembly.live import stop_on_sigterm
 from rig.control.desk import MOST_WAITING, Asked, Desk, Request
-from tests.assembly.nights import a_night
+from tests.assembly.nights import a_night, eventually
+from tests.record.recorders import alive
 
 pytestmark = pytest.mark.xdist_group("serial")
 
@@ -113,3 +114,55 @@ def test_leaving_the_screen_only_detaches(night, name):
     done = night.nightrig("stop", str(night.out))
     assert (done.returncode, done.stdout.splitlines()[-1]) == (0, "recorded")
     night.until_gone()
+
+
+@pytest.fixture
+def slow_night(tmp_path):
+    with a_night(tmp_path, slow=True) as night:
+        yield night
+
+
+def nothing_is_left(night) -> bool:
+    files = {path.name for path in night.folder.iterdir()}
+    return not any(name.startswith((".night-1", "night-1")) for name in files)
+
+
+@pytest.mark.parametrize("name", ["SIGINT", "SIGHUP", "SIGTERM"])
+def test_leaving_before_the_test_begins_ends_the_runner_and_moves_nothing(slow_night, name):
+    child = slow_night.start()
+    runner = slow_night.opening(child)
+    child.send_signal(signal.Signals[name])
+    _, err = child.communicate(timeout=45)
+    assert child.returncode == 5
+    assert "nothing was moved" in err.splitlines()[-1]
+    assert not alive(runner)
+    assert nothing_is_left(slow_night)
+
+
+def test_a_runner_whose_starter_was_killed_before_it_began_moves_nothing(slow_night):
+    child = slow_night.start()
+    runner = slow_night.opening(child)
+    child.kill()
+    child.communicate(timeout=45)
+    slow_night.people(slow=False)
+    eventually(lambda: not alive(runner), "the end of the runner")
+    states = [e.text for e in slow_night.events() if e.kind == "state"]
+    assert states == []
+
+
+def test_sigterm_to_a_runner_that_has_not_begun_is_told_and_leaves_nothing(slow_night):
+    child = slow_night.start()
+    os.kill(slow_night.opening(child), signal.SIGTERM)
+    _, err = child.communicate(timeout=45)
+    assert child.returncode == 5
+    assert "asked to end before the test began" in err
+    assert nothing_is_left(slow_night)
+
+
+def test_a_run_whose_runner_is_killed_says_so_and_passes_no_signal_on_as_its_code(night):
+    child = night.start("--json")
+    night.until_state("build-up")
+    os.kill(night.runner(), signal.SIGKILL)
+    _, err = child.communicate(timeout=45)
+    assert child.returncode == 1
+    assert "signal 9 and without a verdict" in err

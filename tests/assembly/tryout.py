@@ -2,7 +2,7 @@
 
 It is copied into a folder as a distribution of its own and found there by its entry point. What
 the people at its rig do is read from the JSON file that TRYOUT names: "emulated", "pace" (device
-seconds in one real second), "button", "guard", "fail".
+seconds in one real second), "button", "guard", "fail", "slow" (it opens only once this is false).
 """
 
 from __future__ import annotations
@@ -58,6 +58,8 @@ class FileInputs:
 async def open_rig(plan, clock) -> Rig:
     """Open the rig of the files that the tests wrote beside TRYOUT."""
     state = told()
+    while told()["slow"]:  # noqa: ASYNC110 - another process makes it so
+        await asyncio.sleep(0.02)
     # A controller's own time is as fast as its devices'.
     machine.WATCHDOG = 0.5 * state["pace"]
     whole = load_plan(state["protocol"], state["rig"], lambda path: Path(path).read_text("utf-8"))
