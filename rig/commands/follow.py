@@ -147,7 +147,11 @@ def _show(out: Path, line: ProgressLine) -> None:
 def _goes_on(process: subprocess.Popen[bytes], out: Path) -> str:
     # The runner is nobody's child from here on.
     process.returncode = 0
-    return f"the test goes on in {out}; stop it with: nightrig stop {shlex.quote(str(out))}"
+    name = shlex.quote(str(out))
+    return (
+        f"the test goes on in {out}; pause, note, continue, unload ask it from any terminal; "
+        f"stop it with: nightrig stop {name}"
+    )
 
 
 def _result(plan: Plan, out: Path, code: int, real_s: float) -> Result:

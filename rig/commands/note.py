@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
 from rig.commands.asking import by_option, request
@@ -9,7 +11,7 @@ from rig.errors import InputError
 
 
 @click.command()
-@click.argument("words", metavar="[DIR] TEXT", nargs=-1)
+@click.argument("words", metavar="[DIR] [TEXT]", nargs=-1)
 @click.option("--catch-can", metavar="FLOW", help='Flow at a nozzle, such as "1.4 L/min".')
 @click.option("--face", metavar="NAME", default="", help="The sprayed face it was taken at.")
 @by_option
@@ -21,19 +23,36 @@ def note(
     Without DIR the one live run is asked. Ends with 0 when it is recorded, 2 when it was refused
     or there is no such run, 6 when it could not be recorded.
 
+    A catch-can reading needs its face, and no text. At an inspection that waits a note holds it.
+
     Example: nightrig note night-1 "crack at the left load point, 0.1 mm" --by "A. Name"
     """
-    if not 1 <= len(words) <= 2:
-        raise click.UsageError(
-            f"{len(words)} words given; give [DIR] TEXT, the text in quotation marks"
-        )
+    folder, text = parted(words, reading=catch_can is not None)
     if face and catch_can is None:
         raise click.UsageError("--face belongs to a --catch-can reading; give both")
-    folder = words[0] if len(words) == 2 else None
+    if catch_can is not None and not face:
+        raise click.UsageError("--face is missing: name the sprayed face of the reading")
     fields: dict[str, object] = {}
     if catch_can is not None:
         fields = {"catch_can": flow(catch_can), "face": face}
-    return request(folder, by, as_json, ask="note", text=words[-1], **fields)
+    return request(folder, by, as_json, ask="note", text=text, **fields)
+
+
+def parted(words: tuple[str, ...], *, reading: bool) -> tuple[str | None, str]:
+    """Return folder and text of the words; one word that is a folder is no text.
+
+    Raises UsageError where the text is missing; a catch-can `reading` needs none.
+    """
+    if len(words) > 2:
+        raise click.UsageError(
+            f"{len(words)} words given; give [DIR] TEXT, the text in quotation marks"
+        )
+    only_folder = len(words) == 1 and Path(words[0]).is_dir()
+    folder = words[0] if len(words) == 2 or only_folder else None
+    text = "" if only_folder or not words else words[-1]
+    if not text.strip() and not reading:
+        raise click.UsageError('the text is missing; give [DIR] TEXT, such as "crack, 0.1 mm"')
+    return folder, text
 
 
 def flow(text: str) -> float:

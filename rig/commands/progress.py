@@ -46,14 +46,15 @@ class ProgressLine:
         """Return the line for a progress after `elapsed` real seconds [s]."""
         parts = [self._label, progress.state]
         if progress.run_out:
-            share = min(progress.cycles / progress.run_out, 1.0)
-            parts.append(f"{progress.cycles:,} of {progress.run_out:,} cycles ({share:.1%})")
-            if 0 < progress.cycles < progress.run_out:
+            cycles = min(progress.cycles, progress.run_out)
+            share = cycles / progress.run_out
+            parts.append(f"{cycles:,} of {progress.run_out:,} cycles ({share:.1%})")
+            if 0 < cycles < progress.run_out and progress.state in ("build-up", "cycling"):
                 pace = self._frequency or progress.cycles / elapsed
-                left = (progress.run_out - progress.cycles) / pace
+                left = (progress.run_out - cycles) / pace
                 parts.append(f"at most {duration(left)} to the run-out")
         parts.append(f"test time {duration(progress.test_s)}")
-        if progress.stiffness_share is not None:
+        if progress.stiffness_share is not None and progress.state == "cycling":
             parts.append(f"stiffness {progress.stiffness_share:.0%} of baseline")
         return " · ".join(parts) if self._terminal else " | ".join(parts)
 

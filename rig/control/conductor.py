@@ -168,11 +168,14 @@ class Conductor:
         self._station.looked()
         if request.verb == "note":
             try:
-                self._station.note(request)
+                text = self._station.note(request)
             except InputError as error:
                 asked.answer(done=False, text=str(error), state=state)
-            else:
-                asked.answer(done=True, text="written down", state=state)
+                return
+            if state == "waiting":
+                self._standing.acknowledged = f"note by {who}"
+                text += "; the inspection waits for people now: continue lets it go on"
+            asked.answer(done=True, text=text, state=state)
             return
         allowed, busy = possible(state), self.stream.unanswered
         refusal = ""

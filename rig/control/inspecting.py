@@ -68,4 +68,5 @@ def _words(inspections: Inspections, alone: float | None) -> str:
     asks = "map the cracks; " if inspections.map_cracks else ""
     if alone is None:
         return f"{asks}goes on only when asked"
-    return f"{asks}goes on by itself in {alone:.0f} s unless somebody comes"
+    held = "unless a note, a pause, the button or the guard holds it"
+    return f"{asks}goes on by itself in {alone:.0f} s {held}"

@@ -43,6 +43,7 @@ class Standing:
         self._asked: Asked | None = None
         self._resuming = False  # going on is a resumption: not in quiet hours
         self._inner = False  # the pause lies in an inspection, which goes on
+        self.acknowledged = ""  # by whom an inspection was, while it waits
         self.on_fall: Callable[[], Awaitable[None]] | None = None
 
     async def confirmed(self) -> None:
@@ -131,9 +132,17 @@ class Standing:
         if asked.request.verb == "unload":
             self._stream.asked = asked
         else:
-            self._answer(asked, "goes to rest, power kept")
+            self._answer(asked, self._resting())
         await self._to_rest()
         return await self.paused()
+
+    def _resting(self) -> str:
+        """Say how a pause that begins will stand, and for how long."""
+        plan, load = self._station.plan, self._book.latest_load
+        unloads = f"unloads in {plan.pauses.unload_after / 60:.0f} min unless asked before"
+        if self._station.cycling:
+            return f"goes to lower load, power kept; {unloads}"
+        return f"stands under {load / 1e3:.1f} kN, power kept: stay out; {unloads}"
 
     async def pause(self, cause: str, why: str) -> bool:
         """Pause for a cause that nobody asked for; the same as `interrupted` else."""
@@ -171,6 +180,7 @@ class Standing:
     async def waiting(self, go_on_after: float | None) -> bool:
         """Stand at an inspection; True if the specimen stayed loaded. Ends in "starting"."""
         self._resuming = False
+        self.acknowledged = ""
         limit = None
         if go_on_after is not None:
             limit = self._stream.now + self._stream.frames(go_on_after)
@@ -196,22 +206,28 @@ class Standing:
         """Stand in the present state until a cause to leave it, or until a frame."""
         stream, watches = self._stream, self._book.state in ("waiting", "paused")
         stream.people_near = self._near
-        stream.wakes = _people if watches else _nobody
+        stream.wakes = self._people_come if watches else _nobody
         try:
             while True:
                 asked = stream.take_asked()
                 if asked is not None and await self._permitted(asked, self._problem):
                     self._asked = asked
                     return asked.request.verb, by(asked)
+                if self.acknowledged and self._book.state == "waiting":
+                    return "people", self.acknowledged
                 if watches and _people(stream.inputs):
                     return "people", "guard open" if stream.inputs.guard_open else "local input"
                 if limit is not None and stream.now >= limit:
-                    return "wait over", "nobody came"
+                    return "wait over", f"nobody came; {self._book.state} is over"
                 if limit is None and self._station.nobody_left():
                     raise StopNow("operator", "operator", "nobody is left to ask for more")
                 await self._on(limit if limit is not None else FAR)
         finally:
             stream.people_near, stream.wakes = _none_near, _nobody
+
+    def _people_come(self, inputs: InputState) -> bool:
+        """Tell whether somebody is at the rig, or has acknowledged an inspection."""
+        return _people(inputs) or (bool(self.acknowledged) and self._book.state == "waiting")
 
     def _near(self) -> bool:
         """Tell whether an open guard means people: nothing moves, at lower load at the most."""
@@ -305,7 +321,8 @@ class Standing:
                 return True
             cause = "wetted"
         await station.horn(True)
-        self._acted("horn, then goes on" if self._rig.horn else "goes on")
+        goes = "goes on" if kept else "approaches the specimen again"
+        self._acted(f"horn, then {goes}" if self._rig.horn else goes)
         held = (f"{book.latest_load / 1e3:.1f} kN held" if kept else "unloaded") + station.wetness()
         book.enter("starting", cause, why)
         await station.warned()
@@ -334,7 +351,8 @@ class Standing:
     async def _lock(self, cause: str, why: str) -> None:
         await self._rig.actuator.hold()
         await self._station.set_pressure("low")
-        self._acted("stroke held, low pressure; goes on by continue and the input at the rig")
+        kind = "" if self._rig.emulated else f" and the {self._station.plan.rig.local_input}"
+        self._acted(f"stroke held, low pressure; goes on only by continue{kind}")
         self._book.enter("locked", cause, why)
 
     async def _unload(self, cause: str, why: str) -> None:

@@ -86,7 +86,7 @@ def _rows() -> list[Row]:
         Row("waiting", "wait over", "starting", "nobody came: goes on by itself"),
         Row("waiting", "continue", "starting", "with local input"),
         Row("waiting", "pause", "locked", "somebody takes over: stroke held, low pressure"),
-        Row("waiting", "people", "locked", "button or guard: stroke held, low pressure"),
+        Row("waiting", "people", "locked", "a note, button or guard: stroke held, low pressure"),
         Row("waiting", "unload", "unloading", "category 1"),
         Row("locked", "continue", "starting", "with local input and name, guard closed"),
         Row("locked", "unload", "unloading", "with local input; category 1"),

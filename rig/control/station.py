@@ -268,19 +268,24 @@ class Station:
         """Note that somebody has looked after the test."""
         self.windows = replace(self.windows, looked=True)
 
-    def note(self, request: Request) -> None:
-        """Write down what somebody says, and a catch-can reading against the schedule.
+    def note(self, request: Request) -> str:
+        """Write down what somebody says, and a catch-can reading; return the answer in words.
 
         Raises InputError for a reading that cannot be; nothing is written then.
         """
         by = f"{request.who}: " if request.who else ""
+        answer = "written down"
+        if request.catch_can is None and not request.text.strip():
+            raise InputError("there is nothing to write down; give a text")
         if request.catch_can is not None:
             if self.plan.spray is None:
                 raise InputError("nothing is sprayed in this test; leave the catch can out")
             reading = catch_can(self.plan.spray, request.catch_can, request.face)
             self.book.event("catch can", f"{by}{reading}")
-        if request.text or request.catch_can is None:
+            answer += f": {reading}"
+        if request.text:
             self.book.event("note", f"{by}{request.text}")
+        return answer
 
     async def horn(self, on: bool) -> None:
         """Switch the horn or lamp, where there is one."""

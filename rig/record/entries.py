@@ -143,7 +143,7 @@ LISTS: Final[dict[str, tuple[Field, ...]]] = {
     "zeros": (
         _TIME,
         Field("channel", "text", "1", "channel"),
-        Field("value", "<f8", "SI", "reading that was made zero"),
+        Field("value", "<f8", "SI", "reading without load"),
         _TEXT,
     ),
 }

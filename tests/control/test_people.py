@@ -120,6 +120,15 @@ def test_somebody_at_the_rig_during_an_inspection_keeps_it_from_going_on(night, 
     assert row[2] > 280.0
 
 
+def test_a_note_at_an_inspection_holds_it(night):
+    result = night((112.0, said("note", "mapping the cracks")), (400.0, said("continue")))
+    assert result.outcome == "run-out"
+    events = table(result.run, "events")
+    assert any(text.startswith(f"locked, people: note by {BY}") for *_, text in events)
+    (row,) = table(result.run, "inspections")
+    assert row[2] > 280.0
+
+
 def test_an_open_guard_refuses_to_go_on(night):
     result = night(
         (112.0, said("continue")),
