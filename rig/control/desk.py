@@ -38,6 +38,12 @@ class Request:
     items: tuple[str, ...] = ()
     on_call: str = ""
 
+    @property
+    def by(self) -> str:
+        """Who asks, and why."""
+        who = self.who or "somebody"
+        return f"by {who}, {self.text}" if self.text else f"by {who}"
+
 
 @dataclass(frozen=True, slots=True)
 class Answer:

@@ -127,8 +127,8 @@ class Standing:
         """
         if asked.request.verb == "unload" and self._rig.emulated:
             self._asked = asked
-            return await self._follow("unload", by(asked))
-        self.pausing("pause", by(asked))
+            return await self._follow("unload", asked.request.by)
+        self.pausing("pause", asked.request.by)
         if asked.request.verb == "unload":
             self._stream.asked = asked
         else:
@@ -212,7 +212,7 @@ class Standing:
                 asked = stream.take_asked()
                 if asked is not None and await self._permitted(asked, self._problem):
                     self._asked = asked
-                    return asked.request.verb, by(asked)
+                    return asked.request.verb, asked.request.by
                 if self.acknowledged and self._book.state == "waiting":
                     return "people", self.acknowledged
                 if watches and _people(stream.inputs):
@@ -392,10 +392,3 @@ def _nobody(_inputs: InputState) -> bool:
 
 def _none_near() -> bool:
     return False
-
-
-def by(asked: Asked) -> str:
-    """Return who asked for something, and why."""
-    request = asked.request
-    who = request.who or "somebody"
-    return f"by {who}, {request.text}" if request.text else f"by {who}"
