@@ -6,12 +6,18 @@ disk. A disk that hangs holds the thread, a full pipe drops what does not fit.
 
 from __future__ import annotations
 
+import contextlib
+import io
 import os
+import sys
 import threading
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from rig.record.trouble import storage
+
+if TYPE_CHECKING:
+    from _typeshed import ReadableBuffer
 
 LOG: Final = "runner.log"
 MOST: Final = 1_000_000
@@ -36,6 +42,7 @@ class LastWords:
         for number in (1, 2):
             os.dup2(writing, number)
         os.close(writing)
+        sys.stdout = sys.stderr = io.TextIOWrapper(_Drops(), "utf-8", write_through=True)
         self._thread = threading.Thread(target=_copy, args=(reading, file), daemon=True)
         self._thread.start()
 
@@ -57,6 +64,18 @@ class LastWords:
             os.dup2(nowhere, number)
         os.close(nowhere)
         self._thread.join(FLUSH_WITHIN)
+
+
+class _Drops(io.RawIOBase):
+    """Standard error that drops what the pipe does not take: a print is no reason to fail."""
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, text: ReadableBuffer, /) -> int:
+        with contextlib.suppress(OSError):
+            os.write(2, text)
+        return memoryview(text).nbytes
 
 
 def _copy(reading: int, file: int) -> None:

@@ -12,6 +12,7 @@ import asyncio
 import contextlib
 import json
 import os
+import shutil
 import signal
 import sys
 import traceback
@@ -90,11 +91,18 @@ class Starter:
     def __init__(self) -> None:
         # Whatever prints later must not print into a pipe that nobody reads.
         self._handle = os.dup(1)
+        self._began = False
+
+    @property
+    def waits(self) -> bool:
+        """Whether the starter has not been told yet that the test begins, and it has not."""
+        return not self._began
 
     def ready(self) -> None:
         """Say that the test begins. Raises NotBegun where nobody waits for it any more."""
         if not self._say({"ready": True}):
             raise NotBegun("whoever started the test is gone; nothing was moved")
+        self._began = True
 
     def problem(self, text: str, code: int) -> None:
         """Say why it does not begin, or note in the log why it ended."""
@@ -138,16 +146,35 @@ async def _begun(plan: Plan, order: Order, starter: Starter, last: contextlib.Ex
         held.callback(log.drop)
         rig = await _opened(plan, order.seed, clock)
         try:
-            recorder = await RemoteRecorder.create(out, _header(plan, order, rig, clock.utc()))
+            recorder = await _recorder(out, _header(plan, order, rig, clock.utc()))
             try:
                 held.callback(lock_folder(out, clock.utc()).release)
                 log.keep()
+                return await LiveTest(plan, rig, recorder, clock, out).run(starter.ready)
             except BaseException:
-                await recorder.abandon()
+                if starter.waits:
+                    await _take_back(recorder)
                 raise
-            return await LiveTest(plan, rig, recorder, clock, out).run(starter.ready)
         finally:
             await close(rig)
+
+
+async def _recorder(out: Path, header: RunHeader) -> RemoteRecorder:
+    """Make the folder and its recorder, or leave neither behind."""
+    making = asyncio.ensure_future(RemoteRecorder.create(out, header))
+    try:
+        return await asyncio.shield(making)
+    except asyncio.CancelledError:
+        # Broken off in the middle it would leave a folder that is nobody's.
+        with contextlib.suppress(RigError):
+            await _take_back(await making)
+        raise
+
+
+async def _take_back(recorder: RemoteRecorder) -> None:
+    """Take away the record of a test that did not begin; its name is free again."""
+    await recorder.abandon()
+    shutil.rmtree(recorder.folder, ignore_errors=True)
 
 
 async def _opened(plan: Plan, seed: int, clock: Clock) -> Rig:

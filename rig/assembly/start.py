@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
 import shutil
@@ -97,12 +96,18 @@ def start_runner(arguments: list[str], prefix: tuple[str, ...]) -> subprocess.Po
     )
 
 
-def end_early(process: subprocess.Popen[bytes]) -> None:
-    """End a runner whose test has not begun; it moves nothing then."""
+def end_early(process: subprocess.Popen[bytes]) -> bool:
+    """Have a runner that is starting up end; return whether its test had begun all the same.
+
+    Until then nothing moves; one that has just begun takes this as the request to stop.
+    """
     process.terminate()
-    with contextlib.suppress(RigError):
+    try:
         wait_ready(process)
-    process.wait()
+    except RigError:
+        process.wait()
+        return False
+    return True
 
 
 def wait_ready(process: subprocess.Popen[bytes]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import getpass
 import json
 import os
@@ -107,7 +108,9 @@ def asked(run: LiveRun, message: dict[str, object]) -> dict[str, Any]:
         kind = run.told.get("local_input")
         if kind and message["ask"] in MOVING:
             within = f"{run.told.get('local_wait_s', 60):.0f} s"
-            click.echo(f"Now use the {kind} at the rig, within {within}.", err=True)
+            # Who cannot read it is no reason to leave before the answer.
+            with contextlib.suppress(OSError):
+                click.echo(f"Now use the {kind} at the rig, within {within}.", err=True)
         first = caller.listen()
         told = {key: str(first.get(key, "")) for key in ("answer", "text", "state")}
         if told["answer"] != "acted":

@@ -99,10 +99,9 @@ def _first_look(process: subprocess.Popen[bytes], out: Path, leaving: Leaving) -
     while not leaving.asked:
         path = find_socket(out)
         run = look_at(path) if path is not None else None
-        if run is not None or process.poll() is not None:
+        if run is not None or not (process.poll() is None or folder_holder(out)):
             return run
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            process.wait(EVERY)
+        leaving.pause()
     return None
 
 

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
 import importlib
 import sys
-from typing import Any, Final
+from typing import Any, Final, NoReturn
 
 import click
 
@@ -73,19 +72,24 @@ def main(arguments: list[str] | None = None) -> None:
     try:
         code: Any = group.main(arguments, prog_name="nightrig", standalone_mode=False)
     except click.ClickException as error:
-        click.echo(f"nightrig: {error.format_message()}", err=True)
-        sys.exit(2)
+        _leave(f"nightrig: {error.format_message()}", 2)
     except click.exceptions.Abort:
-        click.echo("nightrig: stopped from the keyboard", err=True)
-        sys.exit(5)
+        _leave("nightrig: stopped from the keyboard", 5)
     except OSError as error:
-        with contextlib.suppress(OSError):
-            click.echo(f"nightrig: {error.filename or ''}: {error.strerror or error}", err=True)
-        sys.exit(2)
+        _leave(f"nightrig: {error.filename or ''}: {error.strerror or error}", 2)
     except RigError as error:
-        click.echo(str(error), err=True)
-        sys.exit(error.exit_code)
+        _leave(str(error), error.exit_code)
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _leave(words: str, code: int) -> NoReturn:
+    """Say why and leave; the code is the same where nobody can read the words."""
+    try:
+        click.echo(words, err=True)
+    except OSError:
+        # What waits in its buffer would fail once more at the very end.
+        sys.stderr = None
+    sys.exit(code)
 
 
 if __name__ == "__main__":

@@ -56,10 +56,18 @@ def run(
     except RigError as error:
         if as_json:
             problems = [asdict(p) for p in getattr(error, "problems", ())]
-            click.echo(json.dumps({"outcome": None, "why": str(error), "problems": problems}))
+            say_json({"outcome": None, "why": str(error), "problems": problems})
         raise
     say(plan, followed, as_json=as_json)
     return followed.code
+
+
+def say_json(told: dict[str, object]) -> None:
+    """Print one object; where nobody can read it the code still tells how it went."""
+    try:
+        click.echo(json.dumps(told))
+    except OSError:
+        sys.stdout = None
 
 
 def may_start(plan: Plan, out: Path) -> None:

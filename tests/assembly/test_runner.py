@@ -146,8 +146,7 @@ def test_a_runner_whose_starter_was_killed_before_it_began_moves_nothing(slow_ni
     child.communicate(timeout=45)
     slow_night.people(slow=False)
     eventually(lambda: not alive(runner), "the end of the runner")
-    states = [e.text for e in slow_night.events() if e.kind == "state"]
-    assert states == []
+    assert nothing_is_left(slow_night)
 
 
 def test_sigterm_to_a_runner_that_has_not_begun_is_told_and_leaves_nothing(slow_night):

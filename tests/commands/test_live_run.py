@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
+import shlex
 import shutil
+import signal
+import sys
+from pathlib import Path
 
 import h5py
 import pytest
@@ -11,7 +16,7 @@ import pytest
 from rig.control.address import socket_name
 from rig.control.caller import Caller
 from rig.control.server import MOST_CONNECTIONS
-from tests.assembly.nights import a_night, eventually
+from tests.assembly.nights import COMMAND, a_night, eventually
 
 pytestmark = pytest.mark.xdist_group("serial")
 
@@ -260,3 +265,44 @@ def test_a_request_that_cannot_be_is_one_line_and_code_2(night, arguments):
     done = night.nightrig(*arguments)
     assert (done.returncode, done.stdout) == (2, "")
     assert len(done.stderr.splitlines()) == 1
+
+
+def test_a_request_that_is_done_and_cannot_be_printed_ends_with_its_own_code(night):
+    assert night.finished(night.order("--detach")).returncode == 0
+    night.until_state("approach")
+    for words, code in ((("note", "wet"), 0), (("continue",), 2), (("pause", "nowhere"), 2)):
+        line = shlex.join([*COMMAND, *words])
+        assert night.finished(["sh", "-c", f"{line} >/dev/full 2>&1"]).returncode == code
+    assert night.nightrig("stop").returncode == 0
+    night.until_gone()
+    assert "wet" in [e.text.split(": ")[-1] for e in night.events() if e.kind == "note"]
+
+
+INHIBITOR = """#!{python}
+import ctypes, os, signal, sys
+command = [word for word in sys.argv[1:] if not word.startswith("--")]
+child = os.fork()
+if child == 0:
+    ctypes.CDLL(None).prctl(1, signal.SIGTERM)
+    os.execvp(command[0], sys.argv[sys.argv.index(command[0]):])
+sys.exit(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]))
+"""
+"""A lock on sleep as a parent that takes the runner with it: prctl(2), PR_SET_PDEATHSIG."""
+
+
+def test_the_code_is_the_runs_where_a_guard_against_sleep_dies_before_the_runner(night):
+    programs = night.folder / "programs"
+    programs.mkdir()
+    inhibitor = programs / "systemd-inhibit"
+    inhibitor.write_text(INHIBITOR.format(python=sys.executable))
+    inhibitor.chmod(0o755)
+    night.env["PATH"] = f"{programs}:{night.env['PATH']}"
+    child = night.start("--json")
+    night.until_state("approach")
+    stat = Path(f"/proc/{night.runner()}/stat").read_text()
+    guard = int(stat.rpartition(")")[2].split()[1])
+    assert guard != child.pid
+    os.kill(guard, signal.SIGTERM)
+    out, _ = child.communicate(timeout=45)
+    assert (child.returncode, json.loads(out)["outcome"]) == (5, "operator")
+    assert (night.out / "lock").read_text() == ""
