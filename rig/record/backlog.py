@@ -2,63 +2,98 @@
 
 from __future__ import annotations
 
-from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from rig.record.wire import pack
 
-OVERHEAD: Final = 200
-"""What keeping one message costs beside its bytes: objects and places in two queues [B]."""
+OVERHEAD: Final = 100
+"""What keeping one message costs beside its bytes: an object and its place in a list [B]."""
+BLOCK: Final = 1000
+"""Messages let go of, and looked at by the garbage collection, as one."""
 
 
 @dataclass(slots=True)
-class _Entry:
-    number: int
-    message: bytes
+class _Block:
+    """Messages in a row, b"" where one is let go of, and what the others cost [B]."""
+
+    messages: list[bytes] = field(default_factory=list)
+    size: int = 0
 
 
 class Backlog:
-    """Numbered messages in the order in which they were recorded, until they are durable."""
+    """Numbered messages in the order in which they were recorded, until they are durable.
+
+    A long freeze leaves hundreds of thousands of them, and the loop that holds them must not
+    stand still for any of it: they are bytes in blocks, and `let_go` frees a block at a time.
+    """
 
     def __init__(self) -> None:
         self.last = 0
         self.durable = 0
         self.size = 0
-        self._kept: deque[_Entry] = deque()
-        self._unsent: deque[_Entry] = deque()
-        self._newest: _Entry | None = None
+        self._sent = 0
+        self._let_go = 0
+        self._blocks: dict[int, _Block] = {}
+        self._newest = 0
 
     def add(self, message: bytes, *, replaces: bool = False) -> None:
         """Keep the message of the next number.
 
         One that `replaces` makes the last such one worthless: only its number is kept.
         """
-        self.last += 1
-        entry = _Entry(self.last, message)
         if replaces:
-            if self._newest is not None and self._newest.number > self.durable:
-                self._empty(self._newest)
-            self._newest = entry
-        self._kept.append(entry)
-        self._unsent.append(entry)
-        self.size += len(message) + OVERHEAD
+            self.empty(self._newest)
+            self._newest = self.last + 1
+        if self.last % BLOCK == 0:
+            self._blocks[self.last // BLOCK] = _Block()
+        block = self._blocks[self.last // BLOCK]
+        block.messages.append(message)
+        self.last += 1
+        self._count(block, len(message) + OVERHEAD)
 
-    def _empty(self, entry: _Entry) -> None:
-        nothing = pack((entry.number, "nothing", ()))
-        self.size -= len(entry.message) - len(nothing)
-        entry.message = nothing
+    def empty(self, number: int) -> None:
+        """Make a message worthless that is not durable yet: only its number is kept."""
+        if number > self.durable:
+            self._replace(number, pack((number, "nothing", ())))
+
+    def _replace(self, number: int, message: bytes) -> None:
+        block = self._blocks[(number - 1) // BLOCK]
+        place = (number - 1) % BLOCK
+        self._count(block, len(message) - len(block.messages[place]))
+        block.messages[place] = message
+
+    def _count(self, block: _Block, size: int) -> None:
+        block.size += size
+        self.size += size
 
     def next_unsent(self) -> bytes | None:
         """Return the next message to send, or None."""
-        return self._unsent.popleft().message if self._unsent else None
+        if self._sent == self.last:
+            return None
+        place = self._sent
+        self._sent += 1
+        return self._blocks[place // BLOCK].messages[place % BLOCK]
 
     def acknowledge(self, number: int) -> None:
-        """Let go of everything up to a number: it is on the disk."""
+        """Take it that everything up to a number is on the disk; `let_go` frees it."""
         self.durable = max(self.durable, number)
-        while self._kept and self._kept[0].number <= number:
-            self.size -= len(self._kept.popleft().message) + OVERHEAD
+        self._sent = max(self._sent, number)
+
+    def let_go(self) -> bool:
+        """Free messages that are durable, a block at the most; tell whether there are more."""
+        if self._let_go < self.durable:
+            key = self._let_go // BLOCK
+            until = min((key + 1) * BLOCK, self.durable)
+            if until % BLOCK == 0:
+                self.size -= self._blocks.pop(key).size
+            else:
+                for number in range(self._let_go + 1, until + 1):
+                    self._replace(number, b"")
+                    self._count(self._blocks[key], -OVERHEAD)
+            self._let_go = until
+        return self._let_go < self.durable
 
     def send_again(self) -> None:
         """Have everything that is not durable sent once more, to another process."""
-        self._unsent = deque(self._kept)
+        self._sent = self.durable

@@ -24,6 +24,8 @@ START_WITHIN: Final = 30.0
 FIRST_WAIT: Final = 0.2
 LONGEST_WAIT: Final = 5.0
 ATTEMPTS_TO_FINISH: Final = 3
+DEATHS_OF_ONE: Final = 3
+"""So many processes may die of one message: a first death may have another reason."""
 
 
 class Keeper:
@@ -50,10 +52,12 @@ class Keeper:
         self._task: asyncio.Task[None] | None = None
         self._asked, self._asked_at = 0, 0.0
         self._attempts = 0
+        self._choked, self._deaths = 0, 0
         self._ending: bytes | None = None
         self._ending_sent = False
         self._path: asyncio.Future[Path] = self._loop.create_future()
         self._closing = False
+        self._letting_go: asyncio.Handle | None = None
 
     async def begin(self) -> None:
         """Start the first process, which makes the folder. Raises InputError, StorageError."""
@@ -94,24 +98,39 @@ class Keeper:
         return path
 
     async def close(self) -> None:
-        """End the input of the process and wait for it; kill it if it does not end."""
-        self._closing = True
-        task, child = self._task, self._child
+        """Give the process all that waits, end its input and wait for it.
+
+        It is killed once it is silent; where there is none, the next one is waited for as long.
+        """
+        task = self._task
         if task is None:
             return
+        since = self._loop.time()
+        while self._child is None and not task.done() and not self._quiet(since):
+            await asyncio.wait({task}, timeout=FIRST_WAIT)
+        self._closing = True
+        child = self._child
         if child is not None:
+            self._pump(paused=False)
             child.end_input()
-            await asyncio.wait({task}, timeout=self._silence)
+            while not task.done() and not self._quiet(max(since, child.last_heard)):
+                await asyncio.wait({task}, timeout=self._silence / 4)
             child.kill()
             # Killed in the middle of a call to a dead disk it may stay for ever; we do not.
             await asyncio.wait({task}, timeout=self._silence)
         task.cancel()
+        await asyncio.wait({task}, timeout=self._silence)
+        # It waits for the end of a process that it was starting.
+        task.cancel()
         await asyncio.wait({task})
 
-    def _pump(self) -> None:
-        """Send what the recorder takes."""
+    def _quiet(self, since: float) -> bool:
+        return self._loop.time() - since > self._silence
+
+    def _pump(self, *, paused: bool = True) -> None:
+        """Send what the recorder takes; all of it, whether or not it is `paused`, at the end."""
         child = self._child
-        while child is not None and not child.paused:
+        while child is not None and not (paused and child.paused):
             message = self.backlog.next_unsent()
             if message is not None:
                 child.write(message)
@@ -130,14 +149,34 @@ class Keeper:
                 first, self.said = not self.said, text
                 if first:
                     self.note(text)
+            case ("choked", number, text):
+                self._drop(number, text)
+            case ("left out", text):
+                self.lost(f"{self._folder}: {text}")
             case ("finished", path) if not self._path.done():
+                self._closing = True
                 self._path.set_result(Path(path))
             case ("unfinished", text) if not self._path.done():
                 self._path.set_exception(StorageError(text))
 
+    def _drop(self, number: int, text: str) -> None:
+        """Count a death of a message; drop a message that no recorder survives."""
+        self._deaths = self._deaths + 1 if number == self._choked else 1
+        self._choked = number
+        if self._deaths >= DEATHS_OF_ONE:
+            self.backlog.empty(number)
+            self.note(f"message {number} is not recorded, {self._deaths} recorders died of: {text}")
+
     def _acknowledge(self, number: int) -> None:
         self.backlog.acknowledge(number)
         self.durable(number)
+        if self._letting_go is None:
+            self._let_go()
+
+    def _let_go(self) -> None:
+        """Free what is durable, a little in each turn of a loop that serves a rig."""
+        more = self.backlog.let_go()
+        self._letting_go = self._loop.call_soon(self._let_go) if more else None
 
     async def _open(self, how: str) -> Child:
         """Start a process that has the journal open. Raises InputError, StorageError."""
@@ -179,6 +218,7 @@ class Keeper:
                 f"recorder process {child.pid} goes on after message {number}, "
                 f"started at attempt {self._attempts}"
             )
+            self._pump()
 
     async def _end_of(self, child: Child) -> str:
         """Wait until a process is gone, killing it if it is silent; return how it ended."""
@@ -192,7 +232,7 @@ class Keeper:
 
     def _is_silent(self, child: Child) -> bool:
         owes = self._asked > self.backlog.durable or self._ending is not None
-        return owes and self._loop.time() - max(child.last_heard, self._asked_at) > self._silence
+        return owes and self._quiet(max(child.last_heard, self._asked_at))
 
     async def _another(self) -> Child:
         """Return the next recorder process, however many attempts it takes."""

@@ -102,10 +102,26 @@ class Service:
     def _apply(self, number: int, method: str, arguments: Message) -> None:
         recorder = self._recorder
         if recorder is None:
+            # The record has ended: what the keeper says of that is in nobody's way.
+            self._taken = number
+            if commits(method, arguments):
+                self._answer("durable", number)
             return
         self._taken = recorder.received = number
         if self._due is None:
             self._due = real_seconds() + COMMIT_EVERY
+        try:
+            self._record(recorder, method, arguments)
+        except StorageError as error:
+            self._answer("left out", str(error))
+        except Exception as error:
+            self._answer("choked", number, f"{method}: {type(error).__name__}: {_line(error)}")
+            raise
+        # A disk that refuses is asked again in its own time, not at each message.
+        if commits(method, arguments) and not self._refused:
+            self._commit()
+
+    def _record(self, recorder: Recorder, method: str, arguments: Message) -> None:
         match method:
             case "commit" | "nothing":
                 pass
@@ -117,9 +133,6 @@ class Service:
                 recorder.restart_point(plain.from_text(*arguments))
             case _:
                 getattr(recorder, method)(*arguments)
-        # A disk that refuses is asked again in its own time, not at each message.
-        if commits(method, arguments) and not self._refused:
-            self._commit()
 
     def _commit(self) -> None:
         if self._recorder is None:
@@ -141,6 +154,8 @@ class Service:
                 else:
                     path = self._recorder.finish(outcome, why, cycles, ended_time)
         except StorageError as error:
+            if self._recorder is not None and self._recorder.ended:
+                self._recorder, self._due = None, None
             self._answer("unfinished", str(error))
             return
         self._answer("finished", str(path))
@@ -196,10 +211,13 @@ def main() -> None:
     try:
         Service(0, answers).run()
     except Exception as error:  # noqa: BLE001 - a person gets one line of whatever it was
-        said = " ".join(str(error).split())
         with suppress(OSError):
-            os.write(2, f"recorder: {type(error).__name__}: {said}\n".encode())
+            os.write(2, f"recorder: {type(error).__name__}: {_line(error)}\n".encode())
         sys.exit(1)
+
+
+def _line(error: Exception) -> str:
+    return " ".join(str(error).split())
 
 
 if __name__ == "__main__":

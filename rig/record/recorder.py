@@ -60,7 +60,7 @@ class Recorder:
         self._next = 1
         self._slow_waiting: list[tuple[float, ...]] = []
         self._segment: Segment | None = None
-        self._ended = False
+        self._merged = self._ended = False
         self._committed = real_seconds()
 
     def _begin_segment(self) -> None:
@@ -73,11 +73,13 @@ class Recorder:
         Raises InputError if the folder exists, StorageError if it cannot be made.
         """
         with storage(folder, "make the folder of the run"):
-            if folder.exists():
+            try:
+                # Another run may want the same name at the same moment: making it decides.
+                folder.mkdir(parents=True)
+            except FileExistsError:
                 raise InputError(
                     f"{folder}: already exists, nothing was written; name a folder that does not"
-                )
-            folder.mkdir(parents=True)
+                ) from None
         recorder = None
         try:
             create_journal(folder, header)
@@ -258,15 +260,23 @@ class Recorder:
         StorageError can be tried again.
         """
         if not self._ended:
-            self._flush_slow()
-            for rows in (self._cycles, self._build_up, self._slow):
-                rows.merge()
+            if not self._merged:
+                # Once: each time would put the tail into memory again.
+                self._flush_slow()
+                for rows in (self._cycles, self._build_up, self._slow):
+                    rows.merge()
+                self._merged = True
             self._journal.ending(Ending(outcome, why, int(cycles), float(ended_time)))
             self.commit()
             self._ended = True
             self._end_segment()
             self._journal.close()
         return complete(self.folder)
+
+    @property
+    def ended(self) -> bool:
+        """Whether the ending is in the journal: nothing more can be recorded."""
+        return self._ended
 
     def _end_segment(self) -> None:
         if self._segment is not None:

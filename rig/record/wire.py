@@ -5,7 +5,9 @@ with numbers that rise by one, and `("finish", arguments)`. The methods are thos
 and "nothing" where a newer message made an older one worthless. From it: `("ready", number)` with
 the last message that the journal holds, `("durable", number)` after each commit,
 `("trouble", text)` while the disk refuses, `("refused", error, text)` if it could not begin,
-`("working",)` while it makes run.h5, and `("finished", path)` or `("unfinished", text)`.
+`("choked", number, text)` before it dies of a message, `("left out", text)` for one that does not
+go on from those before it, `("working",)` while it makes run.h5, and `("finished", path)` or
+`("unfinished", text)`.
 """
 
 from __future__ import annotations

@@ -1,0 +1,69 @@
+"""What waits for the recorder: every message once and in order, sizes that end at nothing."""
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig.record.backlog import BLOCK, Backlog
+from rig.record.wire import Unpacker, pack
+
+
+def sent(backlog: Backlog) -> list[tuple[int, str]]:
+    """Take all that is to be sent; return the numbers and methods."""
+    found = []
+    while (message := backlog.next_unsent()) is not None:
+        number, method, _ = Unpacker().feed(message)[0]
+        found.append((number, method))
+    return found
+
+
+def filled(count: int) -> Backlog:
+    backlog = Backlog()
+    for number in range(1, count + 1):
+        backlog.add(pack((number, "event", ("text",))))
+    return backlog
+
+
+@given(st.lists(st.integers(0, 3 * BLOCK), max_size=5), st.integers(0, 3 * BLOCK))
+def test_what_is_not_durable_is_sent_again_in_order_and_the_rest_is_freed(
+    durable: list[int], count: int
+) -> None:
+    backlog = filled(count)
+    assert sent(backlog) == [(n, "event") for n in range(1, count + 1)]
+    for number in durable:
+        backlog.acknowledge(min(number, count))
+        backlog.let_go()
+    backlog.send_again()
+    reached = min(max(durable, default=0), count)
+    assert sent(backlog) == [(n, "event") for n in range(reached + 1, count + 1)]
+    backlog.acknowledge(count)
+    while backlog.let_go():
+        pass
+    assert backlog.size == 0
+
+
+def test_a_step_of_letting_go_frees_a_block_at_the_most() -> None:
+    backlog = filled(10 * BLOCK)
+    before = backlog.size
+    backlog.acknowledge(10 * BLOCK)
+    assert backlog.size == before
+    sizes = [backlog.size]
+    while sizes[-1]:
+        backlog.let_go()
+        sizes.append(backlog.size)
+    assert len(sizes) == 11
+
+
+def test_of_messages_that_replace_each_other_only_the_newest_is_sent() -> None:
+    backlog = Backlog()
+    for number in range(1, 5):
+        backlog.add(pack((number, "restart_point", (bytes(1000),))), replaces=True)
+    assert backlog.size < 2000
+    assert sent(backlog) == [(n, "nothing") for n in (1, 2, 3)] + [(4, "restart_point")]
+
+
+def test_an_emptied_message_keeps_its_number_and_a_durable_one_is_left_alone() -> None:
+    backlog = filled(3)
+    backlog.acknowledge(1)
+    backlog.empty(1)
+    backlog.empty(2)
+    assert sent(backlog) == [(2, "nothing"), (3, "event")]
