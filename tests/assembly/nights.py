@@ -161,11 +161,11 @@ class Night:
 
     def runner(self) -> int:
         """Return the process id of the runner, once it has its folder."""
-        return int(eventually(self._holder, "the runner's lock")["pid"])
+        return int(eventually(lambda: self._holder(self.out / "lock"), "the runner's lock")["pid"])
 
-    def _holder(self) -> dict:
+    def _holder(self, lock: Path) -> dict:
         with contextlib.suppress(OSError, ValueError):
-            return json.loads((self.out / "lock").read_text())
+            return json.loads(lock.read_text())
         return {}
 
     def events(self) -> list:
@@ -189,7 +189,9 @@ class Night:
 
     def clear_away(self) -> None:
         """End what a failed test left running."""
-        pid = self._holder().get("pid")
+        # The rig's lock tells it where a test has taken the folder away.
+        rig = shared_folder() / rig_file(self.rig)
+        pid = self._holder(rig).get("pid")
         for child in self.children:
             if child.poll() is None:
                 child.kill()
@@ -201,7 +203,7 @@ class Night:
             with contextlib.suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
         shutil.rmtree(self.runtime, ignore_errors=True)
-        (shared_folder() / rig_file(self.rig)).unlink(missing_ok=True)
+        rig.unlink(missing_ok=True)
 
 
 @dataclass
@@ -265,6 +267,7 @@ def a_night(folder: Path, *, run_out: int = 60, **people: object) -> Iterator[Ni
     (folder / "people.json").write_text(json.dumps(state))
     # The path of a socket is short, the folder of a test is not.
     runtime = Path(tempfile.mkdtemp(prefix="night-"))
+    (runtime / "tmp").mkdir()
     night = Night(
         folder,
         runtime,
@@ -273,7 +276,9 @@ def a_night(folder: Path, *, run_out: int = 60, **people: object) -> Iterator[Ni
             **os.environ,
             "PYTHONPATH": str(packages),
             "TRYOUT": str(folder / "people.json"),
+            # Both: other live runs of this user on this machine are none of this test's.
             "XDG_RUNTIME_DIR": str(runtime),
+            "TMPDIR": str(runtime / "tmp"),
         },
     )
     try:
