@@ -122,6 +122,13 @@ def test_a_record_that_is_taken_away_ends_the_run_with_code_6_and_one_line(night
     night.until_state("starting")
     shutil.rmtree(night.out)
     assert night.nightrig("stop").returncode == 0
+
+    def given_up() -> bool:
+        # A run at rest waits for its disk until somebody says stop once more.
+        night.nightrig("stop")
+        return child.poll() is not None
+
+    eventually(given_up, "the run's end")
     _, err = child.communicate(timeout=45)
     assert child.returncode == 6
     assert "Traceback" not in err
