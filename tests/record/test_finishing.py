@@ -6,8 +6,6 @@ from pathlib import Path
 
 import pytest
 
-from rig.assembly.live import LastDesk
-from rig.control.desk import Request
 from rig.errors import StorageError
 from rig.record import RemoteRecorder, read_journal, read_run
 from rig.record.finishing import Finishing
@@ -115,22 +113,3 @@ async def test_what_is_recorded_of_an_ended_record_kills_no_recorder(
     order.unlink()
     with read_run(await recorder.finish(*END)) as run:
         assert all("too late" not in e.text for e in run.events())
-
-
-async def test_a_stop_gives_a_record_up_once_it_waits_and_not_before(
-    tmp_path: Path, create: Create
-) -> None:
-    recorder = await create()
-    (tmp_path / "order").write_text("refuse")
-    desk = LastDesk()
-    desk.finishing = Finishing(lambda: recorder.finish(*END))
-    desk.close("the test has ended")
-    stop = Request("stop", who="P. Tester")
-    assert (await desk.ask(stop)).text == "the test has ended"
-    ending = asyncio.ensure_future(desk.finishing.run())
-    await until(lambda: desk.trouble != "")
-    assert not (await desk.ask(Request("pause"))).done
-    assert (await desk.ask(stop)).done
-    with pytest.raises(StorageError, match=r"given up by P\. Tester"):
-        await ending
-    await recorder.abandon()
