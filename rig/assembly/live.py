@@ -20,8 +20,6 @@ from rig.control.states import possible
 from rig.errors import EXIT_CODES, StorageError
 from rig.ports import Rig
 from rig.protocol.plan import Plan
-from rig.record.finishing import Finishing
-from rig.record.journal import JOURNAL
 from rig.record.remote import RemoteRecorder
 
 
@@ -33,7 +31,7 @@ class LiveTest:
     ) -> None:
         self._plan, self._rig, self._recorder = plan, rig, recorder
         self._clock, self._folder = clock, folder.resolve()
-        self._desk = LastDesk()
+        self._desk = Desk()
         self._conductor = Conductor(
             plan,
             rig,
@@ -82,25 +80,10 @@ class LiveTest:
         return verdict
 
     async def _finish(self, verdict: Verdict) -> None:
-        ending = (verdict.outcome, verdict.why, verdict.cycles, self._conductor.book.time)
-        finishing = self._desk.finishing = Finishing(lambda: self._recorder.finish(*ending))
-        # The rig is at rest: there is nothing to stop any more but the wait for the disk.
-        asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, finishing.give_up, "SIGTERM")
-        try:
-            path = await finishing.run()
-        except StorageError as error:
-            raise StorageError(
-                f"{error}; the verdict was {verdict.outcome} after {verdict.cycles} cycles: "
-                f"{verdict.why}; what was committed is in {self._folder / JOURNAL}"
-            ) from error
+        time = self._conductor.book.time
+        path = await self._recorder.finish(verdict.outcome, verdict.why, verdict.cycles, time)
         if verdict.cause == "record":
             raise StorageError(f"{verdict.why}; what was recorded until then is in {path}")
-
-    def _possible(self) -> list[str]:
-        state = self._conductor.book.state
-        if state == "checklist":
-            return ["confirm", "stop"]
-        return ["stop"] if self._desk.trouble else list(possible(state))
 
     def look(self) -> dict[str, object]:
         """Return what the run says of itself, as plain values."""
@@ -113,35 +96,12 @@ class LiveTest:
             "specimen_id": self._plan.specimen_id,
             "rig": rig.name,
             **asdict(book.progress()),
-            "trouble": self._desk.trouble,
-            "possible": self._possible(),
+            "possible": ["confirm", "stop"] if waits else list(possible(book.state)),
             "local_input": "" if self._rig.emulated else rig.local_input,
             "local_wait_s": LOCAL_WAIT,
             "cautions": list(CAUTIONS) if waits else [],
             "checklist": list(checklist(self._plan)) if waits else [],
         }
-
-
-class LastDesk(Desk):
-    """A desk at which a stop also gives up a record that waits for its disk."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.finishing: Finishing | None = None
-
-    @property
-    def trouble(self) -> str:
-        """What the record waits for, in words, or ""."""
-        return self.finishing.trouble if self.finishing is not None else ""
-
-    def ask(self, request: Request) -> asyncio.Future[Answer]:
-        """Put a request on the desk; the future is its first answer."""
-        if self.finishing is None or request.verb != "stop" or not self.trouble:
-            return super().ask(request)
-        self.finishing.give_up(request.who or "somebody")
-        acted: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
-        acted.set_result(Answer(True, "gives up the rest of the record", "stopped"))
-        return acted
 
 
 def stop_on_sigterm(desk: Desk) -> None:

@@ -53,7 +53,6 @@ class Keeper:
         self._asked, self._asked_at = 0, 0.0
         self._attempts = 0
         self._choked, self._deaths = 0, 0
-        self._told = 0.0
         self._ending: bytes | None = None
         self._ending_sent = False
         self._path: asyncio.Future[Path] = self._loop.create_future()
@@ -106,7 +105,7 @@ class Keeper:
         task = self._task
         if task is None:
             return
-        since = self._told = self._loop.time()
+        since = self._loop.time()
         while self._child is None and not task.done() and not self._quiet(since):
             await asyncio.wait({task}, timeout=FIRST_WAIT)
         self._closing = True
@@ -114,7 +113,7 @@ class Keeper:
         if child is not None:
             self._pump(paused=False)
             child.end_input()
-            while not task.done() and not self._quiet(self._told):
+            while not task.done() and not self._quiet(max(since, child.last_heard)):
                 await asyncio.wait({task}, timeout=self._silence / 4)
             child.kill()
             # Killed in the middle of a call to a dead disk it may stay for ever; we do not.
@@ -142,8 +141,6 @@ class Keeper:
             return
 
     def _heard(self, message: Message) -> None:
-        if message != ("working",):
-            self._told = self._loop.time()
         match message:
             case ("durable", number):
                 self._attempts, self.said = 0, ""

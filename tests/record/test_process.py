@@ -5,17 +5,13 @@ import os
 import signal
 import subprocess
 import sys
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from threading import Barrier
-from typing import cast
 
 import numpy as np
 import pytest
 
 from rig.errors import InputError, StorageError
 from rig.record import FullRateRecord, Recorder, RemoteRecorder, read_journal, read_run
-from rig.samples import Cycles
 from tests.record.recorders import alive, obeying, until
 from tests.record.runs import SAMPLED, datasets, header, likely_rows, record_everything, wild_rows
 
@@ -185,78 +181,3 @@ async def test_abandoning_keeps_what_was_recorded_and_fails_who_waits(tmp_path: 
     with read_journal(tmp_path / "run") as journal:
         assert journal.rows("cycles") == 5
         assert journal.ending is None
-
-
-async def test_a_message_that_no_recorder_survives_is_dropped_by_name_and_the_rest_is_kept(
-    tmp_path: Path,
-) -> None:
-    recorder = await RemoteRecorder.create(tmp_path / "run", header())
-    recorder.cycles(likely_rows(1, 5))
-    recorder.inspection(1.0, 5, 2.0, cast("str", {1}))
-    recorder.cycles(likely_rows(6, 5))
-    await recorder.synced()
-    with read_run(await recorder.finish("operator", "asked", 10, 3.0)) as run:
-        assert run.column("number").tolist() == list(range(1, 11))
-        said = [e.text for e in run.events() if e.kind == "record"]
-    dropped = [text for text in said if "is not recorded" in text]
-    assert len(dropped) == 1
-    assert dropped[0].startswith("message 2 is not recorded, 3 recorders died of: inspection: ")
-    assert len([text for text in said if text.endswith("ended with code 1")]) == 3
-
-
-async def test_rows_after_a_hole_are_left_out_and_the_record_is_in_trouble(tmp_path: Path) -> None:
-    recorder = await RemoteRecorder.create(tmp_path / "run", header())
-    recorder.cycles(likely_rows(1, 5))
-    rows = likely_rows(6, 5)
-    recorder.cycles(
-        Cycles({**rows.columns, "time": rows["time"][:1]}, *[np.zeros(5, np.int64)] * 3)
-    )
-    recorder.cycles(likely_rows(11, 5))
-    await until(lambda: recorder.trouble != "")
-    assert "must go on from 6" in recorder.trouble
-    with read_run(await recorder.finish("fault", recorder.trouble, 5, 3.0)) as run:
-        assert run.column("number").tolist() == [1, 2, 3, 4, 5]
-
-
-async def test_what_a_lagging_recorder_was_not_sent_yet_is_sent_when_it_is_closed(
-    tmp_path: Path,
-) -> None:
-    recorder = await RemoteRecorder.create(tmp_path / "run", header())
-    pid = recorder.pid
-    assert pid is not None
-    os.kill(pid, signal.SIGSTOP)
-    for first in range(1, 40_000, 1000):
-        recorder.cycles(likely_rows(first, 1000))
-    asyncio.get_running_loop().call_later(0.2, os.kill, pid, signal.SIGCONT)
-    await recorder.abandon()
-    with read_journal(tmp_path / "run") as journal:
-        assert journal.rows("cycles") == 40_000
-
-
-async def test_what_a_dead_recorder_had_not_recorded_the_next_one_records_when_it_is_closed(
-    tmp_path: Path,
-) -> None:
-    recorder = await RemoteRecorder.create(tmp_path / "run", header())
-    pid = recorder.pid
-    assert pid is not None
-    os.kill(pid, signal.SIGKILL)
-    recorder.cycles(likely_rows(1, 1000))
-    await until(lambda: recorder.pid is None)
-    await recorder.abandon()
-    with read_journal(tmp_path / "run") as journal:
-        assert journal.rows("cycles") == 1000
-
-
-def test_of_many_that_make_one_folder_all_but_one_are_told_that_it_exists(tmp_path: Path) -> None:
-    together = Barrier(8)
-
-    def make(_: int) -> bool:
-        together.wait()
-        try:
-            Recorder.create(tmp_path / "run", header()).abandon()
-        except InputError:
-            return False
-        return True
-
-    with ThreadPoolExecutor(8) as pool:
-        assert sum(pool.map(make, range(8))) == 1
