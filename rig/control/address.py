@@ -25,8 +25,11 @@ LONGEST_PATH: Final = 100
 def folders() -> tuple[Path, ...]:
     """Return where sockets of this user may lie, best first; they need not exist.
 
-    What a session offers comes and goes with it, so whoever asks looks at all of them.
+    What a session offers comes and goes with it, so whoever asks looks at all of them. Where
+    NIGHTRIG_SOCKETS names a folder that is the only one: tests must never find a real run.
     """
+    if only := os.environ.get("NIGHTRIG_SOCKETS"):
+        return (Path(only),)
     user = os.getuid()
     places = [Path(f"/run/user/{user}"), Path(tempfile.gettempdir())]
     if session := os.environ.get("XDG_RUNTIME_DIR"):

@@ -276,8 +276,8 @@ def a_night(folder: Path, *, run_out: int = 60, **people: object) -> Iterator[Ni
             **os.environ,
             "PYTHONPATH": str(packages),
             "TRYOUT": str(folder / "people.json"),
-            # Both: other live runs of this user on this machine are none of this test's.
-            "XDG_RUNTIME_DIR": str(runtime),
+            # Other live runs of this user on this machine are none of this test's.
+            "NIGHTRIG_SOCKETS": str(runtime / "nightrig"),
             "TMPDIR": str(runtime / "tmp"),
         },
     )

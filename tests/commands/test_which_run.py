@@ -41,7 +41,7 @@ def door(runtime: Path, name: str) -> Door:
 async def nightrig(runtime: Path, *arguments: str) -> tuple[int | None, str, str]:
     child = await asyncio.create_subprocess_exec(
         *(sys.executable, "-P", "-m", "rig.commands.main", *arguments),
-        env={**os.environ, "XDG_RUNTIME_DIR": str(runtime)},
+        env={**os.environ, "NIGHTRIG_SOCKETS": str(runtime / "nightrig")},
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.PIPE,
     )
