@@ -113,16 +113,8 @@ def tries_time(schedule: SpraySchedule) -> float:
 
 def paused(schedule: SpraySchedule, state: Spray, frame: int, cycle: int) -> Spray:
     """Return the state after the pump was switched off for a pause; a new period is due."""
-    by_count = schedule.period_unit == "cycles"
-    return replace(
-        state,
-        phase="dry",
-        on_since=None,
-        confirmed=False,
-        until=None,
-        frame=None if by_count else frame,
-        cycle=cycle if by_count else None,
-    )
+    place = cycle if schedule.period_unit == "cycles" else frame
+    return _dry_until(schedule, state, place)
 
 
 def rewetting(schedule: SpraySchedule) -> SpraySchedule:
@@ -234,6 +226,7 @@ def _end_period(
 
 
 def _dry_until(schedule: SpraySchedule, state: Spray, place: int) -> Spray:
+    """Return the dry state until a place of the schedule, in its own unit."""
     by_count = schedule.period_unit == "cycles"
     return replace(
         state,
