@@ -131,7 +131,7 @@ class Status:
         if water is not None:
             coming = water.pop("coming")
             water = WaterStatus(**water, coming=Coming(**coming) if coming else None)
-        lists = {key: tuple(told.pop(key)) for key in ("inputs", "troubles", "possible")}
+        lists: dict[str, Any] = {key: tuple(told.pop(key)) for key in ("inputs", "troubles", "possible")}
         return Status(
             limits=tuple(Armed(**a) for a in told.pop("limits")),
             coming=tuple(Coming(**c) for c in told.pop("coming")),
