@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import importlib
+import io
 import sys
 from typing import Any, Final, NoReturn
 
 import click
 
 from rig import __version__
+from rig.commands.usage import did_you_mean, usage_line
 from rig.errors import RigError
 
 COMMANDS: Final[dict[str, str]] = {
     "check": "Read a protocol and say whether the test can start.",
     "rehearse": "Carry a protocol out on the simulated rig, in virtual time.",
     "run": "Carry a protocol out on a rig, in real time.",
+    "watch": "Show a run: what the rig does, what comes next, how far the specimen is.",
     "pause": "Let a live test stand still, power kept.",
     "continue": "Let a test that stands still go on.",
     "unload": "Unload and retract, then pressure off; the test can go on later.",
@@ -52,7 +55,8 @@ class Lazy(click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """Name the commands when one is unknown."""
         if args and not args[0].startswith("-") and args[0] not in COMMANDS:
-            raise click.UsageError(f"unknown command {args[0]!r}; there are {', '.join(COMMANDS)}")
+            near = did_you_mean(args[0], COMMANDS) or f"; there are {', '.join(COMMANDS)}"
+            raise click.UsageError(f"unknown command {args[0]!r}{near}", ctx)
         return super().resolve_command(ctx, args)
 
 
@@ -69,10 +73,14 @@ def group() -> None:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run a command and leave with its exit code."""
+    print_anything()
+    words = sys.argv[1:] if arguments is None else arguments
+    if not words:
+        _leave(group.get_help(click.Context(group, info_name="nightrig")), 2)
     try:
-        code: Any = group.main(arguments, prog_name="nightrig", standalone_mode=False)
+        code: Any = group.main(words, prog_name="nightrig", standalone_mode=False)
     except click.ClickException as error:
-        _leave(f"nightrig: {error.format_message()}", 2)
+        _leave(usage_line(error, words[0] if words[0] in COMMANDS else ""), 2)
     except click.exceptions.Abort:
         _leave("nightrig: stopped from the keyboard", 5)
     except OSError as error:
@@ -80,6 +88,12 @@ def main(arguments: list[str] | None = None) -> None:
     except RigError as error:
         _leave(str(error), error.exit_code)
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def print_anything() -> None:
+    """Let no name of a file fail to be printed, whatever the terminal's letters are."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")
 
 
 def _leave(words: str, code: int) -> NoReturn:
