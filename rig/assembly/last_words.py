@@ -34,7 +34,6 @@ class LastWords:
         self._path = out.parent / f".{out.name}.{os.getpid()}.log"
         self._kept = False
         with storage(self._path, "make the log"):
-            out.parent.mkdir(parents=True, exist_ok=True)
             flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_NOFOLLOW
             file = os.open(self._path, flags, 0o644)
         reading, writing = os.pipe()

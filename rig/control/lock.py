@@ -37,7 +37,12 @@ class Holder:
     since: str
 
     def __str__(self) -> str:
-        return f"{self.run} (process {self.pid}, user {self.user}, since {self.since})"
+        return f"{self.run} ({self.who})"
+
+    @property
+    def who(self) -> str:
+        """Process, user and local time since when, for people."""
+        return f"process {self.pid}, user {self.user}, since {_local(self.since)}"
 
 
 class Lock:
@@ -79,15 +84,29 @@ def folder_holder(run: Path) -> Holder | None:
 
 
 def refuse_taken(run: Path) -> None:
-    """Raise InputError where a new run's folder exists already, naming a live run in it."""
+    """Raise InputError where a new run's folder exists already or cannot be made.
+
+    A live run in it is named. The folder above must be there: a slip in a long path would else
+    put the record where nobody looks for it.
+    """
     holder = folder_holder(run)
     if holder is not None:
         raise InputError(
-            f"{run}: the folder is in use by a live run (process {holder.pid}, user "
-            f"{holder.user}, since {holder.since}); nothing was started; name a new folder"
+            f"{run}: the folder is in use by a live run ({holder.who}); nothing was started; "
+            "name a new folder"
         )
-    if run.exists():
+    if os.path.lexists(run):
         raise InputError(f"{run}: already exists, nothing was written; name a new folder")
+    above = run.absolute().parent
+    # Not Path.is_dir, which raises where a folder on the way may not be entered.
+    if not os.path.isdir(above):
+        raise InputError(
+            f"{above}: there is no such folder, nothing was written; make it first, or name another"
+        )
+    if not os.access(above, os.W_OK | os.X_OK):
+        raise InputError(
+            f"{above}: you may not write there, nothing was written; name another folder"
+        )
 
 
 def lock_rig(name: str, run: Path, since: datetime) -> Lock:
@@ -164,6 +183,14 @@ def _holder(handle: int) -> Holder | None:
 
 def _plain(text: str) -> str:
     return "".join(c if c.isprintable() else "?" for c in text)[:1000]
+
+
+def _local(since: str) -> str:
+    """Return a holder's stamp in local time, as it is where it is none."""
+    try:
+        return f"{datetime.fromisoformat(since).astimezone():%Y-%m-%d %H:%M}"
+    except (ValueError, OverflowError):
+        return since
 
 
 def _stamp(since: datetime) -> str:

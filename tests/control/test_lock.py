@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+import time
 from datetime import UTC, datetime
 
 import pytest
@@ -25,6 +26,7 @@ EVENING = datetime(2026, 1, 31, 18, 30, tzinfo=UTC)
 
 HOLD = """
 import sys
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 from rig.control.lock import lock_folder, lock_rig
@@ -60,12 +62,24 @@ def holder(tmp_path, rig):
         child.communicate()
 
 
+@pytest.fixture
+def in_kathmandu(monkeypatch):
+    """A zone that is 5 h 45 min ahead of UTC, all year."""
+    monkeypatch.setenv("TZ", "<+0545>-05:45")
+    time.tzset()
+    yield
+    monkeypatch.undo()
+    time.tzset()
+
+
+@pytest.mark.usefixtures("in_kathmandu")
 def test_a_rig_in_use_is_refused_with_its_holder_in_one_line(tmp_path, rig, holder):
     with pytest.raises(InputError) as refused:
         lock_rig(rig, tmp_path / "other", EVENING)
     said = str(refused.value)
     assert f"rig {rig!r} is in use by {tmp_path} (process {holder.pid}, user " in said
-    assert "since 2026-01-31 18:30:00+00:00" in said
+    # People read the clock on their wall: 18:30 UTC is a quarter past midnight there.
+    assert "since 2026-02-01 00:15)" in said
     assert "\n" not in said
 
 
@@ -75,6 +89,16 @@ def test_a_folder_in_use_is_refused_with_its_holder(tmp_path, holder):
     with pytest.raises(InputError, match=f"live run .process {holder.pid}"):
         refuse_taken(tmp_path)
     assert folder_holder(tmp_path).pid == holder.pid
+
+
+def test_a_new_folder_needs_the_folder_above_it(tmp_path):
+    refuse_taken(tmp_path / "night-1")
+    with pytest.raises(InputError) as refused:
+        refuse_taken(tmp_path / "nihgts" / "night-1")
+    assert str(refused.value).startswith(f"{tmp_path / 'nihgts'}: there is no such folder")
+    (tmp_path / "file").touch()
+    with pytest.raises(InputError, match="no such folder"):
+        refuse_taken(tmp_path / "file" / "night-1")
 
 
 def test_a_killed_holder_holds_nothing(tmp_path, rig, holder):
