@@ -11,9 +11,12 @@ from rig.record.reader import RunFile, read_run
 from rig.record.recorder import Recorder
 from rig.record.remote import RemoteRecorder
 from rig.record.runfile import rebuild, run_file_is_whole
+from rig.record.status import Armed, Coming, Status, WaterStatus
 from rig.record.trouble import free_bytes
 
 __all__ = [
+    "Armed",
+    "Coming",
     "Ending",
     "Event",
     "FullRateRecord",
@@ -24,6 +27,8 @@ __all__ = [
     "RunHeader",
     "RunRecord",
     "StaticRecord",
+    "Status",
+    "WaterStatus",
     "free_bytes",
     "read_journal",
     "read_run",

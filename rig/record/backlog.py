@@ -35,16 +35,17 @@ class Backlog:
         self._sent = 0
         self._let_go = 0
         self._blocks: dict[int, _Block] = {}
-        self._newest = 0
+        self._newest: dict[str, int] = {}
 
-    def add(self, message: bytes, *, replaces: bool = False) -> None:
+    def add(self, message: bytes, *, replaces: str = "") -> None:
         """Keep the message of the next number.
 
-        One that `replaces` makes the last such one worthless: only its number is kept.
+        One that `replaces` a kind makes the last one of that kind worthless: only its number is
+        kept.
         """
         if replaces:
-            self.empty(self._newest)
-            self._newest = self.last + 1
+            self.empty(self._newest.get(replaces, 0))
+            self._newest[replaces] = self.last + 1
         if self.last % BLOCK == 0:
             self._blocks[self.last // BLOCK] = _Block()
         block = self._blocks[self.last // BLOCK]

@@ -26,6 +26,7 @@ from rig.record.entries import (
 )
 from rig.record.journal import JOURNAL, VERSION, chunk_label, samples_label
 from rig.record.sealing import AnyArray, check, split, unseal
+from rig.record.status import Status
 from rig.record.trouble import storage
 
 
@@ -109,6 +110,15 @@ class Journal:
         return plain.from_text(text) if text else None
 
     @property
+    def status(self) -> Status | None:
+        """The newest status; None before the first, or if this version cannot read it."""
+        text = self._meta.get("status")
+        try:
+            return Status.from_json(text) if text else None
+        except ValueError:
+            return None
+
+    @property
     def received(self) -> int:
         """Number of the last message whose content is committed, 0 where nobody counted."""
         return int(self._meta.get("received", "0"))
@@ -129,7 +139,6 @@ class Journal:
 
         Raises StorageError for damage or a hole.
         """
-        fields = self.tables[kind]
         query = (
             "SELECT first, rows, body, crc FROM chunk WHERE kind = ? AND first >= ? ORDER BY first"
         )
@@ -141,9 +150,32 @@ class Journal:
                         f"{self.path}: the journal is damaged: {kind} rows {expected} to "
                         f"{first} are missing; keep a copy of the folder before anything else"
                     )
-                check(chunk_label(kind, first, rows), body, crc, str(self.path))
-                yield Chunk(first, rows, split(body, len(fields)), fields)
+                yield self._chunk(kind, first, rows, body, crc)
                 expected = first + rows
+
+    def _chunk(self, kind: str, first: int, rows: int, body: bytes, crc: int) -> Chunk:
+        check(chunk_label(kind, first, rows), body, crc, str(self.path))
+        fields = self.tables[kind]
+        return Chunk(first, rows, split(body, len(fields)), fields)
+
+    def places(self, kind: str, start: int = 0) -> list[tuple[int, int]]:
+        """Return first row and number of rows of each chunk, from row `start` on, unchecked.
+
+        The content is not read. Chunks short of `CHUNK_ROWS` are pieces of the tail: while a run
+        goes on they are joined, and one that begins with the same row may be longer next time.
+        """
+        query = "SELECT first, rows FROM chunk WHERE kind = ? AND first >= ? ORDER BY first"
+        with storage(self.path, "read the journal"):
+            return [(int(f), int(n)) for f, n in self._db.execute(query, (kind, start))]
+
+    def chunk(self, kind: str, first: int) -> Chunk:
+        """Return the chunk that begins with a row; StorageError if none does or it is damaged."""
+        query = "SELECT first, rows, body, crc FROM chunk WHERE kind = ? AND first = ?"
+        with storage(self.path, "read the journal"):
+            found = self._db.execute(query, (kind, first)).fetchone()
+            if found is not None:
+                return self._chunk(kind, *found)
+        raise StorageError(f"{self.path}: no {kind} chunk begins with row {first}; see `places`")
 
     def columns(self, kind: str, start: int = 0) -> dict[str, AnyArray]:
         """Return the rows of a table from row `start` on, by column, each of shape (rows,)."""
@@ -165,16 +197,26 @@ class Journal:
         with storage(self.path, "read the journal"):
             rows = self._db.execute("SELECT seq, kind, body, crc FROM entry ORDER BY seq")
             for expected, (seq, kind, body, crc) in enumerate(rows, start=1):
-                label = f"{kind} {seq}"
                 if seq != expected:
+                    label = f"{kind} {seq}"
                     raise StorageError(f"{self.path}: the journal is damaged: {label} is missing")
-                check(label, body.encode(), crc, str(self.path))
-                found[kind].append(tuple(json.loads(body)))
+                found[kind].append(self._entry(kind, seq, body, crc))
         return found
+
+    def _entry(self, kind: str, seq: int, body: str, crc: int) -> tuple[Any, ...]:
+        check(f"{kind} {seq}", body.encode(), crc, str(self.path))
+        return tuple(json.loads(body))
 
     def events(self) -> list[Event]:
         """Return all events in the order in which they were recorded."""
         return [Event(*row) for row in self.entries("events")]
+
+    def newest_events(self, count: int) -> list[Event]:
+        """Return the last so many events, the newest last; read from the end, so soon done."""
+        query = "SELECT kind, seq, body, crc FROM entry WHERE kind = 'events' ORDER BY seq DESC"
+        with storage(self.path, "read the journal"):
+            rows = self._db.execute(query + " LIMIT ?", (max(count, 0),)).fetchall()
+            return [Event(*self._entry(*row)) for row in reversed(rows)]
 
     def full_rate(self) -> Iterator[FullRateRecord]:
         """Yield the full-rate records in order."""

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Protocol
 
 from rig.record.entries import FullRateRecord, StaticRecord
+from rig.record.status import Status
 from rig.samples import Cycles
 
 
@@ -52,9 +53,12 @@ class RunRecord(Protocol):
     def restart_point(self, values: Mapping[str, object]) -> None:
         """Keep the newest restart point; it is committed with all rows recorded so far."""
 
+    def status(self, status: Status) -> None:
+        """Keep the newest status; it is committed with all rows recorded so far."""
+
     @property
     def due(self) -> bool:
-        """Whether a commit is due: the moment to give a restart point."""
+        """Whether a commit is due: the moment to give a restart point and a status."""
 
     def commit(self) -> None:
         """Make all that was recorded durable, or ask for it; `synced` tells when it is."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
+import threading
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -17,6 +18,7 @@ from typing import Final
 
 import numpy as np
 
+from rig.clock import real_seconds
 from rig.errors import StorageError
 from rig.record import plain
 from rig.record.entries import Ending, FullRateRecord, RunHeader, StaticRecord
@@ -26,6 +28,9 @@ from rig.samples import SampleArray
 
 JOURNAL: Final = "journal.db"
 VERSION: Final = 1
+READERS: Final = 10.0
+"""How long a record that ends waits for those who still read its journal [s]."""
+_LOOK_EVERY: Final = 0.02
 _SCHEMA: Final = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, body TEXT NOT NULL, crc INTEGER NOT NULL) STRICT;
 CREATE TABLE entry (seq INTEGER PRIMARY KEY, kind TEXT NOT NULL, body TEXT NOT NULL,
@@ -159,6 +164,10 @@ class JournalWriter:
         """Keep the newest restart point."""
         self._meta["restart"] = plain.to_text(values)
 
+    def status(self, text: str) -> None:
+        """Keep the newest status, as `Status.to_json` writes it."""
+        self._meta["status"] = printable(text)
+
     def ending(self, ending: Ending) -> None:
         """Keep how the run ended."""
         self._meta["ending"] = json.dumps(
@@ -192,9 +201,46 @@ class JournalWriter:
         self._waiting.clear()
         self._meta.clear()
 
+    def settle(self, readers: float = READERS) -> None:
+        """Move the log into journal.db and take it away, so that one file holds everything.
+
+        That needs a moment in which nobody else has the journal open, and is tried for as long
+        as `readers` [s]. After that as much of the log is moved as the readers left allow;
+        journal.db-wal and journal.db-shm stay, and until the next `settle` the record is whole
+        only in the three files together. Raises StorageError for the disk, never for a reader.
+        """
+        until = real_seconds() + readers
+        with storage(self._path, "put the journal into one file"):
+            while not self._in_one_file():
+                if real_seconds() >= until:
+                    self._db.execute("PRAGMA busy_timeout=0")
+                    self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+                    return
+                threading.Event().wait(_LOOK_EVERY)
+
+    def _in_one_file(self) -> bool:
+        # Out of WAL mode, because a reader that leaves last cannot take the log away: it may
+        # not write. SQLite does not wait for anybody here, whatever its timeout.
+        try:
+            self._db.execute("PRAGMA journal_mode=DELETE")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
+                raise
+            return False
+        return True
+
     def close(self) -> None:
         """Close without writing what waits."""
         try:
             self._db.close()
         except sqlite3.Error as error:
             raise StorageError(f"{self._path}: cannot close the journal: {error}") from error
+
+
+def settle(folder: Path, readers: float = READERS) -> None:
+    """Put the journal of a folder that nobody writes into one file, as `JournalWriter.settle`."""
+    journal = JournalWriter(folder)
+    try:
+        journal.settle(readers)
+    finally:
+        journal.close()

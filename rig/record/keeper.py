@@ -71,10 +71,10 @@ class Keeper:
         """Process id of the recorder; None while there is none."""
         return self._child.pid if self._child else None
 
-    def send(self, message: bytes, *, owes: bool, replaces: bool) -> None:
+    def send(self, message: bytes, *, owes: bool, replaces: str) -> None:
         """Send the message of the next number; for some the recorder `owes` an answer.
 
-        One that `replaces` the last such one spares it from being sent any more.
+        One that `replaces` the last of a kind spares that from being sent any more.
         """
         self.backlog.add(message, replaces=replaces)
         if owes:

@@ -21,6 +21,7 @@ from rig.errors import InputError, StorageError
 from rig.record import plain
 from rig.record.entries import Field, RunHeader, tables
 from rig.record.history import Journal
+from rig.record.journal import settle
 from rig.record.recorder import COMMIT_EVERY, Recorder, complete
 from rig.record.wire import Message, Unpacker, commits, pack, unpacked_rows
 
@@ -131,6 +132,8 @@ class Service:
                 getattr(recorder, method)(unpacked_rows(self._fields, *arguments))
             case "restart_point":
                 recorder.restart_point(plain.from_text(*arguments))
+            case "status":
+                recorder.add_status(*arguments)
             case _:
                 getattr(recorder, method)(*arguments)
 
@@ -151,10 +154,12 @@ class Service:
             with self._working():
                 if self._recorder is None:
                     path = complete(self._folder)
+                    settle(self._folder)
                 else:
                     path = self._recorder.finish(outcome, why, cycles, ended_time)
         except StorageError as error:
             if self._recorder is not None and self._recorder.ended:
+                self._recorder.abandon()
                 self._recorder, self._due = None, None
             self._answer("unfinished", str(error))
             return

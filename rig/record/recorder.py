@@ -20,11 +20,12 @@ from rig.record.entries import (
     tables,
 )
 from rig.record.history import Journal
-from rig.record.journal import JournalWriter, create_journal
+from rig.record.journal import READERS, JournalWriter, create_journal
 from rig.record.rows import Rows
 from rig.record.runfile import make_run_file
 from rig.record.sealing import CHUNK_ROWS
 from rig.record.segment import SEGMENTS, Segment
+from rig.record.status import Status
 from rig.record.trouble import storage, sync_folder
 from rig.samples import Cycles
 
@@ -226,9 +227,17 @@ class Recorder:
         recorded = {rows.kind: rows.first + rows.filled for rows in kept}
         self._journal.restart_point({**values, "recorded": recorded})
 
+    def status(self, status: Status) -> None:
+        """Keep the newest status; it is committed with all rows recorded so far."""
+        self.add_status(status.to_json())
+
+    def add_status(self, text: str) -> None:
+        """Keep the newest status, given as `Status.to_json` writes it."""
+        self._journal.status(text)
+
     @property
     def due(self) -> bool:
-        """Whether `commit_if_due` would commit: the moment to give a restart point."""
+        """Whether `commit_if_due` would commit: the moment to give a restart point and a status."""
         return real_seconds() - self._committed >= COMMIT_EVERY
 
     def commit_if_due(self) -> None:
@@ -253,11 +262,21 @@ class Recorder:
         """Commit. Raises StorageError."""
         self.commit()
 
-    def finish(self, outcome: str, why: str, cycles: int, ended_time: float) -> Path:
+    def finish(
+        self,
+        outcome: str,
+        why: str,
+        cycles: int,
+        ended_time: float,
+        *,
+        readers: float = READERS,
+    ) -> Path:
         """End the record: make and verify run.h5, then take the segments away; return its path.
 
-        `cycles` is the number at the verdict, `ended_time` test time [s]. What raised
-        StorageError can be tried again.
+        `cycles` is the number at the verdict, `ended_time` test time [s]. Who still reads the
+        journal is waited for, at the longest `readers` [s]; `JournalWriter.settle` says what is
+        left if that is not enough. What raised StorageError can be tried again, or given up with
+        `abandon`.
         """
         if not self._ended:
             if not self._merged:
@@ -270,8 +289,11 @@ class Recorder:
             self.commit()
             self._ended = True
             self._end_segment()
-            self._journal.close()
-        return complete(self.folder)
+        # The journal stays open: a log beside it keeps readers from taking it for at rest.
+        path = complete(self.folder)
+        self._journal.settle(readers)
+        self._journal.close()
+        return path
 
     @property
     def ended(self) -> bool:

@@ -19,6 +19,7 @@ from rig.record.entries import FullRateRecord, RunHeader, StaticRecord, tables
 from rig.record.journal import JOURNAL, sample_values
 from rig.record.keeper import Keeper
 from rig.record.recorder import COMMIT_EVERY, check_numbers
+from rig.record.status import Status
 from rig.record.wire import commits, pack, packed_rows
 from rig.samples import Cycles
 
@@ -26,7 +27,9 @@ MEMORY: Final = 64_000_000
 """What may wait for the disk [B]; a rig of 8 channels at 5 Hz and 1 kHz fills it in hours."""
 SILENCE: Final = 10.0
 """How long a recorder that owes an answer may be silent [s]."""
-BULKY: Final = frozenset({"cycles", "build_up", "slow", "static", "full_rate", "restart_point"})
+REPLACED: Final = frozenset({"restart_point", "status"})
+"""Of what waits only the newest is kept: it makes the one before it worthless."""
+BULKY: Final = frozenset({"cycles", "build_up", "slow", "static", "full_rate"}) | REPLACED
 """What is dropped once the memory is full; a last eighth more is kept for events and lists."""
 
 
@@ -132,6 +135,10 @@ class RemoteRecorder:
         """Keep the newest restart point. Raises TypeError for what is no plain value."""
         self._add("restart_point", plain.to_text(values))
 
+    def status(self, status: Status) -> None:
+        """Keep the newest status. Raises TypeError for what is no plain value."""
+        self._add("status", status.to_json())
+
     @property
     def due(self) -> bool:
         """Whether `COMMIT_EVERY` of real time has passed since a commit was asked for."""
@@ -193,7 +200,7 @@ class RemoteRecorder:
         if committing:
             self._committed = real_seconds()
         self._fresh = not committing
-        self._keeper.send(message, owes=committing, replaces=method == "restart_point")
+        self._keeper.send(message, owes=committing, replaces=method if method in REPLACED else "")
 
     def _overflow(self) -> None:
         if self._trouble:

@@ -15,7 +15,7 @@ from rig.channels import channel_unit
 from rig.errors import StorageError
 from rig.record.entries import LISTS, STATIC, Ending, Field
 from rig.record.history import Chunk, Journal
-from rig.record.journal import JournalWriter
+from rig.record.journal import JournalWriter, settle
 from rig.record.sealing import CHUNK_ROWS, AnyArray
 from rig.record.segment import FILTERS, describe
 from rig.record.trouble import storage, sync_file, sync_folder
@@ -323,4 +323,6 @@ def rebuild(folder: Path) -> Path:
     """
     with Journal(folder) as journal:
         journal.pages_whole()
-    return make_run_file(folder)
+    path = make_run_file(folder)
+    settle(folder)
+    return path

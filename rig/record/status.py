@@ -9,8 +9,10 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
-from typing import Any
+from dataclasses import asdict, dataclass, field, is_dataclass, replace
+from functools import cache
+from types import UnionType
+from typing import Any, get_args, get_origin, get_type_hints
 
 from rig.record.plain import special
 
@@ -121,21 +123,43 @@ class Status:
 
     def to_json(self) -> str:
         """Return the status as one line of JSON (with NaN and Infinity, as Python writes them)."""
-        return json.dumps(asdict(self), ensure_ascii=False, default=special)
+        told = asdict(replace(self, slow=dict(self.slow)))
+        return json.dumps(told, ensure_ascii=False, default=special)
 
     @staticmethod
     def from_json(text: str) -> Status:
-        """Return the status that `to_json` wrote."""
-        told: dict[str, Any] = json.loads(text)
-        water = told.pop("water")
-        if water is not None:
-            coming = water.pop("coming")
-            water = WaterStatus(**water, coming=Coming(**coming) if coming else None)
-        lists: dict[str, Any] = {key: tuple(told.pop(key)) for key in ("inputs", "troubles", "possible")}
-        return Status(
-            limits=tuple(Armed(**a) for a in told.pop("limits")),
-            coming=tuple(Coming(**c) for c in told.pop("coming")),
-            water=water,
-            **lists,
-            **told,
-        )
+        """Return the status that `to_json` wrote. Raises ValueError for anything else."""
+        status: Status = _typed(Status, json.loads(text), "status")
+        return status
+
+
+def _typed(kind: Any, told: Any, name: str) -> Any:
+    """Return what JSON told as the kind of value that a field is declared as."""
+    if is_dataclass(kind) and isinstance(told, dict):
+        return _made(kind, told, name)
+    outer, inner = get_origin(kind), get_args(kind)
+    if outer is UnionType:
+        return None if told is None else _typed(inner[0], told, name)
+    if outer is tuple and isinstance(told, list):
+        return tuple(_typed(inner[0], value, name) for value in told)
+    if outer is Mapping and isinstance(told, dict):
+        return {key: _typed(inner[1], value, name) for key, value in told.items()}
+    if type(told) is kind or (kind is float and type(told) is int):
+        return told
+    raise ValueError(f"{name}: {told!r:.40} is not what this version writes there")
+
+
+def _made(kind: Any, told: dict[str, Any], name: str) -> Any:
+    kinds = _kinds(kind)
+    if unknown := told.keys() - kinds.keys():
+        raise ValueError(f"{name}: this version does not know {sorted(unknown)}")
+    values = {key: _typed(kinds[key], value, key) for key, value in told.items()}
+    try:
+        return kind(**values)
+    except TypeError as error:
+        raise ValueError(f"{name}: {error}") from error
+
+
+@cache
+def _kinds(kind: Any) -> dict[str, Any]:
+    return get_type_hints(kind)

@@ -53,12 +53,14 @@ def test_a_step_of_letting_go_frees_a_block_at_the_most() -> None:
     assert len(sizes) == 11
 
 
-def test_of_messages_that_replace_each_other_only_the_newest_is_sent() -> None:
+def test_of_messages_that_replace_each_other_only_the_newest_of_each_kind_is_sent() -> None:
     backlog = Backlog()
-    for number in range(1, 5):
-        backlog.add(pack((number, "restart_point", (bytes(1000),))), replaces=True)
-    assert backlog.size < 2000
-    assert sent(backlog) == [(n, "nothing") for n in (1, 2, 3)] + [(4, "restart_point")]
+    for number in range(1, 9):
+        kind = "status" if number % 3 == 0 else "restart_point"
+        backlog.add(pack((number, kind, (bytes(1000),))), replaces=kind)
+    assert backlog.size < 4000
+    newest = [(6, "status"), (7, "nothing"), (8, "restart_point")]
+    assert sent(backlog) == [(n, "nothing") for n in range(1, 6)] + newest
 
 
 def test_an_emptied_message_keeps_its_number_and_a_durable_one_is_left_alone() -> None:
