@@ -18,6 +18,7 @@ from rig.errors import StorageError
 from rig.protocol.plan import Plan
 from rig.record.entries import FullRateRecord, StaticRecord
 from rig.record.interface import RunRecord
+from rig.record.status import Status
 from rig.samples import Cycles, SampleArray
 
 PIECE_BYTES: Final = 4_000_000
@@ -37,11 +38,22 @@ class Progress:
     stiffness_share: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class Entered:
+    """When a state was entered: test time [s], on which cause of the table, and why."""
+
+    time: float
+    cause: str
+    why: str
+
+
 class Book:
     """Writes rows, records and events; knows the test time and the newest values.
 
     `path` holds the steps through the state table so far: (state, cause, following state).
-    `restart` gives the restart point as plain values; it is asked only when a commit is due.
+    `restart` gives the restart point as plain values, `status` what people are shown; both are
+    asked only when a commit is due. `newest` is the newest whole cycle, `entered` when the
+    present state was entered [s], on which cause and why.
     """
 
     def __init__(
@@ -50,11 +62,13 @@ class Book:
         recorder: RunRecord,
         rate: float,
         restart: Callable[[Judge], Mapping[str, object]],
+        status: Callable[[], Status],
     ) -> None:
         self._plan = plan
         self._recorder = recorder
         self._rate = rate
         self._restart = restart
+        self._status = status
         self.on_progress: Callable[[Progress], None] | None = None
         self.sampled = tuple(c.name for c in plan.rig.sampled)
         frequency = plan.loading.frequency if plan.loading else 1.0
@@ -66,6 +80,8 @@ class Book:
         self._frame = 0
         self._interruptions: list[tuple[float, int, str]] = []
         self.state = "idle"
+        self.entered = Entered(0.0, "", "")
+        self.newest: Cycles | None = None
         self.path: list[tuple[str, str, str]] = []
         self.counted = 0
         self.latest_load = 0.0
@@ -86,7 +102,8 @@ class Book:
         self.latest_deflection = _latest(kept.deflection, self.latest_deflection)
         self.recent.add(block)
         if kept.look.built_up is not None and len(kept.look.built_up):
-            self._recorder.build_up(kept.look.built_up)
+            self.newest = kept.look.built_up
+            self._recorder.build_up(self.newest)
         if kept.look.counted is not None and len(kept.look.counted):
             self._counted(kept.look.counted)
         if self.on_progress is not None:
@@ -96,6 +113,7 @@ class Book:
         """Commit with a fresh restart point if a commit is due."""
         if self._recorder.due:
             self._recorder.restart_point(self._restart(judge))
+            self._recorder.status(self._status())
             self._recorder.commit()
 
     def progress(self) -> Progress:
@@ -107,6 +125,7 @@ class Book:
 
     def _counted(self, rows: Cycles) -> None:
         self._recorder.cycles(rows)
+        self.newest = rows
         self.counted = int(rows["number"][-1])
         self._stiffness = float(rows["stiffness"][-1])
         for cycle, begin, end in self._pieces.complete(rows):
@@ -152,8 +171,10 @@ class Book:
             )
         self.path.append((self.state, cause, state))
         self.state = state
+        self.entered = Entered(self.time, cause, why)
         # The event commits at once; rows must not get ahead of what a resumption starts from.
         self._recorder.restart_point(self._restart(Nothing()))
+        self._recorder.status(self._status())
         text = f"{state}, {cause}: {why}" if why else f"{state}, {cause}"
         self._recorder.event(self.time, self.counted, "state", text)
 

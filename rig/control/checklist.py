@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Final
 
 from rig.control.desk import Request
+from rig.ports import InputState
 from rig.protocol.plan import Plan
 
 CAUTIONS: Final = (
@@ -39,6 +40,9 @@ _WATER: Final = (
 )
 
 ON_CALL: Final = "somebody is on call: name and telephone number are written down"
+
+GUARD_OPEN: Final = "the guard is open; close it"
+OIL_START: Final = 298.15  # [K], 25 C; common practice, no source
 
 SOFTWARE_ONLY_SPEED: Final = 0.010
 """Highest actuator speed [m/s] where the controller has no limits of its own."""
@@ -85,4 +89,15 @@ def missing(plan: Plan, confirmed: Request) -> str:
         return "not confirmed: the name of who confirms is missing"
     if not confirmed.on_call.strip() or not any(c.isdigit() for c in confirmed.on_call):
         return 'not confirmed: who is on call is missing (such as "NAME, +00 000 0000")'
+    return ""
+
+
+def not_ready(inputs: InputState) -> str:
+    """Return which input of the rig speaks against a start, in words, or nothing."""
+    if inputs.emergency_stop:
+        return "the emergency stop is pressed"
+    if inputs.guard_open:
+        return GUARD_OPEN
+    if inputs.oil_temperature is not None and inputs.oil_temperature < OIL_START:
+        return f"oil at {inputs.oil_temperature - 273.15:.0f} C; warm it up to 25 C"
     return ""

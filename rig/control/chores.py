@@ -20,7 +20,8 @@ class Chores:
 
     Water runs by its schedule from the first cyclic stage on (`wet_stage`), not before; re-wetting
     and a pump that has to be switched off go on anywhere. Slow channels that are lost are told
-    and written as NaN: only what the load is controlled by may end a test.
+    and written as NaN: only what the load is controlled by may end a test. `slow` holds their
+    newest values [SI].
     """
 
     def __init__(self, stream: Stream, book: Book, rig: Rig, water: Water, plan: Plan) -> None:
@@ -30,7 +31,8 @@ class Chores:
         self._water = water
         self._slow = any(c.slow for c in plan.rig.channels)
         self._slow_frame = 0
-        self._slow_lost = False
+        self.slow_lost = False
+        self.slow: Mapping[str, float] = {}
         self.wet_stage = False
 
     def next_frame(self) -> int:
@@ -47,7 +49,8 @@ class Chores:
         """Do what is due; return why the water calls for a pause or stop, or nothing."""
         now = self._stream.now
         if self._slow and now >= self._slow_frame:
-            self._book.slow(await self._read_slow())
+            self.slow = await self._read_slow()
+            self._book.slow(self.slow)
             self._slow_frame = now + self._stream.frames(SLOW_EVERY)
         due = self._water_due()
         if due is None or now < due:
@@ -69,11 +72,11 @@ class Chores:
         try:
             values = await self._rig.acquisition.slow()
         except DeviceError as error:
-            if not self._slow_lost:
+            if not self.slow_lost:
                 self._book.event("sensor", f"the slow channels do not come: {error}")
-            self._slow_lost = True
+            self.slow_lost = True
             return {}
-        if self._slow_lost:
+        if self.slow_lost:
             self._book.event("sensor", "the slow channels come again")
-            self._slow_lost = False
+            self.slow_lost = False
         return values

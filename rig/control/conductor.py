@@ -21,6 +21,7 @@ from rig.control.cyclic_stage import CyclicStage
 from rig.control.cycling import Cycling
 from rig.control.desk import Asked, Desk
 from rig.control.looking import Judge
+from rig.control.outlook import Outlook
 from rig.control.prompt import prompt
 from rig.control.slow_stages import approach, hold, ramp, static
 from rig.control.standing import Standing
@@ -80,6 +81,7 @@ class Conductor:
     requests; without one nobody can answer, and what would wait for people goes on or stops.
     `live` is for a rig in real time: samples that stay away are a fault.
     `clock` tells the calendar, for quiet and working hours and for steps of the computer's clock.
+    `on_call` is who is called where no checklist asks for it.
     """
 
     def __init__(
@@ -93,6 +95,7 @@ class Conductor:
         desk: Desk | None = None,
         live: bool = False,
         clock: Clock | None = None,
+        on_call: str = "",
     ) -> None:
         self._plan = plan
         self._snapshot = snapshot
@@ -100,7 +103,9 @@ class Conductor:
         self._recorder = recorder
         self._desk = desk or Desk()
         self.stream = Stream(rig, one_tick=one_tick, live=live, desk=self._desk)
-        self.book = Book(plan, recorder, self.stream.rate, self._restart_point)
+        self.book = Book(
+            plan, recorder, self.stream.rate, self._restart_point, lambda: self.outlook.status()
+        )
         self.stream.on_kept = self.book.kept
         self.stream.on_settled = self.book.settled
         self.stream.on_request = self._request
@@ -114,12 +119,13 @@ class Conductor:
         self._recent_refusals: list[int] = []
         self._utc = clock.utc if clock is not None else None
         self._standing = Standing(self._station, self._utc)
+        self.outlook = Outlook(self._station, self._standing, self._utc)
+        self._station.on_call = on_call
         self._stopping = Stopping(self._station)
         self._station.on_asked = self._standing.slow
         self._station.on_unattended = self._standing.slow_unattended
         self._clock_watch = ClockWatch(clock) if clock is not None and live else None
         self._cyclic: CyclicStage | None = None
-        self._stage = ""
 
     async def run(self) -> Verdict:
         """Carry the plan out, stop the rig in every case, and name the outcome."""
@@ -211,6 +217,8 @@ class Conductor:
     async def _stages(self) -> None:
         if self._rig.emulated:
             self.book.enter("starting", "start", self._plan.title)
+            if self._station.on_call:
+                self.book.event("on call", self._station.on_call)
         else:
             self.book.enter("checklist", "real rig", self._plan.title)
             await self._standing.confirmed()
@@ -222,7 +230,7 @@ class Conductor:
         if isinstance(self._plan.stages[0], Approach):
             await read_zeros(self._station, "start")
         for stage in self._plan.stages:
-            self._stage = stage.name
+            self.outlook.stage = stage
             self._station.repeat = 1
             await self._through(stage)
 
@@ -247,6 +255,7 @@ class Conductor:
                 self._cyclic = CyclicStage(
                     self._station, self._standing, stage, self._plan.loading, self._utc
                 )
+                self.outlook.cyclic = self._cyclic
                 self._stopping.run_down = self._cyclic.run_down
             await self._cyclic.run()
             return
@@ -339,7 +348,7 @@ class Conductor:
             # In an inspection: where cycling stood when it paused.
             newest = self._cyclic.state
         return {
-            "stage": self._stage,
+            "stage": self.outlook.stage.name if self.outlook.stage else "",
             "state": self.book.state,
             "frame": self.stream.now,
             "next_cycle": self.book.counted + 1,

@@ -27,6 +27,7 @@ FIRST_SPAN: Final = 0.05  # of the target range: the first cycles of a build-up 
 BUILD_UP_EXTRA: Final = 100  # cycles after the growth in which 95 % of range must be reached
 QUIET_SHARE: Final = 0.2  # of the growth: the first cycles are too small to be told from noise
 SETTLING_SHARE: Final = 0.05  # of the growth is left when counting begins: not corrected in it
+MOST_DOUBTS: Final = 3  # of sensors, the newest ones, that people are shown
 
 _ENDS: Final = {"failure": "failure", "fault": "fault", "run-out": "end"}
 
@@ -34,7 +35,9 @@ _ENDS: Final = {"failure": "failure", "fault": "fault", "run-out": "end"}
 class CyclicStage:
     """Carries out one cyclic stage on a station; `state` is the judge between blocks.
 
-    `utc` tells the calendar time, for inspections that are pulled forward into working hours.
+    `inspect_at` is the count of the next inspection, None before counting and where none comes.
+    `doubts` holds what was found of sensors since the last build-up. `utc` tells the calendar
+    time, for inspections that are pulled forward into working hours.
     """
 
     def __init__(
@@ -73,7 +76,10 @@ class CyclicStage:
             correction=start_correction(loading.mean, loading.range / 2),
             always_wet=plan.exposure == "submerged",
         )
-        self._inspect_at: int | None = None
+        self.inspect_at: int | None = None
+        self.run_out = stage.run_out
+        self.doubts: tuple[str, ...] = ()
+        self._grown = 0  # frame at which the amplitude of a build-up is whole
         self._planned = 0  # the protocol's count of the inspection made last
         standing.on_fall = self.to_rest
 
@@ -135,11 +141,17 @@ class CyclicStage:
             counting=False,
             falling=False,
         )
-        self._inspect_at = None
+        self.inspect_at, self.doubts = None, ()
         await station.rig.actuator.cycle(
             correction.mean, correction.amplitude, loading.frequency, over
         )
+        self._grown = station.stream.now + station.stream.frames(over)
         station.cycling = True
+
+    def grown_in(self) -> float | None:
+        """Return in how long [s] the amplitude of a build-up is whole, None before it grows."""
+        left = self._grown - self._station.stream.now
+        return left / self._station.stream.rate if left > 0 else None
 
     async def _act(self, decisions: tuple[Decision, ...]) -> None:
         """Act on decisions; what ends the test goes first."""
@@ -169,6 +181,7 @@ class CyclicStage:
             if finding.action == "fault":
                 raise StopNow("feedback", "fault", finding.text)
             self._station.book.event("sensor", finding.text)
+            self.doubts = (*self.doubts, finding.text)[-MOST_DOUBTS:]
             return finding.text if finding.action == "pause" else ""
         return ""
 
@@ -231,8 +244,8 @@ class CyclicStage:
         """Tell the judge at which counts something is due."""
         due = set()
         station = self._station
-        if self._inspect_at is not None:
-            due.add(self._inspect_at)
+        if self.inspect_at is not None:
+            due.add(self.inspect_at)
         for cycle in (station.water.due_cycle, station.window_cycle):
             if cycle is not None:
                 due.add(max(cycle, self.state.counted + 1))
@@ -244,14 +257,14 @@ class CyclicStage:
         plan, counted = self._station.plan, self.state.counted
         planned = plan.inspections.next_after(self._planned) if plan.inspections else None
         if planned is None or planned >= self._stage.run_out:
-            self._inspect_at = None
+            self.inspect_at = None
             return
         count = planned
         if self._utc is not None:
             frequency = self._loading.frequency
             count = pulled_forward(plan.hours, planned, counted, self._utc(), frequency)
         # One that a pause kept from being made is made now.
-        self._inspect_at = max(count, counted + 1)
+        self.inspect_at = max(count, counted + 1)
 
     async def _count_reached(self) -> None:
         """Do what a reached count calls for: water first, then the inspection."""
@@ -261,7 +274,7 @@ class CyclicStage:
             if missed:
                 await self._no_water(missed)
                 return
-        if self._inspect_at is not None and counted >= self._inspect_at:
+        if self.inspect_at is not None and counted >= self.inspect_at:
             await self._inspect()
 
     def _next_frame(self) -> int:

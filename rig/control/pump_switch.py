@@ -5,6 +5,7 @@ A pump that is lost makes a dry test, not a dangerous one: only its schedule has
 
 from __future__ import annotations
 
+import math
 from typing import Final, Protocol
 
 from rig.errors import DeviceError
@@ -25,7 +26,8 @@ class PumpSwitch:
     """Switches a pump, or none, at frames of `rate` [Hz]; never raises DeviceError.
 
     `off_due` is the frame at which switching off is to be tried again, None while the pump does
-    as it was told.
+    as it was told. `seen_flow` [m3/s] and `tank` [m3] are what it told last, once it was `looked`
+    at.
     """
 
     def __init__(self, pump: Pump | None, book: Told, rate: float) -> None:
@@ -33,6 +35,9 @@ class PumpSwitch:
         self._book = book
         self._rate = rate
         self.off_due: int | None = None
+        self.seen_flow = math.nan
+        self.tank: float | None = None
+        self.looked = False
 
     async def set(self, now: int, *, on: bool) -> bool:
         """Switch the pump; return whether it did. That it does not go off is told once."""
@@ -67,8 +72,12 @@ class PumpSwitch:
             status = await self._pump.status()
         except DeviceError as error:
             self._book.event("water", f"the pump does not answer: {error}")
+            self.seen_flow = math.nan
             return 0.0
-        return status.flow if status.on else 0.0
+        self.looked, self.tank = True, status.tank
+        flow = status.flow if status.on else 0.0
+        self.seen_flow = math.nan if flow is None else flow
+        return flow
 
     def finish(self) -> None:
         """Tell that the pump may still run when nobody tries any more."""

@@ -10,7 +10,7 @@ from collections.abc import Awaitable, Callable
 from datetime import datetime
 from typing import Final
 
-from rig.control.checklist import missing
+from rig.control.checklist import GUARD_OPEN, missing, not_ready
 from rig.control.desk import Asked
 from rig.control.hours import local, quiet_until
 from rig.control.looking import Nothing
@@ -23,8 +23,6 @@ LOCAL_WAIT: Final = 60.0  # [s] in which the input at the rig must be given afte
 CHECKLIST_WAIT: Final = 900.0  # [s] in which the checklist must be confirmed
 UNATTENDED: Final = "nobody has looked since the last start or window"
 LOOK_AGAIN: Final = 60.0  # [s]: longest block while nothing is due
-GUARD_OPEN: Final = "the guard is open; close it"
-OIL_START: Final = 298.15  # [K], 25 C; common practice, no source
 
 Cause = tuple[str, str]
 """Why a standing state ends: the table's cause, and in words."""
@@ -33,7 +31,9 @@ Cause = tuple[str, str]
 class Standing:
     """Holds the rig still and takes it on again. `utc` tells the calendar time.
 
-    `on_fall` lets the amplitude of the cyclic stage fall and goes to lower load.
+    `on_fall` lets the amplitude of the cyclic stage fall and goes to lower load. `until` is the
+    frame at which the present standing ends by itself, and how; `local_wait` what waits for the
+    input at the rig.
     """
 
     def __init__(self, station: Station, utc: Callable[[], datetime] | None) -> None:
@@ -45,11 +45,14 @@ class Standing:
         self._inner = False  # the pause lies in an inspection, which goes on
         self.acknowledged = ""  # by whom an inspection was, while it waits
         self.on_fall: Callable[[], Awaitable[None]] | None = None
+        self.until: tuple[int, str] | None = None
+        self.local_wait = ""
 
     async def confirmed(self) -> None:
         """Wait until the checklist is confirmed by name; pressure is off."""
         stream, book = self._stream, self._book
         until = stream.now + stream.frames(CHECKLIST_WAIT)
+        self.until = (until, "given up unless confirmed")
         stream.inputs_matter = False
         while stream.now < until:
             asked = stream.take_asked()
@@ -61,10 +64,11 @@ class Standing:
             raise StopNow(
                 "operator", "operator", f"nobody confirmed the checklist in {minutes:.0f} min"
             )
-        stream.inputs_matter = True
+        stream.inputs_matter, self.until = True, None
         request = asked.request
         book.event("checklist", f"confirmed by {request.who}: {'; '.join(request.items)}")
         book.event("on call", request.on_call)
+        self._station.on_call = request.on_call
         book.enter("starting", "confirm", f"confirmed by {request.who}")
         asked.answer(done=True, text="checklist confirmed", state=book.state)
         # The inputs are looked at once more before anything is switched on.
@@ -72,16 +76,8 @@ class Standing:
 
     def _unconfirmed(self, asked: Asked) -> str:
         """Return why a confirmation is refused, or nothing."""
-        problem, inputs = missing(self._station.plan, asked.request), self._stream.inputs
-        if problem:
-            return problem
-        if inputs.emergency_stop:
-            return "the emergency stop is pressed"
-        if inputs.guard_open:
-            return GUARD_OPEN
-        if inputs.oil_temperature is not None and inputs.oil_temperature < OIL_START:
-            return f"oil at {inputs.oil_temperature - 273.15:.0f} C; warm it up to 25 C"
-        return ""
+        plan = self._station.plan
+        return missing(plan, asked.request) or not_ready(self._stream.inputs)
 
     async def slow(self) -> int:
         """Act on a request in a slow motion; return the frames that passed until it goes on.
@@ -207,6 +203,7 @@ class Standing:
         stream, watches = self._stream, self._book.state in ("waiting", "paused")
         stream.people_near = self._near
         stream.wakes = self._people_come if watches else _nobody
+        self.until = None if limit is None else (limit, _BY_ITSELF[self._book.state])
         try:
             while True:
                 asked = stream.take_asked()
@@ -223,7 +220,7 @@ class Standing:
                     raise StopNow("operator", "operator", "nobody is left to ask for more")
                 await self._on(limit if limit is not None else FAR)
         finally:
-            stream.people_near, stream.wakes = _none_near, _nobody
+            stream.people_near, stream.wakes, self.until = _none_near, _nobody, None
 
     def _people_come(self, inputs: InputState) -> bool:
         """Tell whether somebody is at the rig, or has acknowledged an inspection."""
@@ -284,13 +281,17 @@ class Standing:
         stream, kind = self._stream, self._station.plan.rig.local_input
         self._book.event("local input", f"{asked.request.verb} waits for the {kind} at the rig")
         until, released = stream.now + stream.frames(LOCAL_WAIT), not stream.inputs.local_button
-        while stream.now < until:
-            await self._on(stream.now + stream.tick)
-            if problem := problem_of(asked):
-                return problem
-            if stream.inputs.local_button and released:
-                return ""
-            released = released or not stream.inputs.local_button
+        self.local_wait = asked.request.verb
+        try:
+            while stream.now < until:
+                await self._on(stream.now + stream.tick)
+                if problem := problem_of(asked):
+                    return problem
+                if stream.inputs.local_button and released:
+                    return ""
+                released = released or not stream.inputs.local_button
+        finally:
+            self.local_wait = ""
         return f"nobody used the {kind} at the rig within {LOCAL_WAIT:.0f} s"
 
     def _refuse(self, asked: Asked, problem: str) -> None:
@@ -378,6 +379,7 @@ class Standing:
         book.enter("unloaded", "unloaded")
 
 
+_BY_ITSELF: Final = {"waiting": "goes on by itself", "paused": "unloads by itself"}
 _ASKS: Final = {True: "asks loaded", False: "asks unloaded"}
 """The table's causes for going back to standing, by whether the specimen is loaded."""
 

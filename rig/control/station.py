@@ -69,6 +69,7 @@ class Station:
         self.cycling = False
         self.repeat = 1  # of the slow cycles of a stage, the one under way
         self.zeros: Mapping[str, float] = {}
+        self.on_call = ""
         self._falls_until: int | None = None
         self._motion: Motion | None = None
 

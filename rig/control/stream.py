@@ -122,6 +122,11 @@ class Stream:
         )
         self._limit_state = LimitState()
 
+    @property
+    def armed(self) -> Mapping[str, tuple[float, float]]:
+        """The bounds [SI] that are checked now, by channel."""
+        return self._limits.bounds if self._limits is not None else {}
+
     def disarm(self) -> None:
         """Check no bounds: only while nothing is commanded any more."""
         self._limits = None

@@ -52,7 +52,8 @@ class Water:
     that does not switch off is tried again every 10 s, whatever the schedule says.
 
     A pause with `on_pause` off ends with the next counted cycle; until then nothing is due.
-    A schedule in cycles stands still in a pause, with the water as it was.
+    A schedule in cycles stands still in a pause, with the water as it was. `schedule`, `spray`
+    (where it stands), `pump`, `held` (at which count) and `ended` are there to be looked at.
     """
 
     def __init__(
@@ -67,15 +68,15 @@ class Water:
     ) -> None:
         if schedule is not None and pump is None:
             raise ValueError("a spray schedule needs a pump; the protocol check refuses it")
-        self._schedule = schedule
-        self._pump = PumpSwitch(pump, book, rate)
+        self.schedule = schedule
+        self.pump = PumpSwitch(pump, book, rate)
         self._book = book
         self._rate = rate
         limit = dry_limit(schedule, frequency) if schedule else DRY_DEVIATION
         self._dry = DryTime(limit, rate, book, never=submerged)
-        self._spray = start_spray(schedule, rate) if schedule else Spray("ended")
-        self._held: int | None = None
-        self._ended = schedule is None
+        self.spray = start_spray(schedule, rate) if schedule else Spray("ended")
+        self.held: int | None = None
+        self.ended = schedule is None
         self._rewet: Rewet | None = None
         self._owed = 0.0
         self._stretch: Stretch | None = None
@@ -86,16 +87,16 @@ class Water:
     @property
     def begun(self) -> bool:
         """Tell whether spraying has begun."""
-        return self._schedule is not None and self._spray.phase != "waiting"
+        return self.schedule is not None and self.spray.phase != "waiting"
 
     @property
     def due_frame(self) -> int | None:
         """The frame at which `act` is to be called next, or None."""
-        if self._ended:
-            return self._pump.off_due
-        frames = [] if self._pump.off_due is None else [self._pump.off_due]
-        if self._held is None and self._spray.frame is not None:
-            frames.append(self._spray.frame)
+        if self.ended:
+            return self.pump.off_due
+        frames = [] if self.pump.off_due is None else [self.pump.off_due]
+        if self.held is None and self.spray.frame is not None:
+            frames.append(self.spray.frame)
         if self._dry.due_frame is not None:
             frames.append(self._dry.due_frame)
         return min(frames, default=None)
@@ -103,7 +104,7 @@ class Water:
     @property
     def off_due(self) -> int | None:
         """The frame at which to try again to switch off a pump that did not, or None."""
-        return self._pump.off_due
+        return self.pump.off_due
 
     @property
     def rewets(self) -> bool:
@@ -113,18 +114,18 @@ class Water:
     @property
     def due_cycle(self) -> int | None:
         """The counted cycle at which `act` is to be called next, or None."""
-        if self._ended:
+        if self.ended:
             return None
-        return self._spray.cycle if self._held is None else self._held + 1
+        return self.spray.cycle if self.held is None else self.held + 1
 
     async def act(self, now: int, counted: int) -> str:
         """Carry out what is due; return what was missed where it was the second in a row.
 
         That holds for re-wetting too. Never raises DeviceError.
         """
-        if self._held is not None and counted > self._held:
+        if self.held is not None and counted > self.held:
             # Cycling again, wetted or not: what was owed cannot be made good any more.
-            self._held, self._owed = None, 0.0
+            self.held, self._owed = None, 0.0
         call = ""
         while self._is_due(now, counted):
             call = await self._step(now, counted) or call
@@ -134,21 +135,21 @@ class Water:
 
     async def off_again(self, now: int) -> None:
         """Try again to switch the pump off, where that is due; never raises DeviceError."""
-        if self._pump.off_due is not None and self._pump.off_due <= now:
+        if self.pump.off_due is not None and self.pump.off_due <= now:
             await self._switch(now, on=False)
 
     def _is_due(self, now: int, counted: int) -> bool:
-        if self._ended or self._held is not None:
+        if self.ended or self.held is not None:
             return False
-        frame, cycle = self._spray.frame, self._spray.cycle
+        frame, cycle = self.spray.frame, self.spray.cycle
         return (frame is not None and frame <= now) or (cycle is not None and cycle <= counted)
 
     async def _step(self, now: int, counted: int) -> str:
-        if self._schedule is None:
+        if self.schedule is None:
             return ""
-        flow = await self._pump.flow() if self._spray.on else None
-        schedule = self._schedule if self._rewet is None else rewetting(self._schedule)
-        done = step(schedule, self._spray, now, counted, self._rate, flow)
+        flow = await self.pump.flow() if self.spray.on else None
+        schedule = self.schedule if self._rewet is None else rewetting(self.schedule)
+        done = step(schedule, self.spray, now, counted, self._rate, flow)
         if done.good is not None:
             self._seen(done, now, flow)
         if done.pump is not None:
@@ -156,14 +157,14 @@ class Water:
         if not self.begun:
             self._book.event("water", "spraying begins")
             self._dry.since = now
-        self._spray = done.state
+        self.spray = done.state
         if done.event:
             self._book.event("water", done.event)
         return done.event if done.missed_too_often else ""
 
     def _seen(self, done: SprayStep, now: int, flow: float | None) -> None:
         """Take a look at the flow into account."""
-        if self._schedule is None:
+        if self.schedule is None:
             return
         if self._stretch is None and not done.good:
             return
@@ -171,20 +172,20 @@ class Water:
         stretch = self._stretch or self._open_stretch(now)
         if flow is None:
             self._totals = replace(self._totals, nominal=True)
-            flow = self._schedule.flow
+            flow = self.schedule.flow
         self._stretch = stretch.seen(now, flow, self._rate, good=bool(done.good))
         if done.good:
             self._end_dry(stretch.begun, "wet again")
 
     async def _switch(self, now: int, *, on: bool) -> None:
-        lacked_off = self._pump.off_due is not None
+        lacked_off = self.pump.off_due is not None
         if on:
             if lacked_off:
                 self._close_stretch(now)
-            if await self._pump.set(now, on=True) and self._stretch is None:
+            if await self.pump.set(now, on=True) and self._stretch is None:
                 self._open_stretch(now)
             return
-        done = await self._pump.set(now, on=False)
+        done = await self.pump.set(now, on=False)
         if lacked_off and not done:
             return
         ran = self._stretch is not None
@@ -224,26 +225,26 @@ class Water:
         Held in the dry part of a period the schedule goes on after the pause where it would
         have been; else a new period follows. Never raises DeviceError.
         """
-        if self._schedule is None or self._schedule.on_pause == "keep" or self._ended:
+        if self.schedule is None or self.schedule.on_pause == "keep" or self.ended:
             return
         self._give_up_rewetting(now)
-        if self._spray.phase in ("unconfirmed", "wet", "retry"):
+        if self.spray.phase in ("unconfirmed", "wet", "retry"):
             await self._switch(now, on=False)
-            self._spray = paused(self._schedule, self._spray, now, counted)
-        self._held = counted
+            self.spray = paused(self.schedule, self.spray, now, counted)
+        self.held = counted
 
     async def stop(self, now: int, cause: str) -> None:
         """End or keep the water as the protocol says for a stop; `cause` may forbid to keep it.
 
         Never raises DeviceError.
         """
-        schedule = self._schedule
+        schedule = self.schedule
         if schedule is None or schedule.on_stop == "off" or cause in ALWAYS_OFF:
             await self.off(now)
             return
         self._give_up_rewetting(now)
-        self._ended = True
-        if self._spray.on:
+        self.ended = True
+        if self.spray.on:
             self._book.event("water", "water stays on after the stop, as the protocol says")
 
     async def off(self, now: int) -> None:
@@ -253,16 +254,16 @@ class Water:
         as long as `act` or `off_again` is called when due.
         """
         self._give_up_rewetting(now)
-        self._ended = True
-        self._pump.off_due = None
+        self.ended = True
+        self.pump.off_due = None
         await self._switch(now, on=False)
-        if self._schedule is not None and self._spray.on:
-            self._spray = paused(self._schedule, self._spray, now, 0)
+        if self.schedule is not None and self.spray.on:
+            self.spray = paused(self.schedule, self.spray, now, 0)
 
     def finish(self, now: int) -> None:
         """Write what is still under way when the record ends; the pump stays as it is."""
-        self._ended = True
-        self._pump.finish()
+        self.ended = True
+        self.pump.finish()
         self._dry.look(now)
         self._close_stretch(now)
         self._end_dry(now, "the record ends")
@@ -289,13 +290,13 @@ class Water:
 
         Never raises DeviceError.
         """
-        if self._schedule is None or not self.begun or self._rewet is not None:
+        if self.schedule is None or not self.begun or self._rewet is not None:
             return
         self._rewet, self._owed = Rewet(now, self.rewet_time(now)), 0.0
-        self._held, self._ended = None, False
+        self.held, self.ended = None, False
         self._book.event("water", "re-wetting begins")
-        self._spray = new_period(rewetting(self._schedule), self._spray, now, 0, self._rate)
-        if not self._spray.on:
+        self.spray = new_period(rewetting(self.schedule), self.spray, now, 0, self._rate)
+        if not self.spray.on:
             await self._step(now, 0)
 
     def rewet_left(self, now: int) -> float:
@@ -310,10 +311,10 @@ class Water:
 
         Never raises DeviceError.
         """
-        if self._schedule is None or self._rewet is None:
+        if self.schedule is None or self._rewet is None:
             return
         seconds, self._rewet = (now - self._rewet.begun) / self._rate, None
-        self._spray = new_period(self._schedule, self._spray, now, counted, self._rate)
+        self.spray = new_period(self.schedule, self.spray, now, counted, self._rate)
         self._book.event("water", f"re-wetting ends after {seconds / 3600:.1f} h")
 
     async def rewet_break(self, now: int, counted: int) -> None:
@@ -321,12 +322,12 @@ class Water:
 
         `rewet_time` keeps in mind what was lacking. Never raises DeviceError.
         """
-        if self._schedule is None or self._rewet is None:
+        if self.schedule is None or self._rewet is None:
             return
         self._give_up_rewetting(now)
         await self._switch(now, on=False)
-        self._spray = paused(self._schedule, self._spray, now, counted)
-        self._held = counted
+        self.spray = paused(self.schedule, self.spray, now, counted)
+        self.held = counted
 
     def _give_up_rewetting(self, now: int) -> None:
         """Keep in mind what re-wetting under way still lacks."""
@@ -338,18 +339,18 @@ class Water:
 
     def summary(self) -> str:
         """Return what was achieved in words for the end of a run, "" where no water was asked."""
-        if self._schedule is None:
+        if self.schedule is None:
             return ""
-        return self._totals.words(self._spray.missed_in_all, self._rate)
+        return self._totals.words(self.spray.missed_in_all, self._rate)
 
     def to_plain(self) -> dict[str, object]:
         """Return everything it remembers as plain values for a restart point."""
         return {
-            "spray": asdict(self._spray),
-            "held": self._held,
+            "spray": asdict(self.spray),
+            "held": self.held,
             "rewet": asdict(self._rewet) if self._rewet else None,
             "owed": self._owed,
-            "off_due": self._pump.off_due,
+            "off_due": self.pump.off_due,
             "stretch": asdict(self._stretch) if self._stretch else None,
             "dry_since": self._dry.since,
             "deviates": self._dry.deviates,
@@ -359,16 +360,16 @@ class Water:
 
     def from_plain(self, plain: Mapping[str, Any]) -> None:
         """Stand where `to_plain` was taken; a schedule that had been ended goes on."""
-        self._spray = Spray(**plain["spray"])
-        self._held = plain["held"]
+        self.spray = Spray(**plain["spray"])
+        self.held = plain["held"]
         self._rewet = Rewet(**plain["rewet"]) if plain["rewet"] else None
         self._owed = plain["owed"]
-        self._pump.off_due = plain["off_due"]
+        self.pump.off_due = plain["off_due"]
         self._stretch = Stretch(**plain["stretch"]) if plain["stretch"] else None
         self._dry.since, self._dry.deviates = plain["dry_since"], plain["deviates"]
         self._totals = Totals(**plain["totals"])
         self.wet = tuple((on, off) for on, off in plain["wet"])
-        self._ended = self._schedule is None
+        self.ended = self.schedule is None
 
 
 def catch_can(schedule: SpraySchedule, reading: float, face: str) -> str:

@@ -18,6 +18,7 @@ from rig.control.desk import Desk, Request
 from rig.errors import DeviceError
 from rig.protocol.plan import Plan
 from rig.record import Recorder, read_journal
+from rig.record.status import Status
 from simulators.faults import Fault
 from simulators.rig import simulated_rig
 from tests.record.runs import header
@@ -48,6 +49,11 @@ class Walked:
     folder: Path
     acts: list[str]
     act_frames: dict[str, int]
+    statuses: tuple[tuple[int, Status], ...]
+
+    def shown(self, state: str) -> list[Status]:
+        """Return what people were shown while the test was in a state."""
+        return [status for _, status in self.statuses if status.state == state]
 
     def events(self, kind: str) -> list[str]:
         """Return the texts of a kind of event, as the journal has them."""
@@ -131,11 +137,16 @@ class _SilentLine:
 
 
 class _Watched:
-    """A recorder that notes when steps through the states were written, and can be in trouble."""
+    """A recorder that notes when steps through the states were written, and can be in trouble.
 
-    def __init__(self, recorder: Recorder, frame, accidents: Accidents) -> None:
+    With `every` [frames] a commit is due so often in test time, not in real time.
+    """
+
+    def __init__(self, recorder: Recorder, frame, accidents: Accidents, every: int | None) -> None:
         self._recorder = recorder
         self._frame = frame
+        self._every, self._committed = every, 0
+        self.statuses: list[tuple[int, Status]] = []
         self._trouble_from = accidents.record_trouble
         self.steps: list[int] = []
 
@@ -146,6 +157,20 @@ class _Watched:
     def trouble(self) -> str:
         late = self._trouble_from is not None and self._frame() >= self._trouble_from
         return "journal.db: the recorder's memory is full" if late else ""
+
+    @property
+    def due(self) -> bool:
+        if self._every is None:
+            return self._recorder.due
+        return self._frame() - self._committed >= self._every
+
+    def commit(self) -> None:
+        self._committed = self._frame()
+        self._recorder.commit()
+
+    def status(self, status: Status) -> None:
+        self.statuses.append((self._frame(), status))
+        self._recorder.status(status)
 
     def event(self, time, cycle, kind, text) -> None:
         if kind == "state":
@@ -163,17 +188,28 @@ def walk(
     seed: int = 1,
     clock: Clock | None = None,
     paced: bool = False,
+    looks: int | None = None,
+    fine: bool = False,
+    on_call: str = "",
 ) -> Walked:
     """Carry a plan out in virtual time; `script` holds frames and requests.
+
+    With `looks` the status is taken every so many frames, or after longer blocks; with `fine`
+    all blocks are of one tick.
 
     With a `clock` the conductor lives in real time as that clock tells it; with `paced` the
     rig goes on with it, read in blocks of one tick.
     """
     with asyncio.Runner(loop_factory=VirtualLoop) as runner:
-        return runner.run(_walk(plan, folder, script, accidents, emulated, seed, clock, paced))
+        night = _walk(
+            plan, folder, script, accidents, emulated, seed, clock, paced, looks, fine, on_call
+        )
+        return runner.run(night)
 
 
-async def _walk(plan, folder, script, accidents, emulated, seed, clock, paced) -> Walked:
+async def _walk(
+    plan, folder, script, accidents, emulated, seed, clock, paced, looks, fine, on_call
+) -> Walked:
     setup = replace(simulation_setup(plan), faults=accidents.faults)
     hang = accidents.inputs_hang
     live = accidents.no_samples is not None or clock is not None or hang is not None
@@ -183,14 +219,21 @@ async def _walk(plan, folder, script, accidents, emulated, seed, clock, paced) -
     folder.mkdir(parents=True)
     head = replace(header(), rate=plan.rig.rate, channels=channels)
     recorder = Recorder.create(folder / "run", head)
-    watched = _Watched(recorder, lambda: conductor.stream.now, accidents)
+    watched = _Watched(recorder, lambda: conductor.stream.now, accidents, looks)
     try:
         line = _Line(rig.actuator, lambda: conductor.stream.now, accidents)
         samples = _SilentLine(rig.acquisition, lambda: conductor.stream.now, accidents)
         rig = replace(rig, actuator=line, acquisition=samples, emulated=emulated)
         rig = replace(rig, inputs=_HangingInputs(rig.inputs, lambda: conductor.stream.now, hang))
         conductor = Conductor(
-            plan, rig, watched, desk=Desk(script), live=live, one_tick=paced, clock=clock
+            plan,
+            rig,
+            watched,
+            desk=Desk(script),
+            live=live,
+            one_tick=paced or fine,
+            clock=clock,
+            on_call=on_call,
         )
         verdict = await conductor.run()
         recorder.commit()
@@ -206,4 +249,5 @@ async def _walk(plan, folder, script, accidents, emulated, seed, clock, paced) -
         folder / "run",
         line.acts,
         line.act_frames,
+        tuple(watched.statuses),
     )

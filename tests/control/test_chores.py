@@ -31,6 +31,10 @@ slow = true
 """
 
 
+def _nothing_shown():
+    raise AssertionError("no state is entered here and nothing is committed")
+
+
 class LostSlow:
     """An acquisition whose slow channels do not come while they are `lost`."""
 
@@ -57,7 +61,7 @@ class Watch:
         self.recorder = Recorder.create(
             folder / "run", replace(header(), rate=plan.rig.rate, channels=plan.rig.channels)
         )
-        book = Book(plan, self.recorder, self.stream.rate, lambda judge: {})
+        book = Book(plan, self.recorder, self.stream.rate, lambda judge: {}, _nothing_shown)
         self.stream.on_kept = book.kept
         spray = replace(plan.spray, on_pause="off")
         self.water = Water(spray, self.pump, book, self.stream.rate, submerged=False)

@@ -1,0 +1,147 @@
+"""What comes next by itself, in which order, and what the run waits for people to do."""
+
+from __future__ import annotations
+
+import math
+
+from rig.control.cyclic_stage import CyclicStage
+from rig.control.standing import Standing
+from rig.control.states import STATES
+from rig.control.station import Station
+from rig.protocol.plan import Approach, Cyclic, Hold, Ramp, Stage, Static
+from rig.record.status import Coming
+
+CONTINUE = "nightrig continue"
+
+
+def doing(station: Station, stage: Stage | None) -> str:
+    """Return in words what the rig does in its present state."""
+    state, loading = station.book.state, station.plan.loading
+    if isinstance(stage, Static) and state == "static":
+        count = f"slow cycle {station.repeat} of {stage.repeats}"
+        return f"{count} to {_kn(stage.to)}"
+    if isinstance(stage, Ramp) and state == "ramp":
+        return (
+            f"one slow loading {'until it breaks' if stage.to is None else f'to {_kn(stage.to)}'}"
+        )
+    if isinstance(stage, Hold) and state == "hold":
+        return f"{_kn(stage.at)} is held for {stage.duration:.0f} s"
+    if state == "build-up" and loading is not None:
+        return f"the amplitude grows to {_kn(loading.lower)} and {_kn(loading.upper)}"
+    if state == "cycling" and loading is not None:
+        return f"cycles between {_kn(loading.lower)} and {_kn(loading.upper)} count"
+    return STATES[state]
+
+
+def coming(
+    station: Station, standing: Standing, cyclic: CyclicStage | None, stage: Stage | None
+) -> tuple[Coming, ...]:
+    """Return what will happen by itself, the soonest first, what has no time last."""
+    found = [*_standing(station, standing)]
+    state = station.book.state
+    if state in ("build-up", "cycling") and cyclic is not None:
+        found += _cycling(station, cyclic)
+    elif state in ("approach", "static", "ramp", "hold", "starting"):
+        found += _following(station, stage)
+    if state in ("waiting", "paused", "locked", "inspection") and cyclic is not None:
+        found.append(Coming("cycling goes on after it"))
+    return tuple(sorted(found, key=lambda c: math.inf if c.within is None else c.within))
+
+
+def _standing(station: Station, standing: Standing) -> list[Coming]:
+    """Return what ends the present standing, by time."""
+    found = []
+    now, rate = station.stream.now, station.stream.rate
+    if standing.until is not None and standing.until[0] >= now:
+        frame, what = standing.until
+        found.append(Coming(what, (frame - now) / rate))
+    if station.water.rewets:
+        left = station.water.rewet_left(now)
+        after = "asks once more" if not station.rig.emulated else "goes on"
+        found.append(Coming(f"wet enough: {after}", left))
+    return found
+
+
+def _cycling(station: Station, cyclic: CyclicStage) -> list[Coming]:
+    """Return what a cyclic stage has ahead of it."""
+    plan, counted = station.plan, station.book.counted
+    frequency = plan.loading.frequency if plan.loading else math.nan
+    found = []
+    if station.book.state == "build-up":
+        left = cyclic.grown_in()
+        found.append(Coming("counting begins", left))
+
+    def at(what: str, cycle: int) -> Coming:
+        # Before counting has begun again nobody knows when it will.
+        known = station.book.state == "cycling"
+        return Coming(what, max(cycle - counted, 0) / frequency if known else None, cycle)
+
+    if cyclic.inspect_at is not None:
+        found.append(at("inspection", cyclic.inspect_at))
+    if cyclic.state.criteria.baseline is None:
+        found.append(at("baseline known", max(plan.baseline.last, counted)))
+    found.append(at("run-out", cyclic.run_out))
+    found += _windows(station, frequency)
+    return found
+
+
+def _windows(station: Station, frequency: float) -> list[Coming]:
+    """Return when the test pauses because nobody has looked."""
+    if station.windows.looked:
+        return []
+    what, found = "pauses unless somebody has looked", []
+    if (frame := station.window_frame) is not None:
+        found.append(Coming(what, (frame - station.stream.now) / station.stream.rate))
+    if (cycle := station.window_cycle) is not None:
+        found.append(Coming(what, (cycle - station.book.counted) / frequency, cycle))
+    soonest = min(found, key=lambda c: c.within or 0.0, default=None)
+    return [soonest] if soonest is not None else []
+
+
+def _following(station: Station, stage: Stage | None) -> list[Coming]:
+    """Return the stage after a slow one; how long a slow stage takes nobody knows exactly."""
+    stages = station.plan.stages
+    if stage is None:
+        return [Coming(f"{stages[0].name}: {_kind(stages[0])}")]
+    place = stages.index(stage)
+    if station.book.state == "starting":
+        return [Coming(f"{stage.name}: {_kind(stage)}")]
+    if place + 1 == len(stages):
+        return [Coming("end of the test")]
+    return [Coming(f"{stages[place + 1].name}: {_kind(stages[place + 1])}")]
+
+
+def _kind(stage: Stage) -> str:
+    words: dict[type, str] = {
+        Approach: "stroke control until contact",
+        Static: "slow cycles",
+        Ramp: "one slow loading",
+        Hold: "a load is held",
+        Cyclic: "cyclic loading",
+    }
+    return words[type(stage)]
+
+
+def asks(station: Station, standing: Standing) -> str:
+    """Return what the run waits for people to do, or nothing."""
+    state, plan = station.book.state, station.plan
+    if standing.local_wait:
+        return f"use the {plan.rig.local_input} at the rig now, for {standing.local_wait}"
+    if state == "checklist":
+        return "confirm the checklist in the terminal that started the test"
+    if state == "locked":
+        return f"when nobody is at the rig any more and the guard is closed: {CONTINUE}"
+    if state == "paused":
+        return f"find out why it stands, then {CONTINUE}, unload or stop"
+    if state == "unloaded":
+        return f"{CONTINUE} when somebody is there, or stop"
+    if state == "waiting":
+        look = "map the cracks" if plan.inspections and plan.inspections.map_cracks else "look"
+        return look if standing.until is not None else f"{look}, then {CONTINUE}"
+    if station.attended and station.window_frame is not None and not station.windows.looked:
+        return "look after the rig, then: nightrig note"
+    return ""
+
+
+def _kn(load: float) -> str:
+    return f"{load / 1e3:.1f} kN"

@@ -1,0 +1,95 @@
+"""The water as people are shown it: what it does, what comes next, how long the tank lasts."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from rig.control.water import Water
+from rig.protocol.plan import Plan, SpraySchedule
+from rig.record.status import Coming, WaterStatus
+
+_DOING = {
+    "waiting": "not begun",
+    "dry": "off",
+    "unconfirmed": "on, flow not confirmed yet",
+    "wet": "on",
+    "retry": "no flow, will be tried again",
+    "ended": "ended",
+}
+_NEXT = {
+    "waiting": "spraying begins",
+    "dry": "water on",
+    "wet": "water off",
+    "retry": "water is tried again",
+}
+
+
+def water_status(
+    water: Water, plan: Plan, now: int, counted: int, *, rate: float, slow: Mapping[str, float]
+) -> WaterStatus | None:
+    """Return the water at a frame and a count, None where nothing is sprayed.
+
+    `slow` holds the newest slow channels [SI]: their tank and flow go before the pump's own.
+    """
+    schedule = water.schedule
+    if schedule is None:
+        return None
+    tank = slow.get("tank", _tank(water, plan))
+    coming = _coming(water, schedule, now, counted, rate, plan)
+    use = schedule.flow * (1.0 if schedule.continuous else schedule.on / schedule.every)
+    lasts = tank / use if use > 0 else math.nan
+    if not water.begun and coming is not None and coming.within is not None:
+        lasts += coming.within
+    return WaterStatus(
+        doing=_doing(water),
+        on=water.spray.on,
+        confirmed=water.spray.confirmed,
+        missed=water.spray.missed,
+        flow=water.pump.seen_flow if water.spray.on else 0.0,
+        asked_flow=schedule.flow,
+        tank=tank,
+        tank_lasts=math.nan if water.ended else lasts,
+        dry_for=water.dry_for(now),
+        coming=coming,
+    )
+
+
+def _doing(water: Water) -> str:
+    if water.pump.off_due is not None:
+        return "the pump does not switch off"
+    if water.rewets:
+        return "re-wetting"
+    if water.ended:
+        return "on, kept after the stop" if water.spray.on else "ended"
+    if water.held is not None:
+        return "off while the test stands"
+    return _DOING[water.spray.phase]
+
+
+def _tank(water: Water, plan: Plan) -> float:
+    """Return the tank as the pump told it, before its first word as the rig file has it [m3]."""
+    if water.pump.looked:
+        return math.nan if water.pump.tank is None else water.pump.tank
+    return plan.rig.pump.tank if plan.rig.pump else math.nan
+
+
+def _coming(
+    water: Water, schedule: SpraySchedule, now: int, counted: int, rate: float, plan: Plan
+) -> Coming | None:
+    """Return the next switching of the pump by the schedule."""
+    spray = water.spray
+    if water.ended or water.held is not None or water.rewets or spray.phase not in _NEXT:
+        return None
+    unit = schedule.begin_unit if spray.phase == "waiting" else schedule.period_unit
+    place = spray.frame if unit == "s" else spray.cycle
+    if spray.phase == "wet":
+        place = spray.until
+    if spray.phase == "retry":
+        unit, place = "s", spray.frame
+    if place is None:
+        return None
+    if unit == "s":
+        return Coming(_NEXT[spray.phase], max(place - now, 0) / rate)
+    frequency = plan.loading.frequency if plan.loading else math.nan
+    return Coming(_NEXT[spray.phase], max(place - counted, 0) / frequency, place)

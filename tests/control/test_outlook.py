@@ -1,0 +1,219 @@
+"""What people are shown of a run: what it foretells comes true, what it asks for is needed."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from rig.control.desk import Request
+from rig.ports import InputState
+from rig.record import read_journal
+from simulators.faults import InputChange
+from tests.control.night import Accidents, walk
+from tests.control.test_people import BY, QUICK, said
+
+RATE = 1000
+LOOKS = 500
+"""Frames between two looks."""
+
+
+@pytest.fixture(scope="module")
+def nights():
+    """Nights that several tests look at."""
+    return {}
+
+
+@pytest.fixture
+def quiet_night(nights, plan_of, tmp_path_factory):
+    """A night of the quick protocol in which nobody asks for anything."""
+    if "quiet" not in nights:
+        plan = plan_of("first-night", QUICK)
+        folder = tmp_path_factory.mktemp("outlook") / "quiet"
+        nights["quiet"] = walk(plan, folder, looks=LOOKS, fine=True)
+    return nights["quiet"]
+
+
+def coming(status, what):
+    found = [c for c in status.coming if c.what == what]
+    return found[0] if found else None
+
+
+def foretold(night, what, states):
+    """Return the frames that were foretold for something, by statuses of some states."""
+    for frame, status in night.statuses:
+        if status.state in states and (found := coming(status, what)):
+            yield frame, frame + found.within * RATE
+
+
+@pytest.mark.parametrize(
+    ("what", "told_in", "comes"),
+    [
+        ("inspection", "cycling", "inspection"),
+        ("goes on by itself", "waiting", "starting"),
+    ],
+)
+def test_what_is_foretold_comes_when_it_was_foretold(quiet_night, what, told_in, comes):
+    told = list(foretold(quiet_night, what, (told_in,)))
+    assert len(told) > 10
+    for frame, expected in told:
+        at = min(
+            f
+            for f, (_, _, to) in zip(quiet_night.frames, quiet_night.path, strict=True)
+            if to == comes and f > frame
+        )
+        assert at == pytest.approx(expected, abs=600)
+
+
+def test_the_run_out_is_foretold_to_the_cycle(quiet_night):
+    end = quiet_night.entered("stopping")
+    # the second stretch of cycling, after the inspection, to its end
+    begun = quiet_night.entered("cycling", 1)
+    told = [(f, e) for f, e in foretold(quiet_night, "run-out", ("cycling",)) if f > begun]
+    assert len(told) > 10
+    assert all(expected == pytest.approx(end, abs=600) for _, expected in told)
+
+
+def test_water_is_switched_when_it_was_foretold(quiet_night):
+    with read_journal(quiet_night.folder) as journal:
+        rows = journal.entries("spray")
+    changes = {
+        "water on": [row[0] * RATE for row in rows],
+        "water off": [row[1] * RATE for row in rows],
+    }
+    told = 0
+    # The inspection lets water off only by the schedule: on_pause is "keep".
+    for frame, status in quiet_night.statuses:
+        water = status.water
+        if water.coming is None or water.coming.what not in changes:
+            continue
+        at = min((f for f in changes[water.coming.what] if f > frame), default=None)
+        # The stop ends the water before its time.
+        if at is not None and at < quiet_night.entered("stopping"):
+            told += 1
+            assert frame + water.coming.within * RATE == pytest.approx(at, abs=100)
+    assert told > 50
+
+
+def test_the_tank_is_empty_when_it_was_foretold(plan_of, tmp_path):
+    changes = {**QUICK, r'^on = "15 s"$': "continuous = true", r'^every = "30 s"$': ""}
+    plan = plan_of("first-night", changes, {r'^tank = "1000 L"': 'tank = "0.8 L"'})
+    night = walk(plan, tmp_path / "night", looks=LOOKS, fine=True)
+    wet = [(f, s) for f, s in night.statuses if s.water.confirmed and s.state == "cycling"]
+    empty = next(f for f, s in night.statuses if s.water.doing == "no flow, will be tried again")
+    frame, status = wet[-1]
+    # Two looks at the flow lie 30 s apart, and the level is that of the last look.
+    assert frame + status.water.tank_lasts * RATE == pytest.approx(empty, abs=31_000)
+    assert 0 < status.water.tank < 0.8e-3
+
+
+def test_the_newest_cycle_is_shown_against_its_targets(quiet_night):
+    shown = [s for s in quiet_night.shown("cycling") if s.cycles > 5]
+    for status in shown:
+        assert status.load_max == pytest.approx(status.target_upper, rel=0.02)
+        assert status.load_min == pytest.approx(status.target_lower, rel=0.15)
+        assert status.deflection_max > status.deflection_min
+        assert status.stiffness > 0
+
+
+def test_no_cycle_is_shown_while_none_runs(quiet_night):
+    for status in quiet_night.shown("waiting"):
+        assert math.isnan(status.load_max)
+
+
+def test_limits_are_shown_with_what_their_channels_did_and_learned_ones_as_such(quiet_night):
+    (early, *_, late) = quiet_night.shown("cycling")
+    names = {a.channel: a for a in early.limits}
+    assert not any(a.learned for a in early.limits)
+    assert set(names) >= {"load", "deflection"}
+    learned = {a.channel: a for a in late.limits if a.learned}
+    assert {"load", "deflection"} <= set(learned)
+    for armed in late.limits:
+        assert armed.low <= armed.least <= armed.most <= armed.high
+    assert learned["load"].most == pytest.approx(late.target_upper, rel=0.02)
+
+
+def test_the_stages_are_told_in_order_and_what_comes_after_each(quiet_night):
+    numbers = [s.stage_number for _, s in quiet_night.statuses]
+    assert numbers == sorted(numbers)
+    assert max(numbers) == quiet_night.statuses[-1][1].stages == 5
+    assert quiet_night.shown("approach")[0].coming[0].what == "pre-crack: slow cycles"
+    assert quiet_night.shown("hold")[0].coming[0].what == "fatigue: cyclic loading"
+    assert "slow cycle 1 of 1 to 79.2 kN" in quiet_night.shown("static")[0].means
+
+
+def test_a_pause_tells_why_and_when_it_unloads(plan_of, tmp_path):
+    changes = {**QUICK, r'^unload_after = "30 min"': 'unload_after = "20 s"'}
+    night = walk(
+        plan_of("first-night", changes),
+        tmp_path / "night",
+        script=((65_000, said("pause", "look at the noise")),),
+        looks=LOOKS,
+    )
+    paused = night.shown("paused")
+    assert "look at the noise" in night.shown("pausing")[0].why
+    unloads = night.entered("unloading")
+    told = list(foretold(night, "unloads by itself", ("paused",)))
+    assert len(told) > 5
+    assert all(expected == pytest.approx(unloads, abs=50) for _, expected in told)
+    assert "nightrig continue" in paused[-1].asks
+    assert paused[-1].possible == ("continue", "unload", "stop")
+    assert night.shown("unloaded")[0].asks
+
+
+def test_people_at_an_inspection_are_asked_to_close_the_guard_and_continue(plan_of, tmp_path):
+    opened = InputChange(115_000, InputState(guard_open=True, oil_temperature=311.15))
+    night = walk(
+        plan_of("first-night", QUICK),
+        tmp_path / "night",
+        accidents=Accidents(faults=(opened,)),
+        looks=LOOKS,
+    )
+    locked = night.shown("locked")
+    assert locked, night.path
+    assert "guard" in locked[-1].asks
+    assert locked[-1].inputs == ("guard opened",)
+
+
+def test_a_real_rig_asks_for_its_checklist_and_names_who_is_called(plan_of, tmp_path):
+    plan = plan_of("first-night", QUICK)
+    plan = replace(plan, rig=replace(plan.rig, local_input="button"))
+    night = walk(plan, tmp_path / "night", emulated=False, looks=LOOKS)
+    waits = night.shown("checklist")
+    assert "checklist" in waits[-1].asks
+    assert waits[-1].possible == ("confirm", "stop")
+    assert waits[-1].local_input == "button"
+    given_up = night.entered("stopping")
+    told = list(foretold(night, "given up unless confirmed", ("checklist",)))
+    assert len(told) > 10
+    assert all(expected == pytest.approx(given_up, abs=1100) for _, expected in told)
+
+
+def test_somebody_on_call_is_named_on_an_emulated_rig_too(plan_of, tmp_path):
+    night = walk(
+        plan_of("first-night", QUICK),
+        tmp_path / "night",
+        on_call="A. Name, +00 1",
+        script=((3_000, said("stop")),),
+    )
+    assert night.statuses[-1][1].on_call == "A. Name, +00 1"
+    assert night.events("on call") == ["A. Name, +00 1"]
+
+
+def test_attendance_is_asked_for_until_somebody_has_looked(plan_of, tmp_path):
+    changes = {**QUICK, r'^by = \["30 min", "2 h", "20000 cycles"\]': 'by = ["75 s"]'}
+    night = walk(
+        plan_of("first-night", changes),
+        tmp_path / "night",
+        script=((66_000, Request("note", who=BY, text="all well")),),
+        looks=LOOKS,
+    )
+    before = [s for f, s in night.statuses if f < 66_000 and s.state == "cycling"]
+    # The inspection is followed by a new start.
+    after = [s for f, s in night.statuses if 66_500 < f < night.entered("inspection")]
+    what = "pauses unless somebody has looked"
+    assert before
+    assert after
+    assert all(coming(s, what) and "nightrig note" in s.asks for s in before)
+    assert not any(coming(s, what) or s.asks for s in after)
