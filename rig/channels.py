@@ -36,6 +36,25 @@ def channel_unit(name: str) -> str | None:
     return CHANNEL_UNITS.get(name) or (CHANNEL_UNITS.get(stem) if stem != name else None)
 
 
+SHOWN: Final[dict[str, tuple[str, float, float]]] = {
+    "N": ("kN", 1e-3, 0.0),
+    "m": ("mm", 1e3, 0.0),
+    "m3/s": ("L/min", 6e4, 0.0),
+    "m3": ("L", 1e3, 0.0),
+    "Pa": ("MPa", 1e-6, 0.0),
+    "K": ("°C", 1.0, -273.15),
+}
+"""What people are shown an SI unit in: their unit, factor, and what is added."""
+
+
+def shown(name: str, *values: float) -> str:
+    """Return values of a channel [SI] as people read them, such as "97.13 kN"."""
+    unit = channel_unit(name) or ""
+    word, factor, added = SHOWN.get(unit, ("" if unit == "1" else unit, 1.0, 0.0))
+    text = " to ".join(f"{value * factor + added:.5g}" for value in values)
+    return f"{text} {word}".rstrip()
+
+
 @dataclass(frozen=True, slots=True)
 class Channel:
     """One measured signal, calibrated to SI.

@@ -378,6 +378,8 @@ def _table_cause(stop: StopNow) -> str:
 
 
 def _not_now(state: str, allowed: tuple[str, ...]) -> str:
+    if state in ("stopping", "stopped"):
+        return "the test is being stopped already; nothing more can be asked for"
     now = f"possible now: {', '.join(allowed)}" if allowed else "nothing can be asked for now"
     return f"not while {state}; {now}"
 

@@ -187,7 +187,9 @@ class CyclicStage:
 
     async def _counting(self) -> None:
         station = self._station
-        station.book.enter("cycling", "range reached", f"counting from cycle {self.state.counted}")
+        station.book.enter(
+            "cycling", "range reached", f"counts from cycle {self.state.counted + 1}"
+        )
         self._plan_inspection()
         self._arm_learned()
         left = self._stage.run_out - self.state.counted

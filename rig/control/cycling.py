@@ -90,7 +90,7 @@ class Cycling:
         after = np.concatenate((rows.known, [block.end]))
         quiet = np.flatnonzero(after - before > allowed)
         if len(quiet):
-            text = f"no load cycle has ended for {SILENT_PERIODS} periods"
+            text = f"the load has not cycled for {SILENT_PERIODS} periods"
             decisions.append(Decision("silent", int(before[quiet[0]]) + allowed + 1, text))
         state = replace(self, quiet_since=int(before[-1]))
         if not self.counting:

@@ -125,12 +125,16 @@ class Outlook:
         if station.water.pump.off_due is not None:
             found.append("the pump does not switch off: close the water by hand")
         if station.water.spray.missed:
-            found.append(f"{station.water.spray.missed} spray period missed in a row")
+            found.append(_missed(station.water.spray.missed))
         if station.chores.slow_lost:
             found.append("slow channels (temperatures, tank) do not come")
         if cyclic is not None:
             found += _of_cycling(cyclic)
         return tuple(found)
+
+
+def _missed(periods: int) -> str:
+    return "the last spray period was missed" if periods == 1 else f"{periods} periods missed"
 
 
 def _of_cycling(cyclic: CyclicStage) -> list[str]:

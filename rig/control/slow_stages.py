@@ -72,7 +72,9 @@ async def static(station: Station, stage: Static) -> None:
         if stage.control == "load":
             judge = await _load_controlled(station, stage, averaged)
         else:
-            judge = await _deflection_controlled(station, stage, averaged, first=repeat == 1)
+            judge = await _deflection_controlled(
+                station, stage, averaged, first=repeat == 1 and not station.cracked
+            )
         keep_static(station, f"{stage.name} {repeat}", judge)
 
 
@@ -120,6 +122,7 @@ async def _up(station: Station, stage: Static, averaged: Averaged, *, first: boo
                 f"stage {stage.name}: {stage.to / 1e3:g} kN not reached within span/30",
             )
         if "crack" in kinds:
+            station.cracked = True
             load = next(d.detail for d in decisions if d.kind == "crack")
             station.book.event("first crack", f"first crack at {_number(load) / 1e3:.1f} kN")
             speed = stage.speed_after_crack

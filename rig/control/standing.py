@@ -21,7 +21,7 @@ from rig.ports import InputState
 
 LOCAL_WAIT: Final = 60.0  # [s] in which the input at the rig must be given after a request
 CHECKLIST_WAIT: Final = 900.0  # [s] in which the checklist must be confirmed
-UNATTENDED: Final = "nobody has looked since the last start or window"
+UNATTENDED: Final = "nobody has looked after the test in time"
 LOOK_AGAIN: Final = 60.0  # [s]: longest block while nothing is due
 
 Cause = tuple[str, str]
@@ -217,7 +217,9 @@ class Standing:
                 if limit is not None and stream.now >= limit:
                     return "wait over", f"nobody came; {self._book.state} is over"
                 if limit is None and self._station.nobody_left():
-                    raise StopNow("operator", "operator", "nobody is left to ask for more")
+                    raise StopNow(
+                        "operator", "operator", "nobody is left in this rehearsal to let it go on"
+                    )
                 await self._on(limit if limit is not None else FAR)
         finally:
             stream.people_near, stream.wakes, self.until = _none_near, _nobody, None

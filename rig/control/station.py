@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import Final
 
+from rig.channels import shown
 from rig.control.attendance import Windows, closing, opened
 from rig.control.book import Book
 from rig.control.chores import Chores
@@ -68,6 +69,7 @@ class Station:
         self.windows = Windows()
         self.cycling = False
         self.repeat = 1  # of the slow cycles of a stage, the one under way
+        self.cracked = False  # the first crack has been seen in this run
         self.zeros: Mapping[str, float] = {}
         self.on_call = ""
         self._falls_until: int | None = None
@@ -128,8 +130,9 @@ class Station:
                     raise StopNow(
                         "limits",
                         "fault",
-                        f"the controller's limit on {name} reads back {answer.get(name)}, "
-                        f"written was {pair}",
+                        f"the controller did not take the limit on {name}: it was given "
+                        f"{shown(name, *pair)} and reads back "
+                        f"{shown(name, *answer[name]) if name in answer else 'nothing'}",
                     )
         self.stream.arm(bounds, self.plan.limits.persist)
 
@@ -234,7 +237,12 @@ class Station:
         step = max(POLL, expected / 20)
         while (await self.rig.actuator.status()).moving:
             if spent > allowed:
-                raise StopNow("silent", "fault", f"a ramp of {expected:.0f} s has not arrived")
+                raise StopNow(
+                    "silent",
+                    "fault",
+                    f"a move of {expected:.0f} s has not ended after {spent:.0f} s; "
+                    "look at controller and rig",
+                )
             judge = await self.wait(step, judge)
             spent += step
         return judge

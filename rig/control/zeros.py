@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from rig.channels import channel_unit
+from rig.channels import shown
 from rig.control.looking import Averaged, Judge
 from rig.control.slow_stages import contact
 from rig.control.station import RETRACT_SPEED, Station
@@ -59,7 +59,7 @@ def write_zeros(station: Station, label: str, judge: Judge) -> float:
     first = station.zeros or now
     station.zeros = first
     for channel, value in now.items():
-        shift = f"shift {value - first[channel]:.3g} {channel_unit(channel)}"
+        shift = f"shift {shown(channel, value - first[channel])}"
         station.book.zero(channel, value, f"{label}: {shift}")
     share = abs(now["load"] - first["load"]) / station.load_scale
     if share > WARN_SHIFT:

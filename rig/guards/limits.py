@@ -18,7 +18,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.channels import channel_unit
+from rig.channels import shown
 from rig.guards.runs import first_run
 
 FEEDBACK_TIME: Final = 0.005  # s; common practice, no source
@@ -159,8 +159,6 @@ def _look_closer(
 
 
 def _trip(kind: str, name: str, value: float, bounds: Bounds, frame: int, samples: int) -> Trip:
-    unit = channel_unit(name) or ""
-    unit = f" {unit}" if unit not in ("", "1") else ""
     in_a_row = f"{samples} sample{'s' if samples > 1 else ''} in a row"
     if math.isnan(value):
         what = "feedback lost, " if kind == "feedback" else ""
@@ -169,5 +167,5 @@ def _trip(kind: str, name: str, value: float, bounds: Bounds, frame: int, sample
     above = value > bounds[1]
     bound = bounds[1] if above else bounds[0]
     side = "above" if above else "below"
-    text = f"{name} {value:.5g}{unit} is {side} its limit {bound:.5g}{unit} for {in_a_row}"
+    text = f"{name} {shown(name, value)} is {side} its limit {shown(name, bound)}, {in_a_row}"
     return Trip(kind, name, value, bound, frame, text)

@@ -60,7 +60,7 @@ def test_a_value_on_the_bound_is_inside():
 
 def test_the_text_names_channel_value_bound_unit_and_persistence():
     trip, _ = first_trip(at_1khz(load=(0.0, 24e3)), {"load": signal(*[25e3] * 3)})
-    assert trip.text == "load 25000 N is above its limit 24000 N for 3 samples in a row"
+    assert trip.text == "load 25 kN is above its limit 24 kN, 3 samples in a row"
 
 
 def test_the_earliest_frame_over_all_channels_wins():
