@@ -99,17 +99,29 @@ SCALED = {r"^\[simulation\].*$": "[simulation]\nlife_scale = 0.04"}
 """Specimens that fail between 3,000 and 10,000 cycles."""
 QUICK = {
     **WET,
-    r"^then_every = .*$": 'then_every = "2000 cycles"',
-    r'^speed = "0.2 mm/min"': 'speed = "1 mm/min"',
-    r'^speed_after_crack = "0.5 mm/min"': 'speed_after_crack = "4 mm/min"',
-    r'rate = "2 kN/s", repeats = 2': 'rate = "10 kN/s", repeats = 1',
+    r'^from = "2000 cycles"': 'from = "60 cycles"',
+    r'^to = "3000 cycles"': 'to = "120 cycles"',
+    r"^begin = .*$": 'begin = "130 cycles"',
+    r"^on = .*$": 'on = "20 s"',
+    r"^every = .*$": 'every = "30 s"',
+    r"^then_every = .*$": 'then_every = "400 cycles"',
+    r"^build_up = .*$": 'build_up = "40 cycles"',
+    r"^give_up_after = .*$": 'give_up_after = "10 mm"\nsettle = "1 s"',
+    r'^speed = "0.2 mm/min"': 'speed = "4 mm/min"',
+    r'^speed_after_crack = "0.5 mm/min"': 'speed_after_crack = "30 mm/min"',
+    r'rate = "2 kN/s", repeats = 2, hold = "10 s"': 'rate = "40 kN/s", repeats = 1, hold = "1 s"',
+    r'stop = "40 %", confirm = "100 cycles"': 'stop = "40 %", confirm = "10 cycles"',
 }
+"""A test with every kind of stage, two inspections and several wet periods before its failure."""
 
 
-@pytest.mark.timeout(150)
 def test_long_blocks_give_what_blocks_of_one_tick_give(plan_of, tmp_path):
-    plan = plan_of("overnight-wet-prism", QUICK, SCALED)
-    assert 3_000 <= assert_blocks_do_not_matter(plan, tmp_path, 1) <= 10_000
+    life = {r"^\[simulation\].*$": "[simulation]\nlife_scale = 0.004"}
+    plan = plan_of("overnight-wet-prism", QUICK, life)
+    assert 401 <= assert_blocks_do_not_matter(plan, tmp_path, 1) <= 1_000
+    with h5py.File(tmp_path / "long" / "run.h5") as run:
+        assert len(run["inspections"]) == 2
+        assert len(run["spray"]) >= 4
 
 
 @pytest.mark.endurance
