@@ -6,7 +6,6 @@ import asyncio
 import os
 import signal
 from collections.abc import Callable
-from dataclasses import asdict
 from pathlib import Path
 
 from rig.clock import Clock
@@ -27,7 +26,14 @@ class LiveTest:
     """One plan on one rig, recorded in a folder and open to requests. Use `run` once."""
 
     def __init__(
-        self, plan: Plan, rig: Rig, recorder: RemoteRecorder, clock: Clock, folder: Path
+        self,
+        plan: Plan,
+        rig: Rig,
+        recorder: RemoteRecorder,
+        clock: Clock,
+        folder: Path,
+        *,
+        on_call: str = "",
     ) -> None:
         self._plan, self._rig, self._recorder = plan, rig, recorder
         self._clock, self._folder = clock, folder.resolve()
@@ -41,6 +47,7 @@ class LiveTest:
             one_tick=True,
             live=True,
             clock=clock,
+            on_call=on_call,
         )
 
     async def run(self, on_ready: Callable[[], None]) -> int:
@@ -95,7 +102,9 @@ class LiveTest:
             "title": self._plan.title,
             "specimen_id": self._plan.specimen_id,
             "rig": rig.name,
-            **asdict(book.progress()),
+            "state": book.state,
+            "cycles": book.counted,
+            "run_out": self._plan.cyclic.run_out if self._plan.cyclic else 0,
             "possible": ["confirm", "stop"] if waits else list(possible(book.state)),
             "local_input": "" if self._rig.emulated else rig.local_input,
             "local_wait_s": LOCAL_WAIT,

@@ -6,18 +6,17 @@ import asyncio
 import contextlib
 import signal
 import threading
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 from rig.assembly.devices import SIMULATED, close
 from rig.assembly.result import Result, header_of, result_of
 from rig.assembly.simulation import simulation_setup
-from rig.clock import VIRTUAL_EPOCH, VirtualClock, VirtualLoop, real_seconds
-from rig.control.book import Progress
+from rig.clock import VIRTUAL_EPOCH, SystemClock, VirtualClock, VirtualLoop, real_seconds
 from rig.control.conductor import Conductor
 from rig.control.desk import Desk, Request
-from rig.errors import InputError, StorageError
+from rig.control.lock import lock_folder
+from rig.errors import InputError, RigError, StorageError
 from rig.ports import Rig
 from rig.protocol.plan import Plan
 from rig.record.recorder import Recorder
@@ -29,7 +28,6 @@ def rehearse(
     plan: Plan,
     folder: Path,
     seed: int,
-    on_progress: Callable[[Progress], None] | None = None,
     *,
     one_tick: bool = False,
     faults: tuple[Fault, ...] = (),
@@ -48,12 +46,18 @@ def rehearse(
         )
     began = real_seconds()
     desk = Desk(tuple((round(time * plan.rig.rate), request) for time, request in script))
-    with asyncio.Runner(loop_factory=VirtualLoop) as runner:
+    with asyncio.Runner(loop_factory=VirtualLoop) as runner, contextlib.ExitStack() as held:
         recorder = Recorder.create(
             folder, header_of(plan, folder, seed, VIRTUAL_EPOCH, simulated=True)
         )
+        try:
+            # Whoever watches can tell a rehearsal under way from one that died.
+            held.callback(lock_folder(folder, SystemClock().utc()).release)
+        except RigError:
+            recorder.abandon()
+            raise
         rig = simulated_rig(replace(simulation_setup(plan), faults=faults), seed, VirtualClock())
-        test = _rehearse(plan, rig, recorder, desk, on_progress, began, one_tick=one_tick)
+        test = _rehearse(plan, rig, recorder, desk, began, one_tick=one_tick)
         return runner.run(test)
 
 
@@ -62,7 +66,6 @@ async def _rehearse(
     rig: Rig,
     recorder: Recorder,
     desk: Desk,
-    on_progress: Callable[[Progress], None] | None,
     began: float,
     *,
     one_tick: bool,
@@ -79,7 +82,6 @@ async def _rehearse(
             desk=desk,
             clock=VirtualClock(),
         )
-        conductor.book.on_progress = on_progress
         verdict = await conductor.run()
         test_s = conductor.book.time
         path = recorder.finish(verdict.outcome, verdict.why, verdict.cycles, test_s)

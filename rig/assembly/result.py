@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -9,17 +10,18 @@ from pathlib import Path
 from rig import __version__
 from rig.protocol.plan import Plan
 from rig.record.entries import RunHeader
+from rig.record.history import read_journal
 
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """What a rehearsal or run ended with; times [s]."""
+    """What a rehearsal or run ended with; times [s], `real_s` None where nobody knows it."""
 
     outcome: str
     why: str
     cycles: int
     run: Path
-    real_s: float
+    real_s: float | None
     test_s: float
     samples_per_cycle: float | None
     channels: int
@@ -39,6 +41,34 @@ def result_of(
         samples_per_cycle=plan.rig.rate / plan.loading.frequency if plan.loading else None,
         channels=len(plan.rig.sampled),
     )
+
+
+def recorded_result(folder: Path) -> tuple[str, Result] | None:
+    """Return title and result of a run as its journal has them, None where it has no end.
+
+    Raises StorageError.
+    """
+    with read_journal(folder) as journal:
+        header, ending, status = journal.header, journal.ending, journal.status
+    if ending is None:
+        return None
+    real_s, frequency = None, math.nan
+    if status is not None:
+        frequency = status.frequency
+        if status.live:
+            began = datetime.fromisoformat(header.started_utc)
+            real_s = (datetime.fromisoformat(status.stamp) - began).total_seconds()
+    result = Result(
+        outcome=ending.outcome,
+        why=ending.why,
+        cycles=ending.cycles,
+        run=(folder / "run.h5").resolve(),
+        real_s=real_s,
+        test_s=ending.ended_time,
+        samples_per_cycle=header.rate / frequency if math.isfinite(frequency) else None,
+        channels=len(header.sampled),
+    )
+    return header.title, result
 
 
 def header_of(

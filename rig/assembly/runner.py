@@ -44,7 +44,8 @@ _KINDS: Final[dict[str, Any]] = {"out": Path, "seed": int}
 class Order:
     """What the runner is started with.
 
-    `attended` is "attended" where a person at a terminal can confirm the checklist.
+    `attended` is "attended" where a person at a terminal can confirm the checklist; `on_call` is
+    who is called at night, "" where the checklist asks for it or nobody is.
     """
 
     protocol: str
@@ -52,6 +53,7 @@ class Order:
     out: Path
     seed: int
     attended: str
+    on_call: str
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -150,7 +152,8 @@ async def _begun(plan: Plan, order: Order, starter: Starter, last: contextlib.Ex
             try:
                 held.callback(lock_folder(out, clock.utc()).release)
                 log.keep()
-                return await LiveTest(plan, rig, recorder, clock, out).run(starter.ready)
+                test = LiveTest(plan, rig, recorder, clock, out, on_call=order.on_call)
+                return await test.run(starter.ready)
             except BaseException:
                 if starter.waits:
                     await _take_back(recorder)

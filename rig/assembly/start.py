@@ -43,17 +43,11 @@ def guarding() -> Guarding:
     if _works(SCOPE) and _lingers():
         prefix += SCOPE
     else:
-        warnings.append(
-            "logging out may end the test: no lasting user scope here; stay logged in, or run "
-            "`loginctl enable-linger` before the test where systemd runs"
-        )
+        warnings.append("logging out may end the test here: stay logged in (or enable lingering)")
     if _works(INHIBIT):
         prefix += INHIBIT
     else:
-        warnings.append(
-            "the computer may fall asleep and end the test: sleep cannot be locked here; switch "
-            "sleep and suspend off in its settings"
-        )
+        warnings.append("the computer may fall asleep and end the test: switch sleep off")
     return Guarding(prefix, tuple(warnings))
 
 

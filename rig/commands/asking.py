@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import contextlib
 import getpass
-import json
 import os
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
 import click
 
+from rig.commands.saying import say, say_json
 from rig.control.address import find_socket
 from rig.control.caller import Caller, LiveRun, NoAnswer, live_runs, look_at
 from rig.errors import InputError, StorageError
@@ -52,49 +50,68 @@ def request(
     """
     try:
         run = the_run(folder)
-        answers = asked(run, {"ask": ask, "who": by or login_name(), **fields})
+        answers = under_way(run, ask)
+        if answers is None:
+            answers = asked(run, {"ask": ask, "who": by or login_name(), **fields})
     except InputError as error:
         if as_json:
-            click.echo(json.dumps({"answer": None, "text": str(error)}))
+            say_json({"answer": None, "text": str(error)})
         raise
     except NoAnswer as error:
         raise InputError(f"{folder or run.folder}: the run ended before it answered") from error
-    try:
-        tell(answers, as_json=as_json)
-    except OSError:
-        # Nobody can read it; what was done is done, and the code still tells it.
-        sys.stdout = None
+    # Nobody may be there to read it; what was done is done, and the code still tells it.
+    tell(answers, as_json=as_json)
     if answers["answer"] != "acted":
         return InputError.exit_code
-    return 0 if answers["recorded"] else StorageError.exit_code
+    return StorageError.exit_code if answers["recorded"] is False else 0
 
 
 def tell(answers: dict[str, Any], *, as_json: bool) -> None:
     """Print both answers."""
     if as_json:
-        click.echo(json.dumps(answers))
+        say_json(answers)
         return
-    click.echo(f"{answers['answer']}: {answers['text']}")
+    say(f"{answers['answer']}: {answers['text']}")
     if answers["recorded"]:
-        click.echo("recorded")
+        say("recorded")
     elif answers["recorded"] is False:
-        click.echo(f"not recorded: {answers['trouble']}")
+        say(f"not recorded: {answers['trouble']}")
 
 
 def the_run(folder: str | None) -> LiveRun:
     """Return the live run of a folder, or the only one. Raises InputError."""
-    if folder is not None:
-        path = find_socket(Path(folder))
-        run = look_at(path) if path is not None else None
-        if run is None:
-            raise InputError(f"{folder}: no live run of yours is there; nothing was asked")
-        return run
+    if folder is None:
+        return only_run("nothing was asked")
+    path = find_socket(Path(folder))
+    run = look_at(path) if path is not None else None
+    if run is None:
+        # Imported late: the journal's reader would slow down every request.
+        from rig.commands.folders import place
+
+        raise InputError(f"{place(Path(folder)).text}; nothing was asked")
+    return run
+
+
+def only_run(otherwise: str) -> LiveRun:
+    """Return the one live run of this user.
+
+    Raises InputError naming those there are, or saying `otherwise` what was or can be done.
+    """
     runs = live_runs()
     if len(runs) == 1:
         return runs[0]
     if not runs:
-        raise InputError("no live run of yours; nothing was asked")
+        raise InputError(f"no live run of yours; {otherwise}")
     raise InputError("\n".join(["several runs are live; name the folder of one:", *map(str, runs)]))
+
+
+def under_way(run: LiveRun, ask: str) -> dict[str, Any] | None:
+    """Return the answer to what a run that is being stopped need not be asked, else None."""
+    if run.told.get("state") != "stopping" or ask == "note":
+        return None
+    answer = "acted" if ask == "stop" else "refused"
+    text = "the test is being stopped already"
+    return {"answer": answer, "text": text, "state": "stopping", "recorded": None, "trouble": ""}
 
 
 def asked(run: LiveRun, message: dict[str, object]) -> dict[str, Any]:
@@ -109,8 +126,7 @@ def asked(run: LiveRun, message: dict[str, object]) -> dict[str, Any]:
         if kind and message["ask"] in MOVING:
             within = f"{run.told.get('local_wait_s', 60):.0f} s"
             # Who cannot read it is no reason to leave before the answer.
-            with contextlib.suppress(OSError):
-                click.echo(f"Now use the {kind} at the rig, within {within}.", err=True)
+            say(f"Now use the {kind} at the rig, within {within}.", err=True)
         first = caller.listen()
         told = {key: str(first.get(key, "")) for key in ("answer", "text", "state")}
         if told["answer"] != "acted":

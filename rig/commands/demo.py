@@ -1,65 +1,96 @@
-"""The demonstration: two rehearsals, one that fails and one that runs out."""
+"""The demonstration: two rehearsals, one that fails and one that runs out, and their figure."""
 
 from __future__ import annotations
 
 import shutil
 import sys
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
+from rig.commands.beside import rehearse_beside_screen
 from rig.commands.files import load
-from rig.commands.rehearse import rehearse_with_progress, summary
+from rig.commands.saying import print_anything, say, say_result
+from rig.commands.screen import STOPS, Shown, follower, text_of
 from rig.errors import EXIT_CODES, InputError, RigError
+from rig.record.trouble import storage
+
+if TYPE_CHECKING:
+    from rig.protocol.plan import Plan
 
 FOLDER: Final = Path("demo-out")
+FIGURE: Final = "stiffness.png"
 SEED: Final = 1
 PROTOCOLS: Final = ("overnight-wet-prism", "dry-short")
+OF_A_RUN: Final = ("journal.db", "run.h5", "lock", "0")
+"""How the names of files begin that a rehearsal leaves, whole or broken off."""
+
+HELLO: Final = """\
+nightrig demo: two tests on a simulated rig, in virtual time. Specimens, loads and
+lives are invented for the demonstration. Software is no safety system.
+"""
 
 
 def make_room(folder: Path) -> None:
     """Take an earlier demo's records away; InputError where the folder holds anything else."""
-    strange = [
-        p
-        for p in folder.rglob("*")
-        if p.relative_to(folder).parts[0] not in PROTOCOLS
-        or (p.is_file() and not p.name.startswith(("journal.db", "run.h5", "0")))
-    ]
+    strange = [p for p in folder.rglob("*") if not _of_demo(p.relative_to(folder), p.is_file())]
     if strange:
         raise InputError(f"{folder}: holds {strange[0].name}, which no demo made; move it away")
     for name in PROTOCOLS:
         shutil.rmtree(folder / name, ignore_errors=True)
+    with storage(folder, "make the demo's folder"):
+        (folder / FIGURE).unlink(missing_ok=True)
+        folder.mkdir(exist_ok=True)
+
+
+def _of_demo(path: Path, is_file: bool) -> bool:
+    if path == Path(FIGURE):
+        return is_file
+    return path.parts[0] in PROTOCOLS and (not is_file or path.name.startswith(OF_A_RUN))
 
 
 def main() -> int:
     """Rehearse both protocols into `demo-out` and say what came out."""
+    print_anything()
     if sys.argv[1:]:
-        print("the demo takes no arguments: python3 bootstrap.py demo", file=sys.stderr)
+        say("the demo takes no arguments: python3 bootstrap.py demo", err=True)
         return 2
-    print(
-        "nightrig demo: two tests on a simulated rig, in virtual time. Specimens, loads and\n"
-        "lives are invented for the demonstration. Software is no safety system.\n"
-    )
+    say(HELLO)
     try:
         make_room(FOLDER)
-        for name in PROTOCOLS:
-            plan = load(name, None)
-            result = rehearse_with_progress(plan, FOLDER / name, SEED)
-            print(summary(plan, result), flush=True)
-            print()
-            if EXIT_CODES[result.outcome]:
-                return EXIT_CODES[result.outcome]
-    except BrokenPipeError:
-        # Nobody reads any more; the records are made or can be made again.
-        sys.stdout = None
-        return 0
+        plans = {name: load(name, None) for name in PROTOCOLS}
+        for name, plan in plans.items():
+            code = _one(plan, FOLDER / name)
+            if code:
+                return code
+        _figure(plans)
     except RigError as error:
-        print(error, file=sys.stderr)
+        say(str(error), err=True)
         return error.exit_code
-    print(
+    say(
+        f"Figure: {(FOLDER / FIGURE).resolve()}: the stiffness of both over their cycles.\n"
         f"Records: {FOLDER.resolve()}. Each run.h5 opens in any HDF5 program.\n"
         "Next: .venv/bin/nightrig check overnight-wet-prism"
     )
     return 0
+
+
+def _one(plan: Plan, out: Path) -> int:
+    """Rehearse one plan, show its last screen and its result; return the code."""
+    shown = Shown(hint=STOPS)
+    result = rehearse_beside_screen(plan, out, SEED, shown)
+    say(text_of(follower(out).look(), shown))
+    say("")
+    say_result(plan.title, result, as_json=False)
+    say("")
+    return EXIT_CODES[result.outcome]
+
+
+def _figure(plans: dict[str, Plan]) -> None:
+    from rig.report.figures import draw_stiffness, stiffness_curve
+
+    curves = [stiffness_curve(FOLDER / name, plan) for name, plan in plans.items()]
+    title = "Stiffness of two prisms over their load cycles (invented data)"
+    draw_stiffness(curves, title, FOLDER / FIGURE)
 
 
 if __name__ == "__main__":

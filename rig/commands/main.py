@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import importlib
-import io
 import sys
 from typing import Any, Final, NoReturn
 
 import click
 
 from rig import __version__
+from rig.commands.saying import print_anything
 from rig.commands.usage import did_you_mean, usage_line
 from rig.errors import RigError
 
@@ -88,12 +88,6 @@ def main(arguments: list[str] | None = None) -> None:
     except RigError as error:
         _leave(str(error), error.exit_code)
     sys.exit(code if isinstance(code, int) else 0)
-
-
-def print_anything() -> None:
-    """Let no name of a file fail to be printed, whatever the terminal's letters are."""
-    if isinstance(sys.stdout, io.TextIOWrapper):
-        sys.stdout.reconfigure(errors="backslashreplace")
 
 
 def _leave(words: str, code: int) -> NoReturn:

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import contextlib
-import json
 import sys
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from rig.commands.files import find_protocol, find_rig, load
-from rig.commands.rehearse import ready, summary
+from rig.commands.rehearse import ready
+from rig.commands.saying import say, say_refusal
+from rig.commands.screen import Shown
 from rig.errors import NotBegun, RigError
 
 if TYPE_CHECKING:
@@ -27,6 +26,7 @@ if TYPE_CHECKING:
 @click.option("--seed", default=1, type=click.IntRange(0), help="Of a simulated rig.")
 @click.option("--on-call", metavar='"NAME, PHONE"', help="Who is called; asked for if needed.")
 @click.option("--detach", is_flag=True, help="Return once the test has begun.")
+@click.option("--ascii", "ascii_only", is_flag=True, help="Draw the screen in plain letters.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
 def run(
     protocol: str,
@@ -35,14 +35,16 @@ def run(
     seed: int,
     on_call: str | None,
     detach: bool,
+    ascii_only: bool,
     as_json: bool,
 ) -> int:
     """Carry PROTOCOL out on a rig in real time, in a process of its own.
 
-    Ctrl-C or closing the terminal leaves the test running and ends with 0; `nightrig stop` ends
-    the test. A rig that is not emulated asks for the checklist on the terminal first. Ends with
-    the test: 0 for failure, run-out or ultimate, 3 for a limit, 4 for a fault, 5 when stopped,
-    6 for storage. Software is no safety system: it replaces no guard and no emergency stop.
+    The screen of `nightrig watch` shows it. Ctrl-C or closing the terminal leaves the test
+    running and ends with 0; `nightrig stop` ends the test. A rig that is not emulated asks for
+    the checklist on the terminal first. Ends with the test: 0 for failure, run-out or ultimate,
+    3 for a limit, 4 for a fault, 5 when stopped, 6 for storage. Software is no safety system: it
+    replaces no guard and no emergency stop.
 
     Example: nightrig run protocols/first-night.toml --out night-1 --rig rigs/frame-2.toml
     """
@@ -51,23 +53,14 @@ def run(
         may_start(plan, out)
         attended = "attended" if sys.stdin.isatty() else "unattended"
         files = [find_protocol(protocol), find_rig(rig_name)]
-        order = [*files, str(out.absolute()), str(seed), attended]
-        followed = start(plan, order, out, on_call, detach=detach)
+        order = [*files, str(out.absolute()), str(seed), attended, on_call or ""]
+        shown = None if detach else Shown(ascii_only=ascii_only)
+        followed = start(plan, order, out, on_call, shown)
     except RigError as error:
         if as_json:
-            problems = [asdict(p) for p in getattr(error, "problems", ())]
-            say_json({"outcome": None, "why": str(error), "problems": problems})
+            say_refusal(error)
         raise
-    say(plan, followed, as_json=as_json)
-    return followed.code
-
-
-def say_json(told: dict[str, object]) -> None:
-    """Print one object; where nobody can read it the code still tells how it went."""
-    try:
-        click.echo(json.dumps(told))
-    except OSError:
-        sys.stdout = None
+    return followed.say(as_json=as_json)
 
 
 def may_start(plan: Plan, out: Path) -> None:
@@ -79,15 +72,16 @@ def may_start(plan: Plan, out: Path) -> None:
 
 
 def start(
-    plan: Plan, order: list[str], out: Path, on_call: str | None, *, detach: bool
+    plan: Plan, order: list[str], out: Path, on_call: str | None, shown: Shown | None
 ) -> Followed:
     """Start the runner, have the checklist confirmed, follow the test."""
     from rig.assembly.start import end_early, guarding, start_runner, wait_ready
-    from rig.commands.follow import Leaving, follow, pass_checklist
+    from rig.commands.follow import follow, pass_checklist
+    from rig.commands.leaving import Leaving
 
+    for warning in plan.warnings:
+        say(f"warning: {warning}", err=True)
     guard = guarding()
-    for warning in (*plan.warnings, *guard.warnings):
-        click.echo(f"warning: {warning}", err=True)
     with Leaving() as leaving:
         process = start_runner(order, guard.prefix)
         try:
@@ -97,25 +91,8 @@ def start(
             end_early(process)
             raise NotBegun("left before the test began; nothing was moved") from None
         pass_checklist(process, out, on_call, leaving)
-        if not detach:
-            # A terminal that is gone is told by its signal.
-            with contextlib.suppress(OSError):
-                click.echo(f"{plan.title}: begins; Ctrl-C leaves it running", err=True)
-        return follow(plan, process, out, leaving, detach=detach)
-
-
-def say(plan: Plan, followed: Followed, *, as_json: bool) -> None:
-    """Print how the test ended, or that it goes on; nobody may be there to read it."""
-    result = followed.result
-    try:
-        if result is None:
-            click.echo(followed.text, err=as_json)
-            if as_json:
-                click.echo(json.dumps({"outcome": None, "running": True}))
-        elif as_json:
-            click.echo(json.dumps(asdict(result), default=str, allow_nan=False))
-        else:
-            click.echo(summary(plan, result))
-    except OSError:
-        # The terminal is gone: the record is complete, the code still tells the outcome.
-        sys.stdout = sys.stderr = None
+        # A terminal that is gone is told by its signal.
+        say(f"{plan.title}: begins{'; Ctrl-C leaves it running' if shown else ''}", err=True)
+        for warning in guard.warnings:
+            say(f"warning: {warning}", err=True)
+        return follow(process, out, leaving, shown)

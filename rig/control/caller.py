@@ -89,8 +89,11 @@ class LiveRun:
 
     def __str__(self) -> str:
         told = self.told
+        counted, run_out = told.get("cycles"), told.get("run_out")
+        far = f", {counted:,} of {run_out:,} cycles" if counted and run_out else ""
         return (
-            f"{self.folder}: {told.get('title')}, {told.get('state')} (process {told.get('pid')})"
+            f"{self.folder}: {told.get('title')}, on {told.get('rig')}, {told.get('state')}{far} "
+            f"(process {told.get('pid')})"
         )
 
 

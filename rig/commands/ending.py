@@ -1,0 +1,58 @@
+"""How a test ended that somebody followed: its result and code, or why there is none."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+
+from rig.assembly.result import Result, recorded_result
+from rig.errors import RigError, StorageError
+from rig.record.history import read_journal
+
+MOST_EVENTS = 60
+
+
+def result_in(out: Path, code: int | None = None) -> tuple[str, Result]:
+    """Return title and result of a run that nothing carries out any more.
+
+    `code` is what its runner ended with, None where nobody knows. Raises StorageError for a
+    record in trouble, RigError for a runner that ended without a verdict.
+    """
+    found = None
+    with contextlib.suppress(StorageError):
+        found = recorded_result(out)
+    if code == StorageError.exit_code or (code is None and _record_failed(out)):
+        raise StorageError(_last_words(out))
+    how = _how(code)
+    if found is None:
+        raise RigError(f"{out}: the runner {how} and without a verdict: {_last_words(out)}")
+    if not found[1].run.exists():
+        raise StorageError(
+            f"{out}: the record is complete in journal.db, but the runner {how} before run.h5 was "
+            "made"
+        )
+    return found
+
+
+def _how(code: int | None) -> str:
+    if code is None:
+        return "ended"
+    return f"ended with signal {-code}" if code < 0 else f"ended with code {code}"
+
+
+def _record_failed(out: Path) -> bool:
+    """Tell whether the test was stopped because nothing could be recorded any more."""
+    with contextlib.suppress(StorageError), read_journal(out) as journal:
+        return any(
+            event.kind == "state" and event.text.startswith("stopping, record")
+            for event in journal.newest_events(MOST_EVENTS)
+        )
+    return False
+
+
+def _last_words(out: Path) -> str:
+    with contextlib.suppress(OSError):
+        text = (out / "runner.log").read_text(encoding="utf-8", errors="replace")
+        if lines := text.split("\n")[-2:-1]:
+            return lines[0]
+    return f"{out}: the record cannot be read and {out / 'runner.log'} says nothing"

@@ -1,0 +1,111 @@
+"""What a folder is that a command was given: a run that lives, ended or was cut off, or none."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from rig.clock import SystemClock
+from rig.commands.usage import did_you_mean
+from rig.control.lock import folder_holder
+from rig.errors import StorageError
+from rig.monitor.words import moment
+
+if TYPE_CHECKING:
+    from rig.record.history import Journal
+
+JOURNAL = "journal.db"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """What a folder is, and why it cannot be asked, in words for people."""
+
+    kind: Literal["none", "live", "rehearsal", "ended", "gone", "damaged"]
+    text: str
+
+
+def place(folder: Path) -> Place:
+    """Return what a folder is; nothing in it is changed."""
+    if not _holds_run(folder):
+        return Place("none", _no_run(folder))
+    from rig.record.history import read_journal
+
+    holder = folder_holder(folder)
+    try:
+        with read_journal(folder) as journal:
+            if journal.ending is not None:
+                return Place("ended", _ended(folder, journal))
+            if holder is None:
+                return Place("gone", _gone(folder, journal))
+            status = journal.status
+    except StorageError as error:
+        return Place("damaged", str(error))
+    if status is not None and not status.live:
+        return Place(
+            "rehearsal",
+            f"{folder}: a rehearsal is under way there ({holder.who}), which takes no requests; "
+            "Ctrl-C in its own terminal ends it",
+        )
+    return Place(
+        "live",
+        f"{folder}: a run is under way there ({holder.who}) that does not answer you; ask as its "
+        "user, or once more",
+    )
+
+
+def _holds_run(folder: Path) -> bool:
+    try:
+        return (folder / JOURNAL).is_file()
+    except (OSError, ValueError):
+        return False
+
+
+def _no_run(folder: Path) -> str:
+    near = did_you_mean(folder.name, _runs_in(folder.absolute().parent))
+    try:
+        there = folder.exists()
+    except (OSError, ValueError):
+        there = False
+    if not there:
+        return f"{folder}: there is no such folder{near}"
+    inside = _runs_in(folder)
+    if inside:
+        names = ", ".join(shlex.quote(str(folder / name)) for name in inside[-3:])
+        return f"{folder}: is no run but holds some; name one, such as {names}"
+    return f"{folder}: is no run, there is no {JOURNAL} in it{near}"
+
+
+def _runs_in(folder: Path) -> list[str]:
+    """Return the names of the runs in a folder, the newest last."""
+    try:
+        found = [(p.stat().st_mtime, p.parent.name) for p in folder.glob(f"*/{JOURNAL}")]
+    except (OSError, ValueError):
+        return []
+    return [name for _, name in sorted(found)]
+
+
+def _ended(folder: Path, journal: Journal) -> str:
+    ending = journal.ending
+    if ending is None:
+        raise ValueError("a run that has not ended")
+    status = journal.status
+    when = f" ({_local(status.stamp)})" if status is not None else ""
+    return f"{folder} has ended: {ending.outcome} at {ending.cycles:,} cycles{when}"
+
+
+def _gone(folder: Path, journal: Journal) -> str:
+    return (
+        f"{folder}: nothing carries this test out any more, and it has no end. Kept is all up to "
+        f"cycle {journal.rows('cycles'):,}, in {folder / JOURNAL}; at most the last second is "
+        "missing. Look at the rig first: its controller stops by itself when the program is gone. "
+        "Keep the folder and start again in a new one"
+    )
+
+
+def _local(stamp: str) -> str:
+    now = SystemClock().utc().astimezone()
+    return moment(datetime.fromisoformat(stamp).astimezone(), now)

@@ -1,0 +1,116 @@
+"""`nightrig watch`: shows a run from its record; whatever becomes of it, the test goes on."""
+
+from __future__ import annotations
+
+import math
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.commands.saying import say, say_json, say_refusal
+from rig.commands.screen import Shown, follower, show_run, text_of
+from rig.errors import InputError, RigError
+
+if TYPE_CHECKING:
+    from rig.monitor.view import View
+
+
+@click.command()
+@click.argument("folder", metavar="[DIR]", required=False)
+@click.option("--once", is_flag=True, help="Print the screen once, as text.")
+@click.option("--ascii", "ascii_only", is_flag=True, help="Draw the screen in plain letters.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
+def watch(folder: str | None, once: bool, ascii_only: bool, as_json: bool) -> int:
+    """Show the run in DIR: live, rehearsed, or ended. Looking cannot disturb the test.
+
+    Ctrl-C or closing the terminal ends the looking only: the test goes on, the code is 0. When
+    the test ends, so does this, with its code: 0 for failure, run-out or ultimate, 3 for a limit,
+    4 for a fault, 5 when stopped, 6 for storage; 1 where its program is gone without an end.
+
+    Without DIR the one live run is shown; 2 where there is none, several, or no run in DIR.
+    Without a terminal plain lines come instead of the screen.
+
+    Example: nightrig watch night-1
+    """
+    shown = Shown(ascii_only=ascii_only, stream=sys.stderr if as_json else sys.stdout)
+    try:
+        out = run_folder(folder)
+        if once:
+            say_once(out, shown, as_json=as_json)
+            return 0
+        return watched(out, shown, as_json=as_json)
+    except RigError as error:
+        if as_json:
+            say_refusal(error)
+        raise
+
+
+def run_folder(folder: str | None) -> Path:
+    """Return the folder of the run that is meant. Raises InputError where there is none."""
+    from rig.commands.folders import place
+
+    if folder is None:
+        from rig.commands.asking import only_run
+
+        live = only_run("name the folder of a run that ended, or of a rehearsal")
+        return Path(live.folder)
+    found = place(Path(folder))
+    if found.kind == "none":
+        raise InputError(found.text)
+    return Path(folder)
+
+
+def watched(out: Path, shown: Shown, *, as_json: bool) -> int:
+    """Show a run until it ends or the person leaves; return the code."""
+    from rig.commands.ending import result_in
+    from rig.commands.folders import place
+    from rig.commands.follow import Followed
+    from rig.commands.leaving import Leaving
+    from rig.control.lock import folder_holder
+
+    if place(out).kind in ("live", "rehearsal"):
+        with Leaving() as leaving:
+            show_run(out, leaving.is_asked, leaving.pause, shown)
+            # With its end written the record is still being closed.
+            while folder_holder(out) is not None and not leaving.asked:
+                leaving.pause()
+    found = place(out)
+    if found.kind in ("live", "rehearsal"):
+        followed = Followed(out, None, rehearsal=found.kind == "rehearsal")
+    elif found.kind == "gone":
+        raise RigError(found.text)
+    else:
+        followed = Followed(out, result_in(out))
+    return followed.say(as_json=as_json)
+
+
+def say_once(out: Path, shown: Shown, *, as_json: bool) -> None:
+    """Print a run as it stands: one screen as text, or one object. Raises StorageError."""
+    view = follower(out).look()
+    if as_json:
+        say_json(present(view))
+    else:
+        say(text_of(view, shown))
+
+
+def present(view: View) -> dict[str, Any]:
+    """Return a view as plain values [SI], None where nothing is known."""
+    known = {
+        "folder": str(view.folder.resolve()),
+        "title": view.header.title,
+        "specimen_id": view.header.specimen_id,
+        "running": view.ending is None and view.alive,
+        "outcome": view.ending.outcome if view.ending else None,
+    }
+    return {**known, **_plain(asdict(view.status))}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
