@@ -1,0 +1,80 @@
+"""How far each limited signal is from where it stops the rig."""
+
+from __future__ import annotations
+
+import math
+
+from rich.text import Text
+
+from rig.monitor import words
+from rig.monitor.glyphs import Glyphs
+from rig.monitor.rows import LABEL, Row, reach
+from rig.monitor.view import View
+from rig.record.status import Armed
+
+CLOSE = 0.05
+"""Share of a limit's span below which the room left is marked."""
+_NAMES = 14
+
+
+def bounds(view: View, width: int, signs: Glyphs, *, most: int) -> list[Text]:
+    """Return one line for each armed limit, the one with the least room first."""
+    if view.ending is not None:
+        return []
+    armed = sorted(view.status.limits, key=_order)
+    if not armed:
+        return [Row(signs, width, "limits").put("none armed", "dim").text]
+    shown = armed if len(armed) <= most else armed[: most - 1]
+    lines = [_one(a, width, signs, first=i == 0) for i, a in enumerate(shown)]
+    if len(shown) < len(armed):
+        rest = Row(signs, width).put(" " * LABEL)
+        lines.append(rest.put(f"{len(armed) - len(shown)} more with more room", "dim").text)
+    return lines
+
+
+def _order(armed: Armed) -> float:
+    share = _room(armed)[2]
+    return share if math.isfinite(share) else math.inf
+
+
+def _room(armed: Armed) -> tuple[float, float, float]:
+    """Return value and bound of the nearer side, and the room as a share of the span."""
+    sides = []
+    finite = math.isfinite(armed.high - armed.low)
+    for value, bound, room in (
+        (armed.most, armed.high, armed.high - armed.most),
+        (armed.least, armed.low, armed.least - armed.low),
+    ):
+        size = armed.high - armed.low if finite else abs(bound)
+        if math.isfinite(bound) and math.isfinite(room) and size > 0 and math.isfinite(size):
+            sides.append((value, bound, room / size))
+    return min(sides, key=lambda s: s[2], default=(math.nan, math.nan, math.nan))
+
+
+def _one(armed: Armed, width: int, signs: Glyphs, *, first: bool) -> Text:
+    value, bound, share = _room(armed)
+    unit = words.unit_of(armed.channel)
+    close = share < CLOSE
+    style = "bold yellow" if close else ""
+    row = Row(signs, width, "limits" if first else "")
+    if not first:
+        row.put(" " * LABEL)
+    row.put(words.channel_name(armed.channel)[:_NAMES]).to(LABEL + _NAMES)
+    if not math.isfinite(share):
+        return row.put(f"between {_end(armed.low, unit)} and {_end(armed.high, unit)}").text
+    room = abs(bound - value) if share >= 0 else -abs(bound - value)
+    row.right(words.quantity(value, unit, with_unit=False), row.used + 8, "bold")
+    row.maybe(f" of {words.quantity(bound, unit, with_unit=False):>6}")
+    row.maybe(f" room {words.quantity(room, unit):>9}", style or "bold")
+    track = width - row.used - 4
+    if track >= 8:
+        low = armed.low if math.isfinite(armed.low) else min(0.0, armed.least)
+        high = armed.high if math.isfinite(armed.high) else max(0.0, armed.most)
+        row.put("  ").put(reach(low, high, armed.least, armed.most, min(track, 40), signs), style)
+    if close:
+        row.maybe(f" {signs.warn}", style)
+    return row.text
+
+
+def _end(bound: float, unit: str) -> str:
+    return words.quantity(bound, unit) if math.isfinite(bound) else "no bound"

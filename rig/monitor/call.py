@@ -1,0 +1,190 @@
+"""Whether the rig calls for somebody: one plain verdict from what is known of a run."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Final
+
+from rig.monitor import words
+from rig.monitor.view import View
+
+OLD: Final = 5.0
+"""Age of the newest data [s] from which it is told."""
+TOO_OLD: Final = 30.0
+"""Age [s] from which somebody has to look after the rig at the rig."""
+LOST: Final = 300.0
+"""Age [s] from which somebody has to come: nobody knows what the rig does."""
+TANK_SOON: Final = 12 * 3600.0
+"""A tank that lasts less than a night [s] is worth a look; common practice, no source."""
+OIL_WARM: Final = 323.15
+"""Oil temperature [K] that is warm, 50 °C; common practice, no source."""
+
+_WAITS: Final = frozenset({"checklist", "paused", "locked", "unloaded"})
+_TO_REST: Final = frozenset({"pausing", "unloading"})
+_WAITING_FOR: Final = {
+    "checklist": "the checklist has to be confirmed before anything moves",
+    "paused": "it stands still, power kept",
+    "locked": "held for people at the rig",
+    "unloaded": "the specimen is unloaded, pressure is off",
+    "pausing": "it goes to rest and will stand still",
+    "unloading": "it unloads and will stand still",
+}
+_BY: Final = {
+    "pause": "somebody asked it to pause",
+    "finding": "it found something about the specimen or a sensor",
+    "no flow": "no spray water came",
+    "unattended": "nobody had looked after it in time",
+    "unload": "somebody asked it to unload",
+}
+_FORESEEN: Final = frozenset({"verdict", "stop", "stopped", ""})
+
+
+class Level(IntEnum):
+    """How much the rig needs somebody, and whether it has ended."""
+
+    NOTHING = 0
+    LOOK = 1
+    COME = 2
+    ENDED = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """The verdict: its level, a headline, and why, the most important first."""
+
+    level: Level
+    headline: str
+    why: tuple[str, ...]
+
+
+def call(view: View) -> Call:
+    """Return the verdict on a view."""
+    if view.ending is not None:
+        return Call(Level.ENDED, f"ENDED: {view.ending.outcome.upper()}", tuple(_ended(view)))
+    gone = list(_gone(view))
+    if gone and not view.rehearsal:
+        return Call(Level.COME, "COME: ITS PROGRAM IS GONE", tuple(gone))
+    comes = gone or [*_lost(view), *_comes(view)]
+    looks = [*_old(view), *_looks(view)]
+    if comes and not gone:
+        return Call(Level.COME, _come(view), tuple(comes + looks))
+    if comes or looks:
+        return Call(Level.LOOK, "LOOK WHEN YOU CAN", tuple(comes + looks))
+    return Call(Level.NOTHING, "NOTHING TO DO", ("all is as it should be",))
+
+
+def _come(view: View) -> str:
+    status = view.status
+    if view.age > LOST:
+        return "COME: NO NEW DATA"
+    if status.state in ("stopping", "stopped"):
+        return "COME: IT STOPS"
+    return "COME: IT WAITS FOR YOU"
+
+
+def _ended(view: View) -> Iterator[str]:
+    ending = view.ending
+    if ending is None:
+        return
+    pressure = next((e.text for e in reversed(view.events) if e.kind == "pressure"), "")
+    if pressure.startswith("NOT"):
+        yield f"CAUTION: pressure {pressure}"
+    yield ending.why
+    yield from view.status.troubles
+    if not view.rehearsal and not pressure.startswith("NOT"):
+        yield "before you go near: gauge and load at zero"
+
+
+def _gone(view: View) -> Iterator[str]:
+    if view.alive:
+        return
+    known = f"last known, {words.span(view.age)} ago: {view.status.state or 'nothing'}"
+    if view.rehearsal:
+        yield f"the rehearsal broke off without an end; {known}; no rig is concerned"
+        return
+    yield f"the program that runs this test is gone, without an end; {known}"
+    yield "the controller should have stopped the rig by itself; only a look at the rig tells"
+
+
+def _lost(view: View) -> Iterator[str]:
+    if view.age > LOST and not view.rehearsal:
+        yield _no_data(view)
+
+
+def _old(view: View) -> Iterator[str]:
+    if view.alive and view.age > TOO_OLD and (view.rehearsal or view.age <= LOST):
+        yield _no_data(view)
+    if view.unreadable:
+        yield f"the record cannot be read just now: {view.unreadable}"
+
+
+def _no_data(view: View) -> str:
+    told = f"NO NEW DATA for {words.span(view.age)}"
+    return told if view.rehearsal else f"{told}: look after the rig at the rig"
+
+
+def _comes(view: View) -> Iterator[str]:
+    status = view.status
+    if status.state == "waiting" and not goes_on(view):
+        yield status.asks or "inspection: it stands at lower load until somebody comes"
+    elif status.state in _WAITS or status.state in _TO_REST:
+        yield _reason(view)
+    elif status.state in ("stopping", "stopped") and status.cause not in _FORESEEN:
+        yield f"it is being stopped: {status.why or status.cause}"
+    if status.asks and (status.state in _WAITS or _at_the_rig(view)):
+        yield status.asks
+
+
+def _reason(view: View) -> str:
+    status = view.status
+    by = status.why or _BY.get(status.cause, "")
+    waiting = _WAITING_FOR[status.state]
+    return f"{by}; {waiting}" if by else waiting
+
+
+def _at_the_rig(view: View) -> bool:
+    """Tell whether the run waits for the button or key at the rig just now."""
+    return bool(view.status.local_input) and " now" in view.status.asks
+
+
+def goes_on(view: View) -> bool:
+    """Tell whether what the run waits for ends by itself."""
+    return any(c.within is not None for c in view.status.coming)
+
+
+def _looks(view: View) -> Iterator[str]:
+    status = view.status
+    if status.state == "waiting" and goes_on(view):
+        yield f"inspection: {status.asks or 'you may look'}; it goes on by itself"
+    elif status.asks and status.state not in _WAITS and not _at_the_rig(view):
+        yield status.asks
+    if loss(view) >= status.loss_warn:
+        yield (
+            f"stiffness is {words.per_cent(loss(view))} below the baseline; "
+            f"warning at {words.per_cent(status.loss_warn, 0)}"
+        )
+    yield from status.troubles
+    if status.state not in _WAITS:
+        yield from status.inputs
+    yield from _supplies(view)
+
+
+def _supplies(view: View) -> Iterator[str]:
+    water, oil = view.status.water, view.status.oil_temperature
+    if water is not None and water.tank_lasts < TANK_SOON:
+        empty = view.within(water.tank_lasts)
+        when = words.moment(empty, view.calendar)
+        yield "the tank is empty" if water.tank_lasts <= 0 else f"the tank is empty {when}"
+    if oil > OIL_WARM:
+        yield f"the oil is warm: {words.quantity(oil, 'K')}"
+
+
+def loss(view: View) -> float:
+    """Return the stiffness lost against the baseline, a fraction, NaN where nobody knows."""
+    status = view.status
+    if not status.baseline > 0 or not math.isfinite(status.baseline):
+        return math.nan
+    return 1.0 - status.stiffness / status.baseline

@@ -1,0 +1,114 @@
+"""Showing a run until it ends or somebody leaves: a screen on a terminal, else plain lines."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import sys
+from collections.abc import Callable
+from typing import Final, TextIO
+
+from rich.text import Text
+
+from rig.clock import real_seconds
+from rig.monitor.glyphs import Glyphs, glyphs
+from rig.monitor.lines import PlainLines
+from rig.monitor.paint import Gone, Painter, can_paint
+from rig.monitor.screen import screen, screen_text
+from rig.monitor.view import View
+
+__all__ = ["screen_text", "show"]
+
+TICK: Final = 0.25
+"""Seconds between two looks at the terminal's size, and at a run that has just changed."""
+EVERY: Final = 1.0
+"""Seconds between two looks at the run."""
+
+
+def show(
+    look: Callable[[], View],
+    leaving: Callable[[], bool],
+    *,
+    pause: Callable[[float], None],
+    ascii_only: bool = False,
+    stream: TextIO = sys.stderr,
+    hint: str,
+) -> View | None:
+    """Show a run until it has ended, its program is gone, or somebody leaves; return its last view.
+
+    `pause` waits some seconds [s], less when somebody leaves; `hint` says how to leave. A
+    terminal that takes nothing keeps back only this loop; one that is gone ends it quietly.
+    None if nothing was looked at. Raises what `look` raises.
+    """
+    newest = _Newest(look)
+    signs = glyphs(ascii_only=ascii_only)
+    with contextlib.suppress(Gone):
+        if can_paint(stream):
+            with Painter(stream, leaving) as painter:
+                _on_screen(newest, leaving, pause, painter, signs, hint)
+        else:
+            _in_lines(newest, leaving, pause, stream, signs)
+    return newest.view
+
+
+class _Newest:
+    """The newest view of a run, looked at again when that is due."""
+
+    def __init__(self, look: Callable[[], View]) -> None:
+        self._look = look
+        self._due = self._quick_until = -math.inf
+        self.view: View | None = None
+
+    def at(self, now: float) -> View:
+        if self.view is None or now >= self._due or now < self._quick_until:
+            before, self.view = self.view, self._look()
+            self._due = now + EVERY
+            if before is not None and before.status.state != self.view.status.state:
+                self._quick_until = now + EVERY
+        return self.view
+
+
+def _over(view: View, leaving: Callable[[], bool]) -> bool:
+    return view.ending is not None or not view.alive or leaving()
+
+
+def _on_screen(
+    newest: _Newest,
+    leaving: Callable[[], bool],
+    pause: Callable[[float], None],
+    painter: Painter,
+    signs: Glyphs,
+    hint: str,
+) -> None:
+    while True:
+        view = newest.at(real_seconds())
+
+        def draw(width: int, height: int, view: View = view) -> list[Text]:
+            return screen(view, width, height, signs, hint)
+
+        painter.paint(draw)
+        if _over(view, leaving):
+            return
+        pause(TICK)
+
+
+def _in_lines(
+    newest: _Newest,
+    leaving: Callable[[], bool],
+    pause: Callable[[float], None],
+    stream: TextIO,
+    signs: Glyphs,
+) -> None:
+    lines = PlainLines(signs)
+    while True:
+        now = real_seconds()
+        view = newest.at(now)
+        try:
+            for line in lines.news(view, now):
+                stream.write(f"{line}\n")
+            stream.flush()
+        except (OSError, ValueError) as error:
+            raise Gone from error
+        if _over(view, leaving):
+            return
+        pause(EVERY)

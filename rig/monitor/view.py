@@ -1,0 +1,204 @@
+"""What is shown of a run: one view, read from its journal at each look."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta, tzinfo
+from pathlib import Path
+from typing import Final
+
+from rig.clock import VIRTUAL_EPOCH, SystemClock
+from rig.errors import StorageError
+from rig.monitor.curve import Curve, CurveKeeper
+from rig.record.entries import Ending, Event, RunHeader
+from rig.record.history import Journal, read_journal
+from rig.record.status import Status
+
+EVENTS: Final = 60
+"""Events that a view holds at most, the newest ones."""
+_SPEED_OVER: Final = 5.0
+"""Real seconds over which the speed of a rehearsal is measured."""
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """A run as it is shown: `now` is real UTC.
+
+    `told` is False where the run keeps no status and what can be known was read from its rows;
+    `alive` tells whether its program runs. `speed` is test time over real time. `unreadable`
+    says why the record could not be read at this look; the rest is then from the last one.
+    `zone` is the zone of clock times, None the computer's.
+    """
+
+    folder: Path
+    header: RunHeader
+    status: Status
+    ending: Ending | None
+    events: tuple[Event, ...]
+    curve: Curve
+    now: datetime
+    alive: bool
+    told: bool = True
+    speed: float = math.nan
+    unreadable: str = ""
+    zone: tzinfo | None = None
+
+    @property
+    def rehearsal(self) -> bool:
+        """Tell whether the run has a calendar of its own."""
+        return not self.status.live
+
+    @property
+    def age(self) -> float:
+        """How old the newest data is [s], NaN where nobody knows."""
+        stamp = _time(self.status.stamp)
+        return math.nan if stamp is None else max((self.now - stamp).total_seconds(), 0.0)
+
+    @property
+    def calendar(self) -> datetime:
+        """Return the test's present day and time as people read it.
+
+        It goes on between looks in a live run; in a rehearsal it is that of the newest data.
+        """
+        if self.rehearsal:
+            return _time(self.status.calendar) or VIRTUAL_EPOCH
+        return self.local(self.now)
+
+    def local(self, when: datetime) -> datetime:
+        """Return a time in the zone that is shown."""
+        return when if self.rehearsal else when.astimezone(self.zone)
+
+    def at(self, test_time: float) -> datetime | None:
+        """Return day and time of a test time [s], None where nobody knows."""
+        begin = _time(self.status.calendar)
+        if begin is None or not math.isfinite(test_time - self.status.time):
+            return None
+        try:
+            return self.local(begin + timedelta(seconds=test_time - self.status.time))
+        except OverflowError:
+            return None
+
+    def within(self, seconds: float) -> datetime | None:
+        """Return day and time of what comes some seconds [s] after the newest data."""
+        return self.at(self.status.time + seconds)
+
+
+def _time(text: str) -> datetime | None:
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return when.astimezone(UTC) if when.tzinfo else when.replace(tzinfo=UTC)
+
+
+class Follower:
+    """Reads a run's journal again at each look and keeps what need not be read twice.
+
+    `holds` tells whether the run's program lives; without it a run without an ending counts as
+    alive. The journal is open only during a look: a reader that stays would keep it growing.
+    """
+
+    def __init__(self, folder: Path, holds: Callable[[], bool] | None = None) -> None:
+        self._folder = folder
+        self._holds = holds or (lambda: True)
+        self._keeper = CurveKeeper()
+        self._last: View | None = None
+        self._paces: list[tuple[datetime, float]] = []
+
+    def look(self) -> View:
+        """Return the run as it stands. Raises StorageError only if it could never be read."""
+        # Asked before the journal is read: a program that ends meanwhile has written its end.
+        alive = self._holds()
+        now = SystemClock().utc()
+        try:
+            with read_journal(self._folder) as journal:
+                view = self._read(journal, now)
+        except StorageError as error:
+            if self._last is None:
+                raise
+            view = replace(self._last, now=now, unreadable=str(error))
+        view = replace(view, alive=alive)
+        self._last = view
+        return view
+
+    def _read(self, journal: Journal, now: datetime) -> View:
+        events = tuple(journal.newest_events(EVENTS))
+        self._keeper.take(journal)
+        told = journal.status
+        ending = journal.ending
+        status = told or _from_rows(journal, events, ending)
+        return View(
+            folder=self._folder,
+            header=journal.header,
+            status=status,
+            ending=ending,
+            events=events,
+            curve=self._keeper.curve(),
+            now=now,
+            alive=True,
+            told=told is not None,
+            speed=self._speed(status),
+        )
+
+    def _speed(self, status: Status) -> float:
+        stamp = _time(status.stamp)
+        if stamp is None:
+            return math.nan
+        if not self._paces or self._paces[-1][0] != stamp:
+            self._paces.append((stamp, status.time))
+        while len(self._paces) > 2 and (stamp - self._paces[1][0]).total_seconds() > _SPEED_OVER:
+            del self._paces[0]
+        passed = (stamp - self._paces[0][0]).total_seconds()
+        return (status.time - self._paces[0][1]) / passed if passed > 0 else math.nan
+
+
+def _from_rows(journal: Journal, events: tuple[Event, ...], ending: Ending | None) -> Status:
+    """Return what can be known of a run that keeps no status, from its events and rows."""
+    header = journal.header
+    row = _newest_row(journal)
+    entered = next((e for e in reversed(events) if e.kind == "state"), None)
+    state, cause, why = state_words(entered.text) if entered else ("", "", "")
+    time = max([e.time for e in events] + [row.get("time", 0.0)])
+    started = _time(header.started_utc) or VIRTUAL_EPOCH
+    return Status(
+        stamp="",
+        calendar=(started + timedelta(seconds=time)).isoformat(),
+        time=time,
+        live=started != VIRTUAL_EPOCH,
+        state=state,
+        means="",
+        cause=cause,
+        why=why,
+        since=entered.time if entered else math.nan,
+        rig="",
+        stage="",
+        stage_number=0,
+        stages=0,
+        cycles=ending.cycles if ending else int(row.get("number", 0)),
+        run_out=0,
+        frequency=row.get("frequency", math.nan),
+        load=math.nan,
+        deflection=math.nan,
+        load_max=row.get("load_max", math.nan),
+        load_min=row.get("load_min", math.nan),
+        deflection_max=row.get("deflection_max", math.nan),
+        deflection_min=row.get("deflection_min", math.nan),
+        stiffness=row.get("stiffness", math.nan),
+    )
+
+
+def _newest_row(journal: Journal) -> dict[str, float]:
+    places = journal.places("cycles")
+    if not places:
+        return {}
+    chunk = journal.chunk("cycles", places[-1][0])
+    return {name: float(values[-1]) for name, values in chunk.columns().items()}
+
+
+def state_words(text: str) -> tuple[str, str, str]:
+    """Return state, cause and why of a state event, such as "cycling, range reached: why"."""
+    head, _, why = text.partition(": ")
+    state, _, cause = head.partition(", ")
+    return state, cause, why

@@ -1,0 +1,148 @@
+"""Numbers, durations and clock times in words that a tired person reads at once."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime, timedelta
+from typing import Final
+
+from rig.channels import channel_unit
+
+DASH: Final = "–"
+"""Stands where nothing is known."""
+
+_DAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS: Final = (
+    *("Jan", "Feb", "Mar", "Apr", "May", "Jun"),
+    *("Jul", "Aug", "Sep", "Oct", "Nov", "Dec"),
+)
+_MINUTE: Final = 60.0
+_HOUR: Final = 3600.0
+_DAY: Final = 86400.0
+_LONGEST: Final = 1e10
+"""Seconds beyond which no clock time is worked out: some three centuries."""
+
+_SHOWN: Final[dict[str, tuple[str, float, float, int]]] = {
+    # SI unit: unit shown, factor, offset, decimals below a hundred
+    "N": ("kN", 1e-3, 0.0, 2),
+    "m": ("mm", 1e3, 0.0, 3),
+    "N/m": ("kN/mm", 1e-6, 0.0, 2),
+    "m3": ("L", 1e3, 0.0, 0),
+    "m3/s": ("L/min", 6e4, 0.0, 2),
+    "K": ("°C", 1.0, -273.15, 1),
+    "Pa": ("MPa", 1e-6, 0.0, 2),
+    "Hz": ("Hz", 1.0, 0.0, 2),
+    "1": ("µm/m", 1e6, 0.0, 0),
+}
+_CHANNELS: Final[dict[str, str]] = {
+    "load_2": "second load",
+    "deflection": "net deflection",
+    "midspan": "mid-span",
+    "support_left": "left support",
+    "support_right": "right support",
+    "crack_opening": "crack opening",
+    "temperature_air": "air",
+    "temperature_water": "water",
+    "temperature_oil": "oil",
+    "tank": "tank",
+}
+
+
+def number(value: float, decimals: int = 0) -> str:
+    """Return a number with separators of thousands and a true minus; a dash for none."""
+    if not math.isfinite(value):
+        return DASH
+    text = f"{value:,.{decimals}f}" if abs(value) < 1e12 else f"{value:.2e}"
+    if text.startswith("-"):
+        text = text[1:] if float(text[1:].replace(",", "")) == 0 else "−" + text[1:]
+    return text
+
+
+def quantity(value: float, unit: str, *, with_unit: bool = True) -> str:
+    """Return a value [SI `unit`] in the unit of the trade, such as "92.41 kN"."""
+    name, factor, offset, decimals = _SHOWN[unit]
+    if not math.isfinite(value):
+        return DASH
+    shown = value * factor + offset
+    if abs(shown) >= 1000:
+        decimals = 0
+    elif abs(shown) >= 100:
+        decimals = min(decimals, 1)
+    text = number(shown, decimals)
+    return f"{text} {name}" if with_unit else text
+
+
+def unit_shown(unit: str) -> str:
+    """Return the unit of the trade for an SI unit."""
+    return _SHOWN[unit][0]
+
+
+def unit_of(channel: str) -> str:
+    """Return the SI unit of a channel, "1" where it is not known."""
+    unit = channel_unit(channel)
+    return unit if unit in _SHOWN else "1"
+
+
+def channel_name(channel: str) -> str:
+    """Return a channel in words."""
+    return _CHANNELS.get(channel, channel.replace("_", " "))
+
+
+def per_cent(share: float, decimals: int = 1, *, signed: bool = False) -> str:
+    """Return a share as "12.3 %", with its sign where it is a deviation."""
+    text = number(100.0 * share, decimals)
+    if signed and math.isfinite(share) and not text.startswith("−"):
+        text = "+" + text
+    return f"{text} %" if math.isfinite(share) else DASH
+
+
+def span(seconds: float) -> str:
+    """Return a duration [s]: "45 s", "3 min 20 s", "45 min", "2 h 10 min", "3 days 4 h"."""
+    if not math.isfinite(seconds) or abs(seconds) > _LONGEST:
+        return DASH
+    whole = max(round(seconds), 0)
+    if whole < 100:
+        return f"{whole} s"
+    if whole < 10 * _MINUTE:
+        return _two(whole, 1, "s", 60, "min")
+    if whole < 100 * _MINUTE:
+        return f"{round(whole / _MINUTE)} min"
+    if whole < 48 * _HOUR:
+        return _two(round(whole / _MINUTE), 1, "min", 60, "h")
+    if whole < 14 * _DAY:
+        return _two(round(whole / _HOUR), 1, "h", 24, "days")
+    return f"{round(whole / _DAY):,} days"
+
+
+def _two(count: int, least: int, small: str, size: int, large: str) -> str:
+    whole, rest = divmod(count, size)
+    return f"{whole} {large} {rest} {small}" if rest >= least else f"{whole} {large}"
+
+
+def after(when: datetime, seconds: float) -> datetime | None:
+    """Return a time some seconds [s] later, None where nobody can tell."""
+    if not math.isfinite(seconds) or abs(seconds) > _LONGEST:
+        return None
+    return when + timedelta(seconds=seconds)
+
+
+def day(when: datetime, now: datetime) -> str:
+    """Return the day of a time as seen from now: "today", "Sun 27 Dec", "Sun 27 Dec 2027"."""
+    near = {-1: "yesterday", 0: "today", 1: "tomorrow"}.get((when.date() - now.date()).days)
+    return near or date(when, with_year=abs((when - now).days) > 300)
+
+
+def date(when: datetime, *, with_year: bool = False) -> str:
+    """Return a date such as "Sun 27 Dec"."""
+    year = f" {when.year}" if with_year else ""
+    return f"{_DAYS[when.weekday()]} {when.day} {_MONTHS[when.month - 1]}{year}"
+
+
+def moment(when: datetime | None, now: datetime) -> str:
+    """Return a day and clock time such as "today 04:36", a dash for None."""
+    return DASH if when is None else f"{day(when, now)} {when:%H:%M}"
+
+
+def zone_name(when: datetime) -> str:
+    """Return the name of a time's zone, such as "CET", or its distance from UTC."""
+    return when.tzname() or f"UTC{when:%z}"
