@@ -19,6 +19,8 @@ from simulators.faults import Flat, InputChange, NoFlow
 from tests.control.night import Accidents, walk
 
 BY = "P. Tester"
+HOURS_LONG = {r"^rate = .*$": 'rate = "200 Hz"'}
+"""Change of the rig for nights of many hours: the fewest samples a cycle that are allowed."""
 QUICK = {
     r"^run_out = .*$": 'run_out = "200 cycles"',
     r'^at = \["150 cycles"\]$': 'at = ["100 cycles"]',
@@ -41,8 +43,8 @@ def table(path, name):
 def night(plan_of, tmp_path):
     """Return a function: requests at test times [s], changes, faults, to a finished run."""
 
-    def carry_out(*script, changes=None, faults=()):
-        plan = plan_of("first-night", {**QUICK, **(changes or {})})
+    def carry_out(*script, changes=None, faults=(), rig=None):
+        plan = plan_of("first-night", {**QUICK, **(changes or {})}, rig)
         return rehearse(plan, tmp_path / "run", 1, script=script, faults=faults)
 
     return carry_out
@@ -223,7 +225,8 @@ def test_long_dry_is_a_deviation_and_is_wetted_before_going_on(night):
         r"^on_pause = .*$": 'on_pause = "off"',
         r"^unload_after = .*$": 'unload_after = "6 h"',
     }
-    result = night((70.0, said("pause")), (70.0 + 3 * 3600, said("continue")), changes=changes)
+    script = ((70.0, said("pause")), (70.0 + 3 * 3600, said("continue")))
+    result = night(*script, changes=changes, rig=HOURS_LONG)
     assert (result.outcome, result.cycles) == ("run-out", 200)
     events = table(result.run, "events")
     assert any(kind == "deviation" for _, _, kind, _ in events)
@@ -392,7 +395,8 @@ def test_locked_after_a_pause_keeps_quiet_hours_and_wets_first(night):
         (100.0, said("continue")),
         (70.0 + 3 * 3600, said("continue")),
         changes=changes,
-        faults=(InputChange(80_000, there), InputChange(90_000, InputState())),
+        faults=(InputChange(16_000, there), InputChange(18_000, InputState())),
+        rig=HOURS_LONG,
     )
     events = table(result.run, "events")
     assert any("quiet hours" in text for _, _, kind, text in events if kind == "request")
@@ -402,8 +406,8 @@ def test_locked_after_a_pause_keeps_quiet_hours_and_wets_first(night):
 
 
 def test_wetting_that_ends_in_quiet_hours_asks_once_more(night):
-    # Wet from 21:01 to 00:01, quiet from 22:00 to 06:00.
-    hours = '[hours]\nzone = "UTC"\nquiet = ["22:00", "06:00"]\n[pauses]'
+    # Wet from 21:01 to 00:01, quiet from 22:00 to 00:30.
+    hours = '[hours]\nzone = "UTC"\nquiet = ["22:00", "00:30"]\n[pauses]'
     changes = {
         r"^on_pause = .*$": 'on_pause = "off"',
         r"^\[pauses\].*$": hours,
@@ -413,8 +417,9 @@ def test_wetting_that_ends_in_quiet_hours_asks_once_more(night):
     result = night(
         (70.0, said("pause")),
         (asked, said("continue")),
-        (14 * 3600.0, said("continue")),
+        (7 * 3600.0, said("continue")),
         changes=changes,
+        rig=HOURS_LONG,
     )
     assert result.outcome == "run-out"
     states = [(t, x) for t, _, kind, x in table(result.run, "events") if kind == "state"]
@@ -433,7 +438,8 @@ def test_wetting_without_water_does_not_go_on(night):
         (75.0 + 3 * 3600, said("continue")),
         (75.0 + 7 * 3600, said("stop")),
         changes=changes,
-        faults=(NoFlow(80_000, 10**9),),
+        faults=(NoFlow(16_000, 10**9),),
+        rig=HOURS_LONG,
     )
     states = [text for _, _, kind, text in table(result.run, "events") if kind == "state"]
     assert any(text.startswith("paused, asks loaded: no water came") for text in states)
