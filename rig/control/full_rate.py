@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from itertools import takewhile
 from typing import Final
 
 import numpy as np
@@ -52,14 +53,16 @@ class RecentSamples:
 
     def cut(self, begin: int, end: int) -> tuple[int, SampleArray]:
         """Return the first frame and the samples of [begin, end), as far as still held."""
+        # From the newest back: what is wanted is mostly at the end of a minute of small blocks.
+        newer = takewhile(lambda block: block.end > begin, reversed(self._blocks))
         parts = [
-            b.values[:, max(begin - b.first, 0) : end - b.first]
-            for b in self._blocks
-            if b.end > begin and b.first < end
+            block.values[:, max(begin - block.first, 0) : end - block.first]
+            for block in newer
+            if block.first < end
         ]
         if not parts:
             return begin, np.empty((0, 0), np.float32)
-        return max(begin, self._blocks[0].first), np.hstack(parts)
+        return max(begin, self._blocks[0].first), np.hstack(parts[::-1])
 
 
 class Pieces:
