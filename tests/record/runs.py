@@ -6,7 +6,7 @@ import h5py
 import numpy as np
 
 from rig.channels import Channel
-from rig.record import FullRateRecord, RunHeader, RunRecord, StaticRecord
+from rig.record import FullRateRecord, RunHeader, RunRecord, StaticRecord, Status
 from rig.samples import Cycles, column_type, cycle_columns
 
 CHANNELS = (
@@ -16,6 +16,27 @@ CHANNELS = (
     Channel("temperature_air", "K", 0.1, 200.0, 400.0, slow=True),
 )
 SAMPLED = ("load", "midspan", "support_left")
+BARE = Status(
+    stamp="2001-01-01T18:00:00+00:00",
+    calendar="2001-01-01T18:00:00+00:00",
+    time=0.0,
+    live=True,
+    state="waiting",
+    means="",
+    cause="",
+    why="",
+    since=0.0,
+    rig="",
+    stage="",
+    stage_number=0,
+    stages=0,
+    cycles=0,
+    run_out=0,
+    frequency=float("nan"),
+    load=float("inf"),
+    deflection=-0.0,
+)
+"""A status with nothing in it that has a default."""
 
 
 def header() -> RunHeader:

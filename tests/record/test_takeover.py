@@ -5,6 +5,7 @@ import os
 import random
 import signal
 from collections.abc import AsyncIterator, Awaitable, Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ import pytest
 from rig.errors import StorageError
 from rig.record import RemoteRecorder, read_journal, read_run
 from tests.record.recorders import alive, obeying, until
-from tests.record.runs import header, likely_rows
+from tests.record.runs import BARE, header, likely_rows
 
 Create = Callable[..., Awaitable[RemoteRecorder]]
 END = ("operator", "asked to stop")
@@ -196,7 +197,7 @@ async def test_a_full_memory_is_trouble_and_the_record_before_it_stays_whole(
     assert [e.text for e in events if e.kind == "verdict"] == ["fault"]
 
 
-async def test_restart_points_that_wait_leave_the_memory_to_the_rows(
+async def test_restart_points_and_statuses_that_wait_leave_the_memory_to_the_rows(
     tmp_path: Path, create: Create
 ) -> None:
     recorder = await create(tmp_path / "run", memory=400_000, silence=1.0)
@@ -206,6 +207,7 @@ async def test_restart_points_that_wait_leave_the_memory_to_the_rows(
     os.kill(pid, signal.SIGSTOP)
     for number in range(100):
         recorder.restart_point({"number": number, "tail": bytes(50_000)})
+        recorder.status(replace(BARE, cycles=number, why="w" * 50_000))
         recorder.commit()
     stream.block()
     assert recorder.trouble == ""
@@ -214,7 +216,9 @@ async def test_restart_points_that_wait_leave_the_memory_to_the_rows(
     with read_journal(tmp_path / "run") as journal:
         assert journal.restart_point is not None
         assert journal.restart_point["number"] == 99
-        assert journal.received > 200
+        assert journal.status is not None
+        assert journal.status.cycles == 99
+        assert journal.received > 300
     expect_whole(await recorder.finish(*END, stream.done, 9.0), stream.done)
 
 
