@@ -31,6 +31,8 @@ VERSION: Final = 1
 READERS: Final = 10.0
 """How long a record that ends waits for those who still read its journal [s]."""
 _LOOK_EVERY: Final = 0.02
+_LOG_KEPT: Final = 64_000_000
+"""What of a long log stays on the disk once nobody reads it any more [B]."""
 _SCHEMA: Final = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, body TEXT NOT NULL, crc INTEGER NOT NULL) STRICT;
 CREATE TABLE entry (seq INTEGER PRIMARY KEY, kind TEXT NOT NULL, body TEXT NOT NULL,
@@ -95,6 +97,7 @@ def _connect(path: Path) -> sqlite3.Connection:
     try:
         db.execute("PRAGMA journal_mode=WAL")
         db.execute("PRAGMA synchronous=FULL")
+        db.execute(f"PRAGMA journal_size_limit={_LOG_KEPT}")
     except sqlite3.Error:
         db.close()
         raise
@@ -200,6 +203,12 @@ class JournalWriter:
                 raise
         self._waiting.clear()
         self._meta.clear()
+
+    @property
+    def log_size(self) -> int:
+        """Length of the log beside journal.db [B]: some 4 MB, more while somebody reads on."""
+        log = self._path.with_name(JOURNAL + "-wal")
+        return log.stat().st_size if log.exists() else 0
 
     def settle(self, readers: float = READERS) -> None:
         """Move the log into journal.db and take it away, so that one file holds everything.

@@ -149,6 +149,8 @@ class Keeper:
                 first, self.said = not self.said, text
                 if first:
                     self.note(text)
+            case ("noted", text):
+                self.note(text)
             case ("choked", number, text):
                 self._drop(number, text)
             case ("left out", text):

@@ -21,7 +21,7 @@ from rig.errors import InputError, StorageError
 from rig.record import plain
 from rig.record.entries import Field, RunHeader, tables
 from rig.record.history import Journal
-from rig.record.journal import settle
+from rig.record.journal import JOURNAL, settle
 from rig.record.recorder import COMMIT_EVERY, Recorder, complete
 from rig.record.wire import Message, Unpacker, commits, pack, unpacked_rows
 
@@ -29,6 +29,8 @@ RETRY: Final = 1.0
 """How long after a refused commit it is tried again [s]."""
 BEAT: Final = 0.5
 """How often a recorder that makes run.h5 says that it works [s]."""
+LONG_LOG: Final = 256_000_000
+"""A log so long [B] that people are told, and told again each time it has doubled."""
 NICE: Final = 5
 PIPE: Final = 2**20
 
@@ -49,6 +51,7 @@ class Service:
         self._taken = 0
         self._due: float | None = None
         self._refused = False
+        self._long_log = LONG_LOG
 
     def run(self) -> None:
         """Serve until the input ends, then commit what there is."""
@@ -148,6 +151,16 @@ class Service:
         else:
             self._refused, self._due = False, None
             self._answer("durable", self._taken)
+            self._look_at_log(self._recorder.log_size)
+
+    def _look_at_log(self, size: int) -> None:
+        if size >= self._long_log:
+            self._long_log = 2 * size
+            self._answer(
+                "noted",
+                f"{self._folder / JOURNAL}-wal has {size / 1e6:.3g} MB and grows: another program "
+                "reads the journal and does not let go of it; end that program, or the disk fills",
+            )
 
     def _finish(self, outcome: str, why: str, cycles: int, ended_time: float) -> None:
         try:

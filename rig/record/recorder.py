@@ -132,6 +132,11 @@ class Recorder:
         self._journal.received = number
 
     @property
+    def log_size(self) -> int:
+        """Length of the journal's log [B], which grows while another program holds it."""
+        return self._journal.log_size
+
+    @property
     def counted(self) -> int:
         """Number of the last counted cycle, 0 before the first."""
         return self._next - 1

@@ -4,10 +4,10 @@ To the recorder: `("create" | "reopen", folder, header)` first, then `(number, m
 with numbers that rise by one, and `("finish", arguments)`. The methods are those of `RunRecord`,
 and "nothing" where a newer message made an older one worthless. From it: `("ready", number)` with
 the last message that the journal holds, `("durable", number)` after each commit,
-`("trouble", text)` while the disk refuses, `("refused", error, text)` if it could not begin,
-`("choked", number, text)` before it dies of a message, `("left out", text)` for one that does not
-go on from those before it, `("working",)` while it makes run.h5, and `("finished", path)` or
-`("unfinished", text)`.
+`("trouble", text)` while the disk refuses, `("noted", text)` for what people should know,
+`("refused", error, text)` if it could not begin, `("choked", number, text)` before it dies of a
+message, `("left out", text)` for one that does not go on from those before it, `("working",)`
+while it makes run.h5, and `("finished", path)` or `("unfinished", text)`.
 """
 
 from __future__ import annotations

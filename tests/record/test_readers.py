@@ -140,6 +140,25 @@ async def test_readers_that_come_and_go_see_whole_rows_and_are_in_nobodys_way(
     expect_whole(tmp_path / "run", 12_000)
 
 
+async def test_a_log_that_grows_because_somebody_reads_on_is_told(
+    tmp_path: Path,
+) -> None:
+    program = "from rig.record import process; process.LONG_LOG = 2_000_000; process.main()"
+    command = [sys.executable, "-c", program]
+    recorder = await RemoteRecorder.create(tmp_path / "run", header(), command=command)
+    with held(tmp_path / "run"):
+        for number in range(10):
+            recorder.restart_point({"tail": bytes(600_000), "number": number})
+            await recorder.synced()
+    path = await recorder.finish(*END, 0, 9.0)
+    with read_run(path) as run:
+        said = [event.text for event in run.events() if event.kind == "record"]
+    # 0.8 MB of text each: told at 2 MB and at twice of what it was then.
+    assert len(said) == 2
+    assert all("run/journal.db-wal has" in text and "end that program" in text for text in said)
+    assert names(tmp_path / "run") == {"journal.db", "run.h5"}
+
+
 def test_a_reader_frozen_for_the_whole_run_only_lets_the_log_grow(tmp_path: Path) -> None:
     folder = tmp_path / "run"
     recorder = Recorder.create(folder, header())
