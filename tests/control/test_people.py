@@ -304,9 +304,14 @@ def test_the_horn_sounds_before_every_motion_from_standstill(plan_of, tmp_path):
 
 
 def test_a_pause_acts_at_the_same_frame_however_long_the_blocks_are(plan_of, tmp_path):
-    plan = plan_of("first-night", QUICK)
-    asked = {65.0: "pause", 66.0: "continue", 84.5: "pause", 95.0: "unload", 160.0: "continue"}
-    asked |= {161.0: "pause", 190.0: "continue"}
+    quicker = {r'^at = \["150 cycles"\]$': 'at = ["90 cycles"]'}
+    quicker |= {
+        r"^run_out = .*$": 'run_out = "110 cycles"',
+        r"^go_on_after = .*$": 'go_on_after = "5 s"',
+    }
+    plan = plan_of("first-night", quicker)
+    asked = {65.0: "pause", 66.0: "continue", 84.5: "pause", 95.0: "unload", 110.0: "continue"}
+    asked |= {111.0: "pause", 140.0: "continue"}
     script = tuple((time, said(verb)) for time, verb in asked.items())
     long, short = (
         rehearse(plan, tmp_path / str(tick), 1, script=script, one_tick=tick)
@@ -314,7 +319,7 @@ def test_a_pause_acts_at_the_same_frame_however_long_the_blocks_are(plan_of, tmp
     )
     assert table(long.run, "events") == table(short.run, "events")
     assert table(long.run, "interruptions") == table(short.run, "interruptions")
-    assert (long.outcome, long.cycles) == ("run-out", 200)
+    assert (long.outcome, long.cycles) == ("run-out", 110)
 
 
 def test_a_stop_during_the_horn_lets_it_warn_its_time_before_the_rig_unloads(plan_of, tmp_path):

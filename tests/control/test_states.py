@@ -98,6 +98,10 @@ def _complete(request: Request, plan) -> Request:
 
 
 PLAIN = Night()
+SPARSE = ((r"^rate = .*$", 'rate = "300 Hz"'),)
+"""Change of the rig for nights of many hours: fewer samples."""
+HOUR = 3600 * 300  # frames of an hour at that rate
+LONG_DRY = 2 * HOUR + HOUR // 20
 REAL = ((r"^rate = ", 'local_input = "button"\nrate = '),)
 
 
@@ -119,10 +123,10 @@ def visiting(night, state: str) -> Night:
     if state == "checklist":
         return Night(emulated=False, rig=REAL)
     if state == "re-wetting":
-        wet = base.entered("waiting") - 20_000  # spraying has begun
-        late = wet + 3 * 3_600_000
+        wet = night(Night(rig=SPARSE)).entered("waiting") - 6_000  # spraying has begun
         long = ((r"^unload_after = .*$", 'unload_after = "10 h"'),)
-        return Night(long, ((wet, said("pause")), (late, said("continue"))))
+        script = ((wet, said("pause")), (wet + LONG_DRY, said("continue")))
+        return Night(long, script, rig=SPARSE)
     return PLAIN
 
 
@@ -149,8 +153,9 @@ def struck(night, row: Row) -> Night:
         return guard_under_load(night, row.state)
     calm = visiting(night, row.state)
     if row.cause == "feedback":
-        # Else the limit on load, which persists 3 samples, would be the first to trip.
-        patient = (r"^\[limits\].*$", '[limits]\npersist = "10 ms"')
+        # Else the limit on load, which persists 3 samples, would be the first to trip, not the
+        # 5 or 6 missing ones.
+        patient = (r"^\[limits\].*$", '[limits]\npersist = "20 ms"')
         calm = replace(calm, changes=(*calm.changes, patient))
     frame = at(night(calm), row.state)
     ever = 10**9
@@ -187,7 +192,7 @@ def asked(night, row: Row) -> Night:
     frame = at(night(calm), row.state)
     before = tuple(entry for entry in calm.script if entry[0] < frame)
     after = ((frame + 60_000, said("continue")), (frame + 61_000, said("stop")))
-    return Night(calm.changes, (*before, (frame, said(row.cause)), *after))
+    return replace(calm, script=(*before, (frame, said(row.cause)), *after))
 
 
 def of_the_course(night, row: Row) -> Night:
@@ -214,7 +219,7 @@ def of_the_course(night, row: Row) -> Night:
     if row.cause.startswith("asks"):
         calm = _long_dry(night, row.to)
         never = Accidents(faults=(NoFlow(calm.script[0][0], 10**9),))
-        end = (calm.script[-1][0] + 8 * 3_600_000, said("stop"))
+        end = (calm.script[-1][0] + 6 * HOUR, said("stop"))
         return replace(calm, script=(*calm.script, end), accidents=never)
     if row.cause in ("go on", "checked", "wetted", "unloaded", "at rest"):
         return _goes_on(night, row)
@@ -228,13 +233,13 @@ def _long_dry(night, state: str) -> Night:
     if state == "paused":
         return calm
     if state == "unloaded":
-        return Night(((r"^unload_after = .*$", 'unload_after = "20 s"'),), calm.script)
-    waiting = at(night(PLAIN), "waiting")
-    long = ((r'^go_on_after = "20 s"|^go_on_after = "5 s"', 'go_on_after = "3 h"'),)
+        return replace(calm, changes=((r"^unload_after = .*$", 'unload_after = "20 s"'),))
+    waiting = at(night(Night(rig=SPARSE)), "waiting")
     if state == "waiting":
-        return Night(long, ((waiting + 30 * 3_600_000, said("stop")),))
-    later = waiting + 3 * 3_600_000
-    return Night((), ((waiting, said("pause")), (later, said("continue"))))
+        long = ((r'^go_on_after = "20 s"|^go_on_after = "5 s"', 'go_on_after = "3 h"'),)
+        return Night(long, ((waiting + 30 * HOUR, said("stop")),), rig=SPARSE)
+    script = ((waiting, said("pause")), (waiting + LONG_DRY, said("continue")))
+    return Night(script=script, rig=SPARSE)
 
 
 def _goes_on(night, row: Row) -> Night:
