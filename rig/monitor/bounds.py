@@ -12,29 +12,35 @@ from rig.monitor.rows import LABEL, Row, reach
 from rig.monitor.view import View
 from rig.record.status import Armed
 
-CLOSE = 0.05
+CLOSE = 0.03
 """Share of a limit's span below which the room left is marked."""
-_NAMES = 14
+_NAMES = 15
 
 
-def bounds(view: View, width: int, signs: Glyphs, *, most: int) -> list[Text]:
+def bounds(view: View, width: int, signs: Glyphs, *, most: int, label: str) -> list[Text]:
     """Return one line for each armed limit, the one with the least room first."""
     if view.ending is not None:
         return []
     armed = sorted(view.status.limits, key=_order)
+    indent = LABEL if label else 0
     if not armed:
-        return [Row(signs, width, "limits").put("none armed", "dim").text]
+        return [Row(signs, width, label).put("no limit is armed", "dim").text]
     shown = armed if len(armed) <= most else armed[: most - 1]
-    lines = [_one(a, width, signs, first=i == 0) for i, a in enumerate(shown)]
+    lines = []
+    for i, limit in enumerate(shown):
+        row = Row(signs, width, "" if i else label)
+        row.put(" " * (indent - row.used))
+        lines.append(_one(limit, row, indent + _NAMES))
     if len(shown) < len(armed):
-        rest = Row(signs, width).put(" " * LABEL)
+        rest = Row(signs, width).put(" " * indent)
         lines.append(rest.put(f"{len(armed) - len(shown)} more with more room", "dim").text)
     return lines
 
 
 def _order(armed: Armed) -> float:
     share = _room(armed)[2]
-    return share if math.isfinite(share) else math.inf
+    # In steps, so that two limits with like room do not change places at every look.
+    return math.floor(10 * share) if abs(share) < 1e6 else math.inf
 
 
 def _room(armed: Armed) -> tuple[float, float, float]:
@@ -51,28 +57,29 @@ def _room(armed: Armed) -> tuple[float, float, float]:
     return min(sides, key=lambda s: s[2], default=(math.nan, math.nan, math.nan))
 
 
-def _one(armed: Armed, width: int, signs: Glyphs, *, first: bool) -> Text:
+def _one(armed: Armed, row: Row, indent: int) -> Text:
     value, bound, share = _room(armed)
     unit = words.unit_of(armed.channel)
     close = share < CLOSE
     style = "bold yellow" if close else ""
-    row = Row(signs, width, "limits" if first else "")
-    if not first:
-        row.put(" " * LABEL)
-    row.put(words.channel_name(armed.channel)[:_NAMES]).to(LABEL + _NAMES)
+    row.put(words.channel_name(armed.channel)[: _NAMES - 1]).to(indent)
     if not math.isfinite(share):
         return row.put(f"between {_end(armed.low, unit)} and {_end(armed.high, unit)}").text
     room = abs(bound - value) if share >= 0 else -abs(bound - value)
-    row.right(words.quantity(value, unit, with_unit=False), row.used + 8, "bold")
-    row.maybe(f" of {words.quantity(bound, unit, with_unit=False):>6}")
-    row.maybe(f" room {words.quantity(room, unit):>9}", style or "bold")
-    track = width - row.used - 4
+    row.right(words.quantity(value, unit, with_unit=False), row.used + 7, "bold")
+    side = "below" if bound == armed.high else "above"
+    row.maybe(f" {side} {words.quantity(bound, unit, with_unit=False):>6}")
+    left = f"  {words.quantity(abs(room), unit):>9} {'left' if room >= 0 else 'BEYOND'}"
+    row.maybe(left, style or "bold")
+    track = row.width - row.used - 4
     if track >= 8:
         low = armed.low if math.isfinite(armed.low) else min(0.0, armed.least)
         high = armed.high if math.isfinite(armed.high) else max(0.0, armed.most)
-        row.put("  ").put(reach(low, high, armed.least, armed.most, min(track, 40), signs), style)
+        row.put("  ").put(
+            reach(low, high, armed.least, armed.most, min(track, 40), row.signs), style
+        )
     if close:
-        row.maybe(f" {signs.warn}", style)
+        row.maybe(f" {row.signs.warn}", style)
     return row.text
 
 

@@ -73,7 +73,17 @@ def call(view: View) -> Call:
         return Call(Level.COME, _come(view), tuple(comes + looks))
     if comes or looks:
         return Call(Level.LOOK, "LOOK WHEN YOU CAN", tuple(comes + looks))
-    return Call(Level.NOTHING, "NOTHING TO DO", ("all is as it should be",))
+    return Call(Level.NOTHING, "NOTHING TO DO", (_quiet(view),))
+
+
+def _quiet(view: View) -> str:
+    """Return words for a rig that needs nobody, and what it does next that people may see."""
+    well = "all is as it should be"
+    for item in view.status.coming:
+        if item.within is not None and math.isfinite(item.within):
+            when = words.moment(view.within(item.within), view.calendar)
+            return f"{well}; {item.what} {when}"
+    return well
 
 
 def _come(view: View) -> str:

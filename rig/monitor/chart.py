@@ -14,6 +14,7 @@ from rich.text import Text
 from rig.monitor import words
 from rig.monitor.curve import Curve
 from rig.monitor.glyphs import Glyphs
+from rig.monitor.rows import LABEL
 
 _BRAILLE: Final = 0x2800
 _DOTS: Final = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
@@ -41,7 +42,7 @@ def chart(
     marks = tuple(m for m in marks if math.isfinite(m.level) and m.level > 0)
     top, bottom = _ends(known[1], marks)
     labels = _labels(marks, top, bottom, plot_height)
-    margin = max([cell_len(signs.safe(t)) for t, _ in labels.values()] + [6]) + 1
+    margin = max(len(name) for name, _ in labels.values()) + 1
     columns = width - margin - 1
     if columns < 8:
         return []
@@ -54,7 +55,7 @@ def chart(
         line = Text(" " * (margin - 1 - cell_len(signs.safe(name))))
         line.append(signs.safe(name), style or None)
         line.append(f" {signs.axis}", "dim")
-        _crossed(line, cells[row], signs.level if name else " ", style)
+        _crossed(line, cells[row], signs.level if style else " ", style)
         lines.append(line)
     return lines + (_foot(known[0], margin, columns, signs) if foot else [])
 
@@ -70,7 +71,8 @@ def _ends(values: NDArray[np.float64], marks: tuple[Mark, ...]) -> tuple[float, 
     levels = [m.level for m in marks if m.level < 1e18]
     top = max([float(np.quantile(values, 0.98)), float(values[-1]), *levels])
     bottom = min([float(np.quantile(values, 0.02)), float(values[-1]), *levels])
-    room = 0.06 * (top - bottom) or max(abs(top) * 0.05, 1.0)
+    # A quiet curve looks quiet: noise is not blown up over the whole height.
+    room = max(0.05 * (top - bottom), (0.1 * abs(top) - top + bottom) / 2, 1.0)
     return top + room, bottom - room
 
 
@@ -81,7 +83,11 @@ def _labels(
     found: dict[int, tuple[str, str]] = {}
     for mark in marks:
         row = int((top - mark.level) / (top - bottom) * height)
-        found.setdefault(min(max(row, 0), height - 1), (mark.name, mark.style))
+        value = words.quantity(mark.level, "N/m", with_unit=False)
+        found.setdefault(min(max(row, 0), height - 1), (f"{mark.name} {value:>5}", mark.style))
+    for row, level in ((0, top), (height - 1, bottom)):
+        if not marks:
+            found[row] = (f"{words.quantity(level, 'N/m', with_unit=False):>{LABEL - 1}}", "")
     return found
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from rich.cells import cell_len
 from rich.text import Text
 
 from rig.monitor import words
@@ -44,31 +43,38 @@ def event_line(view: View, event: Event) -> str:
 
 def happened(view: View, width: int, height: int, signs: Glyphs) -> list[Text]:
     """Return the newest events in at most `height` lines, the newest at the bottom."""
+    if height < 1:
+        return []
+    newest = view.events[-height:]
+    days = any(_day(view, event) not in ("", "today") for event in newest)
     lines: list[Text] = []
-    for event in reversed(view.events):
-        told = _told(view, event, width, signs)
-        if len(lines) + len(told) > height:
-            break
-        lines = told + lines
-    if not lines and view.events and height > 0:
-        lines = _told(view, view.events[-1], width, signs)[:height]
+    for event in reversed(newest):
+        told = _told(view, event, width, signs, days=days)
+        spare = height - len(lines)
+        if 0 < spare < len(told):
+            told = told[:spare]
+            told[-1].append(f" {signs.more}")
+        lines = told[:spare] + lines
     return lines
 
 
-def _told(view: View, event: Event, width: int, signs: Glyphs) -> list[Text]:
+def _day(view: View, event: Event) -> str:
+    when = view.at(event.time)
+    return words.day(when, view.calendar) if when else ""
+
+
+def _told(view: View, event: Event, width: int, signs: Glyphs, *, days: bool) -> list[Text]:
     when = view.at(event.time)
     kind, text = event_words(event)
-    clock = f"{when:%H:%M:%S}" if when else "--:--:--"
-    today = view.calendar.date()
-    if when is not None and when.date() != today:
-        clock = f"{words.date(when)[4:]} {when:%H:%M}"
-    row = Row(signs, width).put(f"{clock:<12}" if width >= 60 else f"{clock} ", "dim")
-    kind = signs.safe(kind)
-    row.put(kind, "bold" if event.kind in _LOUD or event.kind == "state" else "")
-    row.to(row.used - cell_len(kind) + _KIND)
-    indent = row.used
-    room = max(width - indent, 8)
-    first, *rest = wrapped(signs.safe(text), room) or [""]
+    row = Row(signs, width)
+    if days and width >= 60:
+        day = _day(view, event)
+        row.put("" if day == "today" else words.date(when)[4:] if when else "", "dim").to(7)
+    row.put(f"{when:%H:%M:%S}  " if when else "--:--:--  ", "dim")
+    indent = row.used + _KIND
+    row.put(kind[: _KIND - 2], "bold" if event.kind in _LOUD or event.kind == "state" else "")
+    row.text.append(" " * (indent - row.used))
+    first, *rest = wrapped(signs.safe(text), max(width - indent, 8)) or [""]
     lines = [row.put(first).text]
     if rest:
         second = Row(signs, width).put(" " * indent + rest[0])

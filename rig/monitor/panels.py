@@ -8,9 +8,9 @@ from typing import Final
 from rich.text import Text
 
 from rig.monitor import words
-from rig.monitor.call import OIL_WARM, OLD, TOO_OLD, Call, Level, loss
+from rig.monitor.call import OIL_WARM, OLD, TOO_OLD, loss
 from rig.monitor.glyphs import Glyphs
-from rig.monitor.rows import LABEL, Row, bar, wrapped
+from rig.monitor.rows import LABEL, Row, bar, fitted, wrapped
 from rig.monitor.view import View
 from rig.record.status import Coming
 
@@ -18,18 +18,9 @@ GOOD: Final = "green"
 ODD: Final = "bold yellow"
 BAD: Final = "bold red"
 FAINT: Final = "dim"
-_LEVELS: Final = {
-    Level.NOTHING: "bold white on green",
-    Level.LOOK: "bold black on yellow",
-    Level.COME: "bold white on red",
-    Level.ENDED: "bold white on blue",
-}
+FAR_OFF: Final = 0.02
+"""Deviation of a load, a share of the load range, from which it is marked."""
 SIMULATED: Final = "SIMULATED"
-
-
-def level_style(level: Level) -> str:
-    """Return the colour of a verdict; its words say the same."""
-    return _LEVELS[level]
 
 
 def kind(view: View) -> str:
@@ -63,51 +54,40 @@ def _clock(view: View) -> str:
     return f"{time} {words.zone_name(now)}"
 
 
-def verdict(verdict: Call, width: int, signs: Glyphs, *, most: int) -> list[Text]:
-    """Return the verdict: one line in colour, then why, in at most `most` lines."""
-    mark = signs.marks[verdict.level]
-    row = Row(signs, width).put(f" {mark} {verdict.headline} {mark}")
-    row.to(width)
-    row.text.stylize(level_style(verdict.level))
-    lines = [row.text]
-    for why in verdict.why:
-        style = "" if verdict.level in (Level.NOTHING, Level.ENDED) else "bold"
-        for i, part in enumerate(wrapped(signs.safe(why), max(width - 3, 1))):
-            row = Row(signs, width).put("   " if i or lines[1:] else " > ")
-            lines.append(row.put(part, style).text)
-    if len(lines) > most + 1:
-        lines = lines[: most + 1]
-        lines[-1].append(f" {signs.more}")
-    return lines
-
-
-def doing(view: View, width: int, signs: Glyphs) -> list[Text]:
-    """Return what the rig does and since when."""
+def doing(view: View, width: int, signs: Glyphs, *, brief: bool) -> list[Text]:
+    """Return what the rig does and since when; one line only where `brief`."""
     status = view.status
     row = Row(signs, width, "now").put(status.state or words.DASH, "bold")
     if view.ending is not None:
-        row.put(f" {words.moment(view.at(view.ending.ended_time), view.calendar)}")
-    elif status.means and status.means != status.state:
-        room = width - row.used - 2
-        first, *rest = wrapped(signs.safe(status.means), max(room, 8)) or [""]
-        row.put(f": {first}")
-        lines = [row.text]
-        lines += [Row(signs, width).to(0).put(" " * LABEL + r).text for r in rest[:1]]
-        return [*lines, *_since(view, width, signs)]
-    return [row.text, *_since(view, width, signs)]
+        when = words.moment(view.at(view.ending.ended_time), view.calendar)
+        row.maybe(f", {when}").maybe(f", after {words.span(view.ending.ended_time)} of test")
+        return [row.text]
+    lasted = status.time - status.since
+    if brief and math.isfinite(lasted):
+        row.maybe(f" for {words.span(lasted)}")
+    means = wrapped(signs.safe(status.means), max(width - row.used - 2, 8))
+    lines = [row.put(f": {means[0]}").text if means else row.text]
+    if brief:
+        if len(means) > 1:
+            row.put(f" {signs.more}")
+        return lines
+    lines += [Row(signs, width).put(" " * LABEL + part).text for part in means[1:2]]
+    return [*lines, *_since(view, width, signs)]
 
 
 def _since(view: View, width: int, signs: Glyphs) -> list[Text]:
     status = view.status
     row = Row(signs, width).put(" " * LABEL)
     when = view.at(status.since)
-    if when is not None and view.ending is None:
+    if when is not None:
         lasted = words.span(status.time - status.since)
-        row.maybe(f"since {words.moment(when, view.calendar)}, for {lasted}")
+        row.put(f"since {words.moment(when, view.calendar)}").maybe(f", for {lasted}")
+    lines = [row.text] if row.used > LABEL else []
     if status.stages > 1 and status.stage:
-        comma = "; " if row.used > LABEL else ""
-        row.maybe(f"{comma}stage {status.stage_number} of {status.stages}, {status.stage}", FAINT)
-    return [row.text] if row.used > LABEL else []
+        stage = Row(signs, width).put(" " * LABEL)
+        stage.put(f"stage {status.stage_number} of {status.stages}, {status.stage}", FAINT)
+        lines.append(stage.text)
+    return lines
 
 
 def ahead(view: View, width: int, signs: Glyphs, *, most: int) -> list[Text]:
@@ -137,7 +117,7 @@ def _coming(view: View, item: Coming, row: Row) -> Text:
     if item.within is not None and math.isfinite(item.within):
         left = max(item.within - (0.0 if view.rehearsal else min(view.age, TOO_OLD)), 0.0)
         row.maybe(f" in {words.span(left)}", "bold")
-        row.maybe(f", {words.moment(view.within(item.within), view.calendar)}")
+        row.maybe(f", {_when(view, item.within)}")
     if item.cycle is not None:
         row.maybe(f", at cycle {words.number(item.cycle)}", FAINT)
     return row.text
@@ -153,8 +133,9 @@ def far(view: View, width: int, signs: Glyphs) -> list[Text]:
         else:
             row.put("none in this stage" if status.stage else words.DASH)
         return [row.text]
-    share = status.cycles / status.run_out
-    row = Row(signs, width, "cycles").put(words.number(status.cycles), "bold")
+    cycles = view.ending.cycles if view.ending is not None else status.cycles
+    share = cycles / status.run_out
+    row = Row(signs, width, "cycles").put(words.number(cycles), "bold")
     row.maybe(f" of {words.number(status.run_out)}")
     row.maybe(f" = {words.per_cent(share, _decimals(share))}", "bold")
     room = width - row.used - 2
@@ -175,10 +156,10 @@ def _end(view: View, width: int, signs: Glyphs) -> list[Text]:
     for item in status.coming:
         if item.cycle == status.run_out and item.within is not None:
             left = item.within
-    row = Row(signs, width, "end")
-    row.put(words.moment(view.within(left), view.calendar), "bold")
-    row.maybe(" at the latest, if it does not fail")
-    row.maybe(" (pauses come on top)", FAINT)
+    row = Row(signs, width, "end").put(f"by {_when(view, left)}", "bold")
+    going = status.state in ("cycling", "build-up")
+    row.maybe(", sooner if it fails" if going else " if it went on now, sooner if it fails")
+    row.maybe("; pauses come on top", FAINT)
     lines = [row.text]
     if view.rehearsal and view.speed > 0:
         pace = Row(signs, width).put(" " * LABEL)
@@ -191,68 +172,64 @@ def _end(view: View, width: int, signs: Glyphs) -> list[Text]:
 def load(view: View, width: int, signs: Glyphs) -> list[Text]:
     """Return upper and lower load against their targets, and the net deflection."""
     status = view.status
-    cyclic = math.isfinite(status.target_upper) and math.isfinite(status.load_max)
-    if not cyclic:
-        row = Row(signs, width, "load").right(words.quantity(status.load, "N"), LABEL + 11, "bold")
-        lines = [row.text]
+    if not math.isfinite(status.load_max):
+        return _still(view, width, signs)
+    size = status.target_upper - status.target_lower
+    upper = _against("upper load", status.load_max, status.target_upper, size, width, signs)
+    lower = _against("lower load", status.load_min, status.target_lower, size, width, signs)
+    least, most = status.deflection_min, status.deflection_max
+    told = f"{words.quantity(least, 'm', with_unit=False)} to {words.quantity(most, 'm')}"
+    row = Row(signs, width, "deflection").put(told, "bold").maybe(" net, least and most")
+    return [upper.text, lower.text, row.text]
+
+
+def _still(view: View, width: int, signs: Glyphs) -> list[Text]:
+    """Return load and net deflection where no cycle has just been measured."""
+    status, lines = view.status, []
+    if math.isfinite(status.load) or view.ending is None:
+        row = Row(signs, width, "load").put(words.quantity(status.load, "N"), "bold")
         if math.isfinite(status.target_upper):
-            target = Row(signs, width).put(" " * LABEL + "cycles will be between ")
-            target.put(words.quantity(status.target_lower, "N", with_unit=False))
-            target.put(f" and {words.quantity(status.target_upper, 'N')}")
-            lines.append(target.text)
-    else:
-        span = status.target_upper - status.target_lower
-        lines = [
-            _against(view, "upper load", status.load_max, status.target_upper, span, width, signs),
-            _against(view, "lower load", status.load_min, status.target_lower, span, width, signs),
-        ]
-    return [*lines, _deflection(view, width, signs)]
+            low = words.quantity(status.target_lower, "N", with_unit=False)
+            row.maybe(f"   cycles: {low} to {words.quantity(status.target_upper, 'N')}", FAINT)
+        lines.append(row.text)
+    if math.isfinite(status.deflection) or view.ending is None:
+        row = Row(signs, width, "deflection").put(words.quantity(status.deflection, "m"), "bold")
+        lines.append(row.maybe("   net").text)
+    return lines
 
 
-def _against(
-    view: View, name: str, value: float, target: float, size: float, width: int, signs: Glyphs
-) -> Text:
+def _against(name: str, value: float, target: float, size: float, width: int, signs: Glyphs) -> Row:
     row = Row(signs, width, name)
-    row.right(words.quantity(value, "N"), LABEL + 11, "bold")
-    row.maybe(f"   target {words.quantity(target, 'N', with_unit=False):>6}")
+    row.right(words.quantity(value, "N"), LABEL + 9, "bold")
+    if not math.isfinite(target):
+        return row
+    row.maybe(f"   target {words.quantity(target, 'N'):>9}")
     off = (value - target) / target if target else math.nan
-    told = words.per_cent(off, 1, signed=True)
-    far_off = abs(value - target) > 0.02 * size
-    row.maybe(f"   off {told:>7}", ODD if far_off else GOOD)
-    if far_off:
-        row.maybe(f" {signs.warn}", ODD)
-    return row.text
-
-
-def _deflection(view: View, width: int, signs: Glyphs) -> Text:
-    status = view.status
-    row = Row(signs, width, "deflection")
-    if math.isfinite(status.deflection_max):
-        low = words.quantity(status.deflection_min, "m", with_unit=False)
-        high = words.quantity(status.deflection_max, "m")
-        row.put(f"{low} to ").put(high, "bold")
-        row.maybe(" net, least and most")
-    else:
-        row.right(words.quantity(status.deflection, "m"), LABEL + 11, "bold").maybe("   net")
-    return row.text
+    far_off = abs(value - target) > FAR_OFF * size
+    told = f"   {words.per_cent(off, 1, signed=True):>7}"
+    return row.maybe(f"{told} {signs.warn}" if far_off else told, ODD if far_off else GOOD)
 
 
 def stiffness(view: View, width: int, signs: Glyphs) -> list[Text]:
     """Return the stiffness against the baseline, and where warning and stop lie."""
     status = view.status
-    row = Row(signs, width, "stiffness").put(words.quantity(status.stiffness, "N/m"), "bold")
-    lost = loss(view)
+    row = Row(signs, width, "stiffness")
+    value, lost = status.stiffness, loss(view)
+    if not math.isfinite(value) and view.curve.stiffness:
+        value = view.curve.stiffness[-1]
+        lost = 1.0 - value / status.baseline if status.baseline > 0 else math.nan
+        row.put(words.quantity(value, "N/m"), "bold").maybe(" when last measured,")
+    else:
+        row.put(words.quantity(value, "N/m"), "bold")
     if math.isfinite(lost):
-        warned = lost >= status.loss_warn
         word = "below" if lost >= 0 else "above"
-        row.maybe(f"  {words.per_cent(abs(lost))} {word}", ODD if warned else GOOD)
+        row.maybe(
+            f"  {words.per_cent(abs(lost))} {word}", ODD if lost >= status.loss_warn else GOOD
+        )
         row.maybe(f" baseline {words.quantity(status.baseline, 'N/m', with_unit=False)}")
     elif status.baseline_last and view.ending is None and status.run_out:
-        row.maybe(
-            f"  baseline: median of cycles {words.number(status.baseline_first)} "
-            f"to {words.number(status.baseline_last)}",
-            FAINT,
-        )
+        first, last = words.number(status.baseline_first), words.number(status.baseline_last)
+        row.maybe(f"  baseline comes from cycles {first} to {last}", FAINT)
     if math.isfinite(status.loss_warn):
         row.maybe(f"  warn {words.per_cent(status.loss_warn, 0)}", ODD)
     if math.isfinite(status.loss_stop):
@@ -260,40 +237,42 @@ def stiffness(view: View, width: int, signs: Glyphs) -> list[Text]:
     return [row.text]
 
 
-def water(view: View, width: int, signs: Glyphs) -> list[Text]:
-    """Return what the water does, what comes next, and when the tank is empty."""
+def water(view: View, width: int, signs: Glyphs, *, brief: bool) -> list[Text]:
+    """Return what the water does and what comes next, and when the tank is empty."""
     told = view.status.water
     if told is None:
         return []
-    row = Row(signs, width, "water")
-    row.put(told.doing or ("on" if told.on else "off"), "bold")
-    if told.on:
-        row.maybe(f"  {words.quantity(told.flow, 'm3/s')}")
-        row.maybe(f" (asked {words.quantity(told.asked_flow, 'm3/s', with_unit=False)})", FAINT)
-        if not told.confirmed:
-            row.maybe(f" {signs.warn} no flow confirmed", ODD)
-    elif told.dry_for > 0:
-        row.maybe(f"  dry for {words.span(told.dry_for)}")
-    if told.coming is not None:
-        item = told.coming
-        row.maybe(f"; {item.what}")
-        if item.within is not None and math.isfinite(item.within):
-            row.maybe(f" {words.moment(view.within(item.within), view.calendar)}")
+    row = Row(signs, width, "water").put(told.doing or ("on" if told.on else "off"), "bold")
     if told.missed:
         row.maybe(f" {signs.warn} {told.missed} missed", ODD)
-    return [row.text, *_tank(view, width, signs)]
+    if told.on:
+        flow = words.quantity(told.flow, "m3/s", with_unit=brief)
+        asked = words.quantity(told.asked_flow, "m3/s")
+        row.maybe(f", {flow}" if brief else f", {flow} of {asked} asked")
+    elif told.dry_for > 0 and not brief:
+        row.maybe(f", dry for {words.span(told.dry_for)}")
+    if told.coming is not None and told.coming.within is not None:
+        row.maybe(f"; {told.coming.what} {_when(view, told.coming.within)}")
+    if brief:
+        tank = _tank(view)
+        return [row.maybe(f"; {tank}").text] if tank else [row.text]
+    tank = _tank(view)
+    return [row.text, Row(signs, width, "tank").put(tank[5:]).text] if tank else [row.text]
 
 
-def _tank(view: View, width: int, signs: Glyphs) -> list[Text]:
+def _when(view: View, seconds: float) -> str:
+    return words.moment(view.within(seconds), view.calendar)
+
+
+def _tank(view: View) -> str:
+    """Return what is in the tank, and when it is empty."""
     told = view.status.water
     if told is None or not math.isfinite(told.tank):
-        return []
-    row = Row(signs, width, "tank").put(words.quantity(told.tank, "m3"), "bold")
-    empty = view.within(told.tank_lasts) if math.isfinite(told.tank_lasts) else None
-    if empty is not None:
-        row.maybe(f"  empty {words.moment(empty, view.calendar)}")
-        row.maybe(f", in {words.span(told.tank_lasts)}", FAINT)
-    return [row.text]
+        return ""
+    words_of_it = f"tank {words.quantity(told.tank, 'm3')}"
+    if math.isfinite(told.tank_lasts):
+        return f"{words_of_it}, empty {_when(view, told.tank_lasts)}"
+    return words_of_it
 
 
 def warmth(view: View, width: int, signs: Glyphs) -> list[Text]:
@@ -314,31 +293,36 @@ def warmth(view: View, width: int, signs: Glyphs) -> list[Text]:
     return [row.text]
 
 
+def watched(view: View, width: int, signs: Glyphs, *, brief: bool) -> list[Text]:
+    """Return who is on call, and how old the newest data is; one line where `brief`."""
+    row = Row(signs, width, "on call")
+    row.put(view.status.on_call or "nobody named", "bold" if view.status.on_call else FAINT)
+    told, style = _age(view, signs)
+    if not brief:
+        return [row.text, *freshness(view, width, signs)]
+    told = f"data {told}"
+    line = fitted(row.text, max(width - len(told) - 2, 1), signs)
+    row.text = line
+    return [row.right(told, width, style).text]
+
+
 def freshness(view: View, width: int, signs: Glyphs) -> list[Text]:
     """Return how old the newest data is, loud when it is old."""
-    row = Row(signs, width, "data")
+    told, style = _age(view, signs)
+    return [Row(signs, width, "data").put(told, style).text]
+
+
+def _age(view: View, signs: Glyphs) -> tuple[str, str]:
     age = view.age
     if view.ending is not None:
-        row.put("the record is complete")
-    elif not math.isfinite(age):
-        row.put("nobody knows how old")
-    elif age > TOO_OLD:
-        row.put(f"NO NEW DATA for {words.span(age)}", BAD)
-        row.maybe(": look after the rig at the rig", BAD)
-    elif age > OLD:
-        row.put(f"{signs.warn} {words.span(age)} old", ODD)
-    else:
-        row.put(f"{age:.0f} s old" if age >= 1 else "fresh", GOOD)
-    if view.unreadable:
-        row.maybe("; the record cannot be read just now", ODD)
-    return [row.text]
-
-
-def on_call(view: View, width: int, signs: Glyphs) -> list[Text]:
-    """Return who is on call."""
-    if not view.status.on_call:
-        return [Row(signs, width, "on call").put("nobody named", FAINT).text]
-    return [Row(signs, width, "on call").put(view.status.on_call, "bold").text]
+        return "complete", ""
+    if not math.isfinite(age):
+        return "of unknown age", ODD
+    if age > TOO_OLD:
+        return f"{signs.warn} NO NEW DATA for {words.span(age)}", BAD
+    if age > OLD:
+        return f"{signs.warn} {words.span(age)} old", ODD
+    return f"{age:.0f} s old", GOOD
 
 
 def leaving(view: View, hint: str, width: int, signs: Glyphs) -> list[Text]:
@@ -355,6 +339,7 @@ def leaving(view: View, hint: str, width: int, signs: Glyphs) -> list[Text]:
         if view.status.local_input:
             row.maybe(f"; motion needs the {view.status.local_input} at the rig", FAINT)
         lines.append(row.text)
-    if hint:
-        lines.append(Row(signs, width, "leave").put(hint, FAINT).text)
+    for i, part in enumerate(wrapped(signs.safe(hint), width - LABEL)[:2]):
+        row = Row(signs, width, "" if i else "leave")
+        lines.append(row.put(" " * LABEL * bool(i)).put(part, FAINT).text)
     return lines

@@ -36,7 +36,7 @@ class Row:
 
     def to(self, column: int) -> Row:
         """Fill up to a column; at least one space follows what is there."""
-        self.text.append(" " * max(column - self.used, 1 if self.used else 0))
+        self.text.append(" " * max(column - self.used, 1 if self.used else column))
         return self
 
     def right(self, text: str, column: int, style: str = "") -> Row:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from rich.text import Text
 
 from rig.monitor import panels
+from rig.monitor.banner import large_verdict, verdict
 from rig.monitor.bounds import bounds
 from rig.monitor.call import call
 from rig.monitor.chart import Mark, chart
@@ -13,17 +14,18 @@ from rig.monitor.happened import happened
 from rig.monitor.rows import Row, beside, fitted
 from rig.monitor.view import View
 
-SMALL = (72, 22)
+ONE_COLUMN = (72, 22)
 """Below this width or height the screen shows only what is needed first."""
-WIDE = (110, 34)
-"""From this size on there are two columns."""
+TWO_COLUMNS = (110, 34)
+"""From this size on two columns stand above the curve."""
+_LEAST_EVENTS = 2
 
 
 def screen(view: View, width: int, height: int, signs: Glyphs, hint: str = "") -> list[Text]:
-    """Return the screen as `height` lines of `width` cells."""
-    if width < SMALL[0] or height < SMALL[1]:
+    """Return the screen as `height` lines of `width` cells; `hint` says how to leave it."""
+    if width < ONE_COLUMN[0] or height < ONE_COLUMN[1]:
         lines = _small(view, width, height, signs, hint)
-    elif width < WIDE[0] or height < WIDE[1]:
+    elif width < TWO_COLUMNS[0] or height < TWO_COLUMNS[1]:
         lines = _one_column(view, width, height, signs, hint)
     else:
         lines = _two_columns(view, width, height, signs, hint)
@@ -38,16 +40,80 @@ def screen_text(view: View, width: int, height: int, *, ascii_only: bool, hint: 
 
 
 def _small(view: View, width: int, height: int, signs: Glyphs, hint: str) -> list[Text]:
-    lines = panels.verdict(call(view), width, signs, most=1 if height < 10 else 2)
-    lines += panels.doing(view, width, signs)[:1]
+    lines = verdict(call(view), width, signs, most=1 if height < 10 else 3)
+    lines += panels.doing(view, width, signs, brief=True)
     lines += panels.ahead(view, width, signs, most=1)
     lines += panels.far(view, width, signs)
     lines += panels.freshness(view, width, signs)
     lines += panels.load(view, width, signs)
     lines += panels.stiffness(view, width, signs)
-    lines += panels.water(view, width, signs)
+    lines += panels.water(view, width, signs, brief=True)
     lines += panels.leaving(view, hint, width, signs)
     return lines + happened(view, width, height - len(lines), signs)
+
+
+def _one_column(view: View, width: int, height: int, signs: Glyphs, hint: str) -> list[Text]:
+    foot = panels.watched(view, width, signs, brief=True)
+    foot += panels.leaving(view, hint, width, signs)
+    tail = panels.water(view, width, signs, brief=True) + panels.warmth(view, width, signs)
+    head: list[Text] = []
+    limits: list[Text] = []
+    # What is last in this list of sizes is what a short screen gives up first.
+    for reasons, coming, rows in ((3, 3, 5), (3, 2, 4), (2, 2, 3), (2, 2, 2), (2, 1, 2), (2, 1, 1)):
+        head = panels.top(view, width, signs)
+        head += verdict(call(view), width, signs, most=reasons)
+        head += panels.doing(view, width, signs, brief=True)
+        head += panels.ahead(view, width, signs, most=coming)
+        head += panels.far(view, width, signs) + panels.load(view, width, signs)
+        head += panels.stiffness(view, width, signs)
+        limits = bounds(view, width, signs, most=rows, label="limits")
+        room = height - sum(map(len, (head, limits, tail, foot)))
+        if room >= _LEAST_EVENTS + 3:
+            break
+    drawn = chart(view.curve, _marks(view), width, _curve_rows(room), signs, foot=False)
+    room -= len(drawn)
+    events = happened(view, width, room, signs)
+    return [*head, *drawn, *limits, *tail, *events, *[Text()] * (room - len(events)), *foot]
+
+
+def _curve_rows(room: int) -> int:
+    return max(min(room - _LEAST_EVENTS, 3 + (room - _LEAST_EVENTS - 3) // 2), 0)
+
+
+def _two_columns(view: View, width: int, height: int, signs: Glyphs, hint: str) -> list[Text]:
+    head = panels.top(view, width, signs)
+    head += large_verdict(call(view), width, signs, most=2)
+    foot = panels.leaving(view, hint, width, signs)
+    one = width * 9 // 20
+    other = width - 3 - one
+    left = panels.doing(view, one, signs, brief=False)
+    left += panels.ahead(view, one, signs, most=3)
+    left += [Text(), *panels.far(view, one, signs)]
+    left += [Text(), *panels.load(view, one, signs)]
+    right = bounds(view, other, signs, most=6, label="")
+    right += [Text(), *panels.water(view, other, signs, brief=False)]
+    right += panels.warmth(view, other, signs)
+    right += [Text(), *panels.watched(view, other, signs, brief=False)]
+    top = beside(left, right, one, f" {signs.wall} ", other, signs)
+    room = height - sum(map(len, (head, top, foot))) - 4
+    stiffness = panels.stiffness(view, width, signs)
+    drawn = chart(view.curve, _marks(view), width, room * 3 // 5, signs, foot=True)
+    events = happened(view, width, room - len(stiffness) - len(drawn), signs)
+    rest = [Text()] * (room - len(stiffness) - len(drawn) - len(events))
+    rules = [_rule(name, width, signs) for name in ("stiffness", "what happened last", "")]
+    split = fitted(_rule("what it does", one + 1, signs), one + 1, signs)
+    split.append_text(_rule("room to the limits, water, people", width - one - 1, signs))
+    return [
+        *(*head, split, *top, rules[0], *stiffness, *drawn),
+        *(rules[1], *events, *rest, rules[2], *foot),
+    ]
+
+
+def _rule(name: str, width: int, signs: Glyphs) -> Text:
+    row = Row(signs, width)
+    if name:
+        row.put(signs.rule * 2, "dim").put(f" {name} ", "bold cyan")
+    return row.put(signs.rule * (width - row.used), "dim").text
 
 
 def _marks(view: View) -> tuple[Mark, ...]:
@@ -58,45 +124,3 @@ def _marks(view: View) -> tuple[Mark, ...]:
         Mark(base * (1 - status.loss_stop), "stop", "red"),
         Mark(base * (1 - status.loss_warn), "warn", "yellow"),
     )
-
-
-def _one_column(view: View, width: int, height: int, signs: Glyphs, hint: str) -> list[Text]:
-    head = panels.top(view, width, signs)
-    head += panels.verdict(call(view), width, signs, most=2)
-    foot = panels.on_call(view, width, signs) + panels.freshness(view, width, signs)
-    foot += panels.leaving(view, hint, width, signs)
-    body = panels.doing(view, width, signs) + panels.ahead(view, width, signs, most=2)
-    body += panels.far(view, width, signs) + panels.load(view, width, signs)
-    body += panels.stiffness(view, width, signs)
-    tail = bounds(view, width, signs, most=3)
-    tail += panels.water(view, width, signs) + panels.warmth(view, width, signs)
-    room = height - len(head) - len(foot) - len(body) - len(tail)
-    drawn = chart(view.curve, _marks(view), width, min(max(room - 3, 3), 8), signs, foot=False)
-    room -= len(drawn)
-    events = happened(view, width, max(room, 1), signs)
-    return head + body + drawn + tail + events + [Text()] * (room - len(events)) + foot
-
-
-def _two_columns(view: View, width: int, height: int, signs: Glyphs, hint: str) -> list[Text]:
-    head = panels.top(view, width, signs)
-    head += panels.verdict(call(view), width, signs, most=3)
-    foot = panels.leaving(view, hint, width, signs)
-    rows = height - len(head) - len(foot) - 1
-    left_width = (width - 3) // 2
-    right_width = width - 3 - left_width
-    left = panels.doing(view, left_width, signs) + panels.ahead(view, left_width, signs, most=4)
-    left += [Text(), *panels.far(view, left_width, signs)]
-    left += [Text(), *panels.load(view, left_width, signs)]
-    left += [Text(), *bounds(view, left_width, signs, most=8)]
-    left += [Text(), *panels.water(view, left_width, signs)]
-    left += panels.warmth(view, left_width, signs)
-    left += [Text(), *panels.on_call(view, left_width, signs)]
-    left += panels.freshness(view, left_width, signs)
-    right = panels.stiffness(view, right_width, signs)
-    right += chart(view.curve, _marks(view), right_width, rows // 2, signs, foot=True)
-    right += [Text()]
-    right += happened(view, right_width, rows - len(right), signs)
-    middle = beside(left[:rows], right[:rows], left_width, f" {signs.wall} ", right_width, signs)
-    middle += [Text()] * (rows - len(middle))
-    rule = Row(signs, width).put(signs.rule * width, "dim").text
-    return [*head, *middle, rule, *foot]

@@ -23,7 +23,7 @@ _LONGEST: Final = 1e10
 """Seconds beyond which no clock time is worked out: some three centuries."""
 
 _SHOWN: Final[dict[str, tuple[str, float, float, int]]] = {
-    # SI unit: unit shown, factor, offset, decimals below a hundred
+    # SI unit: unit shown, factor, offset, decimals of a small value
     "N": ("kN", 1e-3, 0.0, 2),
     "m": ("mm", 1e3, 0.0, 3),
     "N/m": ("kN/mm", 1e-6, 0.0, 2),
@@ -64,10 +64,10 @@ def quantity(value: float, unit: str, *, with_unit: bool = True) -> str:
     if not math.isfinite(value):
         return DASH
     shown = value * factor + offset
-    if abs(shown) >= 1000:
-        decimals = 0
-    elif abs(shown) >= 100:
-        decimals = min(decimals, 1)
+    for size, most in ((1000, 0), (100, 1), (1, 2)):
+        if abs(shown) >= size:
+            decimals = min(decimals, most)
+            break
     text = number(shown, decimals)
     return f"{text} {name}" if with_unit else text
 

@@ -1,0 +1,91 @@
+"""The verdict: one coloured line on a small screen, large letters on a large one."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rich.text import Text
+
+from rig.monitor.call import Call, Level
+from rig.monitor.glyphs import Glyphs
+from rig.monitor.rows import Row, fitted, wrapped
+
+_STYLES: Final = {
+    Level.NOTHING: "bold white on green",
+    Level.LOOK: "bold black on yellow",
+    Level.COME: "bold white on red",
+    Level.ENDED: "bold white on blue",
+}
+_LARGE: Final = {
+    Level.NOTHING: "NOTHING TO DO",
+    Level.LOOK: "LOOK",
+    Level.COME: "COME",
+    Level.ENDED: "ENDED",
+}
+_LETTERS: Final[dict[str, tuple[str, str, str, str, str]]] = {
+    "C": (" ###", "#   ", "#   ", "#   ", " ###"),
+    "D": ("### ", "#  #", "#  #", "#  #", "### "),
+    "E": ("####", "#   ", "### ", "#   ", "####"),
+    "G": (" ###", "#   ", "# ##", "#  #", " ###"),
+    "H": ("#  #", "#  #", "####", "#  #", "#  #"),
+    "I": ("#", "#", "#", "#", "#"),
+    "K": ("#  #", "# # ", "##  ", "# # ", "#  #"),
+    "L": ("#   ", "#   ", "#   ", "#   ", "####"),
+    "M": ("#   #", "## ##", "# # #", "#   #", "#   #"),
+    "N": ("#  #", "## #", "# ##", "#  #", "#  #"),
+    "O": (" ## ", "#  #", "#  #", "#  #", " ## "),
+    "T": ("#####", "  #  ", "  #  ", "  #  ", "  #  "),
+    " ": ("  ", "  ", "  ", "  ", "  "),
+}
+_HALVES: Final = {"##": "█", "# ": "▀", " #": "▄", "  ": " "}
+
+
+def verdict(told: Call, width: int, signs: Glyphs, *, most: int) -> list[Text]:
+    """Return the verdict as one line in colour, then why, in at most `most` lines."""
+    mark = signs.marks[told.level]
+    row = Row(signs, width).put(f" {mark} {told.headline} {mark}")
+    line = fitted(row.text, width, signs)
+    line.stylize(_STYLES[told.level])
+    return [line, *_reasons(told, width, signs, most, indent=1)]
+
+
+def large_verdict(told: Call, width: int, signs: Glyphs, *, most: int) -> list[Text]:
+    """Return the verdict in large letters with why beside them, then at most `most` lines more."""
+    letters = _large(_LARGE[told.level], signs)
+    margin = max(map(len, letters)) + 4
+    said = [Text(told.headline)]
+    said += _reasons(told, width - margin, signs, most + len(letters) - 1, indent=0)
+    lines = []
+    for letter, beside in zip(letters, said + [Text()] * len(letters), strict=False):
+        line = Text("  " + letter)
+        line.append(" " * (margin - line.cell_len))
+        line.append_text(beside)
+        line = fitted(line, width, signs)
+        line.stylize(_STYLES[told.level])
+        lines.append(line)
+    below = [Text("  ").append_text(line) for line in said[len(letters) :]]
+    return lines + below
+
+
+def _reasons(told: Call, width: int, signs: Glyphs, most: int, *, indent: int) -> list[Text]:
+    """Return the reasons, each from a new line on, with a sign where not all have room."""
+    lines: list[Text] = []
+    style = "bold" if told.level in (Level.LOOK, Level.COME) else ""
+    for reason in told.why:
+        for i, part in enumerate(wrapped(signs.safe(reason), max(width - 2 - indent, 1))):
+            row = Row(signs, width).put(" " * indent + ("  " if i else "> "))
+            lines.append(row.put(part, style).text)
+    if len(lines) > most:
+        lines = lines[:most]
+        if lines:
+            lines[-1].append(f" {signs.more}")
+    return lines
+
+
+def _large(text: str, signs: Glyphs) -> list[str]:
+    rows = [" ".join(_LETTERS[letter][i] for letter in text) for i in range(5)]
+    if signs.ascii_only:
+        return rows
+    rows.append(" " * len(rows[0]))
+    pairs = zip(rows[::2], rows[1::2], strict=True)
+    return ["".join(_HALVES[a + b] for a, b in zip(*pair, strict=True)) for pair in pairs]
