@@ -16,6 +16,7 @@ _STYLES: Final = {
     Level.COME: "bold white on red",
     Level.ENDED: "bold white on blue",
 }
+_LOUD: Final = "bold white on red"
 _LARGE: Final = {
     Level.NOTHING: "NOTHING TO DO",
     Level.LOOK: "LOOK",
@@ -45,7 +46,7 @@ def verdict(told: Call, width: int, signs: Glyphs, *, most: int) -> list[Text]:
     mark = signs.marks[told.level]
     row = Row(signs, width).put(f" {mark} {told.headline} {mark}")
     line = fitted(row.text, width, signs)
-    line.stylize(_STYLES[told.level])
+    line.stylize(_LOUD if told.loud else _STYLES[told.level])
     return [line, *_reasons(told, width, signs, most, indent=1)]
 
 
@@ -61,7 +62,7 @@ def large_verdict(told: Call, width: int, signs: Glyphs, *, most: int) -> list[T
         line.append(" " * (margin - line.cell_len))
         line.append_text(beside)
         line = fitted(line, width, signs)
-        line.stylize(_STYLES[told.level])
+        line.stylize(_LOUD if told.loud else _STYLES[told.level])
         lines.append(line)
     below = [Text("  ").append_text(line) for line in said[len(letters) :]]
     return lines + below

@@ -25,15 +25,13 @@ def bounds(view: View, width: int, signs: Glyphs, *, most: int, label: str) -> l
     indent = LABEL if label else 0
     if not armed:
         return [Row(signs, width, label).put("no limit is armed", "dim").text]
-    shown = armed if len(armed) <= most else armed[: most - 1]
     lines = []
-    for i, limit in enumerate(shown):
-        row = Row(signs, width, "" if i else label)
+    for i, limit in enumerate(armed[:most]):
+        hidden = len(armed) - most if i == most - 1 else 0
+        name = label if i == 0 else f"({hidden} more)" if hidden > 0 and label else ""
+        row = Row(signs, width, name)
         row.put(" " * (indent - row.used))
         lines.append(_one(limit, row, indent + _NAMES))
-    if len(shown) < len(armed):
-        rest = Row(signs, width).put(" " * indent)
-        lines.append(rest.put(f"{len(armed) - len(shown)} more with more room", "dim").text)
     return lines
 
 

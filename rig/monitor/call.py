@@ -53,17 +53,26 @@ class Level(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """The verdict: its level, a headline, and why, the most important first."""
+    """The verdict: its level, a headline, and why, the most important first.
+
+    `loud` marks an end that nobody wished for.
+    """
 
     level: Level
     headline: str
     why: tuple[str, ...]
+    loud: bool = False
 
 
 def call(view: View) -> Call:
     """Return the verdict on a view."""
     if view.ending is not None:
-        return Call(Level.ENDED, f"ENDED: {view.ending.outcome.upper()}", tuple(_ended(view)))
+        headline = f"ENDED: {view.ending.outcome.upper()}"
+        not_off = _pressure(view).startswith("NOT")
+        if not_off:
+            headline += ", PRESSURE NOT CONFIRMED OFF"
+        loud = not_off or view.ending.outcome in ("limit", "fault")
+        return Call(Level.ENDED, headline, tuple(_ended(view)), loud)
     gone = list(_gone(view))
     if gone and not view.rehearsal:
         return Call(Level.COME, "COME: ITS PROGRAM IS GONE", tuple(gone))
@@ -95,14 +104,17 @@ def _come(view: View) -> str:
     return "COME: IT WAITS FOR YOU"
 
 
+def _pressure(view: View) -> str:
+    """Return what was said last of the pressure, or nothing."""
+    return next((e.text for e in reversed(view.events) if e.kind == "pressure"), "")
+
+
 def _ended(view: View) -> Iterator[str]:
-    ending = view.ending
-    if ending is None:
-        return
-    pressure = next((e.text for e in reversed(view.events) if e.kind == "pressure"), "")
+    pressure = _pressure(view)
     if pressure.startswith("NOT"):
         yield f"CAUTION: pressure {pressure}"
-    yield ending.why
+    if view.ending is not None:
+        yield view.ending.why
     yield from view.status.troubles
     if not view.rehearsal and not pressure.startswith("NOT"):
         yield "before you go near: gauge and load at zero"
@@ -111,12 +123,12 @@ def _ended(view: View) -> Iterator[str]:
 def _gone(view: View) -> Iterator[str]:
     if view.alive:
         return
-    known = f"last known, {words.span(view.age)} ago: {view.status.state or 'nothing'}"
+    ago = f"{words.span(view.age)} ago it was in {view.status.state or 'an unknown state'}"
     if view.rehearsal:
-        yield f"the rehearsal broke off without an end; {known}; no rig is concerned"
+        yield f"the rehearsal broke off without an end; {ago}; no rig is concerned"
         return
-    yield f"the program that runs this test is gone, without an end; {known}"
-    yield "the controller should have stopped the rig by itself; only a look at the rig tells"
+    yield f"the program that runs it is gone, without an end; {ago}"
+    yield "the controller should have stopped the rig by itself; only the rig itself can tell"
 
 
 def _lost(view: View) -> Iterator[str]:

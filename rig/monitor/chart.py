@@ -18,7 +18,7 @@ from rig.monitor.rows import LABEL
 
 _BRAILLE: Final = 0x2800
 _DOTS: Final = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
-_IN_ASCII: Final = "'-."
+_IN_ASCII: Final = "'-_"
 """Marks for the upper, middle and lower third of a cell."""
 
 

@@ -101,7 +101,7 @@ ASCII: Final = Glyphs(
     warn="!",
     axis="|",
     corner="+",
-    level="-",
+    level=".",
     more="~",
     marks=("=", "!", "!", "#"),
 )

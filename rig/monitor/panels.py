@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
+from rich.cells import cell_len
 from rich.text import Text
 
 from rig.monitor import words
@@ -37,10 +38,13 @@ def top(view: View, width: int, signs: Glyphs) -> list[Text]:
     clock = _clock(view)
     room = width - len(clock) - len(told) - 4
     rig = signs.safe(view.status.rig)
-    if rig and row.used + len(rig) + 5 < room:
+    if rig and row.used + cell_len(rig) + 5 < room:
         row.put(f" on {rig}")
     if told and row.used + len(told) + 2 <= width:
         row.put("  ").put(told, "bold magenta")
+    if width >= 100:
+        title = wrapped(signs.safe(view.header.title), max(width - len(clock) - row.used - 6, 1))
+        row.put(f"   {title[0]}" if title else "", FAINT)
     if row.used + len(clock) + 1 <= width:
         row.right(clock, width)
     return [row.text]
@@ -57,7 +61,8 @@ def _clock(view: View) -> str:
 def doing(view: View, width: int, signs: Glyphs, *, brief: bool) -> list[Text]:
     """Return what the rig does and since when; one line only where `brief`."""
     status = view.status
-    row = Row(signs, width, "now").put(status.state or words.DASH, "bold")
+    label = "now" if view.alive or view.ending is not None else "last known"
+    row = Row(signs, width, label).put(status.state or words.DASH, "bold")
     if view.ending is not None:
         when = words.moment(view.at(view.ending.ended_time), view.calendar)
         row.maybe(f", {when}").maybe(f", after {words.span(view.ending.ended_time)} of test")
@@ -93,7 +98,7 @@ def _since(view: View, width: int, signs: Glyphs) -> list[Text]:
 def ahead(view: View, width: int, signs: Glyphs, *, most: int) -> list[Text]:
     """Return what comes next by itself and when, the soonest first."""
     status = view.status
-    if view.ending is not None:
+    if view.ending is not None or not view.alive:
         return []
     found = [c for c in status.coming if not (c.what == "run-out" and len(status.coming) > 1)]
     if status.water is not None and status.water.coming is not None:
@@ -105,7 +110,8 @@ def ahead(view: View, width: int, signs: Glyphs, *, most: int) -> list[Text]:
         if i:
             row.put(" " * LABEL)
         lines.append(_coming(view, item, row))
-    return lines or [Row(signs, width, "next").put(words.DASH).text]
+    nothing = "nothing by itself" if view.told else words.DASH
+    return lines or [Row(signs, width, "next").put(nothing).text]
 
 
 def _order(item: Coming) -> float:
@@ -150,7 +156,7 @@ def _decimals(share: float) -> int:
 
 def _end(view: View, width: int, signs: Glyphs) -> list[Text]:
     status = view.status
-    if view.ending is not None or not status.frequency > 0:
+    if view.ending is not None or not view.alive or not status.frequency > 0:
         return []
     left = (status.run_out - status.cycles) / status.frequency
     for item in status.coming:
@@ -164,7 +170,7 @@ def _end(view: View, width: int, signs: Glyphs) -> list[Text]:
     if view.rehearsal and view.speed > 0:
         pace = Row(signs, width).put(" " * LABEL)
         pace.put(f"{words.span(left / view.speed)} from now", "bold")
-        pace.maybe(f"; runs {words.number(view.speed)} times as fast as the clock")
+        pace.maybe(f" at {words.number(view.speed)} times real speed")
         lines.append(pace.text)
     return lines
 
@@ -251,8 +257,8 @@ def water(view: View, width: int, signs: Glyphs, *, brief: bool) -> list[Text]:
         row.maybe(f", {flow}" if brief else f", {flow} of {asked} asked")
     elif told.dry_for > 0 and not brief:
         row.maybe(f", dry for {words.span(told.dry_for)}")
-    if told.coming is not None and told.coming.within is not None:
-        row.maybe(f"; {told.coming.what} {_when(view, told.coming.within)}")
+    if told.coming is not None and told.coming.within is not None and view.ending is None:
+        row.maybe(f"; {told.coming.what.removeprefix('water ')} {_when(view, told.coming.within)}")
     if brief:
         tank = _tank(view)
         return [row.maybe(f"; {tank}").text] if tank else [row.text]
@@ -270,27 +276,33 @@ def _tank(view: View) -> str:
     if told is None or not math.isfinite(told.tank):
         return ""
     words_of_it = f"tank {words.quantity(told.tank, 'm3')}"
-    if math.isfinite(told.tank_lasts):
+    if math.isfinite(told.tank_lasts) and view.ending is None:
         return f"{words_of_it}, empty {_when(view, told.tank_lasts)}"
     return words_of_it
 
 
-def warmth(view: View, width: int, signs: Glyphs) -> list[Text]:
-    """Return the temperatures, and other slow signals."""
+def warmth(view: View, width: int, signs: Glyphs, *, most: int) -> list[Text]:
+    """Return temperatures and other slow signals in at most `most` lines, oil first."""
     status = view.status
     slow = {k: v for k, v in status.slow.items() if k not in ("tank", "flow")}
     oil = slow.pop("temperature_oil", status.oil_temperature)
     oil = status.oil_temperature if math.isfinite(status.oil_temperature) else oil
     told = [("oil", oil, "K")] if math.isfinite(oil) else []
-    told += [(words.channel_name(k), v, words.unit_of(k)) for k, v in sorted(slow.items())]
-    if not told:
-        return []
-    row = Row(signs, width, "also")
-    for i, (name, value, unit) in enumerate(told):
+    names = sorted(slow, key=lambda name: (not name.startswith("temperature"), name))
+    told += [(words.channel_name(name), slow[name], words.unit_of(name)) for name in names]
+    rows: list[Row] = []
+    for name, value, unit in told:
         warm = name == "oil" and value > OIL_WARM
-        piece = f"{', ' if i else ''}{name} {words.quantity(value, unit)}"
-        row.maybe(piece + (f" {signs.warn}" if warm else ""), ODD if warm else "")
-    return [row.text]
+        piece = f"{name} {words.quantity(value, unit)}" + (f" {signs.warn}" if warm else "")
+        if not rows or not rows[-1].fits(f", {piece}"):
+            if len(rows) == most:
+                break
+            rows.append(Row(signs, width, "" if rows else "also"))
+            rows[-1].put(" " * (LABEL - rows[-1].used))
+        else:
+            rows[-1].put(", ")
+        rows[-1].put(piece, ODD if warm else "")
+    return [row.text for row in rows]
 
 
 def watched(view: View, width: int, signs: Glyphs, *, brief: bool) -> list[Text]:

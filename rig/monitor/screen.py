@@ -19,6 +19,8 @@ ONE_COLUMN = (72, 22)
 TWO_COLUMNS = (110, 34)
 """From this size on two columns stand above the curve."""
 _LEAST_EVENTS = 2
+_SIZES = ((3, 3, 5), (3, 2, 4), (3, 2, 3), (2, 1, 3), (2, 1, 2), (2, 1, 1))
+"""Lines of reasons, of what comes next and of limits: the first that leave room are taken."""
 
 
 def screen(view: View, width: int, height: int, signs: Glyphs, hint: str = "") -> list[Text]:
@@ -55,11 +57,10 @@ def _small(view: View, width: int, height: int, signs: Glyphs, hint: str) -> lis
 def _one_column(view: View, width: int, height: int, signs: Glyphs, hint: str) -> list[Text]:
     foot = panels.watched(view, width, signs, brief=True)
     foot += panels.leaving(view, hint, width, signs)
-    tail = panels.water(view, width, signs, brief=True) + panels.warmth(view, width, signs)
+    tail = panels.water(view, width, signs, brief=True) + panels.warmth(view, width, signs, most=1)
     head: list[Text] = []
     limits: list[Text] = []
-    # What is last in this list of sizes is what a short screen gives up first.
-    for reasons, coming, rows in ((3, 3, 5), (3, 2, 4), (2, 2, 3), (2, 2, 2), (2, 1, 2), (2, 1, 1)):
+    for reasons, coming, rows in _SIZES:
         head = panels.top(view, width, signs)
         head += verdict(call(view), width, signs, most=reasons)
         head += panels.doing(view, width, signs, brief=True)
@@ -86,14 +87,16 @@ def _two_columns(view: View, width: int, height: int, signs: Glyphs, hint: str) 
     foot = panels.leaving(view, hint, width, signs)
     one = width * 9 // 20
     other = width - 3 - one
-    left = panels.doing(view, one, signs, brief=False)
-    left += panels.ahead(view, one, signs, most=3)
-    left += [Text(), *panels.far(view, one, signs)]
-    left += [Text(), *panels.load(view, one, signs)]
-    right = bounds(view, other, signs, most=6, label="")
-    right += [Text(), *panels.water(view, other, signs, brief=False)]
-    right += panels.warmth(view, other, signs)
-    right += [Text(), *panels.watched(view, other, signs, brief=False)]
+    left = _apart(
+        panels.doing(view, one, signs, brief=False) + panels.ahead(view, one, signs, most=3),
+        panels.far(view, one, signs),
+        panels.load(view, one, signs),
+    )
+    right = _apart(
+        bounds(view, other, signs, most=6, label=""),
+        panels.water(view, other, signs, brief=False) + panels.warmth(view, other, signs, most=2),
+        panels.watched(view, other, signs, brief=False),
+    )
     top = beside(left, right, one, f" {signs.wall} ", other, signs)
     room = height - sum(map(len, (head, top, foot))) - 4
     stiffness = panels.stiffness(view, width, signs)
@@ -107,6 +110,16 @@ def _two_columns(view: View, width: int, height: int, signs: Glyphs, hint: str) 
         *(*head, split, *top, rules[0], *stiffness, *drawn),
         *(rules[1], *events, *rest, rules[2], *foot),
     ]
+
+
+def _apart(*blocks: list[Text]) -> list[Text]:
+    """Return blocks below each other with an empty line between them."""
+    lines: list[Text] = []
+    for block in blocks:
+        if lines and block:
+            lines.append(Text())
+        lines += block
+    return lines
 
 
 def _rule(name: str, width: int, signs: Glyphs) -> Text:
