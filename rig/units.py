@@ -197,8 +197,23 @@ def _nearest(unit: str, known: list[str]) -> str | None:
 
 def shown(value: object) -> str:
     """Return a value as the person wrote it, short enough for one line."""
-    text = plain(f'"{value}"' if isinstance(value, str) else repr(value))
+    text = plain(_as_written(value))
     return text if len(text) <= 60 else text[:56] + "..."
+
+
+def _as_written(value: object) -> str:
+    match value:
+        case str():
+            return f'"{value}"'
+        case bool():
+            return str(value).lower()
+        case list():
+            return f"[{', '.join(map(_as_written, value))}]"
+        case dict():
+            pairs = (f"{key} = {_as_written(inner)}" for key, inner in value.items())
+            return f"{{ {', '.join(pairs)} }}"
+        case _:
+            return str(value)
 
 
 def plain(text: str) -> str:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.commands.files import load
-from rig.errors import InputError, StorageError
+from rig.errors import InputError, Problem, StorageError
 from rig.protocol.estimate import estimate
 
 if TYPE_CHECKING:
@@ -32,14 +32,13 @@ _CAUTION = (
 @click.option(
     "--out",
     metavar="DIR",
-    default=".",
-    show_default="here",
-    help="Where the run would be written: its free space is judged.",
+    help="New folder the run would be written to. Its disk must have room; without it, the disk "
+    "you are on.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.pass_context
 def check(
-    context: click.Context, protocol: str, rig: str | None, out: str, *, as_json: bool
+    context: click.Context, protocol: str, rig: str | None, out: str | None, *, as_json: bool
 ) -> None:
     """Check PROTOCOL, the files it names and the rig file; say what the test will take.
 
@@ -54,13 +53,15 @@ def check(
     context.exit(code)
 
 
-def _judge(protocol: str, rig: str | None, out: str) -> tuple[dict[str, Any], list[str], int]:
+def _judge(
+    protocol: str, rig: str | None, out: str | None
+) -> tuple[dict[str, Any], list[str], int]:
     try:
-        plan = load(protocol, rig)
+        plan = _load(protocol, rig, out)
     except InputError as error:
         return _refused(error), [str(p) for p in error.problems] + _count(error), error.exit_code
     need = estimate(plan)
-    free = free_space(out)
+    free = free_space(out or ".")
     enough = free >= need.storage_bytes
     warnings = [*plan.warnings, *_dry_tank(plan, need)]
     result = _accepted(plan, need, warnings, enough=enough)
@@ -68,10 +69,34 @@ def _judge(protocol: str, rig: str | None, out: str) -> tuple[dict[str, Any], li
     lines += [*_summary(plan, need), _CAUTION]
     if not enough:
         lines.append(
-            f"{out}: {_size(free)} free, up to {_size(need.storage_bytes)} needed; "
-            "free some space or give another --out"
+            f"{out or Path.cwd()}: {_size(free)} free, up to {_size(need.storage_bytes)} needed; "
+            "free some space, or name a folder on another disk with --out"
         )
     return result, lines, 0 if enough else StorageError.exit_code
+
+
+def _load(protocol: str, rig: str | None, out: str | None) -> Plan:
+    """Return the plan; what would keep it from being written to `out` is a problem too."""
+    problems = [] if out is None else _taken(out)
+    try:
+        plan = load(protocol, rig, installed=True)
+    except InputError as error:
+        raise InputError([*error.problems, *problems]) from None
+    if problems:
+        raise InputError(problems)
+    return plan
+
+
+def _taken(out: str) -> list[Problem]:
+    # Imported late: only who names a folder waits for it.
+    from rig.control.lock import refuse_taken
+
+    try:
+        refuse_taken(Path(out))
+    except InputError as error:
+        problem, _, remedy = str(error).removeprefix(f"{out}: ").partition("; ")
+        return [Problem(out, 0, "--out", problem.removesuffix(", nothing was written"), remedy)]
+    return []
 
 
 def free_space(folder: str) -> int:

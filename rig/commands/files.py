@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import difflib
+import os
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from rig.errors import InputError
 
 if TYPE_CHECKING:
     from rig.protocol.plan import Plan
@@ -12,18 +16,81 @@ if TYPE_CHECKING:
 PACKAGED_RIG = "rigs/simulated.toml"
 """The rig taken where none is named."""
 
+SIMULATED = "simulated"
+"""The driver that needs no package and no hardware."""
 
-def load(protocol: str, rig: str | None) -> Plan:
-    """Return the plan of a protocol on a rig. Raises `InputError` with every problem found."""
+
+def load(protocol: str, rig: str | None, *, installed: bool = False) -> Plan:
+    """Return the plan of a protocol on a rig. Raises `InputError` with every problem found.
+
+    With `installed` a driver that is not installed on this computer is a problem too.
+    """
+    # No package that happens to be installed may have a say in reading files, nor cost a look.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     # Imported late: pydantic would slow down every other command.
     from rig.protocol.load import load_plan
 
-    return load_plan(find_protocol(protocol), find_rig(rig), read_text)
+    objection = _objection if installed else None
+    return load_plan(find_protocol(protocol), find_rig(rig), read_text, objection)
+
+
+def _objection(driver: str) -> tuple[str, str] | None:
+    """Return what is wrong with a driver on this computer, and what would be right."""
+    if driver == SIMULATED:
+        return None
+    # Imported late: it takes as long as all else that reading files takes.
+    from rig.assembly.devices import find_driver
+
+    try:
+        find_driver(driver)
+    except InputError as error:
+        problem, _, remedy = str(error).partition("; ")
+        return problem.replace("'", '"'), remedy
+    return None
 
 
 def read_text(path: str) -> str:
-    """Return the text of a UTF-8 file, with or without a byte order mark."""
-    return Path(path).read_text(encoding="utf-8-sig")
+    """Return the text of a UTF-8 file, with or without a byte order mark.
+
+    A note on the error of a file that is not there says what it may be meant to be.
+    """
+    try:
+        return Path(path).read_text(encoding="utf-8-sig")
+    except FileNotFoundError as error:
+        error.add_note(_instead(path))
+        raise
+
+
+def _instead(path: str) -> str:
+    """Say what a file that is not there may be meant to be: a neighbour, or a packaged file."""
+    folder, name = os.path.split(path)
+    packaged = _packaged_names()
+    beside = _names_in(folder or ".")
+    stems = {n.removesuffix(".toml"): n for n in beside}
+    stems |= {n.rpartition("/")[2]: n for n in packaged}
+    near = difflib.get_close_matches(name.removesuffix(".toml"), stems, n=1, cutoff=0.7)
+    if near:
+        found = stems[near[0]]
+        return f'did you mean "{os.path.join(folder, found) if found in beside else found}"?'
+    if folder and not beside:
+        return f"correct the path, or copy the file there; {folder} holds no TOML file"
+    if folder:
+        return f"correct the path; in {folder} there are {', '.join(beside[:10])}"
+    return f"correct the path; packaged are {', '.join(packaged)}"
+
+
+def _packaged_names() -> list[str]:
+    root = resources.files("protocols")
+    names = [entry.name for entry in root.iterdir()]
+    names += [f"rigs/{entry.name}" for entry in root.joinpath("rigs").iterdir()]
+    return sorted(name.removesuffix(".toml") for name in names if name.endswith(".toml"))
+
+
+def _names_in(folder: str) -> list[str]:
+    try:
+        return sorted(name for name in os.listdir(folder) if name.endswith(".toml"))
+    except (OSError, ValueError):
+        return []
 
 
 def packaged(name: str) -> str | None:
@@ -46,13 +113,15 @@ def find_protocol(name: str) -> str:
 
 def find_rig(name: str | None) -> str:
     """Return the path of a rig file, the packaged simulated rig where none is named."""
-    return _find(name if name is not None else f"protocols/{PACKAGED_RIG}", first_packaged=not name)
-
-
-def _find(name: str, *, first_packaged: bool = False) -> str:
-    if not first_packaged and _exists(name):
+    if name is None:
+        return packaged(PACKAGED_RIG) or PACKAGED_RIG
+    if _exists(name):
         return name
-    return packaged(name) or name
+    return packaged(f"rigs/{name}") or packaged(name) or name
+
+
+def _find(name: str) -> str:
+    return name if _exists(name) else packaged(name) or name
 
 
 def _exists(name: str) -> bool:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
 from typing import Any, Final
 
-from rig.channels import Channel, channel_unit
-from rig.protocol.document import Document
+from rig.channels import CHANNEL_UNITS, Channel, channel_unit
+from rig.protocol.document import Document, meant
+from rig.protocol.fields import spoken
 from rig.protocol.plan import Bounds
 from rig.protocol.position import Path
 from rig.units import UnitError, parse, shown
@@ -20,6 +20,17 @@ _DIMENSIONS: Final = {
     "m3/s": "flow",
     "m3": "volume",
     "Pa": "stress",
+}
+
+
+_PAIRS: Final = {
+    "force": '["-2 kN", "97 kN"]',
+    "length": '["-0.5 mm", "4 mm"]',
+    "strain": '["-100 um/m", "3000 um/m"]',
+    "temperature": '["5 degC", "60 degC"]',
+    "flow": '["0 L/min", "3 L/min"]',
+    "volume": '["50 L", "1000 L"]',
+    "stress": '["0 bar", "280 bar"]',
 }
 
 
@@ -37,7 +48,7 @@ def difference_dimension(name: str) -> str:
 def bounds(document: Document, path: Path, value: Any, dimension: str) -> Bounds | None:
     """Read a pair of quantities; None with the problems noted."""
     if not isinstance(value, list) or len(value) != 2:
-        document.refuse(path, f"{shown(value)} is not a pair", 'write ["low", "high"]')
+        document.refuse(path, f"{shown(value)} is no pair", f"write {_PAIRS[dimension]}")
         return None
     read = []
     for index, entry in enumerate(value):
@@ -54,15 +65,21 @@ def bounds(document: Document, path: Path, value: Any, dimension: str) -> Bounds
 
 
 def table_of_bounds(
-    document: Document, path: Path, table: dict[str, Any], channels: Iterable[Channel]
+    document: Document, path: Path, table: dict[str, Any], channels: Iterable[Channel] | None
 ) -> dict[str, Bounds]:
-    """Read limits by channel name; names the rig does not have are problems."""
-    known = {c.name: c for c in channels}
+    """Read limits by channel name; names the rig does not have are problems.
+
+    `channels` is None where not all of the rig's channels are known.
+    """
+    known = {c.name: c for c in channels or ()}
     found = {}
     for name, value in table.items():
         at = (*path, name)
-        if name != "deflection" and name not in known:
-            document.refuse(at, "is no channel of the rig", _instead(name, known))
+        if channels is None and channel_unit(name) is None:
+            document.refuse(at, "is no channel name", meant(name, CHANNEL_UNITS))
+            continue
+        if channels is not None and name != "deflection" and name not in known:
+            document.refuse(at, "is no channel of the rig", meant(name, {**known, "deflection": 0}))
             continue
         pair = bounds(document, at, value, channel_dimension(name))
         if pair is None:
@@ -72,13 +89,12 @@ def table_of_bounds(
         if channel and (pair[0] < channel.low or pair[1] > channel.high):
             document.refuse(
                 at,
-                f"reaches beyond the range of channel {name} and would never trip",
-                f"stay within {channel.low:g} to {channel.high:g} {channel.unit}",
+                "reaches beyond what the channel can show and would never trip",
+                f"stay within {_spoken(channel, channel.low)} to {_spoken(channel, channel.high)}",
             )
     return found
 
 
-def _instead(name: str, known: Iterable[str]) -> str:
-    names = [*known, "deflection"]
-    near = difflib.get_close_matches(name, names, n=1)
-    return f'did you mean "{near[0]}"?' if near else f"known are {', '.join(names)}"
+def _spoken(channel: Channel, value: float) -> str:
+    units = {"N": "kN", "m": "mm", "K": "degC", "m3/s": "L/min", "m3": "L", "Pa": "bar"}
+    return spoken(value, units.get(channel.unit, ""))

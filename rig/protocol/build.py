@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from itertools import pairwise
 
 from rig.protocol.document import Document
-from rig.protocol.fields import Amount
+from rig.protocol.fields import NO_DIMENSION, Amount
 from rig.protocol.plan import (
     Approach,
     Baseline,
@@ -44,7 +45,7 @@ from rig.units import shown
 
 
 def build_loading(table: LoadingTable, capacity: float, source: str) -> Loading:
-    """Return the cyclic load for a capacity [N]."""
+    """Return the cyclic load for a capacity [N], which is nan where it cannot be known."""
     upper, lower = (
         value * capacity if dimension == "fraction" else value
         for value, dimension in (table.upper, table.lower)
@@ -53,27 +54,22 @@ def build_loading(table: LoadingTable, capacity: float, source: str) -> Loading:
 
 
 def build_stages(
-    document: Document, tables: Iterable[StageTable], loading: Loading | None, known: bool
-) -> tuple[Stage, ...]:
-    """Return the stages; `known` is False where `[loading]` is there but wrong."""
-    stages = []
-    for index, table in enumerate(tables):
-        stage = _Builder(document, ("stage", index), loading, known).stage(table)
-        if stage is not None:
-            stages.append(stage)
-    return tuple(stages)
+    document: Document, tables: Iterable[StageTable | None], loading: Loading | None
+) -> tuple[Stage | None, ...]:
+    """Return the stages, None for one that cannot be read."""
+    return tuple(
+        None if table is None else _Builder(document, ("stage", index), loading).stage(table)
+        for index, table in enumerate(tables)
+    )
 
 
 class _Builder:
-    def __init__(
-        self, document: Document, path: Path, loading: Loading | None, known: bool
-    ) -> None:
+    def __init__(self, document: Document, path: Path, loading: Loading | None) -> None:
         self.document = document
         self.path = path
         self.loading = loading
-        self.known = known
 
-    def stage(self, table: StageTable) -> Stage | None:
+    def stage(self, table: StageTable) -> Stage:
         match table:
             case ApproachTable():
                 return Approach(
@@ -86,90 +82,100 @@ class _Builder:
             case CyclicTable():
                 return Cyclic(table.name, table.build_up, table.run_out)
             case HoldTable():
-                at = target(self.document, (*self.path, "at"), table.at, self.loading, self.known)
-                return None if at is None else Hold(table.name, at, table.duration)
+                return Hold(table.name, self._target("at", table.at), table.duration)
 
-    def _static(self, table: StaticTable) -> Static | None:
-        to = target(self.document, (*self.path, "to"), table.to, self.loading, self.known)
+    def _static(self, table: StaticTable) -> Static:
         speed = self._speed("speed", table.control, table.speed)
         after = speed
         if table.speed_after_crack is not None:
             after = self._speed("speed_after_crack", table.control, table.speed_after_crack)
-        if to is None or speed is None or after is None:
-            return None
+        to = self._target("to", table.to)
         return Static(table.name, table.control, to, speed, after, table.hold, table.repeats)
 
-    def _ramp(self, table: RampTable) -> Ramp | None:
-        if (table.to is None) == (table.until is None):
+    def _ramp(self, table: RampTable) -> Ramp:
+        said = (table.to is None) != (table.until is None)
+        if not said and "stage" not in self.document.unread:
             self.document.refuse(
                 self.path,
                 "needs to or until, one of them",
                 'add to = "upper" or until = "ultimate"',
             )
-            return None
         speed = self._speed("speed", table.control, table.speed)
-        to = None
-        if table.to is not None:
-            to = target(self.document, (*self.path, "to"), table.to, self.loading, self.known)
-            if to is None:
-                return None
-        return None if speed is None else Ramp(table.name, table.control, speed, to, table.until)
+        to = None if table.to is None else self._target("to", table.to)
+        return Ramp(table.name, table.control, speed, to, table.until)
 
-    def _speed(self, key: str, control: str, amount: Amount) -> float | None:
+    def _target(self, key: str, amount: Amount) -> float:
+        return target(self.document, (*self.path, key), amount, self.loading)
+
+    def _speed(self, key: str, control: str, amount: Amount) -> float:
         value, dimension = amount
         wanted = "speed" if control == "deflection" else "force rate"
-        if dimension == wanted:
+        if dimension in (wanted, NO_DIMENSION):
             return value
+        path = (*self.path, key)
         self.document.refuse(
-            (*self.path, key),
-            f'is a {dimension}, yet control is "{control}"',
+            path,
+            f'{self.document.written(path)} is a {dimension}, yet control is "{control}"',
             'give a speed such as "0.5 mm/min"'
             if wanted == "speed"
             else 'give a force rate such as "0.5 kN/s"',
         )
-        return None
+        return math.nan
 
 
-def target(
-    document: Document, path: Path, amount: Amount, loading: Loading | None, known: bool
-) -> float | None:
-    """Return the load [N] that a force or one of the words upper, lower, mean stands for."""
-    value, word = amount[0], amount[1]
-    if word == "force":
+def target(document: Document, path: Path, amount: Amount, loading: Loading | None) -> float:
+    """Return the load [N] that a force or one of the words upper, lower, mean stands for.
+
+    It is nan where that load is not known.
+    """
+    value, word = amount
+    if word in ("force", NO_DIMENSION):
         return value
     if loading is not None:
         return float(getattr(loading, word))
-    if known:
+    if "loading" not in document.unread:
         document.refuse(
             path,
-            f"{shown(word)} needs [loading]",
-            "add [loading] with upper and lower, or give a force",
+            f"{shown(word)} needs the table [loading]",
+            "add [loading] with capacity, upper, lower and frequency, or give a force",
         )
-    return None
+    return math.nan
 
 
 def build_spray(document: Document, table: SprayTable) -> SpraySchedule | None:
     """Return when water runs, or None with the problems noted."""
     path: Path = ("spray",)
+    if "spray" in document.unread:
+        return None
     on, every = table.on or (0.0, "time"), table.every or (0.0, "time")
     if table.continuous and (table.on or table.every):
         document.refuse(
-            (*path, "continuous"), "stands beside on and every", "keep one way of saying it"
+            (*path, "continuous"),
+            "is true, and on and every are there too",
+            "keep continuous, or on and every",
         )
         return None
     if not table.continuous and (table.on is None or table.every is None):
         document.refuse(
-            path, "says too little", 'give on = "2 min" and every = "15 min", or continuous = true'
+            path,
+            "does not say when water runs",
+            'add on = "2 min" and every = "15 min", or continuous = true',
         )
         return None
     if on[1] != every[1]:
         document.refuse(
-            (*path, "every"), "and on are in unlike units", "give both as times or both as cycles"
+            (*path, "every"),
+            f"{document.written((*path, 'every'))} and on {document.written((*path, 'on'))} are "
+            "a time and a count",
+            "give both as times or both as cycles",
         )
         return None
     if not table.continuous and on[0] > every[0]:
         document.refuse(
-            (*path, "on"), "is longer than every", "let water run for less than its period"
+            (*path, "on"),
+            f"{document.written((*path, 'on'))} is longer than every "
+            f"{document.written((*path, 'every'))}",
+            "give the time water runs out of each period",
         )
         return None
     units = {"time": "s", "cycles": "cycles"}
@@ -193,22 +199,23 @@ def build_spray(document: Document, table: SprayTable) -> SpraySchedule | None:
 
 
 def build_inspections(
-    document: Document, table: InspectionsTable, loading: Loading | None, known: bool
+    document: Document, table: InspectionsTable, loading: Loading | None
 ) -> Inspections:
     """Return when cycling pauses and what is done then."""
     counts = table.at
     for index, (before, after) in enumerate(pairwise(counts)):
         if after <= before:
             document.refuse(
-                ("inspections", "at", index + 1), "does not rise", "sort the counts, each once"
+                ("inspections", "at", index + 1),
+                f"{after} cycles comes after {before}",
+                "sort the counts, each once",
             )
     check = None
     if table.static_check is not None:
         asked = table.static_check
         path = ("inspections", "static_check", "to")
-        to = target(document, path, asked.to, loading, known)
-        if to is not None:
-            check = StaticCheck(to, asked.rate, asked.hold, asked.repeats)
+        to = target(document, path, asked.to, loading)
+        check = StaticCheck(to, asked.rate, asked.hold, asked.repeats)
     wait = None if table.go_on_after[1] == "never" else table.go_on_after[0]
     ask = table.map_cracks == "ask"
     return Inspections(tuple(counts), table.then_every, check, ask, wait, table.zero)

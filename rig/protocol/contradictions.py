@@ -6,11 +6,13 @@ where DEVELOPERS.md says so.
 
 from __future__ import annotations
 
+import math
+
 from rig.protocol.document import Document
 from rig.protocol.draft import Draft
 from rig.protocol.plan import Approach, Cyclic, Hold, Loading, Ramp, RigPlan, Stage, Static
 from rig.protocol.position import Path
-from rig.protocol.usual import USUAL_CRITERIA, warn_unnamed
+from rig.protocol.usual import USUAL_CRITERIA, usual_load, warn_unnamed
 
 _OVERLOAD_REFUSED = 1.10
 _OVERLOAD_WARNED = 1.05
@@ -24,7 +26,8 @@ def check_draft(document: Document, draft: Draft) -> None:
         _check_loading(document, draft.loading, draft.rig)
     _check_order(document, draft)
     for index, stage in enumerate(draft.stages):
-        _check_stage(document, ("stage", index), stage, draft)
+        if stage is not None:
+            _check_stage(document, ("stage", index), stage, draft)
     _check_cyclic(document, draft)
     _check_water(document, draft)
     _check_judging(document, draft)
@@ -38,14 +41,14 @@ def _check_loading(document: Document, loading: Loading, rig: RigPlan | None) ->
     if loading.lower >= loading.upper:
         document.refuse(
             ("loading", "lower"),
-            f"{kilo(loading.lower)} is not below the upper load {kilo(loading.upper)}",
+            f"{kilo(loading.lower)} is not below the upper load of {kilo(loading.upper)}",
             "swap upper and lower, or give a smaller lower load",
         )
     if loading.upper > loading.capacity * _ROUNDING:
         document.refuse(
             upper,
-            f"{kilo(loading.upper)} is above the capacity {kilo(loading.capacity)}",
-            "give at most 100 % of capacity",
+            f"{kilo(loading.upper)} is above the capacity of {kilo(loading.capacity)}",
+            'give at most "100 %"',
         )
     if rig is None:
         return
@@ -54,8 +57,8 @@ def _check_loading(document: Document, loading: Loading, rig: RigPlan | None) ->
     if bound <= loading.upper <= high:
         document.refuse(
             upper,
-            f"{kilo(loading.upper)} reaches the load limit of rig {rig.name}",
-            f"give less than {kilo(bound)}",
+            f"{kilo(loading.upper)} reaches the load limit of rig {rig.name}, {kilo(bound)}",
+            "give less",
         )
     if loading.upper > high:
         document.refuse(
@@ -72,29 +75,35 @@ def _check_loading(document: Document, loading: Loading, rig: RigPlan | None) ->
     elif rig.rate / loading.frequency < _SAMPLES_A_CYCLE:
         document.refuse(
             ("loading", "frequency"),
-            f"leaves {rig.rate / loading.frequency:.0f} samples a cycle",
-            f'give at most "{rig.rate / _SAMPLES_A_CYCLE:g} Hz" at this rate',
+            f"{loading.frequency:g} Hz leaves {rig.rate / loading.frequency:.0f} samples a cycle",
+            f'give at most "{rig.rate / _SAMPLES_A_CYCLE:g} Hz", so that there are '
+            f"{_SAMPLES_A_CYCLE}",
         )
 
 
 def _check_order(document: Document, draft: Draft) -> None:
     names: set[str] = set()
     for index, stage in enumerate(draft.stages):
-        if stage.name in names:
+        if stage is None:
+            continue
+        if stage.name and stage.name in names:
             document.refuse(
-                ("stage", index, "name"), f'"{stage.name}" is there twice', "give each its own name"
+                ("stage", index, "name"),
+                f'"{stage.name}" is there twice',
+                "give each stage its own name",
             )
         names.add(stage.name)
         if isinstance(stage, Ramp) and stage.until and index < len(draft.stages) - 1:
             document.refuse(
                 ("stage", index, "until"),
-                "breaks the specimen before the last stage",
-                "put it last",
+                "breaks the specimen, and stages follow",
+                "put this stage last",
             )
-    if draft.stages and _by_load(draft.stages[0]):
+    first = draft.stages[0] if draft.stages else None
+    if first is not None and _by_load(first):
         document.refuse(
             ("stage", 0),
-            "is in load control before contact is made",
+            "controls the load before there is contact",
             'begin with a stage of kind = "approach" or control = "deflection"',
         )
 
@@ -110,8 +119,9 @@ def _by_load(stage: Stage) -> bool:
 
 
 def _check_stage(document: Document, path: Path, stage: Stage, draft: Draft) -> None:
-    goal, key = _goal(stage)
-    if goal is not None and draft.rig and goal > draft.rig.actuator.load[1]:
+    goal, key = goal_of(stage)
+    said = draft.loading is not None and goal == draft.loading.upper
+    if goal is not None and draft.rig and goal > draft.rig.actuator.load[1] and not said:
         document.refuse(
             (*path, key),
             f"{kilo(goal)} is beyond the actuator of rig {draft.rig.name}",
@@ -122,24 +132,25 @@ def _check_stage(document: Document, path: Path, stage: Stage, draft: Draft) -> 
     if speed is not None and by_speed and draft.rig and speed > draft.rig.actuator.speed:
         document.refuse(
             (*path, "speed"),
-            f"{speed * 1e3:g} mm/s is beyond the actuator of rig {draft.rig.name}",
+            f"{document.written((*path, 'speed'))} is beyond the actuator of rig {draft.rig.name}",
             f'give at most "{draft.rig.actuator.speed * 1e3:g} mm/s"',
         )
     if isinstance(stage, Approach) and draft.loading and stage.contact >= draft.loading.upper:
         document.refuse(
             (*path, "contact"),
-            f"{kilo(stage.contact)} is not below the upper load {kilo(draft.loading.upper)}",
-            "give about 2 % of the upper load",
+            f"{kilo(stage.contact)} is not below the upper load of {kilo(draft.loading.upper)}",
+            f'give about 2 % of it, "{kilo(draft.loading.upper * 0.02, 2)}"',
         )
     if isinstance(stage, Ramp) and stage.until and stage.control != "deflection":
         document.refuse(
             (*path, "control"),
-            "a specimen broken in load control falls with all the energy of the rig",
+            '"load" lets the breaking specimen fall with all the energy of the rig',
             'give control = "deflection"',
         )
 
 
-def _goal(stage: Stage) -> tuple[float | None, str]:
+def goal_of(stage: Stage) -> tuple[float | None, str]:
+    """Return the load [N] a slow stage goes to, if any, and the key that says so."""
     match stage:
         case Approach():
             return stage.contact, "contact"
@@ -156,11 +167,19 @@ def _check_cyclic(document: Document, draft: Draft) -> None:
         path: Path = ("stage", index)
         unlimited = not draft.limits.fixed and "limits" not in draft.wrong
         if isinstance(stage, Ramp) and stage.until and unlimited:
-            document.refuse(path, "goes to the ultimate load without [limits]", "add [limits]")
+            document.refuse(
+                path,
+                "goes to the ultimate load without limits",
+                'add [limits] with load = ["-2 kN", "160 kN"], above what you expect',
+            )
         if not isinstance(stage, Cyclic):
             continue
         if draft.loading is None and "loading" not in draft.wrong:
-            document.refuse(path, "is cyclic without [loading]", "add [loading]")
+            document.refuse(
+                path,
+                "is cyclic without the table [loading]",
+                "add [loading] with capacity, upper, lower and frequency",
+            )
         if not draft.failure.armed and "failure" not in draft.wrong:
             document.refuse(
                 path,
@@ -169,27 +188,31 @@ def _check_cyclic(document: Document, draft: Draft) -> None:
             )
         if unlimited:
             document.refuse(
-                path, "is cyclic without limits", 'add [limits] with load = ["-2 kN", "97 kN"]'
+                path, "is cyclic without limits", f"add [limits] with {usual_load(draft.loading)}"
             )
         if stage.build_up >= stage.run_out:
             document.refuse(
                 (*path, "build_up"),
-                "is as long as the run-out",
-                "let it grow over a few hundred cycles",
+                f"{stage.build_up} cycles is as long as the run-out of {stage.run_out}",
+                "let the load grow over a few hundred cycles",
             )
 
 
 def _check_water(document: Document, draft: Draft) -> None:
     wanted = draft.exposure == "spray"
     if wanted and draft.spray is None and "spray" not in draft.wrong:
-        document.refuse(("exposure",), "is spray without [spray]", "add [spray]")
+        document.refuse(
+            ("exposure",),
+            '"spray" needs the table [spray]',
+            "add [spray] with begin, on, every and flow",
+        )
     if draft.spray is None:
         return
     path: Path = ("spray",)
     if draft.exposure is not None and not wanted:
         document.refuse(
             path,
-            f"stands beside exposure {draft.exposure}",
+            f'is there although exposure is "{draft.exposure}"',
             'give exposure = "spray" or take [spray] out',
         )
     if not draft.cyclic and "stage" not in draft.wrong:
@@ -198,12 +221,14 @@ def _check_water(document: Document, draft: Draft) -> None:
         return
     if draft.rig.pump is None:
         document.refuse(
-            path, f"needs a pump; rig {draft.rig.name} has none", "add [pump] to the rig file"
+            path,
+            f"needs a pump, and rig {draft.rig.name} has none",
+            "add [pump] with flow and tank to the rig file",
         )
     elif draft.spray.flow > draft.rig.pump.flow * _ROUNDING:
         document.refuse(
             (*path, "flow"),
-            f"{draft.spray.flow * 6e4:g} L/min is beyond the pump of rig {draft.rig.name}",
+            f"{document.written((*path, 'flow'))} is beyond the pump of rig {draft.rig.name}",
             f'give at most "{draft.rig.pump.flow * 6e4:g} L/min"',
         )
 
@@ -212,27 +237,31 @@ def _check_judging(document: Document, draft: Draft) -> None:
     base = draft.baseline
     if base.first >= base.last:
         document.refuse(
-            ("baseline", "from"), f"{base.first} cycles is not below to", "swap from and to"
+            ("baseline", "from"),
+            f"{base.first} cycles is not before to, {base.last}",
+            "swap from and to",
         )
     for index, stage in enumerate(draft.stages):
         needs = draft.failure.stiffness_loss or draft.limits.learned.armed
         if isinstance(stage, Cyclic) and needs and stage.run_out <= base.last:
             document.refuse(
                 ("stage", index, "run_out"),
-                f"{stage.run_out} cycles ends before the baseline at {base.last}",
-                "run longer or give an earlier [baseline]",
+                f"{stage.run_out} cycles ends before the baseline is known, at {base.last}",
+                "run longer, or give an earlier [baseline]",
             )
     loss = draft.failure.stiffness_loss
     if loss and loss.warn is not None and loss.warn >= loss.stop:
         document.refuse(
-            ("failure", "stiffness_loss", "warn"), "is not below stop", "warn before the stop"
+            ("failure", "stiffness_loss", "warn"),
+            f"{loss.warn * 100:g} % is not below stop, {loss.stop * 100:g} %",
+            "warn earlier",
         )
     check = draft.inspections.static_check if draft.inspections else None
     if check and draft.loading and check.to > draft.loading.upper * _ROUNDING:
         document.refuse(
             ("inspections", "static_check", "to"),
-            f"{kilo(check.to)} is above the upper load {kilo(draft.loading.upper)}",
-            'give "upper" or less: a higher load is an overload',
+            f"{kilo(check.to)} is above the upper load of {kilo(draft.loading.upper)}",
+            'give "upper" or less; more is an overload',
         )
 
 
@@ -241,7 +270,7 @@ def _check_attendance(document: Document, draft: Draft) -> None:
     if draft.attendance and draft.attendance.cycles and not counted:
         document.refuse(
             ("attendance", "by"),
-            "names a count of cycles without a cyclic stage",
+            "names a count of cycles, and no stage is cyclic",
             "give times only",
         )
 
@@ -253,7 +282,7 @@ def _check_limits(document: Document, draft: Draft) -> None:
         elif name == "deflection" and not low < 0 < high:
             document.refuse(
                 ("limits", name),
-                "does not hold zero, where every test begins",
+                f"{document.written(('limits', name))} leaves out zero, where every test begins",
                 'give for example ["-0.5 mm", "4 mm"]',
             )
     learned = draft.limits.learned
@@ -268,7 +297,8 @@ def _check_limits(document: Document, draft: Draft) -> None:
         if learned.deflection < least:
             document.warn(
                 ("limits", "cyclic", "deflection"),
-                f"{learned.deflection:.0%} trips before a loss of {loss.stop:.0%} is confirmed",
+                f"{learned.deflection * 100:g} % trips before a stiffness loss of "
+                f"{loss.stop * 100:g} % is confirmed",
                 f'give at least "{least * 100:.0f} % of settled maximum"',
             )
 
@@ -277,27 +307,31 @@ def _check_load_limit(document: Document, name: str, low: float, high: float, dr
     path: Path = ("limits", name)
     if low >= 0:
         document.refuse(
-            (*path, 0), "does not hold zero, where every test begins", 'give for example "-2 kN"'
+            (*path, 0),
+            f"{document.written((*path, 0))} is not below zero, where every test begins",
+            'give for example "-2 kN"',
         )
-    goals = [g for g in (_goal(s)[0] for s in draft.stages) if g is not None]
+    goals = [g for g in (goal_of(s)[0] for s in draft.stages if s) if g is not None]
     if draft.loading:
         goals.append(draft.loading.upper)
-    top = max(goals, default=None)
-    if top is None:
+    if not goals or any(math.isnan(goal) for goal in goals):
         return
+    top = max(goals)
+    if draft.loading and top > draft.loading.capacity * _ROUNDING:
+        return  # said of the load itself
     if high <= top:
         document.refuse(
             (*path, 1),
-            f"{kilo(high)} lies inside the working range, which reaches {kilo(top)}",
-            f"give about {kilo(top * _OVERLOAD_WARNED)}",
+            f"{kilo(high)} is within what the test works with, up to {kilo(top)}",
+            f'give about "{kilo(top * _OVERLOAD_WARNED, 3)}"',
         )
     elif draft.loading is None or _to_ultimate(draft):
         return
     elif high > top * _OVERLOAD_REFUSED * _ROUNDING:
         document.refuse(
             (*path, 1),
-            f"{kilo(high)} is above 110 % of the upper load {kilo(top)}",
-            f"give about {kilo(top * _OVERLOAD_WARNED)}",
+            f"{kilo(high)} is above 110 % of the upper load of {kilo(top)}",
+            f'give about "{kilo(top * _OVERLOAD_WARNED, 3)}"',
         )
     elif high > top * _OVERLOAD_WARNED * 1.0005:
         _warn_overload(document, (*path, 1), high / top)
@@ -307,7 +341,7 @@ def _warn_overload(document: Document, path: Path, share: float) -> None:
     document.warn(
         path,
         f"{share * 100:.1f} % of upper lets overloads through",
-        "105 % is usual; 113 % of the load costs more than a decade of life",
+        "105 % is usual; cycles at 113 % of the load leave less than a tenth of the life",
     )
 
 
@@ -315,6 +349,6 @@ def _to_ultimate(draft: Draft) -> bool:
     return any(isinstance(s, Ramp) and s.until for s in draft.stages)
 
 
-def kilo(force: float) -> str:
+def kilo(force: float, digits: int = 6) -> str:
     """Return a force as people read it: `92.4 kN`."""
-    return f"{force / 1e3:.6g} kN"
+    return f"{force / 1e3:.{digits}g} kN"

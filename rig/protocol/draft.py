@@ -20,15 +20,15 @@ from rig.protocol.plan import (
 
 @dataclass(frozen=True, slots=True)
 class Draft:
-    """Parts that are right each by itself.
+    """Parts as far as they can be read; what cannot be is None or nan.
 
-    `wrong` names the top-level keys that have problems of their own; parts that need them are
-    empty and nothing is said about what is missing there.
+    `wrong` names the top-level keys that have problems of their own: nothing is said about what
+    is missing there.
     """
 
     exposure: str | None
     loading: Loading | None
-    stages: tuple[Stage, ...]
+    stages: tuple[Stage | None, ...]
     spray: SpraySchedule | None
     inspections: Inspections | None
     baseline: Baseline

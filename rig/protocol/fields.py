@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Annotated
+from typing import Annotated, Any, ClassVar, Final
 
 from pydantic import (
     AfterValidator,
@@ -16,19 +16,33 @@ from pydantic import (
     ConfigDict,
     Strict,
     StringConstraints,
+    WrapValidator,
 )
 from pydantic_core import PydanticCustomError
 
 from rig.units import UNITS, UnitError, example, parse_any, shown
 
 Amount = tuple[float, str]
-"""A value in SI and its dimension, or a word and "word"."""
+"""A value in SI and its dimension; 0.0 and the word where a word is allowed."""
+
+UNREAD: Final = object()
+"""Stands in the data of a file for what could not be read; a quantity reads it as nan."""
+
+NO_DIMENSION: Final = "unread"
+"""The dimension of an `Amount` that could not be read."""
 
 
 class Table(BaseModel):
     """One table of a file: unknown keys are refused and types are not bent."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+    # Each file's tables are built together when the first file of the kind is read: half the time.
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, defer_build=True)
+
+    required: ClassVar[tuple[str, ...]] = ()
+    """Keys that a whole file must have; each has a default for where it cannot be read."""
+
+    what: ClassVar[str] = ""
+    """The kind of file a whole file is, in words."""
 
 
 def refuse(problem: str, remedy: str) -> PydanticCustomError:
@@ -41,21 +55,38 @@ def _within(value: object, number: float, low: float, high: float, unit: str) ->
     if not low <= number <= high:
         raise refuse(
             f"{shown(value)} is out of range",
-            f"give a value from {spoken(low, unit)} to {spoken(high, unit)}",
+            f"give {_span(low, high, unit)}",
         )
 
 
 def spoken(value: float, unit: str) -> str:
-    """Return an SI value in a unit of the table, such as `97 kN`."""
+    """Return an SI value in a unit of the table, such as `97 kN`; times in a unit that suits."""
     if not unit:
-        return f"{value:.6g}"
+        return _digits(value)
+    if unit in UNITS["time"]:
+        unit = next((u for u in ("d", "h", "min") if value >= UNITS["time"][u]), "s")
     factor = next(units[unit] for units in UNITS.values() if unit in units)
     offset = 273.15 if unit == "degC" else 0.0
-    return f"{(value - offset) / factor:.6g} {unit}"
+    return f"{_digits((value - offset) / factor)} {unit}"
+
+
+def _span(low: float, high: float, unit: str) -> str:
+    first, last = spoken(low, unit), spoken(high, unit)
+    number, _, same = first.partition(" ")
+    return f"{number if last.endswith(f' {same}') else first} to {last}"
+
+
+def _digits(value: float) -> str:
+    text = f"{value:.6g}"
+    if "e" not in text:
+        return text
+    return f"{value:,.0f}" if abs(value) >= 1 else f"{value:.12f}".rstrip("0")
 
 
 def _quantity(dimension: str, low: float, high: float, unit: str) -> Callable[[object], float]:
     def read(value: object) -> float:
+        if value is UNREAD:
+            return math.nan
         try:
             number, _ = parse_any(value, (dimension,))
         except UnitError as error:
@@ -71,9 +102,13 @@ def quantity(dimension: str, low: float, high: float, unit: str) -> BeforeValida
     return BeforeValidator(_quantity(dimension, low, high, unit))
 
 
-def _count(low: int, high: int) -> Callable[[object], int]:
-    def read(value: object) -> int:
-        number = _quantity("cycles", low, high, "cycles")(value)
+def _count(low: int, high: int) -> Callable[[object], Any]:
+    quantity_of = _quantity("cycles", low, high, "cycles")
+
+    def read(value: object) -> Any:
+        number = quantity_of(value)
+        if math.isnan(number):
+            return number
         if number != math.floor(number):
             raise refuse(f"{shown(value)} is not a whole number", "give whole cycles")
         return int(number)
@@ -93,6 +128,8 @@ def amount(
     wanted = remedy or " or ".join([example(*ranges), *(f'"{w}"' for w in words)])
 
     def read(value: object) -> Amount:
+        if value is UNREAD:
+            return math.nan, NO_DIMENSION
         if isinstance(value, str) and value.strip() in words:
             return 0.0, value.strip()
         try:
@@ -107,10 +144,13 @@ def amount(
 
 
 def _number(value: object, low: float, high: float) -> float:
+    if value is UNREAD:
+        return math.nan
+    wanted = f"give a number from {_digits(low)} to {_digits(high)}, without quotes"
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise refuse(f"{shown(value)} is not a plain number", f"give one from {low:g} to {high:g}")
+        raise refuse(f"{shown(value)} is not a plain number", wanted)
     if not math.isfinite(value):
-        raise refuse(f"{value} is not a finite number", f"give one from {low:g} to {high:g}")
+        raise refuse(f"{shown(value)} is not a finite number", wanted)
     _within(value, value, low, high, "")
     return float(value)
 
@@ -120,9 +160,12 @@ def number(low: float, high: float) -> BeforeValidator:
     return BeforeValidator(lambda value: _number(value, low, high))
 
 
-def _whole(value: object, low: int, high: int) -> int:
+def _whole(value: object, low: int, high: int) -> Any:
+    if value is UNREAD:
+        return math.nan
     if isinstance(value, bool) or not isinstance(value, int):
-        raise refuse(f"{shown(value)} is not a whole number", f"give one from {low} to {high}")
+        wanted = f"give a whole number from {low} to {high}, without quotes"
+        raise refuse(f"{shown(value)} is not a whole number", wanted)
     _within(value, value, low, high, "")
     return value
 
@@ -141,8 +184,22 @@ def _printable(value: str) -> str:
     return value
 
 
-Text = Annotated[str, StringConstraints(min_length=1, max_length=200), AfterValidator(_printable)]
-Name = Annotated[str, StringConstraints(min_length=1, max_length=60, pattern=r"^[\w .,+()-]+$")]
+def _unread_text(value: Any, handler: Callable[[Any], str]) -> str:
+    return "" if value is UNREAD else handler(value)
+
+
+Word = Annotated[str, WrapValidator(_unread_text)]
+Text = Annotated[
+    str,
+    StringConstraints(min_length=1, max_length=200),
+    AfterValidator(_printable),
+    WrapValidator(_unread_text),
+]
+Name = Annotated[
+    str,
+    StringConstraints(min_length=1, max_length=60, pattern=r"^[\w .,+()-]+$"),
+    WrapValidator(_unread_text),
+]
 
 Fixed = Strict(False)
 """Marks a tuple, which TOML can only write as a list."""

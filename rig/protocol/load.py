@@ -6,6 +6,7 @@ Nothing here opens a file: `read` is given, takes a path and returns its text, o
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -21,26 +22,30 @@ from rig.protocol.build import (
     build_stages,
 )
 from rig.protocol.contradictions import check_draft
-from rig.protocol.document import EXAMPLES, Document, Read, open_document, validate
+from rig.protocol.document import Document, Read, open_document
 from rig.protocol.draft import Draft
 from rig.protocol.limit_tables import build_limits
 from rig.protocol.people_tables import build_attendance, build_hours, build_pauses
 from rig.protocol.plan import Limits, Loading, Plan, RigPlan
 from rig.protocol.position import Path
-from rig.protocol.protocol_file import REQUIRED, LoadingTable, ProtocolFile
-from rig.protocol.rig_file import build_rig
+from rig.protocol.protocol_file import LoadingTable, ProtocolFile
+from rig.protocol.rig_file import Objection, build_rig
 from rig.protocol.series import Series
 from rig.protocol.series_file import build_series
 from rig.protocol.specimen_file import build_specimen
+from rig.protocol.validation import validate
 from rig.units import shown
 
 T = TypeVar("T")
 
 
-def load_plan(protocol: str, rig: str, read: Read) -> Plan:
-    """Return the plan of a protocol on a rig. Raises `InputError` with every problem found."""
+def load_plan(protocol: str, rig: str, read: Read, objection: Objection | None = None) -> Plan:
+    """Return the plan of a protocol on a rig. Raises `InputError` with every problem found.
+
+    `objection` says what is wrong with a driver on this computer; without it any name will do.
+    """
     reading = _Reading(open_document(protocol, read), open_document(rig, read), read)
-    return reading.plan()
+    return reading.plan(objection)
 
 
 def load_rig(path: str, read: Read) -> RigPlan:
@@ -87,24 +92,22 @@ class _Reading:
         self.read = read
         self.others: list[Document] = []
 
-    def plan(self) -> Plan:
-        parts = self._parts()
-        file = validate(self.document, ProtocolFile, sections=True)
-        plan = self._assemble(file, parts) if file is not None else None
+    def plan(self, objection: Objection | None) -> Plan:
+        file = validate(self.document, ProtocolFile)
+        rig = build_rig(self.rig, objection)
+        plan = self._assemble(file, self._parts(file, rig)) if file is not None else None
         return _settled(plan, self.document, self.rig, *self.others)
 
-    def _parts(self) -> _Parts:
+    def _parts(self, file: ProtocolFile, rig: RigPlan | None) -> _Parts:
         specimen, text = None, ""
-        named = self.document.data.get("specimen")
-        if isinstance(named, str) and named:
-            document = self._open(named, ("specimen",))
+        if file.specimen:
+            document = self._open(file.specimen, ("specimen",))
             specimen, text = build_specimen(document), document.text
-        return _Parts(build_rig(self.rig), specimen, text, self._series())
+        return _Parts(rig, specimen, text, self._series(file.loading))
 
-    def _series(self) -> Series | None:
-        loading = self.document.data.get("loading")
-        source = loading.get("capacity_from") if isinstance(loading, dict) else None
-        file = source.rpartition(":")[0].strip() if isinstance(source, str) else ""
+    def _series(self, loading: LoadingTable | None) -> Series | None:
+        source = (loading.capacity_from if loading else None) or ""
+        file = source.rpartition(":")[0].strip()
         if not file:
             return None
         document = self._open(file, ("loading", "capacity_from"))
@@ -118,13 +121,8 @@ class _Reading:
 
     def _assemble(self, file: ProtocolFile, parts: _Parts) -> Plan | None:
         document = self.document
-        for key in REQUIRED:
-            if key not in document.data:
-                document.refuse_missing((), key, EXAMPLES[key])
-        wrong = frozenset(document.data) - file.model_fields_set
         loading = self._loading(file.loading, parts.series) if file.loading else None
-        known = not (file.loading or "loading" in wrong)
-        draft = self._draft(file, parts.rig, loading, known, wrong)
+        draft = self._draft(file, parts.rig, loading)
         hours = build_hours(document, file.hours)
         check_draft(document, draft)
         if document.problems or parts.rig is None or parts.specimen is None:
@@ -136,7 +134,7 @@ class _Reading:
             specimen=parts.specimen,
             rig=parts.rig,
             loading=loading,
-            stages=draft.stages,
+            stages=tuple(stage for stage in draft.stages if stage is not None),
             spray=draft.spray,
             inspections=draft.inspections,
             baseline=draft.baseline,
@@ -156,39 +154,34 @@ class _Reading:
             hours=hours,
         )
 
-    def _draft(
-        self,
-        file: ProtocolFile,
-        rig: RigPlan | None,
-        loading: Loading | None,
-        known: bool,
-        wrong: frozenset[str],
-    ) -> Draft:
+    def _draft(self, file: ProtocolFile, rig: RigPlan | None, loading: Loading | None) -> Draft:
         document = self.document
+        wrong = set(document.unread)
         limits = Limits()
         found = len(document.problems)
-        if file.limits is not None and rig is not None:
-            limits = build_limits(document, file.limits, rig.channels, rig.rate)
-        if file.limits is not None and (rig is None or len(document.problems) > found):
-            wrong |= {"limits"}
-        stages = build_stages(document, file.stage, loading, known)
-        if len(stages) < len(file.stage):
-            wrong |= {"stage"}
-            # Later checks name stages by their place in the file.
-            stages = ()
+        if file.limits is not None:
+            known = rig is not None and "channel" not in self.rig.unread
+            limits = build_limits(
+                document,
+                file.limits,
+                rig.channels if rig and known else None,
+                rig.rate if rig else math.nan,
+            )
+        if len(document.problems) > found:
+            wrong.add("limits")
         spray = build_spray(document, file.spray) if file.spray else None
         if file.spray and spray is None:
-            wrong |= {"spray"}
+            wrong.add("spray")
         inspections = None
         if file.inspections:
-            inspections = build_inspections(document, file.inspections, loading, known)
+            inspections = build_inspections(document, file.inspections, loading)
         attendance = build_attendance(document, file.attendance)
         if file.attendance and attendance is None:
-            wrong |= {"attendance"}
+            wrong.add("attendance")
         return Draft(
             exposure=file.exposure,
             loading=loading,
-            stages=stages,
+            stages=build_stages(document, file.stage, loading),
             spray=spray,
             inspections=inspections,
             baseline=build_baseline(file.baseline),
@@ -196,25 +189,28 @@ class _Reading:
             failure=build_failure(file.failure),
             limits=limits,
             rig=rig,
-            wrong=wrong,
+            wrong=frozenset(wrong),
         )
 
     def _loading(self, table: LoadingTable, series: Series | None) -> Loading | None:
         path: Path = ("loading",)
-        if (table.capacity is None) == (table.capacity_from is None):
+        given = table.model_fields_set & {"capacity", "capacity_from"}
+        if len(given) != 1:
             self.document.refuse(
                 path,
                 "needs capacity or capacity_from, one of them",
-                'add capacity = "132 kN" or capacity_from = "series/wet-cracks.toml: spray"',
+                'add capacity = "132 kN" or capacity_from = "series/wet-cracks.toml: spray"'
+                if not given
+                else "take one of the two out",
             )
-            return None
+            return build_loading(table, math.nan, "")
         if table.capacity is not None:
             return build_loading(table, table.capacity, "as written in the protocol")
         source = table.capacity_from or ""
-        capacity = self._capacity(source, series)
-        return None if capacity is None else build_loading(table, capacity, source)
+        return build_loading(table, self._capacity(source, series) if source else math.nan, source)
 
-    def _capacity(self, source: str, series: Series | None) -> float | None:
+    def _capacity(self, source: str, series: Series | None) -> float:
+        """Return the mean ultimate load of the companions [N], nan where it is not known."""
         path: Path = ("loading", "capacity_from")
         file, _, exposure = (part.strip() for part in source.rpartition(":"))
         if not file or exposure not in ("dry", "spray", "submerged"):
@@ -223,21 +219,21 @@ class _Reading:
                 f"{shown(source)} does not name a file and an exposure",
                 'write "series/wet-cracks.toml: spray"',
             )
-            return None
+            return math.nan
         if series is None:
-            return None
+            return math.nan
         loads = series.ultimate_loads(exposure)
         if not loads:
             self.document.refuse(
                 path,
                 f'{shown(file)} has no [[ultimate]] load of exposure "{exposure}"',
-                "add companions of this exposure, or give capacity",
+                'add [[ultimate]] with the load of such a companion, or write capacity = "132 kN"',
             )
-            return None
+            return math.nan
         if self.document.data.get("exposure") not in (exposure, None):
             self.document.warn(
                 path,
-                f"is the capacity of {exposure} companions",
+                f'is the capacity of companions broken in exposure "{exposure}"',
                 "take those of the specimen's own exposure",
             )
         return sum(loads) / len(loads)

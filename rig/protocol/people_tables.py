@@ -9,7 +9,7 @@ from typing import Annotated, Final, Literal
 from pydantic import BeforeValidator
 
 from rig.protocol.document import Document
-from rig.protocol.fields import Amount, Fixed, Table, amount, quantity, refuse
+from rig.protocol.fields import NO_DIMENSION, Amount, Fixed, Table, amount, quantity, refuse
 from rig.protocol.plan import Attendance, Hours, Pauses
 from rig.protocol.position import Path
 from rig.units import shown
@@ -26,13 +26,16 @@ def _time_of_day(value: object) -> int:
     match = _CLOCK.fullmatch(value) if isinstance(value, str) else None
     if match is None:
         # A time without quotes is one to TOML, with seconds.
-        raise refuse(f"{shown(str(value))} is no time of day", 'write "HH:MM", "00:00" to "23:59"')
+        wanted = 'write hours and minutes in quotes, "00:00" to "23:59"'
+        raise refuse(f"{shown(str(value))} is no time of day", wanted)
     return int(match[1]) * 60 + int(match[2])
 
 
 def _two(value: object) -> object:
     if not isinstance(value, list) or len(value) != 2:
-        raise refuse("is no pair of times of day", 'write for example ["20:00", "06:00"]')
+        raise refuse(
+            f"{shown(value)} is no pair of times of day", 'write for example ["20:00", "06:00"]'
+        )
     return value
 
 
@@ -62,7 +65,7 @@ def _zone_like(value: object) -> str:
     near = difflib.get_close_matches(text, sorted(names), n=1, cutoff=0.8)
     if near:
         return f'did you mean "{near[0]}"?'
-    return 'give an IANA name such as "Europe/Lisbon", or leave it out for the computer\'s'
+    return 'give "UTC" or a place such as "Europe/Lisbon"; without it the computer\'s holds'
 
 
 TimeOfDay = Annotated[int, BeforeValidator(_time_of_day)]
@@ -113,12 +116,16 @@ def build_attendance(document: Document, table: AttendanceTable | None) -> Atten
         return None
     rising: dict[str, list[float]] = {"time": [], "cycles": []}
     for index, (value, dimension) in enumerate(table.by):
-        earlier = rising[dimension]
+        if dimension == NO_DIMENSION:
+            continue
+        earlier, written = rising[dimension], document.written((*path, index))
         if earlier and value <= earlier[-1]:
             kind = "times" if dimension == "time" else "counts"
-            document.refuse((*path, index), "does not rise", f"sort the {kind}, each once")
+            document.refuse(
+                (*path, index), f"{written} does not rise", f"sort the {kind}, each once"
+            )
         elif dimension == "cycles" and value != int(value):
-            document.refuse((*path, index), f"{value:g} is not a whole number", "give whole cycles")
+            document.refuse((*path, index), f"{written} is not a whole number", "give whole cycles")
         earlier.append(value)
     return Attendance(tuple(rising["time"]), tuple(int(c) for c in rising["cycles"]))
 
@@ -130,18 +137,21 @@ def build_hours(document: Document, table: HoursTable | None) -> Hours:
     path: Path = ("hours",)
     if table.quiet and table.quiet[0] == table.quiet[1]:
         document.refuse(
-            (*path, "quiet"), "ends when it begins", 'give two times such as ["20:00", "06:00"]'
+            (*path, "quiet"),
+            f"{document.written((*path, 'quiet'))} ends when it begins",
+            'give two times such as ["20:00", "06:00"]',
         )
     if table.working and table.working[0] >= table.working[1]:
         document.refuse(
             (*path, "working"),
-            "does not end after it begins",
+            f"{document.written((*path, 'working'))} does not end after it begins",
             'give two times of one day such as ["08:00", "17:00"]',
         )
-    if table.working is None and "pull_forward" in table.model_fields_set:
+    pulled = "pull_forward" in table.model_fields_set and "hours" not in document.unread
+    if table.working is None and pulled:
         document.refuse(
             (*path, "pull_forward"),
-            "says nothing without working hours",
+            "means nothing without working hours",
             'add working = ["08:00", "17:00"]',
         )
     return Hours(

@@ -221,12 +221,15 @@ class FullRateTable(Table):
 class ProtocolFile(Table):
     """A whole protocol; what a section may say beside another is checked after this."""
 
+    what = "protocol"
+    required = ("title", "specimen", "specimen_id", "exposure", "stage")
+
     title: Text = ""
     specimen: Text = ""
     specimen_id: Name = ""
     exposure: Literal["dry", "spray", "submerged"] | None = None
     loading: LoadingTable | None = None
-    stage: list[StageTable] = Field(default_factory=list, min_length=1, max_length=100)
+    stage: list[StageTable | None] = Field(default_factory=list, min_length=1, max_length=100)
     spray: SprayTable | None = None
     inspections: InspectionsTable | None = None
     baseline: BaselineTable | None = None
@@ -236,7 +239,3 @@ class ProtocolFile(Table):
     pauses: PausesTable | None = None
     attendance: AttendanceTable | None = None
     hours: HoursTable | None = None
-
-
-REQUIRED = ("title", "specimen", "specimen_id", "exposure", "stage")
-"""Top-level keys a protocol must have."""

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+import math
+import re
+from collections.abc import Callable
+from typing import Annotated, Any, Final, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
-from rig.channels import Channel, channel_unit
+from rig.channels import CHANNEL_UNITS, Channel, channel_unit
 from rig.protocol.bounds import bounds, channel_dimension, difference_dimension, table_of_bounds
-from rig.protocol.document import Document, validate
+from rig.protocol.document import Document, meant
 from rig.protocol.fields import (
+    UNREAD,
     Fixed,
     Flow,
     Frequency,
@@ -20,11 +24,18 @@ from rig.protocol.fields import (
     Speed,
     Table,
     Volume,
+    Word,
     number,
     quantity,
+    refuse,
 )
-from rig.protocol.plan import ActuatorPlan, PumpPlan, RigPlan, WarningSignal
+from rig.protocol.plan import ActuatorPlan, Bounds, PumpPlan, RigPlan, WarningSignal
+from rig.protocol.position import Path
+from rig.protocol.validation import validate
 from rig.units import UnitError, parse, shown
+
+Objection = Callable[[str], tuple[str, str] | None]
+"""What is wrong with a driver's name on this computer and what would be right; None if nothing."""
 
 STOPS = {
     "emergency_stop": 0,
@@ -46,6 +57,19 @@ SIMULATED = "simulated"
 """The driver that moves nothing real."""
 
 
+_NO_BOUNDS: Final = (-math.inf, math.inf)
+_DRIVER: Final = re.compile(r"[a-z][a-z0-9_]{0,59}")
+
+
+def _driver(value: Any) -> Any:
+    if value is UNREAD or (isinstance(value, str) and _DRIVER.fullmatch(value)):
+        return value
+    raise refuse(
+        f"{shown(value)} is no name of a driver",
+        'use small letters, digits and "_", as in "simulated"',
+    )
+
+
 class ActuatorTable(Table):
     """`[actuator]`."""
 
@@ -59,7 +83,7 @@ class ActuatorTable(Table):
 class ChannelTable(Table):
     """`[[channel]]`; its quantities are read once its unit is known."""
 
-    name: str
+    name: Word
     resolution: Any
     noise: Any = None
     range: Any
@@ -99,12 +123,15 @@ class SimulationTable(Table):
 class RigFile(Table):
     """A whole rig file."""
 
-    name: Name
-    driver: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
-    rate: Rate
+    what = "rig file"
+    required = ("name", "driver", "rate", "actuator", "channel")
+
+    name: Name = ""
+    driver: Annotated[Word, BeforeValidator(_driver)] = ""
+    rate: Rate = math.nan
     local_input: Literal["button", "key"] | None = None
-    actuator: ActuatorTable
-    channel: list[ChannelTable] = Field(min_length=1, max_length=200)
+    actuator: ActuatorTable | None = None
+    channel: list[ChannelTable | None] = Field(default_factory=list, min_length=1, max_length=200)
     pump: PumpTable | None = None
     warning_signal: WarningTable | None = None
     limits: dict[str, Any] = Field(default_factory=dict)
@@ -112,14 +139,17 @@ class RigFile(Table):
     simulation: SimulationTable = Field(default_factory=SimulationTable)
 
 
-def build_rig(document: Document) -> RigPlan | None:
-    """Return the rig of a document, or None with its problems noted there."""
+def build_rig(document: Document, objection: Objection | None = None) -> RigPlan | None:
+    """Return the rig of a document with its problems noted there; None where it cannot be read.
+
+    What has a problem is in it as something that nothing contradicts.
+    """
     file = validate(document, RigFile)
     if file is None:
         return None
-    for key, pair in (("load", file.actuator.load), ("stroke", file.actuator.stroke)):
-        if pair[0] >= pair[1]:
-            document.refuse(("actuator", key), "lower bound is not below the upper", "swap them")
+    objected = objection(file.driver) if objection and file.driver else None
+    if objected:
+        document.refuse(("driver",), *objected)
     channels = _channels(document, file)
     signal = file.warning_signal
     _warn_people(document, file)
@@ -128,19 +158,36 @@ def build_rig(document: Document) -> RigPlan | None:
         driver=file.driver,
         rate=file.rate,
         channels=channels,
-        actuator=ActuatorPlan(
-            file.actuator.load,
-            file.actuator.stroke,
-            file.actuator.speed,
-            file.actuator.frequency,
-            file.actuator.limits,
-        ),
-        pump=PumpPlan(file.pump.flow, file.pump.tank) if file.pump else None,
-        limits=table_of_bounds(document, ("limits",), file.limits, channels),
+        actuator=_actuator(document, file.actuator),
+        pump=_pump(document, file.pump),
+        limits=_limits(document, file, channels),
         stops=_stops(document, file.stops),
         simulation=file.simulation.model_dump(),
         warning=WarningSignal(signal.kind, signal.before) if signal else None,
         local_input=file.local_input or "",
+    )
+
+
+def _actuator(document: Document, table: ActuatorTable | None) -> ActuatorPlan:
+    if table is None:
+        return ActuatorPlan(_NO_BOUNDS, _NO_BOUNDS, math.inf, math.inf, "controller")
+    for key, pair in (("load", table.load), ("stroke", table.stroke)):
+        if pair[0] >= pair[1]:
+            path = ("actuator", key)
+            low, high = (document.written((*path, index)) for index in (0, 1))
+            document.refuse(path, f"{low} is not below {high}", "swap them")
+    return ActuatorPlan(table.load, table.stroke, table.speed, table.frequency, table.limits)
+
+
+def _pump(document: Document, table: PumpTable | None) -> PumpPlan | None:
+    if table is not None:
+        return PumpPlan(table.flow, table.tank)
+    return PumpPlan(math.inf, math.inf) if "pump" in document.unread else None
+
+
+def _limits(document: Document, file: RigFile, channels: tuple[Channel, ...]) -> dict[str, Bounds]:
+    return table_of_bounds(
+        document, ("limits",), file.limits, None if "channel" in document.unread else channels
     )
 
 
@@ -151,14 +198,15 @@ def _warn_people(document: Document, file: RigFile) -> None:
     if file.warning_signal is None:
         document.warn(
             (),
-            f"rig {file.name} has no horn or lamp that warns before motion",
+            f'rig "{file.name}" has no horn or lamp that warns before it moves',
             'add [warning_signal] with kind = "horn" and before = "5 s"',
         )
     if not file.local_input:
         document.warn(
             (),
-            f"rig {file.name} has no local input, which every going on and unloading asks for",
-            'write local_input = "button" or "key" above the first table',
+            f'rig "{file.name}" names no button or key beside it, without which it neither goes '
+            "on nor unloads",
+            'write local_input = "button" or "key" above the first [table]',
         )
 
 
@@ -166,58 +214,71 @@ def _channels(document: Document, file: RigFile) -> tuple[Channel, ...]:
     seen: set[str] = set()
     channels = []
     for index, table in enumerate(file.channel):
+        if table is None or not table.name:
+            continue
         path = ("channel", index)
         if table.name in seen:
             document.refuse((*path, "name"), f"{shown(table.name)} is there twice", "name it once")
         seen.add(table.name)
-        channel = _channel(document, path, table)
-        if channel:
-            channels.append(channel)
-    for needed in ("load", "midspan"):
-        if not any(t.name == needed and not t.slow for t in file.channel):
-            document.refuse(("channel",), f'has no sampled channel "{needed}"', "add it")
-    return tuple(channels)
+        channels.append(_channel(document, path, table))
+    if "channel" not in document.unread:
+        for needed in ("load", "midspan"):
+            if not any(t and t.name == needed and not t.slow for t in file.channel):
+                document.refuse(
+                    ("channel",),
+                    f'has no sampled channel "{needed}"',
+                    f'add [[channel]] with name = "{needed}"',
+                )
+    return tuple(channel for channel in channels if channel)
 
 
-def _channel(
-    document: Document, path: tuple[str | int, ...], table: ChannelTable
-) -> Channel | None:
+def _channel(document: Document, path: Path, table: ChannelTable) -> Channel | None:
     unit = channel_unit(table.name)
     if unit is None or table.name == "deflection":
         document.refuse(
-            (*path, "name"),
-            f"{shown(table.name)} is no channel name",
-            "give load, midspan, support_left, ... (README.md, Your rig, lists them)",
+            (*path, "name"), f"{shown(table.name)} is no channel name", _channel_like(table.name)
         )
+        document.unread.add("channel")
         return None
-    found = bounds(document, (*path, "range"), table.range, channel_dimension(table.name))
-    steps = []
-    for key in ("resolution", "noise"):
-        value = getattr(table, key)
-        if value is None:
-            steps.append(0.0)
-            continue
-        try:
-            steps.append(parse(value, difference_dimension(table.name)))
-        except UnitError as error:
-            document.refuse((*path, key), error.problem, error.remedy)
-    if found is None or len(steps) < 2:
-        return None
-    resolution, noise = steps
-    width = found[1] - found[0]
-    if not 0 < resolution < width / 10:
+    found = None
+    if table.range is not UNREAD:
+        found = bounds(document, (*path, "range"), table.range, channel_dimension(table.name))
+    resolution = _step(document, path, table, "resolution")
+    noise = _step(document, path, table, "noise")
+    low, high = found or _NO_BOUNDS
+    width = high - low
+    if resolution <= 0 or resolution >= width / 10:
         document.refuse(
             (*path, "resolution"),
             f"{shown(table.resolution)} does not suit the range",
             "give the smallest step the channel shows, above zero and below a tenth of its range",
         )
-    if not 0 <= noise < width / 10:
+    if noise < 0 or noise >= width / 10:
         document.refuse(
             (*path, "noise"),
             f"{shown(table.noise)} does not suit the range",
             "give the standard deviation, below a tenth of the range",
         )
-    return Channel(table.name, unit, resolution, *found, noise=noise, slow=table.slow)
+    return Channel(table.name, unit, resolution, low, high, noise=noise, slow=table.slow)
+
+
+def _channel_like(name: str) -> str:
+    names = [n + "1" if n.endswith("_") else n for n in CHANNEL_UNITS if n != "deflection"]
+    return meant(name, names)
+
+
+def _step(document: Document, path: Path, table: ChannelTable, key: str) -> float:
+    """Return a step of a channel [SI], 0.0 where none is given, nan where it has a problem."""
+    value = getattr(table, key)
+    if value is None:
+        return 0.0
+    if value is UNREAD:
+        return math.nan
+    try:
+        return parse(value, difference_dimension(table.name))
+    except UnitError as error:
+        document.refuse((*path, key), error.problem, error.remedy)
+        return math.nan
 
 
 def _stops(document: Document, table: dict[str, Any]) -> dict[str, int]:
@@ -225,12 +286,11 @@ def _stops(document: Document, table: dict[str, Any]) -> dict[str, int]:
     for cause, category in table.items():
         path = ("stops", cause)
         if cause not in STOPS:
-            document.refuse(path, "is no cause of a stop", f"known are {', '.join(STOPS)}")
+            document.refuse(path, "is no cause of a stop", meant(cause, STOPS))
         elif isinstance(category, bool) or not isinstance(category, int):
-            document.refuse(path, f"{shown(category)} is no stop category", "give 0, 1 or 2")
+            document.refuse(path, f"{shown(category)} is no stop category", _categories(cause))
         elif category not in _allowed(cause):
-            allowed = " or ".join(str(c) for c in _allowed(cause))
-            document.refuse(path, f"category {shown(category)} is refused", f"give {allowed}")
+            document.refuse(path, f"category {shown(category)} is refused here", _categories(cause))
         else:
             stops[cause] = category
     return stops
@@ -241,3 +301,8 @@ def _allowed(cause: str) -> tuple[int, ...]:
     if STOPS[cause] == 0:
         return (0,)
     return (0, 1, 2) if cause == "pause" else (0, 1)
+
+
+def _categories(cause: str) -> str:
+    words = {0: "0 (power off at once)", 1: "1 (unload, then power off)", 2: "2 (power kept)"}
+    return f"give {' or '.join(words[c] for c in _allowed(cause))}"

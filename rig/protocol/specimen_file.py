@@ -8,7 +8,8 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from rig.protocol.beam import Bar, Concrete, Section, Specimen, SteelLaw, Tendon
-from rig.protocol.document import Document, validate
+from rig.protocol.document import Document
+from rig.protocol.examples import example_of
 from rig.protocol.fields import (
     Area,
     Density,
@@ -21,6 +22,9 @@ from rig.protocol.fields import (
     number,
     quantity,
 )
+from rig.protocol.position import Path
+from rig.protocol.validation import validate
+from rig.units import shown
 
 Depth = Annotated[float, quantity("length", 0.0, 5.0, "mm")]
 Side = Annotated[float, quantity("length", 0.01, 5.0, "mm")]
@@ -108,11 +112,14 @@ class BarTable(Table):
 class SpecimenFile(Table):
     """A whole specimen file."""
 
-    name: Name
-    geometry: GeometryTable
-    concrete: ConcreteTable
-    tendon: list[TendonTable] = Field(default_factory=list, max_length=100)
-    bar: list[BarTable] = Field(default_factory=list, max_length=100)
+    what = "specimen file"
+    required = ("name", "geometry", "concrete")
+
+    name: Name = ""
+    geometry: GeometryTable | None = None
+    concrete: ConcreteTable | None = None
+    tendon: list[TendonTable | None] = Field(default_factory=list, max_length=100)
+    bar: list[BarTable | None] = Field(default_factory=list, max_length=100)
     history: dict[str, Any] = Field(default_factory=dict)
 
 
@@ -121,94 +128,115 @@ def build_specimen(document: Document) -> Specimen | None:
     file = validate(document, SpecimenFile)
     if file is None:
         return None
-    _check_geometry(document, file)
-    _check_steel(document, file)
-    _check_strains(document, file.concrete)
+    tendons = [(("tendon", i), t) for i, t in enumerate(file.tendon) if t is not None]
+    bars = [(("bar", i), b) for i, b in enumerate(file.bar) if b is not None]
+    layers: list[tuple[Path, TendonTable | BarTable]] = [*tendons, *bars]
+    if file.geometry is not None:
+        _check_geometry(document, file.geometry)
+        for path, layer in layers:
+            _check_depth(document, path, layer, file.geometry.height)
+    if not (file.tendon or file.bar or document.unread & {"tendon", "bar"}):
+        document.refuse((), "has neither tendon nor bar", "add [[tendon]] or [[bar]]")
+    for path, tendon in tendons:
+        _check_law(document, (*path, "law"), tendon)
+    if file.concrete is not None:
+        _check_strains(document, file.concrete)
     for key, value in file.history.items():
         if isinstance(value, dict | list):
             document.refuse(
-                ("history", key), "is not a plain fact", "give text, a number or a date"
+                ("history", key),
+                f"{shown(value)} is no plain fact",
+                "give text, a number or a date",
             )
+    if document.problems or file.geometry is None or file.concrete is None:
+        return None
     return Specimen(
         name=file.name,
         section=_section(file.geometry),
         concrete=_concrete(file.concrete),
-        tendons=tuple(_tendon(t) for t in file.tendon),
-        bars=tuple(Bar(b.area, b.depth, b.modulus, b.yield_stress) for b in file.bar),
+        tendons=tuple(_tendon(t) for _, t in tendons),
+        bars=tuple(Bar(b.area, b.depth, b.modulus, b.yield_stress) for _, b in bars),
         history={key: str(value) for key, value in file.history.items()},
     )
 
 
-def _check_geometry(document: Document, file: SpecimenFile) -> None:
-    shape = file.geometry
+def _check_geometry(document: Document, shape: GeometryTable) -> None:
     at = "geometry"
     if shape.load_spacing >= shape.span:
         document.refuse(
-            (at, "load_spacing"), "is not below the span", "give the distance between the two loads"
+            (at, "load_spacing"),
+            f"{document.written((at, 'load_spacing'))} is not below the span "
+            f"{document.written((at, 'span'))}",
+            "give the distance between the two loads",
         )
     if shape.shape == "trapezoid" and shape.width_bottom is None:
-        document.refuse((at, "shape"), "trapezoid needs width_bottom", 'add width_bottom = "..."')
+        document.refuse_missing((at,), "width_bottom")
     if shape.shape != "trapezoid" and shape.width_bottom is not None:
-        document.refuse((at, "width_bottom"), f"means nothing for a {shape.shape}", "take it out")
-    if shape.shape == "general" and len(shape.outline) < 2:
-        document.refuse(
-            (at, "shape"),
-            "general needs an outline",
-            'add outline = [["0 mm", "600 mm"], ["160 mm", "400 mm"]] (depth, width)',
-        )
+        _means_nothing(document, (at, "width_bottom"), shape.shape)
+    if shape.shape == "general" and not shape.outline:
+        document.refuse_missing((at,), "outline")
     if shape.shape != "general" and shape.outline:
-        document.refuse((at, "outline"), f"means nothing for a {shape.shape}", "take it out")
+        _means_nothing(document, (at, "outline"), shape.shape)
     depths = [depth for depth, _ in shape.outline]
-    if depths and (depths != sorted(depths) or depths[-1] > shape.height):
+    if len(depths) == 1 or any(a > b for a, b in pairwise(depths)) or depths[-1:] > [shape.height]:
         document.refuse(
-            (at, "outline"), "depths do not rise from the top to the height", "sort them"
+            (at, "outline"),
+            "does not go from the top down to the height",
+            "give [depth, width] from top to bottom: " + example_of(("outline",)),
         )
 
 
-def _check_steel(document: Document, file: SpecimenFile) -> None:
-    height = file.geometry.height
-    layers = [("tendon", i, t.depth) for i, t in enumerate(file.tendon)]
-    layers += [("bar", i, b.depth) for i, b in enumerate(file.bar)]
-    for kind, index, depth in layers:
-        if not 0 < depth < height:
-            document.refuse(
-                (kind, index, "depth"),
-                "lies outside the section",
-                f"give a depth from the top below {height * 1e3:g} mm",
-            )
-    if not layers:
-        document.refuse((), "has neither tendon nor bar", "add [[tendon]] or [[bar]]")
-    for index, tendon in enumerate(file.tendon):
-        _check_law(document, ("tendon", index, "law"), tendon)
+def _means_nothing(document: Document, path: Path, shape: str) -> None:
+    document.refuse(path, f'means nothing where shape is "{shape}"', "take it out")
 
 
-def _check_law(document: Document, path: tuple[str | int, ...], tendon: TendonTable) -> None:
+def _check_depth(
+    document: Document, path: Path, layer: TendonTable | BarTable, height: float
+) -> None:
+    if layer.depth <= 0 or layer.depth >= height:
+        document.refuse(
+            (*path, "depth"),
+            f"{document.written((*path, 'depth'))} lies outside the section",
+            f"give the depth from the top, less than the height of {height * 1e3:g} mm",
+        )
+
+
+def _check_law(document: Document, path: Path, tendon: TendonTable) -> None:
     law = tendon.law
     ultimate = law.ultimate
     if isinstance(law, BilinearTable):
         if law.yield_stress > law.ultimate:
-            document.refuse((*path, "yield"), "is above ultimate", "give the lower of the two")
-    elif (law.preset is None) == (law.constants is None):
-        document.refuse(
-            path, "needs a preset or constants, one of them", 'add preset = "strand-270"'
-        )
+            document.refuse(
+                (*path, "yield"),
+                f"{document.written((*path, 'yield'))} is above ultimate "
+                f"{document.written((*path, 'ultimate'))}",
+                "swap the two",
+            )
+    elif (law.preset is None) == (law.constants is None) and "tendon" not in document.unread:
+        document.refuse(path, "needs preset or constants, one of them", 'add preset = "strand-270"')
     elif law.constants and ultimate is None:
-        document.refuse(path, "has constants without ultimate", 'add ultimate = "1860 MPa"')
+        document.refuse_missing(path, "ultimate")
     if ultimate is not None and tendon.stress > ultimate:
         document.refuse(
-            (*path[:-1], "stress"), "is above the ultimate stress", "give the stress as it is now"
+            (*path[:-1], "stress"),
+            f"{document.written((*path[:-1], 'stress'))} is above the ultimate stress",
+            "give the stress as it is now",
         )
 
 
 def _check_strains(document: Document, concrete: ConcreteTable) -> None:
     if concrete.ultimate_strain is not None and concrete.peak_strain > concrete.ultimate_strain:
         document.refuse(
-            ("concrete", "peak_strain"), "is above ultimate_strain", "give the lower of the two"
+            ("concrete", "peak_strain"),
+            f"{concrete.peak_strain:g} is above ultimate_strain {concrete.ultimate_strain:g}",
+            "swap the two",
         )
     if isinstance(concrete.law, PointsTable):
         strains = [strain for strain, _ in concrete.law.points]
         if any(a >= b for a, b in pairwise(strains)):
-            document.refuse(("concrete", "law"), "strains do not rise", "sort the points")
+            document.refuse(
+                ("concrete", "law"), "strains do not rise", "sort the points, each strain once"
+            )
 
 
 def _section(shape: GeometryTable) -> Section:

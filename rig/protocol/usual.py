@@ -5,10 +5,13 @@ The figures are common practice without a source.
 
 from __future__ import annotations
 
+import math
+
 from rig.protocol.document import Document
 from rig.protocol.draft import Draft
 from rig.protocol.limit_tables import USUAL_LEARNED
 from rig.protocol.people_tables import USUAL_ATTENDANCE
+from rig.protocol.plan import Loading
 from rig.protocol.position import Path
 from rig.protocol.rig_file import SIMULATED
 
@@ -20,11 +23,18 @@ USUAL_CRITERIA = {
 }
 """Criteria as a line to paste; common practice, no source."""
 
-USUAL_LIMITS = {
-    "load": 'load = ["-2 kN", "97 kN"]  # 105 % of upper',
-    "deflection": 'deflection = ["-0.5 mm", "4 mm"]',
-}
-"""Fixed limits every cyclic test wants."""
+_OVERLOAD = 1.05
+
+
+def usual_load(loading: Loading | None) -> str:
+    """Return the usual fixed limit on load as a line to paste: 105 % of the upper load."""
+    upper = 92.4e3 if loading is None or math.isnan(loading.upper) else loading.upper
+    return f'load = ["-2 kN", "{upper * _OVERLOAD / 1e3:.3g} kN"]'
+
+
+def _usual_limits(loading: Loading | None) -> dict[str, str]:
+    """Return the fixed limits every cyclic test wants."""
+    return {"load": usual_load(loading), "deflection": 'deflection = ["-0.5 mm", "4 mm"]'}
 
 
 def warn_unnamed(document: Document, draft: Draft) -> None:
@@ -32,8 +42,8 @@ def warn_unnamed(document: Document, draft: Draft) -> None:
     if draft.rig and not any(c.name.startswith("support_") for c in draft.rig.sampled):
         document.warn(
             (),
-            f"rig {draft.rig.name} has no support sensor",
-            "stiffness then includes settlement and bedding of the supports",
+            f"rig {draft.rig.name} has no sensor at a support",
+            "stiffness will include how far the supports give way",
         )
     _unattended(document, draft)
     if draft.spray and not draft.spray.faces:
@@ -55,7 +65,7 @@ def warn_unnamed(document: Document, draft: Draft) -> None:
             "stroke": learned.stroke_beyond,
         }
         armed = {name for name, value in values.items() if value is not None}
-        _unnamed(document, ("limits",), USUAL_LIMITS, set(draft.limits.fixed))
+        _unnamed(document, ("limits",), _usual_limits(draft.loading), set(draft.limits.fixed))
         _unnamed(document, ("limits", "cyclic"), USUAL_LEARNED, armed)
 
 
@@ -64,7 +74,7 @@ def _unattended(document: Document, draft: Draft) -> None:
     if missing and draft.rig and draft.rig.driver != SIMULATED:
         document.warn(
             (),
-            "nobody is asked to look after a start",
+            "nobody need look at the test after a start",
             f"add [attendance]; usual is {USUAL_ATTENDANCE}",
         )
 
@@ -72,4 +82,4 @@ def _unattended(document: Document, draft: Draft) -> None:
 def _unnamed(document: Document, path: Path, usual: dict[str, str], armed: set[str]) -> None:
     for name, paste in usual.items():
         if name not in armed:
-            document.warn(path, f"{name} is not named, so not armed", f"usual is {paste}")
+            document.warn(path, f"{name} is left out, so nothing watches it", f"usual is {paste}")

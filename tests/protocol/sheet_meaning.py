@@ -29,8 +29,15 @@ SHEET = [
     ),
     Broken("no criterion", FAILURE, "", FATIGUE, "stage[3]", "without a failure criterion"),
     Broken("no limits", LIMITS, "", FATIGUE, "stage[3]", "without limits"),
-    Broken("no loading", "[loading]", "[loadin]", 'to = "upper"', "stage[2].to", "needs [loading]"),
-    Broken("load control first", APPROACH, HOLD, "[[stage]]", "stage[1]", "load control"),
+    Broken(
+        "no loading",
+        "[loading]",
+        "[xyz]",
+        'to = "upper"',
+        "stage[2].to",
+        "needs the table [loading]",
+    ),
+    Broken("load control first", APPROACH, HOLD, "[[stage]]", "stage[1]", "controls the load"),
     Broken(
         "speed for a rate",
         PRE_CRACK,
@@ -77,7 +84,7 @@ SHEET = [
         '"5000 cycles", "1000',
         "at = [",
         "inspections.at[3]",
-        "rise",
+        "comes after",
     ),
     Broken(
         "warns after the stop",
@@ -97,12 +104,12 @@ SHEET = [
         "longer than every",
     ),
     Broken(
-        "unlike units",
+        "a time and a count",
         'on = "2 min"',
         'on = "10 cycles"',
         "every = ",
         "spray.every",
-        "unlike units",
+        "a time and a count",
     ),
     Broken(
         "said twice",
@@ -110,7 +117,7 @@ SHEET = [
         'continuous = true\non = "2 min"',
         "continuous",
         "spray.continuous",
-        "beside",
+        "on and every",
     ),
     Broken(
         "dry with spray",
@@ -118,7 +125,7 @@ SHEET = [
         'exposure = "dry"',
         "[spray]",
         "spray",
-        "beside exposure dry",
+        'although exposure is "dry"',
     ),
     Broken(
         "beyond the pump", '"1.5 L/min"', '"3 L/min"', '"3 L/min"', "spray.flow", "beyond the pump"
@@ -129,7 +136,7 @@ SHEET = [
         'exposure = "spray"',
         'exposure = "spray"',
         "exposure",
-        "without [spray]",
+        "needs the table [spray]",
         file=DRY,
         protocol=DRY,
     ),
@@ -140,7 +147,7 @@ SHEET = [
         '"90 kN"',
         '"90 kN"',
         "limits.load[2]",
-        "working range",
+        "what the test works with",
     ),
     Broken(
         "far above upper", '"97 kN"', '"110 kN"', '"110 kN"', "limits.load[2]", "110 % of the upper"
@@ -178,7 +185,7 @@ SHEET = [
         '"120 % of lower"',
         '"120 %',
         "limits.cyclic.load[1]",
-        "no sense",
+        "out of range",
     ),
     Broken(
         "learned far above",
@@ -186,7 +193,7 @@ SHEET = [
         '"120 % of upper"',
         '"120 %',
         "limits.cyclic.load[2]",
-        "no sense",
+        "out of range",
     ),
     Broken(
         "learned in a static test",
@@ -204,7 +211,7 @@ SHEET = [
         LIMITS_LOAD + '\npersist = "1 s"',
         "persist",
         "limits.persist",
-        "1 ms to 20 ms",
+        "1 to 20 ms",
     ),
     Broken(
         "ultimate in load control",

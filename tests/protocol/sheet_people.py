@@ -7,24 +7,26 @@ from tests.protocol.texts import RIG
 
 SHEET = [
     # Approach, spray, inspections.
-    Broken(
-        "settles for a day", '"60 s"  #', '"1 d"  #', '"1 d"', "stage[1].settle", "0 s to 3600 s"
-    ),
+    Broken("settles for a day", '"60 s"  #', '"1 d"  #', '"1 d"', "stage[1].settle", "0 s to 1 h"),
     Broken("settles in cycles", '"60 s"  #', '"4 cycles"  #', '"4 c', "stage[1].settle", "cycles"),
-    Broken("one face as text", '["bottom", "left side"]', '"bottom"', "faces", "spray.f", "a list"),
+    Broken(
+        "one face as text", '["bottom", "left side"]', '"bottom"', "faces", "spray.f", "no list"
+    ),
     Broken(
         "a face that is no name",
         '"left side"]',
         '"\\u001b[2J"]',
         "faces",
         "spray.faces[2]",
-        "plain",
+        "no name may have",
     ),
     Broken(
         "zero as a quantity", "zero = true", 'zero = "1 mm"', "zero", "inspections.zero", "true or"
     ),
     # Pauses.
-    Broken("unloads at once", '"30 min"  #', '"0 s"  #', '"0 s"', "pauses.unload_after", "10 s to"),
+    Broken(
+        "unloads at once", '"30 min"  #', '"0 s"  #', '"0 s"', "pauses.unload_after", "10 s to 7 d"
+    ),
     Broken("stands for ever", '"30 min"  #', '"8 d"  #', '"8 d"', "pauses.unload_after", "range"),
     Broken("pauses misspelt", "unload_after", "unload_afer", "unload_afer", "pauses", "did you"),
     # Attendance.
@@ -37,7 +39,7 @@ SHEET = [
         "attendance.by",
         "1 to 20",
     ),
-    Broken("a look as text", ATTENDANCE, 'by = "2 h"', "by = ", "attendance.by", "not a list"),
+    Broken("a look as text", ATTENDANCE, 'by = "2 h"', "by = ", "attendance.by", "no list"),
     Broken("no looks", ATTENDANCE, "", "[attendance]", "attendance.by", 'add by = ["30 min"'),
     Broken("times fall", '"2 h", "20000', '"1 min", "20000', "by = ", "attendance.by[2]", "times"),
     Broken(
@@ -63,7 +65,7 @@ SHEET = [
         f"[attendance]\n{ATTENDANCE}\n\n[full_rate]",
         "by =",
         "attendance.by",
-        "without a cyclic stage",
+        "no stage is cyclic",
         file=STATIC,
         protocol=STATIC,
     ),
@@ -78,12 +80,12 @@ SHEET = [
     ),
     Broken("zone of no form", "Europe/Lisbon", "../x", "zone", "hours.zone", "no time zone"),
     Broken("a continent", "Europe/Lisbon", "Europe", "zone", "hours.zone", "no time zone"),
-    Broken("no text as zone", '"Europe/Lisbon"', "1", "zone", "hours.zone", "IANA name"),
+    Broken("no text as zone", '"Europe/Lisbon"', "1", "zone", "hours.zone", "UTC"),
     Broken("hour 24", '"20:00"', '"24:00"', "quiet", "hours.quiet[1]", '"00:00" to "23:59"'),
     Broken("minute 60", '"06:00"', '"06:60"', "quiet", "hours.quiet[2]", "no time of day"),
-    Broken("half past", '"08:00"', '"8.30"', "working", "hours.working[1]", '"HH:MM"'),
-    Broken("one digit", '"08:00"', '"8:00"', "working", "hours.working[1]", '"HH:MM"'),
-    Broken("no quotes", '"08:00"', "08:00:00", "working", "hours.working[1]", '"HH:MM"'),
+    Broken("half past", '"08:00"', '"8.30"', "working", "hours.working[1]", '"00:00"'),
+    Broken("one digit", '"08:00"', '"8:00"', "working", "hours.working[1]", '"00:00"'),
+    Broken("no quotes", '"08:00"', "08:00:00", "working", "hours.working[1]", '"00:00"'),
     Broken(
         "one time", '["20:00", "06:00"]', '["20:00"]', "quiet", "hours.quiet", "no pair of times"
     ),
@@ -107,7 +109,7 @@ SHEET = [
         "hours.weekend",
         "give",
     ),
-    Broken("pulled far", '"10 %"  #', '"11 %"  #', '"11 %"', "hours.pull_forward", "0 % to 10 %"),
+    Broken("pulled far", '"10 %"  #', '"11 %"  #', '"11 %"', "hours.pull_forward", "0 to 10 %"),
     Broken(
         "pulled into no hours",
         'working = ["08:00", "17:00"]\n',
@@ -141,7 +143,7 @@ SHEET = [
         'before = "0.5 s"',
         "before",
         "warning_signal.before",
-        "1 s to 60 s",
+        "1 s to 1 min",
         file=RIG,
     ),
     Broken(
@@ -163,6 +165,6 @@ SHEET = [
         file=RIG,
     ),
     Broken(
-        "mains kept on", "mains = 1", "mains = 2", "mains", "stops.mains", "give 0 or 1", file=RIG
+        "mains kept on", "mains = 1", "mains = 2", "mains", "stops.mains", "or 1 (unload", file=RIG
     ),
 ]

@@ -10,13 +10,22 @@ from tests.protocol.texts import RIG, SERIES
 
 SHEET = [
     # What cannot be read at all.
-    Broken("no equals sign", 'title = "P', 'title "P', 'title "P', "", "expected '='"),
-    Broken("open quote", '"4 Hz"', '"4 Hz', '"4 Hz', "", "illegal character"),
-    Broken("bare quantity", '"4 Hz"', "4 Hz", "4 Hz", "", "in quotes"),
-    Broken("key twice", 'lower = "7 %"', 'upper = "7 %"', 'upper = "7 %"', "", "overwrite"),
-    Broken("table twice", "[baseline]", "[failure]", "[failure]\nstiffness_loss", "", "once"),
-    Broken("open list at the end", "cycles = 5\n", "cycles = [5\n", "before_stop", "", "unclosed"),
-    Broken("open table at the end", 'after_stop = "10 s"\n', "after_stop = {", LAST, "", "one key"),
+    Broken("no equals sign", 'title = "P', 'title "P', 'title "P', "", 'no "="'),
+    Broken("open quote", '"4 Hz"', '"4 Hz', '"4 Hz', "", "opened and not closed"),
+    Broken("bare quantity", '"4 Hz"', "4 Hz", "4 Hz", "", 'write "4 Hz"'),
+    Broken("key twice", 'lower = "7 %"', 'upper = "7 %"', 'upper = "7 %"', "", "twice"),
+    Broken("table twice", "[baseline]", "[failure]", "[failure]\nstiffness_loss", "", "twice"),
+    Broken(
+        "open list at the end", "cycles = 5\n", "cycles = [5\n", "cycles = [5", "", '"[" is opened'
+    ),
+    Broken(
+        "open table at the end",
+        'after_stop = "10 s"\n',
+        "after_stop = {",
+        LAST,
+        "",
+        '"{" is opened',
+    ),
     # Keys.
     Broken("unknown key", "frequency =", "frequncy =", "frequncy", "loading.frequncy", "frequency"),
     Broken("unknown table", "[baseline]", "[base_line]", "[base_line]", "base_line", "baseline"),
@@ -27,7 +36,7 @@ SHEET = [
         "unknown inline key", "within =", "whithin =", "whithin", "failure.stiffness_step", "within"
     ),
     Broken("missing key", 'frequency = "4 Hz"\n', "", "[loading]", "loading.frequency", "missing"),
-    Broken("missing title", 'title = "P', 'titel = "P', LAST, "title", "is missing"),
+    Broken("missing title", 'title = "P', '# "P', LAST, "title", "is missing"),
     Broken("title misspelt", 'title = "P', 'titel = "P', "titel", "titel", 'did you mean "title"'),
     Broken(
         "no stages", 'name = "fatigue"', "nom = 1", "[[stage]]\nnom", "stage[3].name", "missing"
@@ -58,17 +67,17 @@ SHEET = [
     Broken(
         "escape in the title", 'title = "P', 'title = "\\u001b[2JP', "title", "title", "no line"
     ),
-    Broken("number for text", '"P-12"', "12", "specimen_id", "specimen_id", "not plain text"),
+    Broken("number for text", '"P-12"', "12", "specimen_id", "specimen_id", "not text"),
     Broken(
         "number for a table",
         "residual_growth = { warn",
         "residual_growth = 1 # {",
         "residual_growth",
         "failure.residual_growth",
-        "not a table",
+        "no table",
     ),
     # Words.
-    Broken("unknown kind", '"cyclic"', '"fatigue"', 'kind = "fatigue"', "stage[3]", "not known"),
+    Broken("unknown kind", '"cyclic"', '"fatigue"', 'kind = "fatigue"', "stage[3]", "is no kind"),
     Broken("unknown exposure", '"spray"', '"sprayed"', '"sprayed"', "exposure", '"submerged"'),
     Broken(
         "unknown bound",

@@ -76,14 +76,14 @@ def test_a_file_that_is_no_text_is_one_problem():
     def read(path: str) -> str:
         return b"\xff\xfe".decode("utf-8")
 
-    with pytest.raises(InputError, match="not UTF-8 text") as caught:
+    with pytest.raises(InputError, match="saved as UTF-16") as caught:
         load_rig("photo.toml", read)
     assert len(caught.value.problems) == 1
 
 
 def test_a_deeply_nested_file_is_one_problem():
     problems = problems_of({WET: "a = " + "[" * 5000 + "]" * 5000})
-    assert [p.problem for p in problems] == ["is nested too deeply"]
+    assert [p.problem for p in problems] == ["has brackets within brackets without end"]
 
 
 PIECES = st.one_of(

@@ -112,7 +112,7 @@ def test_a_test_too_big_for_any_disk_ends_with_6(tmp_path):
     )
     text = text.replace("cycles = 5\n", "cycles = 1000\n")
     path = put(tmp_path, text)
-    result = call(path, "--json", "--out", str(tmp_path / "not" / "there"))
+    result = call(path, "--json", "--out", str(tmp_path / "run"))
     told = json.loads(result.stdout)
     assert (result.exit_code, told["ok"]) == (6, False)
     assert told["problems"] == []
@@ -123,3 +123,63 @@ def test_people_read_what_the_test_takes_and_the_caution():
     assert "9.2 and 92.4 kN at 4 Hz" in said
     assert "11,000,000 cycles" in said
     assert "no safety system" in said
+
+
+@pytest.mark.parametrize(
+    ("name", "meant"),
+    [
+        ("overnight-wet-prisms", "overnight-wet-prism"),
+        ("protocols/first-nigt.toml", "first-night"),
+        ("simulatd", "rigs/simulated"),
+    ],
+)
+def test_a_name_that_is_nearly_a_packaged_one_is_answered_with_it(name, meant, tmp_path):
+    told = json.loads(call(name, "--json").stdout)["problems"]
+    assert [p["remedy"] for p in told] == [f'did you mean "{meant}"?']
+
+
+def test_a_name_like_none_is_answered_with_all_packaged_ones(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    said = call("zzz").output
+    assert "first-night" in said
+    assert "static-ultimate" in said
+
+
+def test_a_named_file_that_is_not_there_is_answered_with_its_neighbour(tmp_path):
+    path = put(tmp_path, BY_SERIES.replace("prism-small", "prism-smal"))
+    (told,) = json.loads(call(path, "--json").stdout)["problems"]
+    assert (told["line"], told["field"]) == (2, "specimen")
+    assert told["remedy"] == f'did you mean "{tmp_path / PRISM}"?'
+
+
+def test_a_packaged_rig_is_found_by_its_bare_name():
+    assert "on rig simulated frame, full" in call("dry-short", "--rig", "simulated-full").output
+
+
+def test_a_driver_that_is_not_installed_is_a_problem_of_the_rig_file(tmp_path):
+    rig = tmp_path / "frame.toml"
+    rig.write_text(
+        shipped("rigs/simulated.toml").replace('"simulated"', '"frame_7"'), encoding="utf-8"
+    )
+    path = put(tmp_path, BY_SERIES.replace('lower = "7 %"', 'lower = "75 %"'))
+    result = call(path, "--rig", str(rig), "--json")
+    told = json.loads(result.stdout)["problems"]
+    assert result.exit_code == 2
+    assert [(p["file"], p["field"]) for p in told] == [
+        (str(rig), "driver"),
+        (path, "loading.lower"),
+    ]
+    assert '"frame_7" is not installed' in told[0]["problem"]
+    assert "simulated" in told[0]["remedy"]
+
+
+def test_a_folder_that_is_there_already_is_a_problem_beside_the_others(tmp_path):
+    path = put(tmp_path, BY_SERIES.replace('"70 %"', '"70 kNm"'))
+    result = call(path, "--out", str(tmp_path), "--json")
+    told = json.loads(result.stdout)
+    assert (result.exit_code, told["ok"]) == (2, False)
+    assert {p["field"] for p in told["problems"]} == {"--out", "loading.upper"}
+    alone = json.loads(call("dry-short", "--out", str(tmp_path), "--json").stdout)
+    assert (alone["ok"], len(alone["problems"])) == (False, 1)
+    assert "already exists" in alone["problems"][0]["problem"]
+    assert call("dry-short", "--out", str(tmp_path / "new")).exit_code == 0

@@ -147,7 +147,7 @@ def test_the_truth_of_the_simulated_rig_is_si_with_its_defaults():
         ('load = ["-2 kN", "97 kN"]\n', "", 'usual is load = ["-2 kN"'),
         ('"97 kN"', '"100 kN"', "lets overloads through"),
         ('"105 % of upper"', '"108 % of upper"', "lets overloads through"),
-        ("wet-cracks.toml: spray", "wet-cracks.toml: dry", "capacity of dry companions"),
+        ("wet-cracks.toml: spray", "wet-cracks.toml: dry", 'broken in exposure "dry"'),
     ],
 )
 def test_what_good_practice_would_do_otherwise_is_a_warning(old, new, phrase):
@@ -159,7 +159,7 @@ def test_what_good_practice_would_do_otherwise_is_a_warning(old, new, phrase):
 def test_a_rig_without_support_sensor_is_a_warning():
     before, _, after = shipped(RIG).partition('[[channel]]\nname = "support_left"')
     text = before + after[after.index("[pump]") :]
-    assert "no support sensor" in " ".join(load_edited({RIG: text}).warnings)
+    assert "no sensor at a support" in " ".join(load_edited({RIG: text}).warnings)
 
 
 def test_the_expected_duration_is_cycles_over_frequency_with_its_stops():

@@ -178,7 +178,7 @@ def test_a_real_rig_without_horn_or_local_input_is_a_warning_each():
     said = load_edited({WET: WHOLE, RIG: bare_rig("bench")}).warnings
     assert len(said) == 2
     assert any("no horn or lamp" in w and 'kind = "horn"' in w for w in said)
-    assert any("no local input" in w and 'local_input = "button"' in w for w in said)
+    assert any("no button or key" in w and 'local_input = "button"' in w for w in said)
 
 
 def test_a_real_rig_with_both_is_none_and_a_simulated_one_needs_neither():
