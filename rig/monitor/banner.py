@@ -54,7 +54,7 @@ def large_verdict(told: Call, width: int, signs: Glyphs, *, most: int) -> list[T
     """Return the verdict in large letters with why beside them, then at most `most` lines more."""
     letters = _large(_LARGE[told.level], signs)
     margin = max(map(len, letters)) + 4
-    said = [Text(told.headline)]
+    said = [Text(signs.safe(told.headline))]
     said += _reasons(told, width - margin, signs, most + len(letters) - 1, indent=0)
     lines = []
     for letter, beside in zip(letters, said + [Text()] * len(letters), strict=False):

@@ -137,7 +137,7 @@ def _crossed(line: Text, cells: str, level: str, style: str) -> None:
 
 
 def _foot(cycles: NDArray[np.float64], margin: int, columns: int, signs: Glyphs) -> list[Text]:
-    first, last = words.number(cycles.min()), words.number(cycles.max())
+    first, last = (signs.safe(words.number(end)) for end in (cycles.min(), cycles.max()))
     axis = Text(" " * margin)
     axis.append(signs.corner + signs.rule * columns, "dim")
     named = f"{last} cycles"
