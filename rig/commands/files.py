@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import gc
 import os
 from importlib import resources
 from pathlib import Path
@@ -27,11 +28,17 @@ def load(protocol: str, rig: str | None, *, installed: bool = False) -> Plan:
     """
     # No package that happens to be installed may have a say in reading files, nor cost a look.
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
-    # Imported late: pydantic would slow down every other command.
-    from rig.protocol.load import load_plan
+    collecting = gc.isenabled()
+    gc.disable()  # what is imported here stays; a tenth of the time went into looking through it
+    try:
+        # Imported late: pydantic would slow down every other command.
+        from rig.protocol.load import load_plan
 
-    objection = _objection if installed else None
-    return load_plan(find_protocol(protocol), find_rig(rig), read_text, objection)
+        objection = _objection if installed else None
+        return load_plan(find_protocol(protocol), find_rig(rig), read_text, objection)
+    finally:
+        if collecting:
+            gc.enable()
 
 
 def _objection(driver: str) -> tuple[str, str] | None:
