@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.record.history import Chunk, Journal
+from rig.record.sealing import CHUNK_ROWS
 from rig.samples import Flag
 
 MOST_POINTS: Final = 200
@@ -42,7 +43,8 @@ class CurveKeeper:
 
     def take(self, journal: Journal) -> None:
         """Read what has come since the last look. Raises StorageError for damage."""
-        places = journal.places("cycles")
+        # A whole chunk may have taken the place of pieces that were read: it begins before them.
+        places = journal.places("cycles", self._seen // CHUNK_ROWS * CHUNK_ROWS)
         total = places[-1][0] + places[-1][1] if places else 0
         while total > MOST_POINTS * self._stride:
             self._widen()

@@ -1,0 +1,157 @@
+"""Whether somebody is needed: one rule, one test."""
+
+import math
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from rig.monitor.call import Level, call
+from rig.monitor.view import View
+from rig.record.status import Coming
+from tests.monitor.views import NOW, VIEWS, with_status
+
+cycling = VIEWS["cycling"]
+
+
+def level(view: View) -> Level:
+    return call(view).level
+
+
+def aged(seconds: float, view: View = cycling) -> View:
+    return replace(view, now=NOW - timedelta(seconds=0.4) + timedelta(seconds=seconds))
+
+
+@pytest.mark.parametrize("name", ["cycling", "wet", "build_up", "starting", "static", "submerged"])
+def test_a_rig_that_goes_on_by_itself_needs_nobody(name):
+    assert level(VIEWS[name]) is Level.NOTHING
+
+
+@pytest.mark.parametrize("name", ["checklist", "paused", "locked", "unloaded"])
+def test_a_rig_that_stands_until_somebody_asks_calls(name):
+    told = call(VIEWS[name])
+    assert (told.level, told.headline) == (Level.COME, "COME: IT WAITS FOR YOU")
+
+
+@pytest.mark.parametrize("cause", ["pause", "finding", "no flow", "unattended"])
+@pytest.mark.parametrize("state", ["pausing", "paused"])
+def test_every_pause_calls_and_says_why(state, cause):
+    told = call(with_status(state=state, cause=cause, why=""))
+    assert told.level is Level.COME
+    assert "stand" in told.why[0]
+    assert ";" in told.why[0]
+
+
+def test_an_inspection_that_goes_on_by_itself_is_worth_a_look():
+    told = call(VIEWS["waiting"])
+    assert told.level is Level.LOOK
+    assert "map the cracks; it goes on by itself" in told.why[0]
+
+
+def test_an_inspection_that_waits_for_somebody_calls():
+    view = with_status(VIEWS["waiting"], coming=(Coming("cycling goes on after it"),))
+    assert level(view) is Level.COME
+
+
+def test_what_the_run_asks_for_while_it_cycles_is_worth_a_look():
+    told = call(with_status(asks="look after the rig, then: nightrig note"))
+    assert (told.level, told.why[0]) == (Level.LOOK, "look after the rig, then: nightrig note")
+
+
+def test_a_run_that_waits_for_the_button_at_the_rig_calls():
+    view = with_status(
+        state="starting", local_input="button", asks="use the button at the rig now, for continue"
+    )
+    assert level(view) is Level.COME
+
+
+@pytest.mark.parametrize(
+    ("lost", "wanted"), [(0.199, Level.NOTHING), (0.201, Level.LOOK), (math.nan, Level.NOTHING)]
+)
+def test_stiffness_beyond_its_warning_is_worth_a_look(lost, wanted):
+    assert level(with_status(stiffness=25.18e6 * (1 - lost))) is wanted
+
+
+@pytest.mark.parametrize(("hours", "wanted"), [(12.1, Level.NOTHING), (11.9, Level.LOOK)])
+def test_a_tank_that_does_not_last_the_night_is_worth_a_look(hours, wanted):
+    water = replace(VIEWS["cycling"].status.water, tank_lasts=hours * 3600)
+    assert level(with_status(water=water)) is wanted
+
+
+@pytest.mark.parametrize(("celsius", "wanted"), [(49.9, Level.NOTHING), (50.1, Level.LOOK)])
+def test_warm_oil_is_worth_a_look(celsius, wanted):
+    assert level(with_status(oil_temperature=celsius + 273.15)) is wanted
+
+
+def test_a_trouble_is_worth_a_look():
+    told = call(with_status(troubles=("the pump does not switch off: close the water by hand",)))
+    assert told.level is Level.LOOK
+    assert "by hand" in told.why[0]
+
+
+def test_an_input_that_is_not_as_it_should_be_is_worth_a_look_while_the_rig_runs():
+    told = call(with_status(inputs=("mains lost, on the uninterruptible supply",)))
+    assert told.level is Level.LOOK
+    assert "mains lost" in told.why[0]
+
+
+@pytest.mark.parametrize(
+    ("age", "wanted"),
+    [(4.0, Level.NOTHING), (29.0, Level.NOTHING), (31.0, Level.LOOK), (301.0, Level.COME)],
+)
+def test_old_data_is_worth_a_look_and_calls_once_nobody_can_know_what_the_rig_does(age, wanted):
+    told = call(aged(age))
+    assert told.level is wanted
+    assert ("look after the rig at the rig" in " ".join(told.why)) == (age > 30)
+
+
+def test_data_of_the_future_is_not_old():
+    assert level(aged(-500.0)) is Level.NOTHING
+
+
+def test_a_record_that_cannot_be_read_is_worth_a_look():
+    assert level(replace(cycling, unreadable="journal.db: the disk is gone")) is Level.LOOK
+
+
+def test_a_program_that_is_gone_without_an_end_calls_and_says_what_is_known():
+    told = call(VIEWS["gone"])
+    assert (told.level, told.headline) == (Level.COME, "COME: ITS PROGRAM IS GONE")
+    assert "12 min ago it was in cycling" in told.why[0]
+    assert "only the rig itself can tell" in told.why[1]
+
+
+def test_a_rehearsal_that_broke_off_gets_nobody_out_of_bed():
+    told = call(replace(VIEWS["rehearsal"], alive=False))
+    assert told.level is Level.LOOK
+    assert "no rig is concerned" in told.why[0]
+
+
+def test_a_stop_nobody_asked_for_calls_and_a_stop_by_the_verdict_does_not():
+    assert level(with_status(state="stopping", cause="limit", why="load beyond")) is Level.COME
+    assert level(with_status(state="stopping", cause="verdict")) is Level.NOTHING
+    assert level(with_status(state="stopping", cause="stop")) is Level.NOTHING
+
+
+@pytest.mark.parametrize(
+    ("name", "headline", "loud"),
+    [
+        ("failure", "ENDED: FAILURE", False),
+        ("run_out", "ENDED: RUN-OUT", False),
+        ("limit", "ENDED: LIMIT", True),
+        ("not_off", "ENDED: FAULT, PRESSURE NOT CONFIRMED OFF", True),
+    ],
+)
+def test_an_end_says_how(name, headline, loud):
+    told = call(VIEWS[name])
+    assert (told.level, told.headline, told.loud) == (Level.ENDED, headline, loud)
+
+
+def test_after_an_end_a_caution_comes_before_everything_else():
+    assert call(VIEWS["not_off"]).why[0].startswith("CAUTION: pressure NOT confirmed off")
+    assert "gauge and load at zero" in call(VIEWS["failure"]).why[-1]
+
+
+def test_what_calls_stands_before_what_is_worth_a_look():
+    view = with_status(VIEWS["paused"], oil_temperature=330.0)
+    assert "mid-span sensor flat over 50 cycles" in call(view).why[0]
+    assert "oil" in call(view).why[-1]
