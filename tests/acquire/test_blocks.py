@@ -44,13 +44,27 @@ def streams(draw: st.DrawFn) -> SampleArray:
     return values
 
 
-@given(values=streams(), cuts=st.lists(st.integers(1, 2500), max_size=12))
-@settings(max_examples=150, deadline=None)
-def test_cuts_change_no_bit(values: SampleArray, cuts: list[int]) -> None:
+CUT = {"values": streams(), "cuts": st.lists(st.integers(1, 2500), max_size=12)}
+
+
+def assert_cuts_change_no_bit(values: SampleArray, cuts: list[int]) -> None:
     whole_state, whole = in_blocks(values, [], start())
     cut_state, cut = in_blocks(values, cuts, start())
     assert bits(cut) == bits(whole)
     assert json.dumps(cut_state.to_plain()) == json.dumps(whole_state.to_plain())
+
+
+@given(**CUT)
+@settings(max_examples=60)
+def test_cuts_change_no_bit(values: SampleArray, cuts: list[int]) -> None:
+    assert_cuts_change_no_bit(values, cuts)
+
+
+@pytest.mark.endurance
+@given(**CUT)
+@settings(max_examples=2000)
+def test_cuts_change_no_bit_of_many_streams(values: SampleArray, cuts: list[int]) -> None:
+    assert_cuts_change_no_bit(values, cuts)
 
 
 @pytest.mark.parametrize("length", [1, 7, 1000, 100_000])
@@ -65,7 +79,7 @@ def test_blocks_of_any_length_give_the_same_bits(length: int, spc: float) -> Non
 
 
 @given(values=streams(), head=st.integers(1, 2500), cut=st.integers(1, 2500))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_a_shorter_block_from_the_old_state_is_as_if_the_longer_had_never_been(
     values: SampleArray, head: int, cut: int
 ) -> None:
@@ -135,9 +149,7 @@ def by_the_rule(load: SampleArray, middle: float, span: float) -> list[int]:
     return found
 
 
-@given(values=streams())
-@settings(max_examples=150, deadline=None)
-def test_cycles_begin_where_the_rule_read_sample_by_sample_says(values: SampleArray) -> None:
+def assert_cycles_begin_by_the_rule(values: SampleArray) -> None:
     state = begin(8000.0, 12_000.0, 0)
     rows = in_blocks(values, [], state)[1]
     expected = by_the_rule(values[0].astype(np.float64), 8000.0, 12_000.0)
@@ -146,6 +158,19 @@ def test_cycles_begin_where_the_rule_read_sample_by_sample_says(values: SampleAr
     assert set(rows.end[~long]) <= set(expected)
     assert set(expected) <= {*rows.begin, *rows.end} or len(expected) < 2
     assert np.array_equal(rows.begin[1:], rows.end[:-1])
+
+
+@given(values=streams())
+@settings(max_examples=60)
+def test_cycles_begin_where_the_rule_read_sample_by_sample_says(values: SampleArray) -> None:
+    assert_cycles_begin_by_the_rule(values)
+
+
+@pytest.mark.endurance
+@given(values=streams())
+@settings(max_examples=2000)
+def test_cycles_of_many_streams_begin_where_the_rule_says(values: SampleArray) -> None:
+    assert_cycles_begin_by_the_rule(values)
 
 
 def test_a_restart_point_goes_on_as_if_nothing_had_happened() -> None:
