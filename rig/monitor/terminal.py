@@ -33,14 +33,16 @@ def show(
     ascii_only: bool = False,
     stream: TextIO = sys.stderr,
     hint: str,
+    seconds: Callable[[], float] = real_seconds,
 ) -> View | None:
     """Show a run until it has ended, its program is gone, or somebody leaves; return its last view.
 
     `pause` waits some seconds [s], less when somebody leaves; `hint` says how to leave. A
     terminal that takes nothing keeps back only this loop; one that is gone ends it quietly.
-    None if nothing was looked at. Raises what `look` raises.
+    None if nothing was looked at. `seconds` is the monotonic time [s] by which looks are due.
+    Raises what `look` raises.
     """
-    newest = _Newest(look)
+    newest = _Newest(look, seconds)
     signs = glyphs(ascii_only=ascii_only)
     with contextlib.suppress(Gone):
         if can_paint(stream):
@@ -54,8 +56,9 @@ def show(
 class _Newest:
     """The newest view of a run, looked at again when that is due."""
 
-    def __init__(self, look: Callable[[], View]) -> None:
+    def __init__(self, look: Callable[[], View], seconds: Callable[[], float]) -> None:
         self._look = look
+        self.seconds = seconds
         self._due = self._quick_until = -math.inf
         self.view: View | None = None
 
@@ -81,7 +84,7 @@ def _on_screen(
     hint: str,
 ) -> None:
     while True:
-        view = newest.at(real_seconds())
+        view = newest.at(newest.seconds())
 
         def draw(width: int, height: int, view: View = view) -> list[Text]:
             return screen(view, width, height, signs, hint)
@@ -101,7 +104,7 @@ def _in_lines(
 ) -> None:
     lines = PlainLines(signs)
     while True:
-        now = real_seconds()
+        now = newest.seconds()
         view = newest.at(now)
         try:
             for line in lines.news(view, now):
