@@ -161,7 +161,7 @@ class CyclicStage:
             await self._found(finding)
         for decision in decisions:
             if decision.kind == "counting":
-                await self._counting()
+                await self._counting(decision.detail)
             elif isinstance(decision.detail, Adjustment):
                 await self._adjust(decision.detail)
         pauses = [*filter(None, doubts), *(f.text for f in findings if f.action == "pause")]
@@ -185,11 +185,9 @@ class CyclicStage:
             return finding.text if finding.action == "pause" else ""
         return ""
 
-    async def _counting(self) -> None:
+    async def _counting(self, first: object) -> None:
         station = self._station
-        station.book.enter(
-            "cycling", "range reached", f"counts from cycle {self.state.counted + 1}"
-        )
+        station.book.enter("cycling", "range reached", f"counts from cycle {first}")
         self._plan_inspection()
         self._arm_learned()
         left = self._stage.run_out - self.state.counted

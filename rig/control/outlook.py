@@ -81,6 +81,7 @@ class Outlook:
                 book.counted,
                 rate=station.stream.rate,
                 slow=station.chores.slow,
+                cycling=book.state == "cycling",
             ),
             slow=dict(station.chores.slow),
             oil_temperature=inputs.oil_temperature or math.nan,

@@ -26,21 +26,30 @@ _NEXT = {
 
 
 def water_status(
-    water: Water, plan: Plan, now: int, counted: int, *, rate: float, slow: Mapping[str, float]
+    water: Water,
+    plan: Plan,
+    now: int,
+    counted: int,
+    *,
+    rate: float,
+    slow: Mapping[str, float],
+    cycling: bool,
 ) -> WaterStatus | None:
     """Return the water at a frame and a count, None where nothing is sprayed.
 
-    `slow` holds the newest slow channels [SI]: their tank and flow go before the pump's own.
+    `cycling` tells that cycles count now. `slow` holds the newest slow channels [SI]: their tank
+    goes before the pump's own.
     """
     schedule = water.schedule
     if schedule is None:
         return None
     tank = slow.get("tank", _tank(water, plan))
-    coming = _coming(water, schedule, now, counted, rate, plan)
+    coming = _coming(water, schedule, now, counted, rate=rate, plan=plan, cycling=cycling)
     use = schedule.flow * (1.0 if schedule.continuous else schedule.on / schedule.every)
     lasts = tank / use if use > 0 else math.nan
-    if not water.begun and coming is not None and coming.within is not None:
-        lasts += coming.within
+    if not water.begun:
+        begins = None if coming is None else coming.within
+        lasts = math.nan if begins is None else lasts + begins
     return WaterStatus(
         doing=_doing(water),
         on=water.spray.on,
@@ -75,9 +84,16 @@ def _tank(water: Water, plan: Plan) -> float:
 
 
 def _coming(
-    water: Water, schedule: SpraySchedule, now: int, counted: int, rate: float, plan: Plan
+    water: Water,
+    schedule: SpraySchedule,
+    now: int,
+    counted: int,
+    *,
+    rate: float,
+    plan: Plan,
+    cycling: bool,
 ) -> Coming | None:
-    """Return the next switching of the pump by the schedule."""
+    """Return the next switching of the pump by the schedule, at a time if cycles count now."""
     spray = water.spray
     if water.ended or water.held is not None or water.rewets or spray.phase not in _NEXT:
         return None
@@ -91,5 +107,6 @@ def _coming(
         return None
     if unit == "s":
         return Coming(_NEXT[spray.phase], max(place - now, 0) / rate)
-    frequency = plan.loading.frequency if plan.loading else math.nan
-    return Coming(_NEXT[spray.phase], max(place - counted, 0) / frequency, place)
+    if not cycling or plan.loading is None:
+        return Coming(_NEXT[spray.phase], None, place)
+    return Coming(_NEXT[spray.phase], max(place - counted, 0) / plan.loading.frequency, place)
