@@ -100,7 +100,8 @@ def follow(
 
     if shown is not None:
         show_run(out, leaving.is_asked, leaving.pause, shown)
-        # With its end written the record is still being closed.
+        # With its end written the record is still being closed; and where nobody sees the screen
+        # any more, whoever started the test may still wait for its code.
         while lives() and not leaving.asked:
             leaving.pause()
     if lives():

@@ -35,19 +35,20 @@ class Shown:
 
 def show_run(
     out: Path, leaving: Callable[[], bool], pause: Callable[[float], None], shown: Shown
-) -> None:
-    """Show the run of a folder until it ends, its program is gone, or somebody leaves.
+) -> bool:
+    """Show the run of a folder until it is over, somebody leaves, or nobody sees it any more.
 
-    `pause` waits some seconds [s], less when somebody leaves. Raises StorageError for a record
-    that cannot be read.
+    Returns whether it is over: ended, or its program gone. `pause` waits some seconds [s], less
+    when somebody leaves. Raises StorageError for a record that cannot be read.
     """
     from rig.monitor.terminal import show
 
     stream = shown.stream or sys.stderr
     if stream is None:  # standard error was closed: nobody looks
-        return
+        return False
     look = follower(out).look
-    show(look, leaving, pause=pause, ascii_only=shown.plain, stream=stream, hint=shown.hint)
+    view = show(look, leaving, pause=pause, ascii_only=shown.plain, stream=stream, hint=shown.hint)
+    return view is not None and (view.ending is not None or not view.alive)
 
 
 def follower(out: Path) -> Follower:

@@ -73,9 +73,9 @@ def watched(out: Path, shown: Shown, *, as_json: bool) -> int:
 
     if place(out).kind in ("live", "rehearsal"):
         with Leaving() as leaving:
-            show_run(out, leaving.is_asked, leaving.pause, shown)
+            over = show_run(out, leaving.is_asked, leaving.pause, shown)
             # With its end written the record is still being closed.
-            while folder_holder(out) is not None and not leaving.asked:
+            while over and folder_holder(out) is not None and not leaving.asked:
                 leaving.pause()
     found = place(out)
     if found.kind in ("live", "rehearsal"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import json
 import os
 import pty
@@ -11,6 +12,7 @@ import signal
 import subprocess
 import sys
 import tempfile
+import termios
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -130,15 +132,22 @@ class Night:
 
     def start_on_terminal(self, *more: str) -> Terminal:
         """Start the test on a terminal of its own."""
+        return self.on_terminal(self.order(*more))
+
+    def on_terminal(self, command: list[str]) -> Terminal:
+        """Start any command on a terminal of its own, 120 cells wide and 40 high."""
         primary, secondary = pty.openpty()
+        termios.tcsetwinsize(secondary, (40, 120))
         child = subprocess.Popen(
-            self.order(*more),
+            command,
             cwd=self.folder,
-            env=self.env,
+            env=self.env | {"TERM": "xterm-256color"},
             stdin=secondary,
             stdout=secondary,
             stderr=secondary,
             start_new_session=True,
+            # It is the terminal that Ctrl-C and a closed window send their signals by.
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
         )
         os.close(secondary)
         os.set_blocking(primary, False)
@@ -220,13 +229,21 @@ class Terminal:
 
     def _read(self) -> bool:
         with contextlib.suppress(OSError):
-            self.seen += os.read(self.primary, 65536).decode()
+            self.seen += os.read(self.primary, 65536).decode(errors="replace")
         return True
 
     def type(self, line: str) -> None:
         """Type a line."""
         self.seen = ""
         os.write(self.primary, f"{line}\n".encode())
+
+    def press(self, key: bytes) -> None:
+        """Press a key."""
+        os.write(self.primary, key)
+
+    def resize(self, lines: int, columns: int) -> None:
+        """Change the size of the terminal's window."""
+        termios.tcsetwinsize(self.primary, (lines, columns))
 
     def close(self) -> None:
         """Close the terminal's window."""

@@ -24,7 +24,7 @@ def runtime():
     shutil.rmtree(folder, ignore_errors=True)
 
 
-def door(runtime: Path, name: str) -> Door:
+def door(runtime: Path, name: str, state: str = "cycling") -> Door:
     """Return the door of a run whose conductor is gone: it refuses in words of its own."""
     desk = Desk()
     desk.close(f"{name} has ended")
@@ -33,7 +33,8 @@ def door(runtime: Path, name: str) -> Door:
         return None
 
     def look() -> dict[str, object]:
-        return {"run": f"/runs/{name}", "title": "Prism", "state": "cycling", "pid": 1}
+        told = {"run": f"/runs/{name}", "title": "Prism", "rig": "frame 2", "pid": 1}
+        return {**told, "state": state, "cycles": 12_345, "run_out": 500_000}
 
     return Door(runtime / "nightrig" / f"{name}.sock", desk, synced=synced, look=look)
 
@@ -64,7 +65,21 @@ async def test_several_live_runs_are_named_and_none_is_asked(runtime):
     assert code == 2
     assert '"answer": null' in out
     for name in ("night-1", "night-2"):
-        assert f"/runs/{name}: Prism, cycling (process 1)" in err
+        line = f"/runs/{name}: Prism, on frame 2, cycling, 12,345 of 500,000 cycles (process 1)"
+        assert line in err.splitlines()
+
+
+@pytest.mark.parametrize(
+    ("verb", "expected"),
+    [
+        ("stop", (0, "acted: the test is being stopped already\n")),
+        ("pause", (2, "refused: the test is being stopped already\n")),
+    ],
+)
+async def test_a_run_that_is_being_stopped_says_so_at_once(runtime, verb, expected):
+    async with door(runtime, "night-1", "stopping"):
+        code, out, _ = await nightrig(runtime, verb)
+    assert (code, out) == expected
 
 
 async def test_where_nothing_runs_nothing_is_asked(runtime):

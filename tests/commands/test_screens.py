@@ -1,0 +1,119 @@
+"""`run` and `rehearse` show the screen of `watch`; whatever holds it up holds nothing else up."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+
+import pytest
+
+from rig.record.history import read_journal
+from tests.assembly.nights import COMMAND, PATIENCE, a_night, eventually
+from tests.commands.test_watch import CTRL_C, CTRL_Q, CTRL_S, NO_SCREEN, SCREEN
+
+pytestmark = pytest.mark.xdist_group("serial")
+
+
+@pytest.fixture
+def night(tmp_path):
+    with a_night(tmp_path, run_out=100_000) as night:
+        yield night
+
+
+def rehearsal(folder: str, protocol: str = "static-ultimate") -> list[str]:
+    return [*COMMAND, "rehearse", protocol, "--out", folder, "--seed", "1"]
+
+
+def ended(folder) -> bool:
+    try:
+        with read_journal(folder) as journal:
+            return journal.ending is not None
+    except Exception:
+        return False
+
+
+def test_a_run_shows_its_screen_and_leaving_it_says_how_to_come_back(night):
+    terminal = night.start_on_terminal("--on-call", "B. Name, +00 12 34")
+    terminal.until(SCREEN)
+    terminal.until("B. Name, +00 12 34")
+    # What may end the test stands below the line that matters, where it can be read afterwards.
+    before = terminal.seen.partition(SCREEN)[0]
+    assert "begins; Ctrl-C leaves it running" in before
+    assert "logging out" not in before.partition("begins")[0]
+    terminal.press(CTRL_C)
+    assert terminal.code() == 0
+    said = terminal.seen.rpartition(NO_SCREEN)[2]
+    assert f"nightrig watch {night.out}" in said
+    assert f"nightrig stop {night.out}" in said
+    terminal.close()
+    assert [e.text for e in night.events() if e.kind == "on call"] == ["B. Name, +00 12 34"]
+
+    back = night.on_terminal([*COMMAND, "watch", "night-1"])
+    back.until("P-77")
+    os.kill(night.runner(), signal.SIGKILL)
+    assert back.code() == 1
+    gone = back.seen.rpartition(NO_SCREEN)[2]
+    back.close()
+    asked = night.nightrig("stop", "night-1").stderr
+    once = night.nightrig("watch", "night-1", "--once")
+    assert once.returncode == 0
+    for words in ("nothing carries this test out any more", "Look at the rig first"):
+        assert words in " ".join(gone.split())
+        assert words in asked
+
+
+def test_a_rehearsal_on_a_frozen_terminal_goes_on_to_its_end(night):
+    terminal = night.on_terminal(rehearsal("frozen"))
+    terminal.press(CTRL_S)
+    eventually(lambda: ended(night.folder / "frozen"), "the end of the rehearsal")
+    assert terminal.child.poll() is None
+    terminal.press(CTRL_Q)
+    assert terminal.code() == 0
+    assert "outcome   ultimate: " in terminal.seen
+    terminal.close()
+
+
+def test_a_rehearsal_is_the_same_with_its_screen_as_without(night):
+    # The name of a run is that of its folder.
+    for name in ("a", "b"):
+        (night.folder / name).mkdir()
+    terminal = night.on_terminal(rehearsal("a/run"))
+    terminal.until(SCREEN)
+    terminal.until("REHEARSAL")
+    assert terminal.code() == 0
+    terminal.close()
+    assert night.finished(rehearsal("b/run")).returncode == 0
+    shown, alone = (night.folder / name / "run" / "run.h5" for name in ("a", "b"))
+    assert shown.read_bytes() == alone.read_bytes()
+
+
+def test_a_rehearsal_can_be_watched_from_elsewhere_and_that_it_died_is_told(night):
+    pipes = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    child = subprocess.Popen(
+        rehearsal("long", "dry-run-out"), cwd=night.folder, env=night.env, **pipes
+    )
+    night.children.append(child)
+    eventually(lambda: (night.folder / "long" / "lock").exists(), "the rehearsal")
+    left = night.on_terminal([*COMMAND, "watch", "long"])
+    left.until("REHEARSAL")
+    left.press(CTRL_C)
+    assert left.code() == 0
+    assert "the rehearsal goes on in long" in left.seen
+    left.close()
+    asked = night.nightrig("stop", "long")
+    assert asked.returncode == 2
+    assert "a rehearsal is under way there" in asked.stderr
+
+    lines = [*COMMAND, "watch", "long", "--json"]
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+    watcher = subprocess.Popen(lines, cwd=night.folder, env=night.env, **pipes)
+    night.children.append(watcher)
+    assert "REHEARSAL" in watcher.stderr.readline()
+    child.kill()
+    child.wait()
+    out, err = watcher.communicate(timeout=PATIENCE)
+    assert watcher.returncode == 1
+    assert json.loads(out)["outcome"] is None
+    assert "nothing carries this test out any more" in err.splitlines()[-1]
