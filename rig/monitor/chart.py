@@ -133,7 +133,7 @@ def _crossed(line: Text, cells: str, level: str, style: str) -> None:
         if cell == " ":
             line.append(level, style if level != " " else None)
         else:
-            line.append(cell, "bold")
+            line.append(cell)
 
 
 def _foot(cycles: NDArray[np.float64], margin: int, columns: int, signs: Glyphs) -> list[Text]:

@@ -21,7 +21,7 @@ _THEME: Final = TerminalTheme(
     (16, 20, 24),
     (222, 226, 230),
     [
-        *((16, 20, 24), (200, 50, 47), (46, 125, 50), (230, 180, 40)),
+        *((16, 20, 24), (214, 69, 65), (58, 140, 66), (230, 180, 40)),
         *((40, 95, 175), (170, 90, 190), (70, 170, 190), (222, 226, 230)),
     ],
     [
@@ -41,7 +41,7 @@ xmlns="http://www.w3.org/2000/svg">
 </style>
 <defs>{lines}</defs>
 <rect width="{terminal_width}" height="{terminal_height}" rx="8" fill="#101418"/>
-<g transform="translate(9, 9)" clip-path="url(#{unique_id}-clip-terminal)">
+<g transform="translate(12, 8) scale(0.98)" clip-path="url(#{unique_id}-clip-terminal)">
 {backgrounds}
 <g class="{unique_id}-matrix">
 {matrix}
@@ -57,6 +57,7 @@ def picture(view: View, width: int = SIZE[0], height: int = SIZE[1], hint: str =
     """Return the screen of a view as SVG, the same for the same view."""
     console = Console(
         width=width,
+        height=height,
         record=True,
         file=io.StringIO(),
         force_terminal=True,
