@@ -49,7 +49,7 @@ class Machine:
     @property
     def now(self) -> Signals:
         """The signals at the present frame, one value each."""
-        return self._stretch.signals(np.array([self._frame]))
+        return self._stretch.value(self._frame)
 
     def arrive(self) -> None:
         """Come to the present: keep the whole block under way, as a real device does."""

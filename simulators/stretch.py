@@ -59,6 +59,8 @@ class Stretch:
         elif isinstance(motion, Ramp) and state.frame >= motion.end:
             self.period = 1
         self._cycle: Signals | None = None
+        self._reached: tuple[int, RigState] | None = None
+        self._value: tuple[int, Signals] | None = None
         self.scaled: dict[int, SampleArray] = {}  # one cycle of each row, in units of resolution
 
     @property
@@ -114,12 +116,23 @@ class Stretch:
             return stopping(state, motion, "count")
         return state
 
+    def value(self, frame: int) -> Signals:
+        """Return the signals at one frame, one value each; the last ones asked for are kept."""
+        if self._value is None or self._value[0] != frame:
+            self._value = frame, self.signals(np.array([frame]))
+        return self._value[1]
+
     def at(self, frame: int) -> RigState:
-        """Return the state at a frame of this stretch (or its end)."""
+        """Return the state at a frame of this stretch (or its end); the last one is kept."""
+        if self._reached is None or self._reached[0] != frame:
+            self._reached = frame, self._state_at(frame)
+        return self._reached[1]
+
+    def _state_at(self, frame: int) -> RigState:
         state = self.world.aged(self.state, frame, self.top)
         if not isinstance(state.motion, Ramp | Collapse):
             return state
-        now = self.signals(np.array([frame]))
+        now = self.value(frame)
         if isinstance(state.motion, Collapse):
             return replace(state, specimen=replace(state.specimen, broken_at=float(now.net[0])))
         bent = float(np.interp(now.net[0], self.curve.net, self.curve.bent))
@@ -130,7 +143,7 @@ class Stretch:
 
     def shut(self, frame: int) -> RigState:
         """Return the state at a frame with the valve closed there."""
-        now = self.signals(np.array([frame]))
+        now = self.value(frame)
         state = self.at(frame)
         load, net, stroke = float(now.load[0]), float(now.net[0]), float(now.stroke[0])
         state = replace(state, counter=counter_at(state, frame))
