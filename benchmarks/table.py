@@ -115,6 +115,13 @@ ROWS = (
     ),
     Row(f"{STOP}[stream stopped]", "samples stay away: to valve closed", "", WITHIN, "all"),
     Row(f"{STOP}[NaN]", "samples without value: to valve closed", "", WITHIN, "all"),
+    Row(
+        "test_screen.py::test_the_screen_of_a_live_run",
+        "screen of `watch`, 120 x 40 cells, of a live run",
+        "one core",
+        "{cpu_percent:.1f} %, {kilobytes_per_s:.1f} kB/s",
+        "5 %, 40 kB/s",
+    ),
 )
 
 
