@@ -1,6 +1,6 @@
 """From a fresh checkout to a running nightrig, with the standard library and pip only.
 
-    python3 bootstrap.py demo         rehearse the packaged protocol and show what was recorded
+    python3 bootstrap.py demo         rehearse two tests on a live screen, and draw their stiffness
     python3 bootstrap.py test         the test suite
     python3 bootstrap.py check        style, formatting, types, and the wheel in a fresh environment
     python3 bootstrap.py benchmark    the benchmarks, in real time on a quiet machine
@@ -119,7 +119,7 @@ def check_wheel(env: Path) -> int:
 
 
 def demo(env: Path, further: list[str]) -> int:
-    """Rehearse the packaged protocol."""
+    """Rehearse two packaged protocols and draw a figure of them."""
     return run(env, "-m", "rig.commands.demo", *further)
 
 

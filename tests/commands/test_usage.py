@@ -1,0 +1,69 @@
+"""A command line that cannot be understood is one line that says what would be right."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+from rig.commands.main import main
+
+WRONG = {
+    "a command": (["rehaerse"], "unknown command 'rehaerse' (did you mean rehearse?)"),
+    "no near command": (["xyz"], "unknown command 'xyz'; there are check, rehearse, run, watch,"),
+    "an option": (["rehearse", "p", "--sead", "1"], "no option --sead (did you mean --seed?)"),
+    "an option of no command": (["--speed"], "there is no option --speed"),
+    "a missing word": (["rehearse", "--seed", "1", "--out", "o"], "PROTOCOL is missing"),
+    "a missing option": (["run", "p"], "--out is missing (New folder)"),
+    "an option without value": (["run", "p", "--out"], "--out needs a value after it"),
+    "no number": (["run", "p", "--out", "o", "--seed", "x"], "--seed: 'x' is no whole number"),
+    "below zero": (["run", "p", "--out", "o", "--seed", "-1"], "-1 is no whole number from 0 on"),
+    "too many words": (["stop", "night-1", "now"], "too many words: now"),
+}
+
+
+@pytest.mark.parametrize(("words", "said"), WRONG.values(), ids=WRONG.keys())
+def test_a_slip_is_one_line_with_its_remedy_and_code_2(words, said, capsys):
+    with pytest.raises(SystemExit) as left:
+        main(words)
+    assert left.value.code == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.count("\n") == 1
+    assert said in err
+    command = f"nightrig {words[0]}" if words[0] in ("rehearse", "run", "stop") else "nightrig"
+    assert err.startswith(f"{command}: ")
+    assert err.endswith(f"; see {command} --help\n")
+
+
+def test_no_words_at_all_show_the_help_and_code_2(capsys):
+    with pytest.raises(SystemExit) as left:
+        main([])
+    assert left.value.code == 2
+    assert "Commands:" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", ["rehearse", "run"])
+def test_a_slip_in_the_path_of_a_new_folder_makes_none(command, tmp_path, capsys):
+    out = tmp_path / "nihgts" / "night-1"
+    with pytest.raises(SystemExit) as left:
+        main([command, "static-ultimate", "--out", str(out), "--seed", "1"])
+    assert left.value.code == 2
+    assert capsys.readouterr().err.startswith(f"{tmp_path / 'nihgts'}: there is no such folder")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("command", ["rehearse", "run"])
+def test_a_refusal_that_nobody_can_read_keeps_its_code(command, tmp_path, monkeypatch):
+    reader, writer = os.pipe()
+    os.close(reader)
+    with os.fdopen(writer, "w", closefd=False) as closed:
+        monkeypatch.setattr("sys.stdout", closed)
+        with pytest.raises(SystemExit) as left:
+            main([command, "no-such", "--out", str(tmp_path / "o"), "--seed", "1", "--json"])
+        assert left.value.code == 2
+        # What waits in its buffer goes nowhere.
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, writer)
+        os.close(nowhere)
+    os.close(writer)
