@@ -12,7 +12,7 @@ from rig.monitor.rows import LABEL, Row, reach
 from rig.monitor.view import View
 from rig.record.status import Armed
 
-CLOSE = 0.03
+CLOSE = 0.015
 """Share of a limit's span below which the room left is marked."""
 _NAMES = 15
 

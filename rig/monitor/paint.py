@@ -134,7 +134,9 @@ class Painter:
 
     def _give_back(self) -> None:
         if self._before is not None and self._mine():
-            # A terminal stopped by Ctrl-S goes on, or it would keep the screen.
+            # A terminal stopped by Ctrl-S would keep the screen, and whoever writes to it next.
+            # Only what a program stopped is a program let start again: so it is stopped first.
+            termios.tcflow(self._file, termios.TCOOFF)
             termios.tcflow(self._file, termios.TCOON)
             termios.tcsetattr(self._file, termios.TCSANOW, self._before)
             termios.tcflush(self._file, termios.TCIFLUSH)

@@ -44,7 +44,8 @@ def top(view: View, width: int, signs: Glyphs) -> list[Text]:
         row.put("  ").put(told, "bold magenta")
     if width >= 100:
         title = wrapped(signs.safe(view.header.title), max(width - len(clock) - row.used - 6, 1))
-        row.put(f"   {title[0]}" if title else "", FAINT)
+        more = f" {signs.more}" if title[1:] else ""
+        row.put(f"   {title[0]}{more}" if title else "", FAINT)
     if row.used + len(clock) + 1 <= width:
         row.right(clock, width)
     return [row.text]
@@ -122,7 +123,7 @@ def _coming(view: View, item: Coming, row: Row) -> Text:
     row.put(item.what)
     if item.within is not None and math.isfinite(item.within):
         left = max(item.within - (0.0 if view.rehearsal else min(view.age, TOO_OLD)), 0.0)
-        row.maybe(f" in {words.span(left)}", "bold")
+        row.maybe(f": in {words.span(left)}", "bold")
         row.maybe(f", {_when(view, item.within)}")
     if item.cycle is not None:
         row.maybe(f", at cycle {words.number(item.cycle)}", FAINT)
@@ -162,9 +163,11 @@ def _end(view: View, width: int, signs: Glyphs) -> list[Text]:
     for item in status.coming:
         if item.cycle == status.run_out and item.within is not None:
             left = item.within
-    row = Row(signs, width, "end").put(f"by {_when(view, left)}", "bold")
-    going = status.state in ("cycling", "build-up")
-    row.maybe(", sooner if it fails" if going else " if it went on now, sooner if it fails")
+    row = Row(signs, width, "end")
+    if status.state not in ("cycling", "build-up"):
+        row.put(f"{words.span(left)} of cycling", "bold")
+        return [row.maybe(" are left, once it cycles").maybe("; less if it fails").text]
+    row.put(f"by {_when(view, left)}", "bold").maybe(", sooner if it fails")
     row.maybe("; pauses come on top", FAINT)
     lines = [row.text]
     if view.rehearsal and view.speed > 0:
@@ -194,7 +197,7 @@ def _still(view: View, width: int, signs: Glyphs) -> list[Text]:
     status, lines = view.status, []
     if math.isfinite(status.load) or view.ending is None:
         row = Row(signs, width, "load").put(words.quantity(status.load, "N"), "bold")
-        if math.isfinite(status.target_upper):
+        if math.isfinite(status.target_upper) and view.ending is None:
             low = words.quantity(status.target_lower, "N", with_unit=False)
             row.maybe(f"   cycles: {low} to {words.quantity(status.target_upper, 'N')}", FAINT)
         lines.append(row.text)

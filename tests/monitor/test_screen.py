@@ -142,7 +142,7 @@ def shown(name: str, width: int = 80, height: int = 24, *, ascii_only: bool = Fa
 def test_one_screen_answers_every_question_of_the_night(size):
     text = shown("cycling", *size)
     for answer in (
-        *("NOTHING TO DO", "cycling", "inspection", "today 04:20", "water on in 7 min 48 s"),
+        *("NOTHING TO DO", "cycling", "inspection", "today 04:20", "water on: in 7 min 48 s"),
         *("83,214 of 11,000,000 = 0.76 %", "by Sat 26 Dec 17:16", "CET"),
         *("92.41 kN", "92.40 kN", "+0.0 %", "9.21 kN", "−0.3 %", "0.370 to 3.71 mm"),
         *("24.91 kN/mm", "1.1 % below baseline 25.18", "warn 20 %", "stop 40 %"),

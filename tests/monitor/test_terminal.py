@@ -18,6 +18,7 @@ from rig.monitor.terminal import show
 from rig.monitor.view import View
 from tests.monitor.views import NOW, VIEWS
 
+CTRL_S = b"\x13"
 BEGIN, END = b"\x1b[?1049h", b"\x1b[?1049l"
 cycling = VIEWS["cycling"]
 
@@ -168,7 +169,7 @@ def test_a_terminal_that_is_stopped_is_waited_for_without_keeping_back_the_loop(
 
     def stop(tick: int) -> None:
         if tick == 1:
-            termios.tcflow(terminal.stream.fileno(), termios.TCOOFF)
+            os.write(terminal.master, CTRL_S)
 
     terminal.show(look, 30, stop)
     assert looked == [float(second) for second in range(31)]

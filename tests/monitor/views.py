@@ -354,7 +354,7 @@ warned = and_events(
         troubles=("load correction is at its end: load may fall short",),
         oil_temperature=324.9,
         water=replace(DRY, tank=0.09, tank_lasts=7.5 * HOUR, missed=1),
-        limits=(replace(LIMITS[1], most=5.67 * MM), LIMITS[0], LIMITS[2]),
+        limits=(replace(LIMITS[1], most=5.79 * MM), LIMITS[0], LIMITS[2]),
         coming=(Coming("inspection", 16_200.0, 2_000_000),),
     ),
     Event(134 * HOUR, 1_920_000, "warning", "stiffness 20.1 % below the baseline"),
