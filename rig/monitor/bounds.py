@@ -8,7 +8,7 @@ from rich.text import Text
 
 from rig.monitor import words
 from rig.monitor.glyphs import Glyphs
-from rig.monitor.rows import LABEL, Row, reach
+from rig.monitor.rows import FAINT, LABEL, ODD, Row, reach
 from rig.monitor.view import View
 from rig.record.status import Armed
 
@@ -24,7 +24,7 @@ def bounds(view: View, width: int, signs: Glyphs, *, most: int, label: str) -> l
     armed = sorted(view.status.limits, key=_order)
     indent = LABEL if label else 0
     if not armed:
-        return [Row(signs, width, label).put("no limit is armed", "dim").text]
+        return [Row(signs, width, label).put("no limit is armed", FAINT).text]
     lines = []
     for i, limit in enumerate(armed[:most]):
         hidden = len(armed) - most if i == most - 1 else 0
@@ -59,7 +59,7 @@ def _one(armed: Armed, row: Row, indent: int) -> Text:
     value, bound, share = _room(armed)
     unit = words.unit_of(armed.channel)
     close = share < CLOSE
-    style = "bold yellow" if close else ""
+    style = ODD if close else ""
     row.put(words.channel_name(armed.channel)[: _NAMES - 1]).to(indent)
     if not math.isfinite(share):
         return row.put(f"between {_end(armed.low, unit)} and {_end(armed.high, unit)}").text

@@ -90,8 +90,7 @@ def _quiet(view: View) -> str:
     well = "all is as it should be"
     for item in view.status.coming:
         if item.within is not None and math.isfinite(item.within):
-            when = words.moment(view.within(item.within), view.calendar)
-            return f"{well}; {item.what} {when}"
+            return f"{well}; {item.what} {view.moment(item.within)}"
     return well
 
 
@@ -197,9 +196,8 @@ def _looks(view: View) -> Iterator[str]:
 def _supplies(view: View) -> Iterator[str]:
     water, oil = view.status.water, view.status.oil_temperature
     if water is not None and water.tank_lasts < TANK_SOON:
-        empty = view.within(water.tank_lasts)
-        when = words.moment(empty, view.calendar)
-        yield "the tank is empty" if water.tank_lasts <= 0 else f"the tank is empty {when}"
+        when = view.moment(water.tank_lasts) if water.tank_lasts > 0 else "now"
+        yield f"the tank is empty {when}"
     if oil > OIL_WARM:
         yield f"the oil is warm: {words.quantity(oil, 'K')}"
 

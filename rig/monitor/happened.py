@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from rich.text import Text
 
 from rig.monitor import words
@@ -10,8 +12,12 @@ from rig.monitor.rows import Row, wrapped
 from rig.monitor.view import View, state_words
 from rig.record.entries import Event
 
-_KIND = 13
-_STANDS_FOR = {
+_KIND: Final = 13
+"""Cells for the kind of an event, as far as it has room in them."""
+_LONGEST: Final = 24
+_WITH_DAYS: Final = 60
+"""Width from which older events show their day."""
+_STANDS_FOR: Final = {
     "start": "begins",
     "real rig": "the checklist comes first",
     "confirm": "the checklist is confirmed",
@@ -22,7 +28,9 @@ _STANDS_FOR = {
     "long dry": "it was dry for long",
     "at rest": "stands still",
 }
-_LOUD = frozenset({"verdict", "limit", "stop", "sensor", "pressure", "oil", "pause", "deviation"})
+_LOUD: Final = frozenset(
+    {"verdict", "limit", "stop", "sensor", "pressure", "oil", "pause", "deviation"}
+)
 
 
 def event_words(event: Event) -> tuple[str, str]:
@@ -46,7 +54,7 @@ def happened(view: View, width: int, height: int, signs: Glyphs) -> list[Text]:
     if height < 1:
         return []
     newest = view.events[-height:]
-    days = any(_day(view, event) not in ("", "today") for event in newest)
+    days = width >= _WITH_DAYS and any(_day(view, event) for event in newest)
     lines: list[Text] = []
     for event in reversed(newest):
         told = _told(view, event, width, signs, days=days)
@@ -59,21 +67,24 @@ def happened(view: View, width: int, height: int, signs: Glyphs) -> list[Text]:
 
 
 def _day(view: View, event: Event) -> str:
+    """Return the date of an event such as "27 Dec", nothing if it is today or not known."""
     when = view.at(event.time)
-    return words.day(when, view.calendar) if when else ""
+    if when is None or when.date() == view.calendar.date():
+        return ""
+    return f"{when.day} {words.month(when)}"
 
 
 def _told(view: View, event: Event, width: int, signs: Glyphs, *, days: bool) -> list[Text]:
     when = view.at(event.time)
     kind, text = event_words(event)
     row = Row(signs, width)
-    if days and width >= 60:
-        day = _day(view, event)
-        row.put("" if day == "today" else words.date(when)[4:] if when else "", "dim").to(7)
+    if days:
+        row.put(_day(view, event), "dim").to(7)
     row.put(f"{when:%H:%M:%S}  " if when else "--:--:--  ", "dim")
-    indent = row.used + _KIND
-    row.put(kind[: _KIND - 2], "bold" if event.kind in _LOUD or event.kind == "state" else "")
-    row.text.append(" " * (indent - row.used))
+    begin = row.used
+    loud = event.kind in _LOUD or event.kind == "state"
+    row.put(kind[:_LONGEST], "bold" if loud else "").to(begin + _KIND)
+    indent = row.used
     first, *rest = wrapped(signs.safe(text), max(width - indent, 8)) or [""]
     lines = [row.put(first).text]
     if rest:

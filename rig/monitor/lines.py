@@ -86,7 +86,7 @@ def report_line(view: View) -> str:
         parts += _progress(view)
         if view.age > TOO_OLD:
             parts.append(f"data {words.span(view.age)} old")
-    text = " | ".join(parts)
+    text = " | ".join(part for part in (*parts, kind(view)) if part)
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from typing import Final
 
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
 from rig.monitor.glyphs import Glyphs
 
-LABEL = 11
+GOOD: Final = "green"
+ODD: Final = "bold yellow"
+BAD: Final = "bold red"
+FAINT: Final = "dim"
+LABEL: Final = 11
 """Cells that the labels on the left take."""
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rich.text import Text
 
-from rig.monitor import panels
+from rig.monitor import measured, panels
 from rig.monitor.banner import large_verdict, verdict
 from rig.monitor.bounds import bounds
 from rig.monitor.call import call
@@ -42,14 +42,17 @@ def screen_text(view: View, width: int, height: int, *, ascii_only: bool, hint: 
 
 
 def _small(view: View, width: int, height: int, signs: Glyphs, hint: str) -> list[Text]:
-    lines = verdict(call(view), width, signs, most=1 if height < 10 else 3)
+    told = panels.kind(view)
+    few = height < 10
+    lines = verdict(call(view), width, signs, most=not told if few else 3)
+    lines[1:1] = [Row(signs, width).put(f" {told}", "bold magenta").text] if told else []
     lines += panels.doing(view, width, signs, brief=True)
     lines += panels.ahead(view, width, signs, most=1)
     lines += panels.far(view, width, signs)
     lines += panels.freshness(view, width, signs)
-    lines += panels.load(view, width, signs)
-    lines += panels.stiffness(view, width, signs)
-    lines += panels.water(view, width, signs, brief=True)
+    lines += measured.load(view, width, signs)
+    lines += measured.stiffness(view, width, signs)
+    lines += measured.water(view, width, signs, brief=True)
     lines += panels.leaving(view, hint, width, signs)
     return lines + happened(view, width, height - len(lines), signs)
 
@@ -57,7 +60,9 @@ def _small(view: View, width: int, height: int, signs: Glyphs, hint: str) -> lis
 def _one_column(view: View, width: int, height: int, signs: Glyphs, hint: str) -> list[Text]:
     foot = panels.watched(view, width, signs, brief=True)
     foot += panels.leaving(view, hint, width, signs)
-    tail = panels.water(view, width, signs, brief=True) + panels.warmth(view, width, signs, most=1)
+    tail = measured.water(view, width, signs, brief=True) + measured.warmth(
+        view, width, signs, most=1
+    )
     head: list[Text] = []
     limits: list[Text] = []
     for reasons, coming, rows in _SIZES:
@@ -65,8 +70,8 @@ def _one_column(view: View, width: int, height: int, signs: Glyphs, hint: str) -
         head += verdict(call(view), width, signs, most=reasons)
         head += panels.doing(view, width, signs, brief=True)
         head += panels.ahead(view, width, signs, most=coming)
-        head += panels.far(view, width, signs) + panels.load(view, width, signs)
-        head += panels.stiffness(view, width, signs)
+        head += panels.far(view, width, signs) + measured.load(view, width, signs)
+        head += measured.stiffness(view, width, signs)
         limits = bounds(view, width, signs, most=rows, label="limits")
         room = height - sum(map(len, (head, limits, tail, foot)))
         if room >= _LEAST_EVENTS + 3:
@@ -90,16 +95,17 @@ def _two_columns(view: View, width: int, height: int, signs: Glyphs, hint: str) 
     left = _apart(
         panels.doing(view, one, signs, brief=False) + panels.ahead(view, one, signs, most=3),
         panels.far(view, one, signs),
-        panels.load(view, one, signs),
+        measured.load(view, one, signs),
     )
     right = _apart(
         bounds(view, other, signs, most=6, label=""),
-        panels.water(view, other, signs, brief=False) + panels.warmth(view, other, signs, most=2),
+        measured.water(view, other, signs, brief=False)
+        + measured.warmth(view, other, signs, most=2),
         panels.watched(view, other, signs, brief=False),
     )
     top = beside(left, right, one, f" {signs.wall} ", other, signs)
     room = height - sum(map(len, (head, top, foot))) - 4
-    stiffness = panels.stiffness(view, width, signs)
+    stiffness = measured.stiffness(view, width, signs)
     drawn = chart(view.curve, _marks(view), width, room * 3 // 5, signs, foot=True)
     events = happened(view, width, room - len(stiffness) - len(drawn), signs)
     rest = [Text()] * (room - len(stiffness) - len(drawn) - len(events))

@@ -11,6 +11,7 @@ from typing import Final
 
 from rig.clock import VIRTUAL_EPOCH, SystemClock
 from rig.errors import StorageError
+from rig.monitor import words
 from rig.monitor.curve import Curve, CurveKeeper
 from rig.record.entries import Ending, Event, RunHeader
 from rig.record.history import Journal, read_journal
@@ -83,6 +84,10 @@ class View:
     def within(self, seconds: float) -> datetime | None:
         """Return day and time of what comes some seconds [s] after the newest data."""
         return self.at(self.status.time + seconds)
+
+    def moment(self, seconds: float) -> str:
+        """Return in words when something comes that is some seconds [s] ahead."""
+        return words.moment(self.within(seconds), self.calendar)
 
 
 def _time(text: str) -> datetime | None:

@@ -135,7 +135,12 @@ def day(when: datetime, now: datetime) -> str:
 def date(when: datetime, *, with_year: bool = False) -> str:
     """Return a date such as "Sun 27 Dec"."""
     year = f" {when.year}" if with_year else ""
-    return f"{_DAYS[when.weekday()]} {when.day} {_MONTHS[when.month - 1]}{year}"
+    return f"{_DAYS[when.weekday()]} {when.day} {month(when)}{year}"
+
+
+def month(when: datetime) -> str:
+    """Return the month of a time such as "Dec"."""
+    return _MONTHS[when.month - 1]
 
 
 def moment(when: datetime | None, now: datetime) -> str:

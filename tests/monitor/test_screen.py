@@ -180,10 +180,10 @@ def test_the_curve_falls_from_the_baseline_to_the_stop_of_a_specimen_that_failed
 
 
 def test_a_simulated_run_says_so_and_a_real_one_does_not():
-    for size in SIZES[2:]:
+    for size in SIZES:
         assert "SIMULATED" in shown("simulated", *size)
         assert "SIMULATED" not in shown("cycling", *size)
-        assert "REHEARSAL, SIMULATED" in shown("rehearsal", *size)
+        assert "REHEARSAL" in shown("rehearsal", *size)
 
 
 def test_a_rehearsal_has_its_own_calendar_its_speed_and_what_remains_for_who_waits():
