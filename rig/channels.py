@@ -47,11 +47,11 @@ SHOWN: Final[dict[str, tuple[str, float, float]]] = {
 """What people are shown an SI unit in: their unit, factor, and what is added."""
 
 
-def shown(name: str, *values: float) -> str:
+def shown(name: str, *values: float, digits: int = 5) -> str:
     """Return values of a channel [SI] as people read them, such as "97.13 kN"."""
     unit = channel_unit(name) or ""
     word, factor, added = SHOWN.get(unit, ("" if unit == "1" else unit, 1.0, 0.0))
-    text = " to ".join(f"{value * factor + added:.5g}" for value in values)
+    text = " to ".join(f"{value * factor + added:.{digits}g}" for value in values)
     return f"{text} {word}".rstrip()
 
 

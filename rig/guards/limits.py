@@ -167,5 +167,10 @@ def _trip(kind: str, name: str, value: float, bounds: Bounds, frame: int, sample
     above = value > bounds[1]
     bound = bounds[1] if above else bounds[0]
     side = "above" if above else "below"
-    text = f"{name} {shown(name, value)} is {side} its limit {shown(name, bound)}, {in_a_row}"
+    limit = shown(name, bound)
+    # A value that is just beyond must not read as if it were the limit.
+    seen = next(
+        (s for s in (shown(name, value), shown(name, value, digits=8)) if s != limit), limit
+    )
+    text = f"{name} {seen} is {side} its limit {limit}, {in_a_row}"
     return Trip(kind, name, value, bound, frame, text)

@@ -63,6 +63,13 @@ def test_the_text_names_channel_value_bound_unit_and_persistence():
     assert trip.text == "load 25 kN is above its limit 24 kN, 3 samples in a row"
 
 
+def test_a_value_just_beyond_its_limit_does_not_read_as_the_limit():
+    setup = LimitSetup({"deflection": (-1e-3, 2.3e-3)}, 1000.0, feedback="")
+    trip, _ = first_trip(setup, {"deflection": signal(*[2.30002e-3] * 3)})
+    assert trip.text.startswith("deflection 2.30002")
+    assert trip.text.endswith(" mm is above its limit 2.3 mm, 3 samples in a row")
+
+
 def test_the_earliest_frame_over_all_channels_wins():
     signals = {"load": signal(0, 0, 9, 9, 9), "stroke": signal(0, 9, 9, 9, 0)}
     trip, _ = first_trip(at_1khz(load=(-1.0, 1.0), stroke=(-1.0, 1.0)), signals)
