@@ -178,6 +178,8 @@ def goes_on(view: View) -> bool:
 
 def _looks(view: View) -> Iterator[str]:
     status = view.status
+    if not view.told and not view.rehearsal:
+        yield "this run does not tell how it stands: only what it recorded is known"
     if status.state == "waiting" and goes_on(view):
         yield f"inspection: {status.asks or 'you may look'}; it goes on by itself"
     elif status.asks and status.state not in _WAITS and not _at_the_rig(view):

@@ -104,6 +104,6 @@ def _progress(view: View) -> list[str]:
         word = "below" if loss(view) >= 0 else "above"
         parts.append(f"stiffness {lost} {word} baseline")
     coming = next((c for c in status.coming if c.within is not None), None)
-    if coming is not None and coming.within is not None:
+    if coming is not None and coming.within is not None and view.alive:
         parts.append(f"next: {coming.what} in {words.span(coming.within)}")
     return parts

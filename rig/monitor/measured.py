@@ -22,7 +22,9 @@ def load(view: View, width: int, signs: Glyphs) -> list[Text]:
     status = view.status
     if not math.isfinite(status.load_max):
         return _still(view, width, signs)
-    size = status.target_upper - status.target_lower
+    # While the amplitude grows the loads are on their way to their targets.
+    grown = status.state == "cycling"
+    size = status.target_upper - status.target_lower if grown else math.inf
     upper = _against("upper load", status.load_max, status.target_upper, size, width, signs)
     lower = _against("lower load", status.load_min, status.target_lower, size, width, signs)
     least, most = status.deflection_min, status.deflection_max
@@ -59,8 +61,13 @@ def _against(name: str, value: float, target: float, size: float, width: int, si
 
 
 def stiffness(view: View, width: int, signs: Glyphs) -> list[Text]:
-    """Return the stiffness against the baseline, and where warning and stop lie."""
+    """Return the stiffness against the baseline, and where warning and stop lie.
+
+    Nothing for a test without cycles.
+    """
     status = view.status
+    if not (status.run_out or view.curve.stiffness or math.isfinite(status.stiffness)):
+        return []
     row = Row(signs, width, "stiffness")
     value, lost = status.stiffness, loss(view)
     if not math.isfinite(value) and view.curve.stiffness:

@@ -16,6 +16,8 @@ from rig.monitor.view import View
 from rig.record.status import Coming
 
 SIMULATED: Final = "SIMULATED"
+_ROOM_FOR_WORDS: Final = 12
+"""Cells below which a sentence is left out."""
 
 
 def kind(view: View) -> str:
@@ -65,7 +67,8 @@ def doing(view: View, width: int, signs: Glyphs, *, brief: bool) -> list[Text]:
     lasted = status.time - status.since
     if brief and math.isfinite(lasted):
         row.maybe(f" for {words.span(lasted)}")
-    means = wrapped(signs.safe(status.means), max(width - row.used - 2, 8))
+    room = width - row.used - 2
+    means = wrapped(signs.safe(status.means), room) if room >= _ROOM_FOR_WORDS else []
     lines = [row.put(f": {means[0]}").text if means else row.text]
     if brief:
         if len(means) > 1:
@@ -132,7 +135,7 @@ def far(view: View, width: int, signs: Glyphs) -> list[Text]:
         if status.cycles or view.curve.cycles:
             row.put(words.number(status.cycles), "bold")
         else:
-            row.put("none in this stage" if status.stage else words.DASH)
+            row.put("none in this test" if view.told else words.DASH)
         return [row.text]
     cycles = view.ending.cycles if view.ending is not None else status.cycles
     share = cycles / status.run_out
@@ -211,7 +214,8 @@ def leaving(view: View, hint: str, width: int, signs: Glyphs) -> list[Text]:
     lines = []
     # A rehearsal asks nobody, and answers nobody.
     if view.alive and not view.rehearsal:
-        verbs = [*view.status.possible, "note"]
+        # A checklist is confirmed where the test was started, not by a request.
+        verbs = [*(v for v in view.status.possible if v != "confirm"), "note"]
         row = Row(signs, width, "ask it").put(f"nightrig {verbs[0]}", "bold")
         for verb in verbs[1:]:
             row.maybe(f", {verb}", "bold")

@@ -104,18 +104,18 @@ def _two_columns(view: View, width: int, height: int, signs: Glyphs, hint: str) 
         panels.watched(view, other, signs, brief=False),
     )
     top = beside(left, right, one, f" {signs.wall} ", other, signs)
-    room = height - sum(map(len, (head, top, foot))) - 4
     stiffness = measured.stiffness(view, width, signs)
+    rules = 4 if stiffness else 3
+    room = height - rules - sum(map(len, (head, top, stiffness, foot)))
     drawn = chart(view.curve, _marks(view), width, room * 3 // 5, signs, foot=True)
-    events = happened(view, width, room - len(stiffness) - len(drawn), signs)
-    rest = [Text()] * (room - len(stiffness) - len(drawn) - len(events))
-    rules = [_rule(name, width, signs) for name in ("stiffness", "what happened last", "")]
+    room -= len(drawn)
+    events = happened(view, width, room, signs)
+    rest = [Text()] * (room - len(events))
     split = fitted(_rule("what it does", one + 1, signs), one + 1, signs)
     split.append_text(_rule("room to the limits, water, people", width - one - 1, signs))
-    return [
-        *(*head, split, *top, rules[0], *stiffness, *drawn),
-        *(rules[1], *events, *rest, rules[2], *foot),
-    ]
+    curve = [_rule("stiffness", width, signs), *stiffness, *drawn] if stiffness else []
+    happening = [_rule("what happened last", width, signs), *events, *rest]
+    return [*head, split, *top, *curve, *happening, _rule("", width, signs), *foot]
 
 
 def _apart(*blocks: list[Text]) -> list[Text]:

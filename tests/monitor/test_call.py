@@ -113,6 +113,10 @@ def test_a_record_that_cannot_be_read_is_worth_a_look():
     assert level(replace(cycling, unreadable="journal.db: the disk is gone")) is Level.LOOK
 
 
+def test_a_run_that_tells_nothing_of_itself_is_not_called_well():
+    assert level(VIEWS["untold"]) is Level.LOOK
+
+
 def test_a_program_that_is_gone_without_an_end_calls_and_says_what_is_known():
     told = call(VIEWS["gone"])
     assert (told.level, told.headline) == (Level.COME, "COME: ITS PROGRAM IS GONE")

@@ -72,7 +72,7 @@ def test_one_line_tells_the_whole_state():
     )
 
 
-@settings(max_examples=40)
+@settings(max_examples=25)
 @given(views)
 def test_lines_hold_no_control_characters_and_ascii_where_asked(view):
     for line in PlainLines(ASCII).news(view, 0.0):

@@ -119,7 +119,7 @@ def check(view: View, width: int, height: int, hint: str, *, ascii_only: bool) -
             assert line.plain.isascii()
 
 
-@settings(max_examples=100)
+@settings(max_examples=70)
 @given(views, st.integers(20, 250), st.integers(5, 80), texts, st.booleans())
 def test_whatever_is_shown_fits_the_terminal_and_cannot_command_it(
     view, width, height, hint, ascii_only
@@ -230,3 +230,13 @@ def test_the_text_is_the_same_without_colour(monkeypatch):
 def test_clock_times_go_on_while_the_data_stands_still():
     later = replace(VIEWS["cycling"], now=NOW + timedelta(seconds=61))
     assert "03:11:13 CET" in screen_text(later, 80, 24, ascii_only=False)
+
+
+def test_only_what_can_be_asked_by_a_command_is_offered():
+    assert "nightrig stop, note (in any terminal)" in shown("checklist")
+    assert "nightrig" not in shown("rehearsal")
+
+
+def test_a_load_is_marked_where_it_misses_its_target_but_not_while_it_grows():
+    assert "−3.6 % ▲" in shown("warned")
+    assert "−33.7 %\n" in shown("build_up")
