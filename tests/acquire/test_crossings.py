@@ -71,16 +71,30 @@ def loads(draw: st.DrawFn) -> SampleArray:
     return load
 
 
-@given(load=loads(), floor=st.sampled_from([FLOOR, math.inf]))
-@example(load=np.full(50, 8000.0, np.float32), floor=FLOOR)
-@example(load=np.full(50, np.nan, np.float32), floor=FLOOR)
-@example(load=np.tile(np.float32([2000.0, 14000.0]), 40), floor=math.inf)
-@settings(max_examples=250)
-def test_boundaries_are_those_of_the_rule_sample_by_sample(load: SampleArray, floor: float) -> None:
+LOADS = {"load": loads(), "floor": st.sampled_from([FLOOR, math.inf])}
+
+
+def assert_boundaries_by_the_rule(load: SampleArray, floor: float) -> None:
     ends, middle, span = by_the_rule(load, FIRST, floor)
     found = boundaries(load, FIRST, floor)
     assert found.ends.tolist() == ends
     assert (found.level.middle, found.level.span) == (middle, span)
+
+
+@given(**LOADS)
+@example(load=np.full(50, 8000.0, np.float32), floor=FLOOR)
+@example(load=np.full(50, np.nan, np.float32), floor=FLOOR)
+@example(load=np.tile(np.float32([2000.0, 14000.0]), 40), floor=math.inf)
+@settings(max_examples=100)
+def test_boundaries_are_those_of_the_rule_sample_by_sample(load: SampleArray, floor: float) -> None:
+    assert_boundaries_by_the_rule(load, floor)
+
+
+@pytest.mark.endurance
+@given(**LOADS)
+@settings(max_examples=3000)
+def test_boundaries_of_many_loads_are_those_of_the_rule(load: SampleArray, floor: float) -> None:
+    assert_boundaries_by_the_rule(load, floor)
 
 
 @pytest.mark.parametrize("spc", [10.0, 20.3, 50.0, 99.7, 200.0, 251.1])

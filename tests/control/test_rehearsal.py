@@ -78,7 +78,7 @@ def test_a_sprayed_specimen_fails_and_the_record_says_why(plan_of, tmp_path):
 
 
 def test_the_same_seed_gives_the_same_table_bit_for_bit_and_another_seed_another(plan_of, tmp_path):
-    plan = plan_of("dry-short", run_out(500))
+    plan = plan_of("dry-short", run_out(250))
     first, again, other = (
         cycles_of(rehearse(plan, tmp_path / name, seed).run)
         for name, seed in (("a", 3), ("b", 3), ("c", 4))
