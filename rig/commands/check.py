@@ -24,11 +24,10 @@ _CAUTION = (
 
 
 @click.command(
-    epilog="Example: nightrig check protocols/overnight-wet-prism.toml",
     short_help="Check a protocol before anything starts.",
 )
 @click.argument("protocol")
-@click.option("--rig", metavar="RIG", help="Rig file; the packaged simulated rig if not given.")
+@click.option("--rig", metavar="RIG", help="Rig file; without it the packaged simulated rig.")
 @click.option(
     "--out",
     metavar="DIR",
@@ -42,8 +41,10 @@ def check(
 ) -> None:
     """Check PROTOCOL, the files it names and the rig file; say what the test will take.
 
-    Nothing is started and nothing is written. Exit code 0: may start; 2: a file has problems;
-    6: not enough free space.
+    Nothing is started and nothing is written. Ends with 0 where the test may start, 2 where a
+    file has a problem, the driver is not installed or DIR exists, 6 where the disk is too small.
+
+    Example: nightrig check protocols/overnight-wet-prism.toml
     """
     result, lines, code = _judge(protocol, rig, out)
     if as_json:

@@ -9,6 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.errors import InputError, Problem
+from rig.protocol import people_tables, protocol_file, rig_file, series_file, specimen_file
+from rig.protocol.examples import EXAMPLES
+from rig.protocol.fields import Table
 from tests.protocol.texts import (
     BY_SERIES,
     PRISM,
@@ -154,3 +157,14 @@ def test_a_file_of_another_kind_is_one_problem(file, named, said):
 def test_an_empty_file_is_one_problem():
     (problem,) = problems_of({PRISM: "# nothing yet\n"})
     assert problem.problem == "is empty"
+
+
+def test_every_key_that_must_be_there_has_a_line_to_paste():
+    for module in (protocol_file, people_tables, rig_file, specimen_file, series_file):
+        for name, table in vars(module).items():
+            if not (isinstance(table, type) and issubclass(table, Table)):
+                continue
+            needed = {i.alias or k for k, i in table.model_fields.items() if i.is_required()}
+            for key in needed | set(table.required):
+                held = [v for k, v in EXAMPLES.items() if k.rpartition(".")[2] == key]
+                assert held, f"{name}.{key}"
