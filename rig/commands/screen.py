@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import select
 import shutil
 import sys
 from collections.abc import Callable
@@ -46,9 +47,23 @@ def show_run(
     stream = shown.stream or sys.stderr
     if stream is None:  # standard error was closed: nobody looks
         return False
+
+    def leaves() -> bool:
+        return leaving() or _hung_up(stream)
+
     look = follower(out).look
-    view = show(look, leaving, pause=pause, ascii_only=shown.plain, stream=stream, hint=shown.hint)
+    view = show(look, leaves, pause=pause, ascii_only=shown.plain, stream=stream, hint=shown.hint)
     return view is not None and (view.ending is not None or not view.alive)
+
+
+def _hung_up(stream: TextIO) -> bool:
+    """Tell whether nobody reads a stream any more: the next line may be a minute away."""
+    try:
+        poll = select.poll()
+        poll.register(stream.fileno(), 0)
+        return bool(poll.poll(0))
+    except (OSError, ValueError):
+        return False
 
 
 def follower(out: Path) -> Follower:

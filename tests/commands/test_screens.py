@@ -48,7 +48,8 @@ def test_a_run_shows_its_screen_and_leaving_it_says_how_to_come_back(night):
     assert f"nightrig watch {night.out}" in said
     assert f"nightrig stop {night.out}" in said
     terminal.close()
-    assert [e.text for e in night.events() if e.kind == "on call"] == ["B. Name, +00 12 34"]
+    called = eventually(lambda: [e for e in night.events() if e.kind == "on call"], "the record")
+    assert [event.text for event in called] == ["B. Name, +00 12 34"]
 
     back = night.on_terminal([*COMMAND, "watch", "night-1"])
     back.until("P-77")
