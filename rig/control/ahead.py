@@ -39,6 +39,8 @@ def coming(
     """Return what will happen by itself, the soonest first, what has no time last."""
     found = [*_standing(station, standing)]
     state = station.book.state
+    if state == "stopping":
+        found.append(Coming("the rig comes to rest, then the record is closed"))
     if state in ("build-up", "cycling") and cyclic is not None:
         found += _cycling(station, cyclic)
     elif state in ("approach", "static", "ramp", "hold", "starting"):

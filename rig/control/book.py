@@ -12,7 +12,7 @@ import numpy as np
 
 from rig.control.full_rate import PIECE, Pieces, RecentSamples, wanted_cycles
 from rig.control.looking import Judge, Nothing
-from rig.control.states import PEOPLE_NEAR, may_follow
+from rig.control.states import PAUSE_CAUSES, PEOPLE_NEAR, may_follow
 from rig.control.stream import Kept
 from rig.errors import StorageError
 from rig.protocol.plan import Plan
@@ -23,6 +23,8 @@ from rig.samples import Cycles, SampleArray
 
 PIECE_BYTES: Final = 4_000_000
 """Size of the pieces in which the samples about a stop are handed to the recorder."""
+ENDS_OF_WAYS: Final = frozenset({"at rest", "unloaded"})
+"""Causes of the table that only say that a way to rest has ended."""
 PATIENCE: Final = 10.0  # [s] for the recorder to take one of them
 AT_LEAST_KEPT: Final = 60.0  # [s] of samples at hand for evidence after a stop
 
@@ -45,6 +47,14 @@ class Entered:
     time: float
     cause: str
     why: str
+
+    def then(self, time: float, cause: str, why: str) -> Entered:
+        """Return the next one; a state that only ends a way keeps the reason it began for."""
+        if cause in ENDS_OF_WAYS:
+            return Entered(time, self.cause, self.why)
+        if cause == "wait over" and self.cause in PAUSE_CAUSES:
+            why = f"{why}; it stood because: {self.why}"
+        return Entered(time, cause, why)
 
 
 class Book:
@@ -171,7 +181,7 @@ class Book:
             )
         self.path.append((self.state, cause, state))
         self.state = state
-        self.entered = Entered(self.time, cause, why)
+        self.entered = self.entered.then(self.time, cause, why)
         # The event commits at once; rows must not get ahead of what a resumption starts from.
         self._recorder.restart_point(self._restart(Nothing()))
         self._recorder.status(self._status())

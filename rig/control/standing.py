@@ -215,7 +215,7 @@ class Standing:
                 if watches and _people(stream.inputs):
                     return "people", "guard open" if stream.inputs.guard_open else "local input"
                 if limit is not None and stream.now >= limit:
-                    return "wait over", f"nobody came; {self._book.state} is over"
+                    return "wait over", "nobody came"
                 if limit is None and self._station.nobody_left():
                     raise StopNow(
                         "operator", "operator", "nobody is left in this rehearsal to let it go on"

@@ -114,6 +114,7 @@ def check_limits(
             excursions[name] = state.excursions.get(name, 0)
             missing[name] = state.missing.get(name, 0)
             continue
+        low, high = _as_sampled(low), _as_sampled(high)
         if low <= float(values.min()) and float(values.max()) <= high:
             continue
         trips += _look_closer(
@@ -150,12 +151,17 @@ def _look_closer(
         note("feedback", index, setup.feedback_samples, math.nan, math.nan)
     if limited:
         low, high = setup.bounds[name]
-        outside = ~((wide >= low) & (wide <= high))
+        outside = ~((wide >= _as_sampled(low)) & (wide <= _as_sampled(high)))
         index, excursions[name] = first_run(outside, state.excursions.get(name, 0), setup.persist)
         note("limit", index, setup.persist, low, high)
         index, _ = first_run(gone, carried, setup.stale_samples)
         note("stale", index, setup.stale_samples, math.nan, math.nan)
     return trips
+
+
+def _as_sampled(bound: float) -> float:
+    """Return a bound as a sample holds it (float32): a sample that equals it is not beyond it."""
+    return float(np.float32(bound))
 
 
 def _trip(kind: str, name: str, value: float, bounds: Bounds, frame: int, samples: int) -> Trip:

@@ -162,6 +162,19 @@ def test_a_pause_tells_why_and_when_it_unloads(plan_of, tmp_path):
     assert night.shown("unloaded")[0].asks
 
 
+def test_what_a_pause_was_for_is_told_as_long_as_it_stands(plan_of, tmp_path):
+    changes = {**QUICK, r'^unload_after = "30 min"': 'unload_after = "20 s"'}
+    plan = plan_of("first-night", changes, {r'^tank = "1000 L"': 'tank = "0.5 L"'})
+    script = ((400_000, said("stop")),)
+    night = walk(plan, tmp_path / "night", script=script, looks=LOOKS)
+    for state in ("pausing", "paused", "unloading", "unloaded"):
+        shown = night.shown(state)
+        assert shown, state
+        assert all("two periods missed in a row" in s.why for s in shown), state
+    assert night.shown("paused")[0].cause == "no flow"
+    assert "the last" in night.shown("cycling")[-1].troubles[0]
+
+
 def test_people_at_an_inspection_are_asked_to_close_the_guard_and_continue(plan_of, tmp_path):
     opened = InputChange(115_000, InputState(guard_open=True, oil_temperature=311.15))
     night = walk(

@@ -63,6 +63,13 @@ def test_the_text_names_channel_value_bound_unit_and_persistence():
     assert trip.text == "load 25 kN is above its limit 24 kN, 3 samples in a row"
 
 
+@given(st.floats(1e-6, 1e6))
+def test_a_sample_that_equals_its_limit_is_not_beyond_it(bound):
+    setup = LimitSetup({"deflection": (-bound, bound)}, 1000.0, feedback="")
+    trip, _ = first_trip(setup, {"deflection": signal(*[bound] * 9, *[-bound] * 9)})
+    assert trip is None
+
+
 def test_a_value_just_beyond_its_limit_does_not_read_as_the_limit():
     setup = LimitSetup({"deflection": (-1e-3, 2.3e-3)}, 1000.0, feedback="")
     trip, _ = first_trip(setup, {"deflection": signal(*[2.30002e-3] * 3)})
