@@ -136,7 +136,9 @@ def parse_any(text: object, dimensions: tuple[str, ...]) -> tuple[float, str]:
     """Read a quantity of one of several dimensions; return it in SI, and its dimension."""
     wanted = f"give {example(*dimensions)}"
     if not isinstance(text, str):
-        raise UnitError(f"{shown(text)} has no unit", wanted)
+        is_number = isinstance(text, int | float) and not isinstance(text, bool)
+        said = "has no unit" if is_number else "is no quantity"
+        raise UnitError(f"{shown(text)} {said}", wanted)
     number, unit = _split(text, wanted)
     for dimension in dimensions:
         if unit in UNITS[dimension]:
@@ -210,8 +212,8 @@ def _as_written(value: object) -> str:
         case list():
             return f"[{', '.join(map(_as_written, value))}]"
         case dict():
-            pairs = (f"{key} = {_as_written(inner)}" for key, inner in value.items())
-            return f"{{ {', '.join(pairs)} }}"
+            pairs = (f" {key} = {_as_written(inner)}" for key, inner in value.items())
+            return f"{{{','.join(pairs)}{' ' if value else ''}}}"
         case _:
             return str(value)
 

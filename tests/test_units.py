@@ -109,7 +109,7 @@ def test_temperatures_have_their_zero(text, kelvin):
     ("text", "dimension", "problem", "remedy"),
     [
         (5, "frequency", "5 has no unit", '"4 Hz"'),
-        (True, "force", "True has no unit", '"92 kN"'),
+        (True, "force", "true is no quantity", '"92 kN"'),
         ("5", "frequency", '"5" has no unit', '"4 Hz"'),
         ("", "force", "not a number", '"92 kN"'),
         ("kN", "force", "not a number", '"92 kN"'),

@@ -31,6 +31,7 @@ EXAMPLES: Final = {
     "run_out": 'run_out = "11e6 cycles"',
     # [spray]
     "begin": 'begin = "10000 cycles"',
+    "faces": 'faces = ["bottom", "left side"]',
     "flow": 'flow = "1.5 L/min"',
     "retries": "retries = 2",
     "every": 'every = "1 min"',

@@ -83,7 +83,7 @@ class ActuatorTable(Table):
 class ChannelTable(Table):
     """`[[channel]]`; its quantities are read once its unit is known."""
 
-    name: Word
+    name: Name
     resolution: Any
     noise: Any = None
     range: Any

@@ -86,6 +86,9 @@ class _Mending:
     def mend(self, details: list[ErrorDetails]) -> None:
         """Note what is wrong and not yet noted, and mend it, so that the rest can be read."""
         rest = [detail for detail in details if not self._respelt(detail)]
+        tables = {d["loc"][:-2] for d in rest if d["type"] != "literal_error"}
+        # A table where a word may stand as well is judged as a table.
+        rest = [d for d in rest if d["type"] != "literal_error" or d["loc"][:-1] not in tables]
         places: dict[Path, list[ErrorDetails]] = {}
         for detail in rest:
             places.setdefault(self._place(detail), []).append(detail)
@@ -177,7 +180,7 @@ class _Mending:
         elif kind == "union_tag_invalid":
             # The tag of a union is read from its table: name the line of the tag itself.
             allowed = context["expected_tags"].replace("'", '"')
-            value = shown(context["tag"])
+            value = shown(detail["input"].get("kind"))
             self.document.refuse((*path, "kind"), f"{value} is no kind", f"give one of {allowed}")
         elif kind == "union_tag_not_found":
             self.document.refuse_missing(path, "kind")
