@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import shutil
 import sqlite3
 from collections.abc import Iterator
@@ -15,6 +16,8 @@ from rig.errors import StorageError
 
 FULL: Final = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 FULL_REMEDY: Final = "the disk is full or a size limit is reached; make room, then go on"
+_NUMBER: Final = re.compile(r"\[Errno \d+\] |, errno = \d+")
+"""What programmers alone can read; the words beside it say the same."""
 LIBRARY_ERRORS: Final = (sqlite3.Error, OSError, RuntimeError, KeyError, ValueError, TypeError)
 """What sqlite3 and h5py raise; h5py turns HDF5's errors into any of the last five."""
 
@@ -43,7 +46,7 @@ def storage(path: Path, doing: str) -> Iterator[None]:
     try:
         yield
     except LIBRARY_ERRORS as error:
-        said = " ".join(str(error).split()) or type(error).__name__
+        said = _NUMBER.sub("", " ".join(str(error).split())) or type(error).__name__
         message = f"{path}: cannot {doing}: {said}; {_remedy(error, path)}"
         raise StorageError(message) from error
 
