@@ -232,7 +232,7 @@ class Book:
                 values=samples,
             )
         )
-        text = f"{label}: stiffness {stiffness / 1e6:.2f} kN/mm, residual {residual * 1e3:.3f} mm"
+        text = f"{label}: stiffness {stiffness / 1e6:.2f} kN/mm, residual {residual * 1e3:z.3f} mm"
         self.event("static", text)
 
     def slow(self, values: Mapping[str, float]) -> None:

@@ -88,8 +88,9 @@ class CyclicStage:
         self._station.chores.wet_stage = True
         await self._again(kept=True)
         while True:
-            missed = await self._station.chores.act()
+            missed = await self._station.chores.act() or self._station.no_water
             if missed:
+                self._station.no_water = ""
                 await self._no_water(missed)
                 continue
             self._plan_counts()

@@ -31,9 +31,8 @@ Cause = tuple[str, str]
 class Standing:
     """Holds the rig still and takes it on again. `utc` tells the calendar time.
 
-    `on_fall` lets the amplitude of the cyclic stage fall and goes to lower load. `until` is the
-    frame at which the present standing ends by itself, and how; `local_wait` what waits for the
-    input at the rig.
+    `on_fall` lets the cyclic stage's amplitude fall and goes to lower load. `until` is the frame at
+    which the standing ends by itself, and how; `local_wait` what waits for the input at the rig.
     """
 
     def __init__(self, station: Station, utc: Callable[[], datetime] | None) -> None:
@@ -148,6 +147,7 @@ class Standing:
 
     def pausing(self, cause: str, why: str) -> None:
         """Write that the test begins to pause."""
+        self._station.no_water = ""
         self._book.enter("pausing", cause, why)
         self._book.interruption_begins(f"{cause}: {why}")
 
@@ -236,11 +236,13 @@ class Standing:
     async def _on(self, until: int) -> str:
         """Go on to a frame, or as far as something is due, with what goes on by time.
 
-        Returns what the water calls for: it cannot pause a test that stands already.
+        Returns what the water calls for; a test that pauses already has called somebody.
         """
-        stream, chores = self._stream, self._station.chores
-        missed = await chores.act()
-        until = min(until, chores.next_frame(), stream.now + stream.frames(LOOK_AGAIN))
+        stream, station = self._stream, self._station
+        missed = await station.chores.act()
+        if missed and self._book.state in ("waiting", "locked"):
+            station.no_water = missed
+        until = min(until, station.chores.next_frame(), stream.now + stream.frames(LOOK_AGAIN))
         await stream.advance(until, Nothing())
         return missed
 

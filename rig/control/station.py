@@ -42,7 +42,8 @@ class Station:
 
     `on_asked` is called when somebody asks for something in a slow motion, `on_unattended` when
     a window of attendance closed without anybody; both return how many frames passed until the
-    motion goes on. `pressure` is the level that was commanded last.
+    motion goes on. `pressure` is the level that was commanded last, `no_water` what the water
+    called for where the stage could not act on it: it does once it cycles.
     """
 
     def __init__(
@@ -72,6 +73,7 @@ class Station:
         self.cracked = False  # the first crack has been seen in this run
         self.zeros: Mapping[str, float] = {}
         self.on_call = ""
+        self.no_water = ""
         self._falls_until: int | None = None
         self._motion: Motion | None = None
 
@@ -163,8 +165,7 @@ class Station:
         closes = self.window_frame
         until = min(until, self.chores.next_frame(), FAR if closes is None else closes)
         found = await self.stream.advance(until, judge)
-        # What the water calls for is asked again once the test cycles.
-        await self.chores.act()
+        self.no_water = await self.chores.act() or self.no_water
         return found
 
     async def _stood_still(self, decisions: tuple[Decision, ...]) -> int:

@@ -614,3 +614,23 @@ async def test_a_desk_refuses_what_is_too_much_and_what_comes_after_the_end():
     late = desk.ask(said("pause"))
     assert late.done()
     assert not late.result().done
+
+
+def test_water_that_is_missed_twice_while_an_inspection_waits_pauses_the_test_after_it(
+    plan_of, tmp_path
+):
+    changes = {**QUICK, r'^go_on_after = "20 s"': 'go_on_after = "90 s"'}
+    night = walk(
+        plan_of("first-night", changes),
+        tmp_path / "night",
+        # Nobody stops it: a person who never comes, after the test could have run out.
+        script=((600_000, said("stop")),),
+        accidents=Accidents(faults=(NoFlow(105_000, 10**9),)),
+    )
+    causes = [(state, cause) for state, cause, _ in night.path]
+    after = causes.index(("waiting", "wait over"))
+    assert ("build-up", "no flow") in causes[after:] or ("cycling", "no flow") in causes[after:]
+    (paused, *_) = [e for e in night.events("state") if e.startswith("pausing")]
+    assert "two periods missed in a row" in paused
+    # the pump failed while it waited: both periods were missed before it went on
+    assert night.entered("pausing") - night.entered("build-up", 1) < 10_000

@@ -226,8 +226,9 @@ def test_one_spike_of_a_contactor_stops_nothing(plan_of, tmp_path):
     assert (result.outcome, result.cycles) == ("run-out", 300)
 
 
-def test_a_pump_without_flow_ends_after_two_missed_periods(plan_of, tmp_path):
-    plan = plan_of("overnight-wet-prism", WET)
+@pytest.mark.parametrize("changes", [WET, {**WET, **BRISK}], ids=["cycling", "building up"])
+def test_a_pump_without_flow_ends_after_two_missed_periods(plan_of, tmp_path, changes):
+    plan = plan_of("overnight-wet-prism", changes)
     result = rehearse(plan, tmp_path / "run", 1, faults=(NoFlow(0, 10**9),))
     assert result.outcome == "fault"
     assert "two periods missed" in result.why
