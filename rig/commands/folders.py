@@ -98,11 +98,14 @@ def _ended(folder: Path, journal: Journal) -> str:
 
 
 def _gone(folder: Path, journal: Journal) -> str:
+    status = journal.status
+    rig = "Look at the rig first: its controller stops by itself when the program is gone"
+    if status is not None and not status.live:
+        rig = "It was a rehearsal, no rig is concerned"
     return (
         f"{folder}: nothing carries this test out any more, and it has no end. Kept is all up to "
         f"cycle {journal.rows('cycles'):,}, in {folder / JOURNAL}; at most the last second is "
-        "missing. Look at the rig first: its controller stops by itself when the program is gone. "
-        "Keep the folder and start again in a new one"
+        f"missing. {rig}. Keep the folder and start again in a new one"
     )
 
 

@@ -12,7 +12,7 @@ import click
 
 from rig.commands.saying import say, say_json, say_refusal
 from rig.commands.screen import Shown, follower, show_run, text_of
-from rig.errors import InputError, RigError
+from rig.errors import InputError, RigError, StorageError
 
 if TYPE_CHECKING:
     from rig.monitor.view import View
@@ -82,6 +82,8 @@ def watched(out: Path, shown: Shown, *, as_json: bool) -> int:
         followed = Followed(out, None, rehearsal=found.kind == "rehearsal")
     elif found.kind == "gone":
         raise RigError(found.text)
+    elif found.kind in ("none", "damaged"):
+        raise StorageError(f"{found.text}; the record cannot be read")
     else:
         followed = Followed(out, result_in(out))
     return followed.say(as_json=as_json)

@@ -10,7 +10,9 @@ import h5py
 import numpy as np
 import pytest
 
+from rig.commands.ending import result_in
 from rig.control.desk import Request
+from rig.errors import StorageError
 from rig.record import read_journal
 from tests.assembly.live import Live, carry_out, plan_in, until
 from tests.record.recorders import until as so
@@ -78,6 +80,9 @@ def test_a_record_that_cannot_be_kept_ends_by_the_normal_stop(tmp_path):
     )
     assert (verdict.outcome, verdict.cause) == ("fault", "record")
     assert "journal.db" in verdict.why
+    # Whoever watched it ends with the code of storage, as the run itself does.
+    with pytest.raises(StorageError):
+        result_in(tmp_path / "run")
     # The normal stop, step by step: amplitude to zero, unload, retract, valve, pressure.
     acts = [name for name, _ in live.actuator.acts if name != "heartbeat"]
     stop = acts.index("end_cycling")
