@@ -65,29 +65,21 @@ def test_a_run_shows_its_screen_and_leaving_it_says_how_to_come_back(night):
         assert words in asked
 
 
-def test_a_rehearsal_on_a_frozen_terminal_goes_on_to_its_end(night):
-    terminal = night.on_terminal(rehearsal("frozen"))
+def test_a_rehearsal_on_a_frozen_terminal_goes_on_to_the_same_end_as_without_one(night):
+    # The name of a run is that of its folder.
+    for name in ("frozen", "alone"):
+        (night.folder / name).mkdir()
+    terminal = night.on_terminal(rehearsal("frozen/run"))
     terminal.press(CTRL_S)
-    eventually(lambda: ended(night.folder / "frozen"), "the end of the rehearsal")
+    eventually(lambda: ended(night.folder / "frozen" / "run"), "the end of the rehearsal")
     assert terminal.child.poll() is None
     terminal.press(CTRL_Q)
     assert terminal.code() == 0
     assert "outcome   ultimate: " in terminal.seen
     terminal.close()
-
-
-def test_a_rehearsal_is_the_same_with_its_screen_as_without(night):
-    # The name of a run is that of its folder.
-    for name in ("a", "b"):
-        (night.folder / name).mkdir()
-    terminal = night.on_terminal(rehearsal("a/run"))
-    terminal.until(SCREEN)
-    terminal.until("REHEARSAL")
-    assert terminal.code() == 0
-    terminal.close()
-    assert night.finished(rehearsal("b/run")).returncode == 0
-    shown, alone = (night.folder / name / "run" / "run.h5" for name in ("a", "b"))
-    assert shown.read_bytes() == alone.read_bytes()
+    assert night.finished(rehearsal("alone/run")).returncode == 0
+    frozen, alone = (night.folder / name / "run" / "run.h5" for name in ("frozen", "alone"))
+    assert frozen.read_bytes() == alone.read_bytes()
 
 
 def test_a_rehearsal_can_be_watched_from_elsewhere_and_that_it_died_is_told(night):

@@ -17,7 +17,7 @@ from tests.assembly.nights import COMMAND, PATIENCE, a_night, eventually
 
 pytestmark = pytest.mark.xdist_group("serial")
 
-HELD = 1.5
+HELD = 1.0
 """How long [s] a screen is held up."""
 HELD_LONG = 60.0
 CTRL_S, CTRL_Q, CTRL_C = b"\x13", b"\x11", b"\x03"
@@ -77,15 +77,24 @@ def is_on(terminal) -> None:
 
 
 @pytest.mark.usefixtures("undisturbed")
-def test_a_screen_that_is_killed_or_whose_window_is_closed_leaves_the_test_alone(night):
-    killed, closed = watch(night), watch(night)
-    is_on(killed)
-    is_on(closed)
+def test_a_screen_that_is_killed_closed_or_left_says_how_to_come_back_and_leaves_the_test_alone(
+    night,
+):
+    killed, closed, left = watch(night), watch(night), watch(night)
+    for terminal in (killed, closed, left):
+        is_on(terminal)
     killed.child.kill()
     assert killed.child.wait(PATIENCE) == -signal.SIGKILL
     killed.close()
     closed.close()
     assert closed.child.wait(PATIENCE) == 0
+    left.press(CTRL_C)
+    assert left.code() == 0
+    said = left.seen.rpartition(NO_SCREEN)[2]
+    left.close()
+    assert "the test goes on in night-1" in said
+    assert "nightrig watch night-1" in said
+    assert "nightrig stop night-1" in said
 
 
 @pytest.mark.usefixtures("undisturbed")
@@ -108,19 +117,6 @@ def test_a_screen_that_is_stopped_or_not_read_holds_nothing_up(night):
         assert terminal.code() == 0
         assert NO_SCREEN in terminal.seen
         terminal.close()
-
-
-@pytest.mark.usefixtures("undisturbed")
-def test_leaving_says_that_the_test_goes_on_and_how_to_come_back_and_to_stop_it(night):
-    terminal = watch(night)
-    is_on(terminal)
-    terminal.press(CTRL_C)
-    assert terminal.code() == 0
-    said = terminal.seen.rpartition(NO_SCREEN)[2]
-    assert "the test goes on in night-1" in said
-    assert "nightrig watch night-1" in said
-    assert "nightrig stop night-1" in said
-    terminal.close()
 
 
 @pytest.mark.usefixtures("undisturbed")
