@@ -30,17 +30,6 @@ AT_LEAST_KEPT: Final = 60.0  # [s] of samples at hand for evidence after a stop
 
 
 @dataclass(frozen=True, slots=True)
-class Progress:
-    """How far the test is: state, counted cycles of run-out, test time [s], last load [N]."""
-
-    state: str
-    cycles: int
-    run_out: int
-    test_s: float
-    stiffness_share: float | None
-
-
-@dataclass(frozen=True, slots=True)
 class Entered:
     """When a state was entered: test time [s], on which cause of the table, and why."""
 
@@ -72,21 +61,20 @@ class Book:
         recorder: RunRecord,
         rate: float,
         restart: Callable[[Judge], Mapping[str, object]],
-        status: Callable[[], Status],
+        status: Callable[[], Status | None],
     ) -> None:
         self._plan = plan
         self._recorder = recorder
         self._rate = rate
         self._restart = restart
         self._status = status
-        self.on_progress: Callable[[Progress], None] | None = None
         self.sampled = tuple(c.name for c in plan.rig.sampled)
         frequency = plan.loading.frequency if plan.loading else 1.0
         keep = max(plan.full_rate.before_stop, AT_LEAST_KEPT, 2 * PIECE / frequency)
         self.recent = RecentSamples(keep, rate)
         cyclic = plan.cyclic
-        self._run_out = cyclic.run_out if cyclic else 0
-        self._pieces = Pieces(wanted_cycles(plan.full_rate, self._run_out))
+        last = cyclic.run_out if cyclic else 0
+        self._pieces = Pieces(wanted_cycles(plan.full_rate, last))
         self._frame = 0
         self._interruptions: list[tuple[float, int, str]] = []
         self.state = "idle"
@@ -96,7 +84,6 @@ class Book:
         self.counted = 0
         self.latest_load = 0.0
         self.latest_deflection = 0.0
-        self._stiffness = float("nan")
         self.baseline_stiffness: float | None = None
 
     @property
@@ -116,28 +103,24 @@ class Book:
             self._recorder.build_up(self.newest)
         if kept.look.counted is not None and len(kept.look.counted):
             self._counted(kept.look.counted)
-        if self.on_progress is not None:
-            self.on_progress(self.progress())
 
     def settled(self, judge: Judge) -> None:
         """Commit with a fresh restart point if a commit is due."""
         if self._recorder.due:
             self._recorder.restart_point(self._restart(judge))
-            self._recorder.status(self._status())
+            self._show()
             self._recorder.commit()
 
-    def progress(self) -> Progress:
-        """Return how far the test is."""
-        share = None
-        if self.baseline_stiffness:
-            share = self._stiffness / self.baseline_stiffness
-        return Progress(self.state, self.counted, self._run_out, self.time, share)
+    def _show(self) -> None:
+        """Hand over what people are shown, with the rows recorded so far."""
+        status = self._status()
+        if status is not None:
+            self._recorder.status(status)
 
     def _counted(self, rows: Cycles) -> None:
         self._recorder.cycles(rows)
         self.newest = rows
         self.counted = int(rows["number"][-1])
-        self._stiffness = float(rows["stiffness"][-1])
         for cycle, begin, end in self._pieces.complete(rows):
             self._full_rate("cycles", cycle, begin, end)
 
@@ -184,7 +167,7 @@ class Book:
         self.entered = self.entered.then(self.time, cause, why)
         # The event commits at once; rows must not get ahead of what a resumption starts from.
         self._recorder.restart_point(self._restart(Nothing()))
-        self._recorder.status(self._status())
+        self._show()
         text = f"{state}, {cause}: {why}" if why else f"{state}, {cause}"
         self._recorder.event(self.time, self.counted, "state", text)
 

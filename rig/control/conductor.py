@@ -104,7 +104,7 @@ class Conductor:
         self._desk = desk or Desk()
         self.stream = Stream(rig, one_tick=one_tick, live=live, desk=self._desk)
         self.book = Book(
-            plan, recorder, self.stream.rate, self._restart_point, lambda: self.outlook.status()
+            plan, recorder, self.stream.rate, self._restart_point, lambda: self.outlook.told()
         )
         self.stream.on_kept = self.book.kept
         self.stream.on_settled = self.book.settled

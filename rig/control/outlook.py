@@ -39,6 +39,22 @@ class Outlook:
         self._utc = utc or self._stamp
         self.stage: Stage | None = None
         self.cyclic: CyclicStage | None = None
+        self._failed = False
+
+    def told(self) -> Status | None:
+        """Return the run as it stands now; None where a bug of ours is in the way on a live rig.
+
+        What people are shown must never stop a rig; it is written down, once.
+        """
+        try:
+            return self.status()
+        except Exception as error:
+            if not self._station.live:
+                raise
+            if not self._failed:
+                self._failed = True
+                self._station.book.event("bug", f"the status cannot be told: {error!r}")
+            return None
 
     def status(self) -> Status:
         """Return the run as it stands now."""

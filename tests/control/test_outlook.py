@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from rig.clock import VirtualClock
 from rig.control.desk import Request
 from rig.ports import InputState
 from rig.record import read_journal
@@ -230,3 +231,15 @@ def test_attendance_is_asked_for_until_somebody_has_looked(plan_of, tmp_path):
     assert after
     assert all(coming(s, what) and "nightrig note" in s.asks for s in before)
     assert not any(coming(s, what) or s.asks for s in after)
+
+
+def test_a_bug_in_what_is_shown_stops_no_live_rig_and_is_told_once(plan_of, tmp_path, monkeypatch):
+    def fails(*_where):
+        raise ZeroDivisionError("a bug")
+
+    monkeypatch.setattr("rig.control.outlook.asks", fails)
+    night = walk(plan_of("first-night", QUICK), tmp_path / "night", clock=VirtualClock())
+    assert night.verdict.outcome == "run-out"
+    assert night.events("bug") == ["the status cannot be told: ZeroDivisionError('a bug')"]
+    with pytest.raises(ZeroDivisionError):
+        walk(plan_of("first-night", QUICK), tmp_path / "rehearsal")
