@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import click
 
+from rig.commands.options import json_option
 from rig.commands.saying import say, say_json
 from rig.control.address import find_socket
 from rig.control.caller import Caller, LiveRun, NoAnswer, live_runs, look_at
@@ -32,13 +33,14 @@ def login_name() -> str:
 def by_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options that every request has."""
     by = click.option("--by", metavar="NAME", help="Who asks; the login name if not given.")
-    as_json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-    return by(as_json(command))
+    return by(json_option(command))
 
 
 def why_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the reason that is written down with a request."""
-    return click.option("--why", metavar="TEXT", default="", help="Is written down.")(command)
+    return click.option("--why", metavar="TEXT", default="", help="Reason, for the record.")(
+        command
+    )
 
 
 def request(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.commands.files import load
+from rig.commands.options import json_option
 from rig.errors import InputError, Problem, StorageError
 from rig.protocol.estimate import estimate
 
@@ -34,7 +35,7 @@ _CAUTION = (
     help="New folder the run would be written to. Its disk must have room; without it, the disk "
     "you are on.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@json_option
 @click.pass_context
 def check(
     context: click.Context, protocol: str, rig: str | None, out: str | None, *, as_json: bool

@@ -15,7 +15,7 @@ from rig.errors import RigError
 
 COMMANDS: Final[dict[str, str]] = {
     "check": "Read a protocol and say whether the test can start.",
-    "rehearse": "Carry a protocol out on the simulated rig, in virtual time.",
+    "rehearse": "Carry a protocol out on the simulated rig: hours in seconds.",
     "run": "Carry a protocol out on a rig, in real time.",
     "watch": "Show a run: what the rig does, what comes next, how far the specimen is.",
     "pause": "Let a live test stand still, power kept.",

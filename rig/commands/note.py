@@ -7,10 +7,11 @@ from pathlib import Path
 import click
 
 from rig.commands.asking import by_option, request
+from rig.commands.options import REQUEST_CODES
 from rig.errors import InputError
 
 
-@click.command()
+@click.command(epilog=REQUEST_CODES)
 @click.argument("words", metavar="[DIR] [TEXT]", nargs=-1)
 @click.option("--catch-can", metavar="FLOW", help='Flow at a nozzle, such as "1.4 L/min".')
 @click.option("--face", metavar="NAME", default="", help="The sprayed face it was taken at.")
@@ -20,10 +21,8 @@ def note(
 ) -> int:
     """Write TEXT, or a catch-can reading, into the record of run DIR, with name and count.
 
-    Without DIR the one live run is asked. Ends with 0 when it is recorded, 2 when it was refused
-    or there is no such run, 6 when it could not be recorded.
-
-    A catch-can reading needs its face, and no text. At an inspection that waits a note holds it.
+    One word alone is the text, unless it is a folder. At an inspection that waits a note holds
+    it. A catch-can reading needs its face, and no text.
 
     Example: nightrig note night-1 "crack at the left load point, 0.1 mm" --by "A. Name"
     """

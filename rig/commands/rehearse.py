@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.commands.files import load
+from rig.commands.options import RUN_CODES, ascii_option, json_option, out_option, rig_option
 from rig.commands.saying import say_refusal, say_result
 from rig.commands.screen import STOPS, Shown
 from rig.errors import EXIT_CODES, RigError, StorageError
@@ -17,21 +18,26 @@ if TYPE_CHECKING:
     from rig.protocol.plan import Plan
 
 
-@click.command()
+@click.command(epilog=RUN_CODES)
 @click.argument("protocol")
-@click.option("--rig", "rig_name", help="Rig file; without it the packaged simulated rig.")
-@click.option("--out", required=True, type=click.Path(path_type=Path), help="New folder.")
-@click.option("--seed", required=True, type=click.IntRange(0), help="Same seed, same test.")
-@click.option("--ascii", "ascii_only", is_flag=True, help="Draw the screen in plain letters.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
+@rig_option
+@out_option
+@click.option(
+    "--seed",
+    required=True,
+    metavar="N",
+    type=click.IntRange(0),
+    help="Number that decides the simulated specimen's life and the noise.",
+)
+@ascii_option
+@json_option
 def rehearse(
     protocol: str, rig_name: str | None, out: Path, seed: int, ascii_only: bool, as_json: bool
 ) -> int:
-    """Carry PROTOCOL out on the simulated rig, in virtual time at full sample rate.
+    """Carry PROTOCOL out on the simulated rig: hours in seconds, sample by sample.
 
-    On a terminal the screen of `nightrig watch` shows it, with its speed. Ctrl-C asks for the
-    normal stop. The same seed gives the same test, bit for bit. Ends with 0 for failure, run-out
-    or ultimate, 3 for a limit, 4 for a fault, 5 when stopped, 6 for storage.
+    On a terminal the screen shows it, with its speed. Ctrl-C asks for the normal stop. The same
+    seed gives the same test, bit for bit.
 
     Example: nightrig rehearse protocols/overnight-wet-prism.toml --out night-1 --seed 1
     """

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.commands.files import find_protocol, find_rig, load
+from rig.commands.options import RUN_CODES, ascii_option, json_option, out_option, rig_option
 from rig.commands.rehearse import ready
 from rig.commands.saying import say, say_refusal
 from rig.commands.screen import Shown
@@ -19,15 +20,21 @@ if TYPE_CHECKING:
     from rig.protocol.plan import Plan
 
 
-@click.command()
+@click.command(epilog=RUN_CODES)
 @click.argument("protocol")
-@click.option("--rig", "rig_name", help="Rig file; without it the packaged simulated rig.")
-@click.option("--out", required=True, type=click.Path(path_type=Path), help="New folder.")
-@click.option("--seed", default=1, type=click.IntRange(0), help="Of a simulated rig.")
+@rig_option
+@out_option
+@click.option(
+    "--seed",
+    default=1,
+    metavar="N",
+    type=click.IntRange(0),
+    help="Of a simulated rig: decides its specimen's life and the noise; 1 without it.",
+)
 @click.option("--on-call", metavar='"NAME, PHONE"', help="Who is called; asked for if needed.")
 @click.option("--detach", is_flag=True, help="Return once the test has begun.")
-@click.option("--ascii", "ascii_only", is_flag=True, help="Draw the screen in plain letters.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
+@ascii_option
+@json_option
 def run(
     protocol: str,
     rig_name: str | None,
@@ -40,13 +47,12 @@ def run(
 ) -> int:
     """Carry PROTOCOL out on a rig in real time, in a process of its own.
 
-    The screen of `nightrig watch` shows it. Ctrl-C or closing the terminal leaves the test
-    running and ends with 0; `nightrig stop` ends the test. A rig that is not emulated asks for
-    the checklist on the terminal first. Ends with the test: 0 for failure, run-out or ultimate,
-    3 for a limit, 4 for a fault, 5 when stopped, 6 for storage. Software is no safety system: it
-    replaces no guard and no emergency stop.
+    The screen shows it. Ctrl-C or closing the terminal leaves the test running and ends with 0;
+    `nightrig watch` shows it again, `nightrig stop` ends it. On a rig that moves something real
+    the checklist is asked for first, on the terminal. Software is no safety system: it replaces
+    no guard and no emergency stop.
 
-    Example: nightrig run protocols/first-night.toml --out night-1 --rig rigs/frame-2.toml
+    Example: nightrig run protocols/first-night.toml --out night-1
     """
     try:
         plan = load(protocol, rig_name)

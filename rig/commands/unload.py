@@ -5,9 +5,10 @@ from __future__ import annotations
 import click
 
 from rig.commands.asking import by_option, request, why_option
+from rig.commands.options import REQUEST_CODES
 
 
-@click.command()
+@click.command(epilog=REQUEST_CODES)
 @click.argument("folder", metavar="[DIR]", required=False)
 @why_option
 @by_option
@@ -15,9 +16,6 @@ def unload(folder: str | None, why: str, by: str | None, as_json: bool) -> int:
     """Unload the specimen of run DIR, retract, then pressure off; `continue` takes it up again.
 
     On a real rig somebody at the rig must also use its button or key.
-
-    Without DIR the one live run is asked. Ends with 0 when it was done and recorded, 2 when it
-    was refused or there is no such run, 6 when it was done and could not be recorded.
 
     Example: nightrig unload night-1 --by "A. Name"
     """

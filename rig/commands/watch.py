@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.commands.options import RUN_CODES, ascii_option, json_option
 from rig.commands.saying import say, say_json, say_refusal
 from rig.commands.screen import Shown, follower, show_run, text_of
 from rig.errors import InputError, RigError, StorageError
@@ -18,20 +19,18 @@ if TYPE_CHECKING:
     from rig.monitor.view import View
 
 
-@click.command()
+@click.command(epilog=RUN_CODES)
 @click.argument("folder", metavar="[DIR]", required=False)
 @click.option("--once", is_flag=True, help="Print the screen once, as text.")
-@click.option("--ascii", "ascii_only", is_flag=True, help="Draw the screen in plain letters.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
+@ascii_option
+@json_option
 def watch(folder: str | None, once: bool, ascii_only: bool, as_json: bool) -> int:
     """Show the run in DIR: live, rehearsed, or ended. Looking cannot disturb the test.
 
     Ctrl-C or closing the terminal ends the looking only: the test goes on, the code is 0. When
-    the test ends, so does this, with its code: 0 for failure, run-out or ultimate, 3 for a limit,
-    4 for a fault, 5 when stopped, 6 for storage; 1 where its program is gone without an end.
-
-    Without DIR the one live run is shown; 2 where there is none, several, or no run in DIR.
-    Without a terminal plain lines come instead of the screen.
+    the test ends, so does this, with its code; 1 also where the program that carried it out is
+    gone without an end. Without DIR the one live run is shown. Without a terminal plain lines
+    come instead of the screen.
 
     Example: nightrig watch night-1
     """
