@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import contextlib
 from pathlib import Path
+from typing import Final
 
 from rig.assembly.result import Result, recorded_result
 from rig.errors import RigError, StorageError
 from rig.record.history import read_journal
 
-MOST_EVENTS = 60
+MOST_EVENTS: Final = 60
 
 
 def result_in(out: Path, code: int | None = None) -> tuple[str, Result]:
@@ -32,6 +33,15 @@ def result_in(out: Path, code: int | None = None) -> tuple[str, Result]:
             "made"
         )
     return found
+
+
+def rig_at_end(out: Path) -> str:
+    """Return what was said last of the pressure of a rig in real time, "" where nothing was."""
+    with contextlib.suppress(StorageError), read_journal(out) as journal:
+        if journal.status is not None and journal.status.live:
+            said = [e.text for e in journal.newest_events(MOST_EVENTS) if e.kind == "pressure"]
+            return f"pressure {said[-1]}" if said else ""
+    return ""
 
 
 def _how(code: int | None) -> str:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from rig.assembly.result import Result
 from rig.commands.confirm import Declined, confirm, decline
-from rig.commands.ending import result_in
+from rig.commands.ending import result_in, rig_at_end
 from rig.commands.leaving import Leaving
 from rig.commands.saying import say, say_json, say_result
 from rig.commands.screen import Shown, show_run
@@ -33,6 +33,10 @@ class Followed:
         if self.ended is not None:
             title, result = self.ended
             say_result(title, result, as_json=as_json)
+            if not as_json:
+                say(f"  screen    nightrig watch --once {shlex.quote(str(self.out))}")
+                if rig := rig_at_end(self.out):
+                    say(f"  rig       {rig}")
             return EXIT_CODES[result.outcome]
         say(_goes_on(self.out, rehearsal=self.rehearsal), err=as_json)
         if as_json:

@@ -225,7 +225,10 @@ def test_when_the_test_is_stopped_the_screen_ends_with_its_code_and_result(night
     stopped = night.nightrig("stop", "night-1", "--by", "A. Name")
     assert (stopped.returncode, stopped.stderr) == (0, "")
     assert terminal.code() == 5
-    assert "outcome   operator: stopped by A. Name" in terminal.seen.rpartition(NO_SCREEN)[2]
+    last_words = terminal.seen.rpartition(NO_SCREEN)[2]
+    assert "outcome   operator: stopped by A. Name" in last_words
+    assert "screen    nightrig watch --once night-1" in last_words
+    assert "rig       pressure off, as the controller says; wait for gauge" in last_words
     terminal.close()
     night.until_gone()
     again = night.nightrig("watch", "night-1", "--json")
