@@ -157,7 +157,8 @@ def _missed(periods: int) -> str:
 def _of_cycling(cyclic: CyclicStage) -> list[str]:
     criteria, found = cyclic.state.criteria, []
     if "stiffness-loss warn" in criteria.reported:
-        found.append("stiffness has fallen below its warning")
+        warned = cyclic.state.setup.criteria.loss_warn or 0.0
+        found.append(f"stiffness has fallen more than {warned:.0%} below the baseline")
     if "residual-growth" in criteria.reported:
         found.append("deflection at lower load has grown beyond its warning")
     if cyclic.state.correction.saturated:

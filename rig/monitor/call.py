@@ -184,7 +184,8 @@ def _looks(view: View) -> Iterator[str]:
         yield f"inspection: {status.asks or 'you may look'}; it goes on by itself"
     elif status.asks and status.state not in _WAITS and not _at_the_rig(view):
         yield status.asks
-    if loss(view) >= status.loss_warn:
+    told = [trouble for trouble in status.troubles if trouble.startswith("stiffness ")]
+    if loss(view) >= status.loss_warn and not told:
         yield (
             f"stiffness is {words.per_cent(loss(view))} below the baseline; "
             f"warning at {words.per_cent(status.loss_warn, 0)}"
