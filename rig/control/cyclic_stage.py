@@ -161,7 +161,7 @@ class CyclicStage:
         for finding in findings:
             await self._found(finding)
         for decision in decisions:
-            if decision.kind == "counting":
+            if decision.kind == "counting" and isinstance(decision.detail, int):
                 await self._counting(decision.detail)
             elif isinstance(decision.detail, Adjustment):
                 await self._adjust(decision.detail)
@@ -186,9 +186,9 @@ class CyclicStage:
             return finding.text if finding.action == "pause" else ""
         return ""
 
-    async def _counting(self, first: object) -> None:
+    async def _counting(self, first: int) -> None:
         station = self._station
-        station.book.enter("cycling", "range reached", f"counts from cycle {first}")
+        station.book.enter("cycling", "range reached", f"counts from cycle {first:,}")
         self._plan_inspection()
         self._arm_learned()
         left = self._stage.run_out - self.state.counted
@@ -318,7 +318,7 @@ class CyclicStage:
             return
         self._planned = inspections.next_after(self._planned) or self._planned
         await station.begin_fall()
-        station.book.enter("inspection", "count", f"cycle {self.state.counted}")
+        station.book.enter("inspection", "count", f"cycle {self.state.counted:,}")
         station.book.interruption_begins("inspection")
         await self._fall()
         await station.water.pause(station.stream.now, self.state.counted)

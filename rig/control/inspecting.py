@@ -25,7 +25,7 @@ async def inspect(station: Station, standing: Standing, inspections: Inspections
         except StageAgain:
             book.enter("approach", "stage", "contact again, then the check")
             await approach(station, station.contact_again)
-            book.enter("inspection", "go on", f"cycle {cycle}")
+            book.enter("inspection", "go on", f"cycle {cycle:,}")
     alone = inspections.go_on_after
     if not station.attended and alone is None:
         book.event("inspection", "nobody answers in a rehearsal: goes on")

@@ -29,7 +29,7 @@ async def lift_and_read(station: Station, again: Approach) -> float:
     await station.load_to(station.seat, station.unload_rate)
     stroke = (await station.rig.actuator.status()).stroke
     await station.stroke_to(stroke - LIFT, RETRACT_SPEED)
-    shift = await read_zeros(station, f"inspection at cycle {station.book.counted}")
+    shift = await read_zeros(station, f"inspection at cycle {station.book.counted:,}")
     await contact(station, again)
     await station.load_to(station.seat, station.unload_rate)
     return shift

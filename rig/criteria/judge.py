@@ -255,7 +255,7 @@ def _find_run_out(
         return state
     at = int(np.searchsorted(number, setup.run_out))
     cycle = int(number[at])
-    text = f"no failure in {cycle} cycles"
+    text = f"no failure in {cycle:,} cycles"
     evidence = {"cycles": float(cycle)}
     findings.append(
         Finding("run-out", "run-out", cycle, int(rows.known[at]), cycle, text, evidence)

@@ -65,7 +65,7 @@ def test_one_line_tells_the_whole_state():
         "stiffness 1.1 % below baseline | next: inspection in 70 min"
     )
     assert report_line(VIEWS["run_out"]) == (
-        "ENDED: RUN-OUT | 11,000,000 cycles | no failure in 11000000 cycles"
+        "ENDED: RUN-OUT | 11,000,000 cycles | no failure in 11,000,000 cycles"
     )
     assert report_line(VIEWS["locked"]).startswith(
         "COME: IT WAITS FOR YOU | the guard was opened; held for people at the rig | locked"

@@ -370,7 +370,7 @@ failure = replace(
 )
 run_out = ended(
     "run-out",
-    "no failure in 11000000 cycles",
+    "no failure in 11,000,000 cycles",
     11_000_000,
     replace(
         with_status(time=2_760_000.0, stiffness=23.3 * PER), curve=softening(11_000_000, 168, 0.07)
