@@ -39,19 +39,26 @@ def channel_unit(name: str) -> str | None:
 SHOWN: Final[dict[str, tuple[str, float, float]]] = {
     "N": ("kN", 1e-3, 0.0),
     "m": ("mm", 1e3, 0.0),
+    "N/m": ("kN/mm", 1e-6, 0.0),
     "m3/s": ("L/min", 6e4, 0.0),
     "m3": ("L", 1e3, 0.0),
-    "Pa": ("MPa", 1e-6, 0.0),
+    "Pa": ("bar", 1e-5, 0.0),
     "K": ("°C", 1.0, -273.15),
+    "Hz": ("Hz", 1.0, 0.0),
+    "1": ("µm/m", 1e6, 0.0),
 }
 """What people are shown an SI unit in: their unit, factor, and what is added."""
 
 
-def shown(name: str, *values: float, digits: int = 5) -> str:
-    """Return values of a channel [SI] as people read them, such as "97.13 kN"."""
+def shown(name: str, *values: float, digits: int = 5, difference: bool = False) -> str:
+    """Return values of a channel [SI] as people read them, such as "97.13 kN".
+
+    A `difference` of two values has no zero of its own: 0.3 K are 0.3 °C.
+    """
     unit = channel_unit(name) or ""
-    word, factor, added = SHOWN.get(unit, ("" if unit == "1" else unit, 1.0, 0.0))
-    text = " to ".join(f"{value * factor + added:.{digits}g}" for value in values)
+    word, factor, added = SHOWN.get(unit, (unit, 1.0, 0.0))
+    zero = 0.0 if difference else added
+    text = " to ".join(f"{value * factor + zero:.{digits}g}" for value in values)
     return f"{text} {word}".rstrip()
 
 

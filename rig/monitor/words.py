@@ -6,7 +6,7 @@ import math
 from datetime import datetime, timedelta
 from typing import Final
 
-from rig.channels import channel_unit
+from rig.channels import SHOWN, channel_unit
 
 DASH: Final = "–"
 """Stands where nothing is known."""
@@ -22,18 +22,8 @@ _DAY: Final = 86400.0
 _LONGEST: Final = 1e10
 """Seconds beyond which no clock time is worked out: some three centuries."""
 
-_SHOWN: Final[dict[str, tuple[str, float, float, int]]] = {
-    # SI unit: unit shown, factor, offset, decimals of a small value
-    "N": ("kN", 1e-3, 0.0, 2),
-    "m": ("mm", 1e3, 0.0, 3),
-    "N/m": ("kN/mm", 1e-6, 0.0, 2),
-    "m3": ("L", 1e3, 0.0, 0),
-    "m3/s": ("L/min", 6e4, 0.0, 2),
-    "K": ("°C", 1.0, -273.15, 1),
-    "Pa": ("MPa", 1e-6, 0.0, 2),
-    "Hz": ("Hz", 1.0, 0.0, 2),
-    "1": ("µm/m", 1e6, 0.0, 0),
-}
+_DECIMALS: Final = {"m": 3, "m3": 0, "K": 1, "1": 0, "Pa": 1}
+"""Decimals of a value below 1 in the unit shown; two where it is not listed."""
 _CHANNELS: Final[dict[str, str]] = {
     "load_2": "second load",
     "deflection": "net deflection",
@@ -60,7 +50,8 @@ def number(value: float, decimals: int = 0) -> str:
 
 def quantity(value: float, unit: str, *, with_unit: bool = True) -> str:
     """Return a value [SI `unit`] in the unit of the trade, such as "92.41 kN"."""
-    name, factor, offset, decimals = _SHOWN[unit]
+    name, factor, offset = SHOWN[unit]
+    decimals = _DECIMALS.get(unit, 2)
     if not math.isfinite(value):
         return DASH
     shown = value * factor + offset
@@ -72,15 +63,10 @@ def quantity(value: float, unit: str, *, with_unit: bool = True) -> str:
     return f"{text} {name}" if with_unit else text
 
 
-def unit_shown(unit: str) -> str:
-    """Return the unit of the trade for an SI unit."""
-    return _SHOWN[unit][0]
-
-
 def unit_of(channel: str) -> str:
     """Return the SI unit of a channel, "1" where it is not known."""
     unit = channel_unit(channel)
-    return unit if unit in _SHOWN else "1"
+    return unit if unit in SHOWN else "1"
 
 
 def channel_name(channel: str) -> str:

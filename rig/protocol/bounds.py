@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any, Final
 
-from rig.channels import CHANNEL_UNITS, Channel, channel_unit
+from rig.channels import CHANNEL_UNITS, SHOWN, Channel, channel_unit
 from rig.protocol.document import Document, meant
 from rig.protocol.fields import spoken
 from rig.protocol.plan import Bounds
@@ -32,6 +32,9 @@ _PAIRS: Final = {
     "volume": '["50 L", "1000 L"]',
     "stress": '["0 bar", "280 bar"]',
 }
+
+_WRITTEN: Final = {"°C": "degC", "µm/m": "um/m"}
+"""Units that are shown in signs which a file need not hold."""
 
 
 def channel_dimension(name: str) -> str:
@@ -96,5 +99,5 @@ def table_of_bounds(
 
 
 def _spoken(channel: Channel, value: float) -> str:
-    units = {"N": "kN", "m": "mm", "K": "degC", "m3/s": "L/min", "m3": "L", "Pa": "bar"}
-    return spoken(value, units.get(channel.unit, ""))
+    word = SHOWN[channel.unit][0] if channel.unit in SHOWN else ""
+    return spoken(value, _WRITTEN.get(word, word))

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.channels import CHANNEL_UNITS
+from rig.channels import CHANNEL_UNITS, channel_unit, shown
 from rig.monitor import words
 
 NOW = datetime(2026, 12, 25, 3, 10)  # noqa: DTZ001 - only differences and calendars matter here
@@ -84,3 +84,25 @@ def test_no_quantity_says_nan_or_inf(value, unit):
     said = words.quantity(value, unit) + words.span(value) + words.per_cent(value)
     assert "nan" not in said
     assert "inf" not in said
+
+
+@pytest.mark.parametrize(
+    ("channel", "value", "said"),
+    [
+        ("load", 97_130.0, "97.13 kN"),
+        ("strain_3", 1.25e-4, "125 µm/m"),
+        ("pressure", 20.6e6, "206 bar"),  # 1 bar = 100 kPa by definition
+        ("temperature_oil", 314.35, "41.2 °C"),
+        ("flow", 1.55e-3 / 60, "1.55 L/min"),
+        ("gauge", 4.5, "4.5"),
+    ],
+)
+def test_a_message_and_the_screen_say_a_channel_in_one_unit(channel, value, said):
+    assert shown(channel, value) == said
+    if channel_unit(channel):
+        assert words.quantity(value, words.unit_of(channel)).split()[1] == said.split()[1]
+
+
+def test_a_difference_of_temperatures_has_no_zero_of_its_own():
+    assert shown("temperature_air", 0.3, -0.2, difference=True) == "0.3 to -0.2 °C"
+    assert shown("load", 300.0, difference=True) == "0.3 kN"
