@@ -59,9 +59,8 @@ def _show(out: Path, over: threading.Event, stream: TextIO, shown: Shown) -> Non
 
     try:
         with stream:
-            while folder_holder(out) is None:
-                if over.wait(LOOKS_EVERY):
-                    return
+            while folder_holder(out) is None and not over.wait(LOOKS_EVERY):
+                pass
             show_run(out, over.is_set, pause, replace(shown, stream=stream))
     except (OSError, StorageError):
         # A screen that cannot be shown is no reason to end; the result is printed at the end.

@@ -64,15 +64,20 @@ class _Newest:
 
     def at(self, now: float) -> View:
         if self.view is None or now >= self._due or now < self._quick_until:
-            before, self.view = self.view, self._look()
-            self._due = now + EVERY
-            if before is not None and before.status.state != self.view.status.state:
-                self._quick_until = now + EVERY
+            return self.again(now)
+        return self.view
+
+    def again(self, now: float) -> View:
+        """Look whether it is due or not."""
+        before, self.view = self.view, self._look()
+        self._due = now + EVERY
+        if before is not None and before.status.state != self.view.status.state:
+            self._quick_until = now + EVERY
         return self.view
 
 
-def _over(view: View, leaving: Callable[[], bool]) -> bool:
-    return view.ending is not None or not view.alive or leaving()
+def _over(view: View) -> bool:
+    return view.ending is not None or not view.alive
 
 
 def _on_screen(
@@ -90,7 +95,7 @@ def _on_screen(
             return screen(view, width, height, signs, hint)
 
         painter.paint(draw)
-        if _over(view, leaving):
+        if _over(view) or leaving():
             return
         pause(TICK)
 
@@ -105,13 +110,15 @@ def _in_lines(
     lines = PlainLines(signs)
     while True:
         now = newest.seconds()
-        view = newest.at(now)
+        # Whoever leaves, or has rehearsed to the end, gets what came until then.
+        left = leaving()
+        view = newest.again(now) if left else newest.at(now)
         try:
             for line in lines.news(view, now):
                 stream.write(f"{line}\n")
             stream.flush()
         except (OSError, ValueError) as error:
             raise Gone from error
-        if _over(view, leaving):
+        if left or _over(view):
             return
         pause(EVERY)
