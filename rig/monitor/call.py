@@ -9,12 +9,12 @@ from enum import IntEnum
 from typing import Final
 
 from rig.monitor import words
-from rig.monitor.view import View
+from rig.monitor.bounds import close, room
+from rig.monitor.view import TOO_OLD, View
+from rig.record.status import Armed
 
 OLD: Final = 5.0
 """Age of the newest data [s] from which it is told."""
-TOO_OLD: Final = 30.0
-"""Age [s] from which somebody has to look after the rig at the rig."""
 LOST: Final = 300.0
 """Age [s] from which somebody has to come: nobody knows what the rig does."""
 TANK_SOON: Final = 12 * 3600.0
@@ -39,7 +39,9 @@ _BY: Final = {
     "unattended": "nobody had looked after it in time",
     "unload": "somebody asked it to unload",
 }
-_FORESEEN: Final = frozenset({"verdict", "stop", "stopped", ""})
+_STOPS: Final = ("stopping", "stopped")
+_FORESEEN: Final = {"verdict": "it has ended", "stop": "somebody asked it to stop"}
+"""Causes of a stop that call nobody."""
 
 
 class Level(IntEnum):
@@ -87,6 +89,10 @@ def call(view: View) -> Call:
 
 def _quiet(view: View) -> str:
     """Return words for a rig that needs nobody, and what it does next that people may see."""
+    status = view.status
+    if status.state in _STOPS:
+        told = f"{_FORESEEN[status.cause]}: {status.why}" if status.why else _FORESEEN[status.cause]
+        return f"{told}; {'being stopped' if status.state == 'stopping' else 'it stands stopped'}"
     well = "all is as it should be"
     for item in view.status.coming:
         if item.within is not None and math.isfinite(item.within):
@@ -98,7 +104,7 @@ def _come(view: View) -> str:
     status = view.status
     if view.age > LOST:
         return "COME: NO NEW DATA"
-    if status.state in ("stopping", "stopped"):
+    if status.state in _STOPS:
         return "COME: IT STOPS"
     return "COME: IT WAITS FOR YOU"
 
@@ -153,8 +159,9 @@ def _comes(view: View) -> Iterator[str]:
         yield status.asks or "inspection: it stands at lower load until somebody comes"
     elif status.state in _WAITS or status.state in _TO_REST:
         yield _reason(view)
-    elif status.state in ("stopping", "stopped") and status.cause not in _FORESEEN:
-        yield f"it is being stopped: {status.why or status.cause}"
+    elif status.state in _STOPS and status.cause not in _FORESEEN:
+        told = "it is being stopped" if status.state == "stopping" else "it was stopped"
+        yield f"{told}: {status.why or status.cause or 'nobody knows why'}"
     if status.asks and (status.state in _WAITS or _at_the_rig(view)):
         yield status.asks
 
@@ -193,7 +200,18 @@ def _looks(view: View) -> Iterator[str]:
     yield from status.troubles
     if status.state not in _WAITS:
         yield from status.inputs
+    if status.state not in _STOPS:
+        yield from (_close(limit) for limit in status.limits if close(limit))
     yield from _supplies(view)
+
+
+def _close(limit: Armed) -> str:
+    """Return how near a signal is to where it stops the rig."""
+    value, bound, share = room(limit)
+    unit, name = words.unit_of(limit.channel), words.channel_name(limit.channel)
+    left = words.quantity(abs(bound - value), unit, difference=True)
+    far = f"{left} from" if share >= 0 else f"{left} beyond"
+    return f"{name} is {far} its limit {words.quantity(bound, unit)}, which stops the rig"
 
 
 def _supplies(view: View) -> Iterator[str]:

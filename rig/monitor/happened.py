@@ -8,15 +8,21 @@ from rich.text import Text
 
 from rig.monitor import words
 from rig.monitor.glyphs import Glyphs
-from rig.monitor.rows import Row, wrapped
+from rig.monitor.rows import Row, fitted, wrapped
 from rig.monitor.view import View, state_words
 from rig.record.entries import Event
 
 _KIND: Final = 13
 """Cells for the kind of an event, as far as it has room in them."""
-_LONGEST: Final = 24
 _WITH_DAYS: Final = 60
 """Width from which older events show their day."""
+_KINDS: Final = {
+    "early-loss": "stiffness",
+    "stiffness-loss": "stiffness",
+    "stiffness-step": "stiffness",
+    "residual-growth": "residual",
+}
+"""Kinds of events in a word that has room."""
 _STANDS_FOR: Final = {
     "start": "begins",
     "real rig": "the checklist comes first",
@@ -36,7 +42,7 @@ _LOUD: Final = frozenset(
 def event_words(event: Event) -> tuple[str, str]:
     """Return what kind of thing happened, and what, in human words."""
     if event.kind != "state":
-        return event.kind, event.text
+        return _KINDS.get(event.kind, event.kind), event.text
     state, cause, why = state_words(event.text)
     return state, why or _STANDS_FOR.get(cause, cause)
 
@@ -83,7 +89,8 @@ def _told(view: View, event: Event, width: int, signs: Glyphs, *, days: bool) ->
     row.put(f"{when:%H:%M:%S}  " if when else "--:--:--  ", "dim")
     begin = row.used
     loud = event.kind in _LOUD or event.kind == "state"
-    row.put(kind[:_LONGEST], "bold" if loud else "").to(begin + _KIND)
+    short = fitted(Text(signs.safe(kind)), _KIND - 1, signs).plain
+    row.put(short, "bold" if loud else "").to(begin + _KIND)
     indent = row.used
     first, *rest = wrapped(signs.safe(text), max(width - indent, 8)) or [""]
     lines = [row.put(first).text]

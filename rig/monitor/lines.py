@@ -6,7 +6,7 @@ import math
 from typing import Final
 
 from rig.monitor import words
-from rig.monitor.call import TOO_OLD, call, loss
+from rig.monitor.call import call, loss
 from rig.monitor.glyphs import Glyphs
 from rig.monitor.happened import event_line
 from rig.monitor.panels import kind
@@ -84,7 +84,7 @@ def report_line(view: View) -> str:
             parts.append(verdict.why[0])
         parts.append(status.state or "nothing known")
         parts += _progress(view)
-        if view.age > TOO_OLD:
+        if view.stale:
             parts.append(f"data {words.span(view.age)} old")
     text = " | ".join(part for part in (*parts, kind(view)) if part)
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
@@ -105,5 +105,7 @@ def _progress(view: View) -> list[str]:
         parts.append(f"stiffness {lost} {word} baseline")
     coming = next((c for c in status.coming if c.within is not None), None)
     if coming is not None and coming.within is not None and view.alive:
-        parts.append(f"next: {coming.what} in {words.span(coming.within)}")
+        left = view.left(coming.within)
+        when = view.moment(coming.within) if left is None else f"in {words.span(left)}"
+        parts.append(f"next: {coming.what} {when}")
     return parts

@@ -20,7 +20,8 @@ FAR_OFF: Final = 0.02
 def load(view: View, width: int, signs: Glyphs) -> list[Text]:
     """Return upper and lower load against their targets, and the net deflection."""
     status = view.status
-    if not math.isfinite(status.load_max):
+    # What the last cycle did is no load of a rig whose test has ended.
+    if view.ending is not None or not math.isfinite(status.load_max):
         return _still(view, width, signs)
     # While the amplitude grows the loads are on their way to their targets.
     grown = status.state == "cycling"
@@ -104,7 +105,7 @@ def water(view: View, width: int, signs: Glyphs, *, brief: bool) -> list[Text]:
         flow = words.quantity(told.flow, "m3/s", with_unit=brief)
         asked = words.quantity(told.asked_flow, "m3/s")
         row.maybe(f", {flow}" if brief else f", {flow} of {asked} asked")
-    elif told.dry_for > 0 and not brief:
+    elif told.dry_for > 0 and not brief and not view.stale:
         row.maybe(f", dry for {words.span(told.dry_for)}")
     if told.coming is not None and told.coming.within is not None and view.ending is None:
         row.maybe(f"; {told.coming.what.removeprefix('water ')} {view.moment(told.coming.within)}")

@@ -9,10 +9,10 @@ from rich.cells import cell_len
 from rich.text import Text
 
 from rig.monitor import words
-from rig.monitor.call import OLD, TOO_OLD
+from rig.monitor.call import OLD
 from rig.monitor.glyphs import Glyphs
 from rig.monitor.rows import BAD, FAINT, GOOD, LABEL, ODD, Row, bar, fitted, wrapped
-from rig.monitor.view import View
+from rig.monitor.view import TOO_OLD, View
 from rig.record.status import Coming
 
 SIMULATED: Final = "SIMULATED"
@@ -58,14 +58,15 @@ def _clock(view: View) -> str:
 def doing(view: View, width: int, signs: Glyphs, *, brief: bool) -> list[Text]:
     """Return what the rig does and since when; one line only where `brief`."""
     status = view.status
-    label = "now" if view.alive or view.ending is not None else "last known"
+    known = view.ending is not None or (view.alive and not view.stale)
+    label = "now" if known else "last known"
     row = Row(signs, width, label).put(status.state or words.DASH, "bold")
     if view.ending is not None:
         when = words.moment(view.at(view.ending.ended_time), view.calendar)
         row.maybe(f", {when}").maybe(f", after {words.span(view.ending.ended_time)} of test")
         return [row.text]
     lasted = status.time - status.since
-    if brief and math.isfinite(lasted):
+    if brief and known and math.isfinite(lasted):
         row.maybe(f" for {words.span(lasted)}")
     room = width - row.used - 2
     means = wrapped(signs.safe(status.means), room) if room >= _ROOM_FOR_WORDS else []
@@ -84,7 +85,8 @@ def _since(view: View, width: int, signs: Glyphs) -> list[Text]:
     when = view.at(status.since)
     if when is not None:
         lasted = words.span(status.time - status.since)
-        row.put(f"since {words.moment(when, view.calendar)}").maybe(f", for {lasted}")
+        row.put(f"since {words.moment(when, view.calendar)}")
+        row.maybe("" if view.stale or not view.alive else f", for {lasted}")
     lines = [row.text] if row.used > LABEL else []
     if status.stages > 1 and status.stage:
         stage = Row(signs, width).put(" " * LABEL)
@@ -119,8 +121,9 @@ def _order(item: Coming) -> float:
 def _coming(view: View, item: Coming, row: Row) -> Text:
     row.put(item.what)
     if item.within is not None and math.isfinite(item.within):
-        left = max(item.within - (0.0 if view.rehearsal else min(view.age, TOO_OLD)), 0.0)
-        row.maybe(f": in {words.span(left)}", "bold")
+        left = view.left(item.within)
+        if left is not None:
+            row.maybe(f": in {words.span(left)}", "bold")
         row.maybe(f", {view.moment(item.within)}")
     if item.cycle is not None:
         row.maybe(f", at cycle {words.number(item.cycle)}", FAINT)
@@ -167,7 +170,7 @@ def _end(view: View, width: int, signs: Glyphs) -> list[Text]:
     row.put(f"by {view.moment(left)}", "bold").maybe(", sooner if it fails")
     row.maybe("; pauses come on top", FAINT)
     lines = [row.text]
-    if view.rehearsal and view.speed > 0:
+    if view.rehearsal and view.speed > 0 and not view.stale:
         pace = Row(signs, width).put(" " * LABEL)
         pace.put(f"{words.span(left / view.speed)} from now", "bold")
         pace.maybe(f" at {words.number(view.speed)} times real speed")

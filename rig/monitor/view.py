@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Final
 
-from rig.clock import VIRTUAL_EPOCH, SystemClock
+from rig.clock import VIRTUAL_EPOCH, SystemClock, real_seconds
 from rig.errors import StorageError
 from rig.monitor import words
 from rig.monitor.curve import Curve, CurveKeeper
@@ -17,6 +17,8 @@ from rig.record.entries import Ending, Event, RunHeader
 from rig.record.history import Journal, read_journal
 from rig.record.status import Status
 
+TOO_OLD: Final = 30.0
+"""Age of the newest data [s] from which it tells nothing of now."""
 EVENTS: Final = 60
 """Events that a view holds at most, the newest ones."""
 _SPEED_OVER: Final = 5.0
@@ -30,7 +32,8 @@ class View:
     `told` is False where the run keeps no status and what can be known was read from its rows;
     `alive` tells whether its program runs. `speed` is test time over real time. `unreadable`
     says why the record could not be read at this look; the rest is then from the last one.
-    `zone` is the zone of clock times, None the computer's.
+    `zone` is the zone of clock times, None the computer's. `unchanged` is for how long [s] the
+    looks have found the same data, whatever the computer's clock was set to meanwhile.
     """
 
     folder: Path
@@ -45,6 +48,7 @@ class View:
     speed: float = math.nan
     unreadable: str = ""
     zone: tzinfo | None = None
+    unchanged: float = 0.0
 
     @property
     def rehearsal(self) -> bool:
@@ -55,7 +59,24 @@ class View:
     def age(self) -> float:
         """How old the newest data is [s], NaN where nobody knows."""
         stamp = _time(self.status.stamp)
-        return math.nan if stamp is None else max((self.now - stamp).total_seconds(), 0.0)
+        if stamp is None:
+            return math.nan
+        return max((self.now - stamp).total_seconds(), self.unchanged, 0.0)
+
+    @property
+    def stale(self) -> bool:
+        """Tell whether the newest data is too old to tell what the rig does now."""
+        return self.ending is None and self.age > TOO_OLD
+
+    def left(self, seconds: float) -> float | None:
+        """Return how long it still takes [s] to what is some seconds ahead of the newest data.
+
+        None where that data is stale: nobody knows whether it comes at all.
+        """
+        if self.stale or not self.alive:
+            return None
+        passed = 0.0 if self.rehearsal or math.isnan(self.age) else self.age
+        return max(seconds - passed, 0.0)
 
     @property
     def calendar(self) -> datetime:
@@ -103,10 +124,18 @@ class Follower:
 
     `holds` tells whether the run's program lives; without it a run without an ending counts as
     alive. The journal is open only during a look: a reader that stays would keep it growing.
+    `seconds` is the monotonic time [s] by which data that does not change grows old.
     """
 
-    def __init__(self, folder: Path, holds: Callable[[], bool] | None = None) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        holds: Callable[[], bool] | None = None,
+        seconds: Callable[[], float] = real_seconds,
+    ) -> None:
         self._folder = folder
+        self._seconds = seconds
+        self._changed = seconds()
         self._holds = holds or (lambda: True)
         self._keeper = CurveKeeper()
         self._last: View | None = None
@@ -124,7 +153,9 @@ class Follower:
             if self._last is None:
                 raise
             view = replace(self._last, now=now, unreadable=str(error))
-        view = replace(view, alive=alive)
+        if self._last is None or view.status.stamp != self._last.status.stamp:
+            self._changed = self._seconds()
+        view = replace(view, alive=alive, unchanged=self._seconds() - self._changed)
         self._last = view
         return view
 

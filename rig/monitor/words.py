@@ -10,6 +10,8 @@ from rig.channels import SHOWN, channel_unit
 
 DASH: Final = "–"
 """Stands where nothing is known."""
+LEAVES: Final = "Ctrl-C leaves this screen; the test goes on"
+STOPS: Final = "Ctrl-C stops the rehearsal"
 
 _DAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS: Final = (
@@ -19,6 +21,7 @@ _MONTHS: Final = (
 _MINUTE: Final = 60.0
 _HOUR: Final = 3600.0
 _DAY: Final = 86400.0
+_SOON: Final = 5 * _MINUTE
 _LONGEST: Final = 1e10
 """Seconds beyond which no clock time is worked out: some three centuries."""
 
@@ -48,13 +51,13 @@ def number(value: float, decimals: int = 0) -> str:
     return text
 
 
-def quantity(value: float, unit: str, *, with_unit: bool = True) -> str:
+def quantity(value: float, unit: str, *, with_unit: bool = True, difference: bool = False) -> str:
     """Return a value [SI `unit`] in the unit of the trade, such as "92.41 kN"."""
     name, factor, offset = SHOWN[unit]
     decimals = _DECIMALS.get(unit, 2)
     if not math.isfinite(value):
         return DASH
-    shown = value * factor + offset
+    shown = value * factor + (0.0 if difference else offset)
     for size, most in ((1000, 0), (100, 1), (1, 2)):
         if abs(shown) >= size:
             decimals = min(decimals, most)
@@ -130,8 +133,14 @@ def month(when: datetime) -> str:
 
 
 def moment(when: datetime | None, now: datetime) -> str:
-    """Return a day and clock time such as "today 04:36", a dash for None."""
-    return DASH if when is None else f"{day(when, now)} {when:%H:%M}"
+    """Return a day and clock time such as "today 04:36", a dash for None.
+
+    With seconds where it comes within minutes: somebody stands there and waits for it.
+    """
+    if when is None:
+        return DASH
+    near = timedelta(0) <= when - now < timedelta(seconds=_SOON)
+    return f"{day(when, now)} {when:{'%H:%M:%S' if near else '%H:%M'}}"
 
 
 def zone_name(when: datetime) -> str:

@@ -8,7 +8,7 @@ import pytest
 
 from rig.monitor.call import Level, call
 from rig.monitor.view import View
-from rig.record.status import Coming
+from rig.record.status import Armed, Coming
 from tests.monitor.views import NOW, VIEWS, with_status
 
 cycling = VIEWS["cycling"]
@@ -131,9 +131,45 @@ def test_a_rehearsal_that_broke_off_gets_nobody_out_of_bed():
 
 
 def test_a_stop_nobody_asked_for_calls_and_a_stop_by_the_verdict_does_not():
-    assert level(with_status(state="stopping", cause="limit", why="load beyond")) is Level.COME
-    assert level(with_status(state="stopping", cause="verdict")) is Level.NOTHING
-    assert level(with_status(state="stopping", cause="stop")) is Level.NOTHING
+    for state in ("stopping", "stopped"):
+        for cause in ("limit", "no samples", "stopped", ""):
+            assert level(with_status(state=state, cause=cause, why="load beyond")) is Level.COME
+        for cause in ("verdict", "stop"):
+            assert level(with_status(state=state, cause=cause)) is Level.NOTHING
+
+
+@pytest.mark.parametrize("state", ["stopping", "stopped"])
+def test_a_foreseen_stop_says_why_and_does_not_call_all_well(state):
+    told = call(with_status(state=state, cause="verdict", why="stiffness lost", coming=()))
+    assert told.why[0].startswith("it has ended: stiffness lost; ")
+    assert "stop" in told.why[0]
+    asked = call(with_status(state=state, cause="stop", why="B. Name: end of day", coming=()))
+    assert asked.why[0].startswith("somebody asked it to stop: B. Name: end of day; ")
+
+
+@pytest.mark.parametrize(
+    ("limit", "wanted"),
+    [
+        # 2 % of the span of 7 mm are 0.14 mm; of an open side, 2 % of the bound itself.
+        (Armed("deflection", -1e-3, 6e-3, 0.3e-3, 5.85e-3), Level.NOTHING),
+        (Armed("deflection", -1e-3, 6e-3, 0.3e-3, 5.87e-3), Level.LOOK),
+        (Armed("load", -math.inf, 100e3, 0.0, 97.9e3), Level.NOTHING),
+        (Armed("load", -math.inf, 100e3, 0.0, 98.1e3), Level.LOOK),
+        (Armed("load", 0.0, math.inf, -500.0, 9e3), Level.LOOK),
+        (Armed("load", 0.0, math.inf, 500.0, 9e3), Level.NOTHING),
+    ],
+)
+def test_little_room_to_a_limit_is_worth_a_look(limit, wanted):
+    assert level(with_status(limits=(limit,))) is wanted
+
+
+def test_little_room_is_said_in_the_unit_of_the_signal():
+    oil = Armed("temperature_oil", 273.15, 333.15, 332.85, 332.85)
+    net = Armed("deflection", -1e-3, 6e-3, 0.3e-3, 5.996e-3)
+    assert call(with_status(limits=(oil, net))).why == (
+        "oil is 0.3 °C from its limit 60.0 °C, which stops the rig",
+        "net deflection is 0.004 mm from its limit 6.00 mm, which stops the rig",
+    )
 
 
 @pytest.mark.parametrize(

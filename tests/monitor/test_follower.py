@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -131,6 +131,22 @@ def test_a_journal_that_cannot_be_read_any_more_keeps_the_last_look(tmp_path):
     after = follower.look()
     assert JOURNAL in after.unreadable
     assert (after.status, after.now >= before.now) == (before.status, True)
+
+
+def test_data_that_does_not_change_grows_old_whatever_the_clock_is_set_to(tmp_path):
+    recorder = Recorder.create(tmp_path / "run", header())
+    ahead = (datetime.now(UTC) + timedelta(hours=1)).isoformat()
+    recorder.status(replace(CYCLING, stamp=ahead))
+    recorder.commit()
+    seconds = [0.0]
+    follower = Follower(tmp_path / "run", seconds=lambda: seconds[0])
+    assert follower.look().age == 0.0
+    seconds[0] = 40.0
+    assert follower.look().age == 40.0
+    recorder.status(replace(CYCLING, stamp=ahead.replace("+00:00", "1+00:00")))
+    recorder.commit()
+    recorder.abandon()
+    assert follower.look().age == 0.0
 
 
 def test_a_folder_without_a_run_is_told(tmp_path):

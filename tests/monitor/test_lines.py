@@ -18,6 +18,10 @@ cycling = VIEWS["cycling"]
 ON = Event(6 * 3600.0, 83_214, "water", "on")
 
 
+def test_stale_data_counts_nothing_down():
+    assert "next: inspection today 04:20 | data 2 min 10 s old" in report_line(VIEWS["old"])
+
+
 def test_each_new_event_is_one_line_with_clock_time_kind_and_words():
     lines = PlainLines(UTF8)
     lines.news(cycling, 0.0)
@@ -106,6 +110,21 @@ def test_whoever_leaves_ends_it_and_gets_the_last_view():
     )
     assert view is later
     assert len(waited) == 1
+
+
+def test_a_rehearsal_that_is_over_is_told_to_its_end():
+    over: list[float] = []
+    out = io.StringIO()
+    view = show(
+        lambda: VIEWS["failure"] if over else VIEWS["rehearsal"],
+        lambda: bool(over),
+        pause=over.append,
+        stream=out,
+        hint="",
+        seconds=lambda: 0.0,
+    )
+    assert view is VIEWS["failure"]
+    assert out.getvalue().splitlines()[-1].startswith("ENDED: FAILURE | 87,212 cycles")
 
 
 class Closed(io.StringIO):

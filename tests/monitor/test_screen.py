@@ -10,6 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
+from rig.monitor import words
+from rig.monitor.bounds import bounds
 from rig.monitor.curve import Curve
 from rig.monitor.glyphs import glyphs
 from rig.monitor.screen import screen
@@ -240,3 +242,77 @@ def test_only_what_can_be_asked_by_a_command_is_offered():
 def test_a_load_is_marked_where_it_misses_its_target_but_not_while_it_grows():
     assert "−3.6 % ▲" in shown("warned")
     assert "−33.7 %\n" in shown("build_up")
+
+
+def limit_rows(*limits: Armed, most: int, width: int = 100) -> list[str]:
+    view = with_status(limits=limits)
+    rows = bounds(view, width, glyphs(ascii_only=True), most=most, label="limits")
+    return [row.plain for row in rows]
+
+
+LOAD = Armed("load", 4e3, 100e3, 9e3, 92e3, learned=True)
+NET = Armed("deflection", -1e-3, 6e-3, 0.3e-3, 5.5e-3)
+STROKE = Armed("stroke", -20e-3, 24e-3, 6e-3, 10e-3)
+
+
+def test_limits_keep_their_order_and_the_one_with_the_least_room_is_marked():
+    first, second, third = limit_rows(LOAD, NET, STROKE, most=3)
+    assert ("load" in first, "deflection" in second, "stroke" in third) == (True, True, True)
+    assert [", least" in row for row in (first, second, third)] == [True, False, False]
+    assert ["learned" in row for row in (first, second, third)] == [True, False, False]
+    # 5 kN of 96 kN are less than 0.5 mm of 7 mm, but more than 0.3 mm of them.
+    nearer = replace(NET, most=5.7e-3)
+    assert [", least" in row for row in limit_rows(LOAD, nearer, most=2)] == [False, True]
+
+
+@pytest.mark.parametrize("near", range(4))
+def test_the_limit_with_the_least_room_is_never_hidden(near):
+    # 0.026 % and 0.041 % of the span: a coarse step would take both for the same.
+    names = ("load", "load_2", "stroke", "midspan")
+    limits = [Armed(name, 0.0, 1.0, 0.5, 0.99959) for name in names]
+    limits[near] = replace(limits[near], most=0.99974)
+    for most in (1, 2, 3):
+        assert ", least" in "".join(limit_rows(*limits, most=most))
+        assert words.channel_name(names[near]) in "".join(limit_rows(*limits, most=most))
+
+
+def test_little_room_has_a_sign_even_where_nothing_else_has_room():
+    (row,) = limit_rows(replace(NET, most=5.99e-3), most=1, width=64)
+    assert row.endswith("0.010 mm left !")
+
+
+def test_a_signal_beyond_an_open_limit_at_zero_is_told():
+    (row,) = limit_rows(Armed("load", 0.0, math.inf, -500.0, 9e3), most=1)
+    assert "0.50 kN BEYOND" in row
+
+
+def test_stale_data_counts_nothing_down_and_is_what_was_known_last():
+    for width, height in ((80, 24), (120, 40)):
+        text = screen_text(VIEWS["old"], width, height, ascii_only=False)
+        assert "last known" in text
+        assert " in 7" not in text
+        assert "water on, today 03:17" in text.replace(": ", ", ")
+    live = shown("cycling")
+    assert "last known" not in live
+    assert "water on: in 7 min 48 s" in live
+
+
+def test_after_an_end_the_load_is_that_of_the_rig_and_not_of_the_last_cycle():
+    text = shown("failure")
+    assert "upper load" not in text
+    assert "load       0.02 kN" in text
+
+
+def test_events_stand_in_one_column_whatever_kind_they_are():
+    text = "net deflection at lower load has grown"
+    kinds = ("note", "residual-growth", "stiffness-loss", "a kind nobody has heard of")
+    view = replace(VIEWS["cycling"], events=tuple(Event(9.0, 0, k, text) for k in kinds))
+    lines = screen_text(view, 120, 40, ascii_only=False).splitlines()
+    places = {line.index(text) for line in lines if text in line}
+    assert len(places) == 1
+    assert any("residual  " in line for line in lines)
+
+
+def test_what_comes_within_minutes_has_its_seconds():
+    view = with_status(coming=(Coming("counting begins", 25.0),))
+    assert "counting begins: in 25 s, today 03:10:36" in screen_text(view, 80, 24, ascii_only=False)

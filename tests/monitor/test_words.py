@@ -38,6 +38,9 @@ def test_a_duration_has_at_most_two_units(seconds, said):
     ("after", "said"),
     [
         (timedelta(minutes=86), "today 04:36"),
+        (timedelta(minutes=5), "today 03:15"),
+        (timedelta(minutes=4, seconds=59), "today 03:14:59"),
+        (timedelta(minutes=-1), "today 03:09"),
         (timedelta(hours=23), "tomorrow 02:10"),
         (timedelta(hours=-6), "yesterday 21:10"),
         # 27 December 2026 is a Sunday (any calendar).

@@ -153,19 +153,32 @@ def and_events(view: View, *events: Event) -> View:
     return replace(view, events=view.events + events)
 
 
+STANDING: dict[str, Any] = {
+    "load_max": NAN,
+    "load_min": NAN,
+    "deflection_max": NAN,
+    "deflection_min": NAN,
+    "stiffness": NAN,
+    "load": 9.24 * KN,
+    "deflection": 0.41 * MM,
+}
+
+
 def ended(outcome: str, why: str, cycles: int, view: View = cycling) -> View:
     time = view.status.time
     view = with_status(
         view,
         state="stopped",
         means="valve closed, pressure off, the record is closed",
-        cause="stopped",
+        cause="verdict",
         why=f"{outcome}: {why}",
         since=time,
         cycles=cycles,
         coming=(),
         limits=(),
         possible=(),
+        load=0.02 * KN,
+        deflection=0.09 * MM,
     )
     view = and_events(
         view,
@@ -181,16 +194,6 @@ def ended(outcome: str, why: str, cycles: int, view: View = cycling) -> View:
     )
     return replace(view, ending=Ending(outcome, why, cycles, time), alive=False)
 
-
-STANDING: dict[str, Any] = {
-    "load_max": NAN,
-    "load_min": NAN,
-    "deflection_max": NAN,
-    "deflection_min": NAN,
-    "stiffness": NAN,
-    "load": 9.24 * KN,
-    "deflection": 0.41 * MM,
-}
 
 checklist = replace(
     with_status(
