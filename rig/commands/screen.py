@@ -8,15 +8,16 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from rig.control.lock import folder_holder
+from rig.monitor.words import LEAVES, STOPS
 
 if TYPE_CHECKING:
     from rig.monitor.view import Follower, View
 
-LEAVES: Final = "Ctrl-C leaves this screen; the test goes on"
-STOPS: Final = "Ctrl-C stops the rehearsal"
+
+__all__ = ["LEAVES", "STOPS", "Shown", "follower", "show_run", "text_of"]
 
 
 @dataclass(frozen=True, slots=True)

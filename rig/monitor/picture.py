@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.terminal_theme import TerminalTheme
 
 from rig.errors import RigError
+from rig.monitor import words
 from rig.monitor.glyphs import UTF8
 from rig.monitor.screen import screen
 from rig.monitor.view import Follower, View
@@ -54,7 +55,11 @@ xmlns="http://www.w3.org/2000/svg">
 
 
 def picture(view: View, width: int = SIZE[0], height: int = SIZE[1], hint: str = "") -> str:
-    """Return the screen of a view as SVG, the same for the same view."""
+    """Return the screen of a view as SVG, the same for the same view.
+
+    Without a `hint` it says how to leave what a run or a rehearsal says where it was started.
+    """
+    hint = hint or (words.STOPS if view.rehearsal else words.LEAVES)
     console = Console(
         width=width,
         height=height,

@@ -20,6 +20,15 @@ def test_a_picture_is_well_formed_and_shows_the_words_of_the_screen(name):
     assert "P-12" in words
 
 
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [("cycling", "ask it nightrig pause"), ("cycling", "Ctrl-C leaves"), ("rehearsal", "Ctrl-C")],
+)
+def test_a_picture_says_how_to_ask_and_to_leave_as_the_screen_does(name, said):
+    words = " ".join(ET.fromstring(picture(VIEWS[name])).itertext()).split()
+    assert said in " ".join(words)
+
+
 def test_a_picture_asks_nothing_of_the_network():
     found = re.findall(r"https?://[^\s\"']+|@font-face|@import|href", picture(VIEWS["cycling"]))
     assert found == ["http://www.w3.org/2000/svg"]
