@@ -13,8 +13,8 @@ from rig.control.address import make_folder, socket_name, sweep
 from rig.control.checklist import CAUTIONS, checklist
 from rig.control.conductor import Conductor, Verdict
 from rig.control.desk import Answer, Desk, Request
+from rig.control.permit import LOCAL_WAIT
 from rig.control.server import Door
-from rig.control.standing import LOCAL_WAIT
 from rig.control.states import possible
 from rig.errors import EXIT_CODES, StorageError
 from rig.ports import Rig

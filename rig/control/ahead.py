@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from rig.control.cyclic_stage import CyclicStage
 from rig.control.standing import Standing
@@ -11,7 +12,19 @@ from rig.control.station import Station
 from rig.protocol.plan import Approach, Cyclic, Hold, Ramp, Stage, Static
 from rig.record.status import Coming
 
-CONTINUE = "nightrig continue"
+CONTINUE: Final = "nightrig continue"
+STATE_OF: Final[dict[type, str]] = {
+    Approach: "approach",
+    Static: "static",
+    Ramp: "ramp",
+    Hold: "hold",
+}
+"""The state in which a slow stage is carried out."""
+
+_WAYS: Final = {
+    "pausing": "stands still, power kept",
+    "unloading": "stands unloaded, pressure off",
+}
 
 
 def doing(station: Station, stage: Stage | None) -> str:
@@ -39,6 +52,8 @@ def coming(
     """Return what will happen by itself, the soonest first, what has no time last."""
     found = [*_standing(station, standing)]
     state = station.book.state
+    if state in _WAYS:
+        found.append(Coming(_WAYS[state]))
     if state == "stopping":
         found.append(Coming("the rig comes to rest, then the record is closed"))
     if state in ("build-up", "cycling") and cyclic is not None:
@@ -83,14 +98,15 @@ def _cycling(station: Station, cyclic: CyclicStage) -> list[Coming]:
     if cyclic.state.criteria.baseline is None:
         found.append(at("baseline known", max(plan.baseline.last, counted)))
     found.append(at("run-out", cyclic.run_out))
-    found += _windows(station, frequency)
+    found += _windows(station)
     return found
 
 
-def _windows(station: Station, frequency: float) -> list[Coming]:
+def _windows(station: Station) -> list[Coming]:
     """Return when the test pauses because nobody has looked."""
     if station.windows.looked:
         return []
+    frequency = station.plan.loading.frequency if station.plan.loading else math.nan
     what, found = "pauses unless somebody has looked", []
     if (frame := station.window_frame) is not None:
         found.append(Coming(what, (frame - station.stream.now) / station.stream.rate))
@@ -106,11 +122,16 @@ def _following(station: Station, stage: Stage | None) -> list[Coming]:
     if stage is None:
         return [Coming(f"{stages[0].name}: {_kind(stages[0])}")]
     place = stages.index(stage)
-    if station.book.state == "starting":
+    if station.book.state != STATE_OF.get(type(stage)):
+        # It starts, or makes contact again after the specimen was unloaded.
         return [Coming(f"{stage.name}: {_kind(stage)}")]
+    found = []
+    if station.holds_until is not None and station.holds_until > station.stream.now:
+        left = (station.holds_until - station.stream.now) / station.stream.rate
+        found.append(Coming("the load has been held", left))
     if place + 1 == len(stages):
-        return [Coming("end of the test")]
-    return [Coming(f"{stages[place + 1].name}: {_kind(stages[place + 1])}")]
+        return [*found, Coming("end of the test")]
+    return [*found, Coming(f"{stages[place + 1].name}: {_kind(stages[place + 1])}")]
 
 
 def _kind(stage: Stage) -> str:
@@ -140,7 +161,7 @@ def asks(station: Station, standing: Standing) -> str:
     if state == "waiting":
         look = "map the cracks" if plan.inspections and plan.inspections.map_cracks else "look"
         return look if standing.until is not None else f"{look}, then {CONTINUE}"
-    if station.attended and station.window_frame is not None and not station.windows.looked:
+    if _windows(station):
         return "look after the rig, then: nightrig note"
     return ""
 

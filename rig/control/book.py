@@ -23,7 +23,7 @@ from rig.samples import Cycles, SampleArray
 
 PIECE_BYTES: Final = 4_000_000
 """Size of the pieces in which the samples about a stop are handed to the recorder."""
-ENDS_OF_WAYS: Final = frozenset({"at rest", "unloaded"})
+ENDS_OF_WAYS: Final = frozenset({"at rest", "unloaded", "stopped"})
 """Causes of the table that only say that a way to rest has ended."""
 PATIENCE: Final = 10.0  # [s] for the recorder to take one of them
 AT_LEAST_KEPT: Final = 60.0  # [s] of samples at hand for evidence after a stop
@@ -51,8 +51,8 @@ class Book:
 
     `path` holds the steps through the state table so far: (state, cause, following state).
     `restart` gives the restart point as plain values, `status` what people are shown; both are
-    asked only when a commit is due. `newest` is the newest whole cycle, `entered` when the
-    present state was entered [s], on which cause and why.
+    asked when a commit is due and when a state is entered. `newest` is the newest
+    whole cycle, `entered` when the present state was entered [s], on which cause and why.
     """
 
     def __init__(

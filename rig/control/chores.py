@@ -65,7 +65,7 @@ class Chores:
         return self.wet_stage or self._water.rewets
 
     def _water_due(self) -> int | None:
-        return self._water.due_frame if self._by_schedule else self._water.off_due
+        return self._water.due_frame if self._by_schedule else self._water.pump.off_due
 
     async def _read_slow(self) -> Mapping[str, float]:
         """Return the slow channels [SI], none where they do not come."""

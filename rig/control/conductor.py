@@ -15,6 +15,7 @@ from typing import Final
 
 from rig.acquire.deflection import net_deflection
 from rig.clock import Clock
+from rig.control.ahead import STATE_OF
 from rig.control.book import Book
 from rig.control.clockwatch import ClockWatch
 from rig.control.cyclic_stage import CyclicStage
@@ -33,7 +34,7 @@ from rig.control.zeros import read_zeros
 from rig.criteria.outcome import OutcomeSetup, after_limit
 from rig.errors import DeviceError, InputError
 from rig.ports import InputState, Rig
-from rig.protocol.plan import Approach, Cyclic, Hold, Plan, Ramp, Stage, Static
+from rig.protocol.plan import Approach, Cyclic, Plan, Ramp, Stage, Static
 from rig.record.interface import RunRecord
 from rig.samples import SampleBlock
 
@@ -55,13 +56,6 @@ REFUSALS_A_MINUTE: Final = 20
 OIL_WARN: Final = 323.15  # [K], 50 C; common practice, no source
 USUAL_LOSS: Final = 0.40
 """Stiffness loss that is a failure where the protocol arms none; common practice, no source."""
-
-_STATE_OF: Final[dict[type, str]] = {
-    Approach: "approach",
-    Static: "static",
-    Ramp: "ramp",
-    Hold: "hold",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,6 +217,8 @@ class Conductor:
             self.book.enter("checklist", "real rig", self._plan.title)
             await self._standing.confirmed()
         await self._station.arm_fixed()
+        if self._plan.spray is not None:
+            await self._station.water.pump.flow()  # how full the tank is, before anybody needs it
         await self._station.horn(True)
         await self._station.warned()
         await self._station.set_pressure("high")
@@ -259,7 +255,7 @@ class Conductor:
                 self._stopping.run_down = self._cyclic.run_down
             await self._cyclic.run()
             return
-        self.book.enter(_STATE_OF[type(stage)], "stage", stage.name)
+        self.book.enter(STATE_OF[type(stage)], "stage", stage.name)
         await self._station.arm_fixed()
         if isinstance(stage, Approach):
             await approach(self._station, stage)

@@ -27,7 +27,7 @@ FIRST_SPAN: Final = 0.05  # of the target range: the first cycles of a build-up 
 BUILD_UP_EXTRA: Final = 100  # cycles after the growth in which 95 % of range must be reached
 QUIET_SHARE: Final = 0.2  # of the growth: the first cycles are too small to be told from noise
 SETTLING_SHARE: Final = 0.05  # of the growth is left when counting begins: not corrected in it
-MOST_DOUBTS: Final = 3  # of sensors, the newest ones, that people are shown
+MOST_NOTICES: Final = 5  # the newest ones, that people are shown
 
 _ENDS: Final = {"failure": "failure", "fault": "fault", "run-out": "end"}
 
@@ -36,8 +36,8 @@ class CyclicStage:
     """Carries out one cyclic stage on a station; `state` is the judge between blocks.
 
     `inspect_at` is the count of the next inspection, None before counting and where none comes.
-    `doubts` holds what was found of sensors since the last build-up. `utc` tells the calendar
-    time, for inspections that are pulled forward into working hours.
+    `notices` holds the last things found that people should look at: frame and words. `utc`
+    tells the calendar time, for inspections that are pulled forward into working hours.
     """
 
     def __init__(
@@ -78,7 +78,7 @@ class CyclicStage:
         )
         self.inspect_at: int | None = None
         self.run_out = stage.run_out
-        self.doubts: tuple[str, ...] = ()
+        self.notices: tuple[tuple[int, str], ...] = ()
         self._grown = 0  # frame at which the amplitude of a build-up is whole
         self._planned = 0  # the protocol's count of the inspection made last
         standing.on_fall = self.to_rest
@@ -142,7 +142,7 @@ class CyclicStage:
             counting=False,
             falling=False,
         )
-        self.inspect_at, self.doubts = None, ()
+        self.inspect_at = None
         await station.rig.actuator.cycle(
             correction.mean, correction.amplitude, loading.frequency, over
         )
@@ -182,9 +182,14 @@ class CyclicStage:
             if finding.action == "fault":
                 raise StopNow("feedback", "fault", finding.text)
             self._station.book.event("sensor", finding.text)
-            self.doubts = (*self.doubts, finding.text)[-MOST_DOUBTS:]
+            self._notice(finding.text)
             return finding.text if finding.action == "pause" else ""
         return ""
+
+    def _notice(self, text: str) -> None:
+        """Keep what people should look at until somebody has looked."""
+        newest = (self._station.stream.now, text)
+        self.notices = (*self.notices, newest)[-MOST_NOTICES:]
 
     async def _counting(self, first: int) -> None:
         station = self._station
@@ -199,6 +204,8 @@ class CyclicStage:
         book = self._station.book
         kind = "verdict" if finding.action in _ENDS else finding.kind
         book.event(kind, finding.text)
+        if finding.action in ("warn", "pause"):
+            self._notice(finding.text)
         if finding.kind == "baseline":
             base = self.state.criteria.baseline
             book.baseline_stiffness = base.stiffness if base else None
@@ -235,9 +242,9 @@ class CyclicStage:
     async def _adjust(self, change: Adjustment) -> None:
         station = self._station
         if change.saturated:
-            station.book.event(
-                "correction", "load correction is at the end of its authority, 10 % of range"
-            )
+            text = "load correction is at the end of its authority, 10 % of range"
+            station.book.event("correction", text)
+            self._notice(f"{text}; the load may fall short")
         await station.rig.actuator.adjust(change.mean, change.amplitude)
         self.state = replace(self.state, commanded=station.stream.now)
 

@@ -33,10 +33,9 @@ async def inspect(station: Station, standing: Standing, inspections: Inspections
     if shift > PAUSE_SHIFT and station.attended:
         book.event("zero", "the shift calls for somebody: does not go on by itself")
         alone = None
-    book.enter("waiting", "checked", _words(inspections, alone))
     done = _done(inspections)
     try:
-        kept = await standing.waiting(alone)
+        kept = await standing.waiting(alone, _words(inspections, alone))
     except StopNow as stop:
         book.inspection(began, cycle, f"{done}; ended by the stop: {stop.why}")
         raise

@@ -22,7 +22,9 @@ from rig.protocol.plan import Stage
 from rig.record.status import Armed, Status
 from rig.samples import SampleBlock
 
-LATELY: Final = 1.0  # [s] over which the extremes of limited channels are shown
+LATELY: Final = 1.0  # [s] over which the extremes of limited channels are shown, at least
+CYCLES_LATELY: Final = 1.1  # cycles over which they are shown
+CYCLING: Final = ("build-up", "cycling")
 
 
 class Outlook:
@@ -112,7 +114,8 @@ class Outlook:
     def _newest_cycle(self) -> dict[str, float]:
         """Return extremes [SI] and stiffness [N/m] of the newest cycle while cycles run."""
         rows, names = self._station.book.newest, ("load", "deflection")
-        if rows is None or not self._station.cycling:
+        # A stop or a pause leaves the last cycle behind: it says nothing of the load now.
+        if rows is None or self._station.book.state not in CYCLING:
             return {}
         columns = [f"{name}_{end}" for name in names for end in ("max", "min")]
         return {name: float(rows[name][-1]) for name in (*columns, "stiffness")}
@@ -121,7 +124,9 @@ class Outlook:
         """Return the armed limits with what their channels did lately."""
         station, stream = self._station, self._station.stream
         armed, fixed = stream.armed, station.fixed_bounds()
-        begin = stream.now - round(LATELY * stream.rate)
+        loading = station.plan.loading
+        lately = max(LATELY, CYCLES_LATELY / loading.frequency if loading else 0.0)
+        begin = stream.now - round(lately * stream.rate)
         first, values = station.book.recent.cut(begin, stream.now)
         found: dict[str, tuple[float, float]] = {}
         if values.size:
@@ -145,27 +150,16 @@ class Outlook:
             found.append(_missed(station.water.spray.missed))
         if station.chores.slow_lost:
             found.append("slow channels (temperatures, tank) do not come")
+        if cyclic is not None and cyclic.state.criteria.overloaded:
+            found.append("the load is above 102 % of upper load")
         if cyclic is not None:
-            found += _of_cycling(cyclic)
+            # Who has written a note, or asked for anything, has seen what was found before.
+            found += [text for frame, text in cyclic.notices if frame > station.looked_at]
         return tuple(found)
 
 
 def _missed(periods: int) -> str:
     return "the last spray period was missed" if periods == 1 else f"{periods} periods missed"
-
-
-def _of_cycling(cyclic: CyclicStage) -> list[str]:
-    criteria, found = cyclic.state.criteria, []
-    if "stiffness-loss warn" in criteria.reported:
-        warned = cyclic.state.setup.criteria.loss_warn or 0.0
-        found.append(f"stiffness has fallen more than {warned:.0%} below the baseline")
-    if "residual-growth" in criteria.reported:
-        found.append("deflection at lower load has grown beyond its warning")
-    if cyclic.state.correction.saturated:
-        found.append("load correction is at its end: load may fall short")
-    if criteria.overloads:
-        found.append(f"{criteria.overloads} cycles above 102 % of upper load")
-    return [*found, *cyclic.doubts]
 
 
 def _extremes(values: np.ndarray[tuple[int], np.dtype[np.float32]]) -> tuple[float, float]:

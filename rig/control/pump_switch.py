@@ -26,8 +26,8 @@ class PumpSwitch:
     """Switches a pump, or none, at frames of `rate` [Hz]; never raises DeviceError.
 
     `off_due` is the frame at which switching off is to be tried again, None while the pump does
-    as it was told. `seen_flow` [m3/s] and `tank` [m3] are what it told last, once it was `looked`
-    at.
+    as it was told. `seen_flow` [m3/s] (NaN before the first look since it was switched)
+    and `tank` [m3] are what it told last.
     """
 
     def __init__(self, pump: Pump | None, book: Told, rate: float) -> None:
@@ -37,10 +37,10 @@ class PumpSwitch:
         self.off_due: int | None = None
         self.seen_flow = math.nan
         self.tank: float | None = None
-        self.looked = False
 
     async def set(self, now: int, *, on: bool) -> bool:
         """Switch the pump; return whether it did. That it does not go off is told once."""
+        self.seen_flow = math.nan
         try:
             if self._pump is not None:
                 await self._pump.set(on)
@@ -74,7 +74,7 @@ class PumpSwitch:
             self._book.event("water", f"the pump does not answer: {error}")
             self.seen_flow = math.nan
             return 0.0
-        self.looked, self.tank = True, status.tank
+        self.tank = status.tank
         flow = status.flow if status.on else 0.0
         self.seen_flow = math.nan if flow is None else flow
         return flow

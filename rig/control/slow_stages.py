@@ -134,7 +134,9 @@ async def _up(station: Station, stage: Static, averaged: Averaged, *, first: boo
 async def hold(station: Station, stage: Hold) -> None:
     """Stay at a load for a time."""
     await station.load_to(stage.at, station.unload_rate)
+    station.holds_until = station.stream.now + station.stream.frames(stage.duration)
     await station.wait(stage.duration)
+    station.holds_until = None
 
 
 async def ramp(station: Station, stage: Ramp) -> None:

@@ -10,16 +10,15 @@ from collections.abc import Awaitable, Callable
 from datetime import datetime
 from typing import Final
 
-from rig.control.checklist import GUARD_OPEN, missing, not_ready
+from rig.control.checklist import missing, not_ready
 from rig.control.desk import Asked
-from rig.control.hours import local, quiet_until
 from rig.control.looking import Nothing
+from rig.control.permit import Permit
 from rig.control.states import PAUSABLE, PEOPLE_NEAR, following, possible
 from rig.control.station import StageAgain, Station
 from rig.control.stream import FAR, StopNow
 from rig.ports import InputState
 
-LOCAL_WAIT: Final = 60.0  # [s] in which the input at the rig must be given after a request
 CHECKLIST_WAIT: Final = 900.0  # [s] in which the checklist must be confirmed
 UNATTENDED: Final = "nobody has looked after the test in time"
 LOOK_AGAIN: Final = 60.0  # [s]: longest block while nothing is due
@@ -32,20 +31,23 @@ class Standing:
     """Holds the rig still and takes it on again. `utc` tells the calendar time.
 
     `on_fall` lets the cyclic stage's amplitude fall and goes to lower load. `until` is the frame at
-    which the standing ends by itself, and how; `local_wait` what waits for the input at the rig.
+    which the standing ends by itself, and how.
     """
 
     def __init__(self, station: Station, utc: Callable[[], datetime] | None) -> None:
         self._station = station
         self._stream, self._book, self._rig = station.stream, station.book, station.rig
-        self._utc = utc
+        self._permit = Permit(station, utc, self._on)
         self._asked: Asked | None = None
-        self._resuming = False  # going on is a resumption: not in quiet hours
         self._inner = False  # the pause lies in an inspection, which goes on
         self.acknowledged = ""  # by whom an inspection was, while it waits
         self.on_fall: Callable[[], Awaitable[None]] | None = None
         self.until: tuple[int, str] | None = None
-        self.local_wait = ""
+
+    @property
+    def local_wait(self) -> str:
+        """What waits for the input at the rig just now, or nothing."""
+        return self._permit.local_wait
 
     async def confirmed(self) -> None:
         """Wait until the checklist is confirmed by name; pressure is off."""
@@ -53,17 +55,11 @@ class Standing:
         until = stream.now + stream.frames(CHECKLIST_WAIT)
         self.until = (until, "given up unless confirmed")
         stream.inputs_matter = False
-        while stream.now < until:
-            asked = stream.take_asked()
-            if asked is not None and await self._permitted(asked, self._unconfirmed):
-                break
-            await stream.advance(stream.now + stream.frames(1.0), Nothing())
-        else:
-            minutes = CHECKLIST_WAIT / 60
-            raise StopNow(
-                "operator", "operator", f"nobody confirmed the checklist in {minutes:.0f} min"
-            )
-        stream.inputs_matter, self.until = True, None
+        try:
+            asked = await self._confirmation(until)
+        finally:
+            self.until = None
+        stream.inputs_matter = True
         request = asked.request
         book.event("checklist", f"confirmed by {request.who}: {'; '.join(request.items)}")
         book.event("on call", request.on_call)
@@ -72,6 +68,19 @@ class Standing:
         asked.answer(done=True, text="checklist confirmed", state=book.state)
         # The inputs are looked at once more before anything is switched on.
         await stream.advance(stream.now + stream.tick, Nothing())
+
+    async def _confirmation(self, until: int) -> Asked:
+        """Wait for the confirmation until a frame. Raises StopNow where none comes."""
+        stream = self._stream
+        while stream.now < until:
+            asked = stream.take_asked()
+            if asked is not None and await self._permit.given(asked, self._unconfirmed):
+                return asked
+            await stream.advance(stream.now + stream.frames(1.0), Nothing())
+        minutes = CHECKLIST_WAIT / 60
+        raise StopNow(
+            "operator", "operator", f"nobody confirmed the checklist in {minutes:.0f} min"
+        )
 
     def _unconfirmed(self, asked: Asked) -> str:
         """Return why a confirmation is refused, or nothing."""
@@ -90,7 +99,7 @@ class Standing:
         """Take the request that waits; one that came for another state is refused."""
         asked = self._stream.take_asked()
         if asked is not None and asked.request.verb not in possible(self._book.state):
-            self._refuse(asked, f"not while {self._book.state}")
+            self._permit.refuse(asked, f"not while {self._book.state}")
             return None
         return asked
 
@@ -161,25 +170,33 @@ class Standing:
 
     async def paused(self) -> bool:
         """Stand until somebody goes on; True if the specimen stayed loaded. Ends in "starting"."""
+        limit = self._limit("paused")
+        self._ends("paused", limit)
         self._book.enter("paused", "at rest")
-        self._resuming = True
-        return await self._follow(*await self._stand(self._pause_limit()))
+        self._permit.resuming = True
+        return await self._follow(*await self._stand(limit))
 
-    def _pause_limit(self) -> int | None:
-        """Return the frame at which a pause unloads by itself, None in other states."""
-        if self._book.state != "paused":
+    def _limit(self, state: str) -> int | None:
+        """Return the frame at which a pause that begins unloads by itself, None in other states."""
+        if state != "paused":
             return None
         plan, stream = self._station.plan, self._stream
         keeps_power = plan.rig.stops.get("pause", 2) == 2
         return stream.now + (stream.frames(plan.pauses.unload_after) if keeps_power else 0)
 
-    async def waiting(self, go_on_after: float | None) -> bool:
+    def _ends(self, state: str, limit: int | None) -> None:
+        """Note at which frame a state ends by itself, before people are shown the state."""
+        self.until = None if limit is None else (limit, _BY_ITSELF[state])
+
+    async def waiting(self, go_on_after: float | None, why: str) -> bool:
         """Stand at an inspection; True if the specimen stayed loaded. Ends in "starting"."""
-        self._resuming = False
+        self._permit.resuming = False
         self.acknowledged = ""
         limit = None
         if go_on_after is not None:
             limit = self._stream.now + self._stream.frames(go_on_after)
+        self._ends("waiting", limit)
+        self._book.enter("waiting", "checked", why)
         return await self._follow(*await self._stand(limit))
 
     async def _follow(self, cause: str, why: str) -> bool:
@@ -196,18 +213,18 @@ class Standing:
             else:
                 await self._unload(cause, why)
                 kept = False
-            cause, why = await self._stand(self._pause_limit())
+            cause, why = await self._stand(self._limit(self._book.state))
 
     async def _stand(self, limit: int | None) -> Cause:
         """Stand in the present state until a cause to leave it, or until a frame."""
         stream, watches = self._stream, self._book.state in ("waiting", "paused")
         stream.people_near = self._near
         stream.wakes = self._people_come if watches else _nobody
-        self.until = None if limit is None else (limit, _BY_ITSELF[self._book.state])
+        self._ends(self._book.state, limit)
         try:
             while True:
                 asked = stream.take_asked()
-                if asked is not None and await self._permitted(asked, self._problem):
+                if asked is not None and await self._permit.given(asked):
                     self._asked = asked
                     return asked.request.verb, asked.request.by
                 if self.acknowledged and self._book.state == "waiting":
@@ -246,62 +263,6 @@ class Standing:
         await stream.advance(until, Nothing())
         return missed
 
-    def _problem(self, asked: Asked) -> str:
-        """Return why a request is refused now, or nothing."""
-        state, verb = self._book.state, asked.request.verb
-        if verb not in possible(state):
-            return f"not while {state}"
-        if verb == "pause":
-            return ""
-        if self._stream.inputs.guard_open:
-            return GUARD_OPEN
-        return self._quiet() if verb == "continue" and self._resuming else ""
-
-    def _quiet(self) -> str:
-        """Return until when nothing is resumed, or nothing outside quiet hours."""
-        if self._utc is None:
-            return ""
-        hours = self._station.plan.hours
-        until = quiet_until(hours, self._utc())
-        if until is None:
-            return ""
-        return f"quiet hours: nothing is resumed until {local(hours, until):%a %H:%M}"
-
-    async def _permitted(self, asked: Asked, problem_of: Callable[[Asked], str]) -> bool:
-        """Refuse a request with a problem; wait for the local input where motion follows."""
-        if asked.request.verb == "pause" and self._book.state in ("paused", "locked"):
-            self._answer(asked, "stands already")
-            return False
-        problem = problem_of(asked)
-        if not problem and not self._rig.emulated and asked.request.verb != "pause":
-            # Things change while somebody walks to the button.
-            problem = await self._local_input(asked, problem_of) or problem_of(asked)
-        if problem:
-            self._refuse(asked, problem)
-        return not problem
-
-    async def _local_input(self, asked: Asked, problem_of: Callable[[Asked], str]) -> str:
-        """Wait for the input at the rig; return what was missing, or nothing."""
-        stream, kind = self._stream, self._station.plan.rig.local_input
-        self._book.event("local input", f"{asked.request.verb} waits for the {kind} at the rig")
-        until, released = stream.now + stream.frames(LOCAL_WAIT), not stream.inputs.local_button
-        self.local_wait = asked.request.verb
-        try:
-            while stream.now < until:
-                await self._on(stream.now + stream.tick)
-                if problem := problem_of(asked):
-                    return problem
-                if stream.inputs.local_button and released:
-                    return ""
-                released = released or not stream.inputs.local_button
-        finally:
-            self.local_wait = ""
-        return f"nobody used the {kind} at the rig within {LOCAL_WAIT:.0f} s"
-
-    def _refuse(self, asked: Asked, problem: str) -> None:
-        asked.answer(done=False, text=problem, state=self._book.state)
-        self._book.event("request", f"{asked.request.verb} refused: {problem}")
-
     def _answer(self, asked: Asked | None, text: str) -> None:
         if asked is not None:
             asked.answer(done=True, text=text, state=self._book.state)
@@ -320,7 +281,7 @@ class Standing:
         if station.water.rewet_time(self._stream.now):
             if asks := await self._rewet(why):
                 book.enter("paused" if kept else "unloaded", _ASKS[kept], asks)
-                self._resuming = True
+                self._permit.resuming = True
                 if kept:
                     await station.set_pressure("high")
                 return True
@@ -351,7 +312,7 @@ class Standing:
         await water.rewet_end(stream.now, self._book.counted)
         if not self._rig.emulated:
             return f"wetted; waits for continue and the {station.plan.rig.local_input}"
-        return self._quiet() if self._resuming else ""
+        return self._permit.quiet() if self._permit.resuming else ""
 
     async def _lock(self, cause: str, why: str) -> None:
         await self._rig.actuator.hold()
@@ -368,10 +329,10 @@ class Standing:
         else:
             await station.begin_fall()
         self._acted("unloads, retracts, then pressure off")
-        if not (standing and self._resuming):
+        if not (standing and self._permit.resuming):
             # Unloading out of a pause is part of that interruption.
             book.interruption_begins(f"unload: {why}")
-        self._resuming = True
+        self._permit.resuming = True
         book.enter("unloading", cause, why)
         if standing:
             await station.warned()

@@ -74,6 +74,8 @@ class Station:
         self.zeros: Mapping[str, float] = {}
         self.on_call = ""
         self.no_water = ""
+        self.holds_until: int | None = None  # frame at which a hold ends, if nothing comes between
+        self.looked_at = 0  # frame at which somebody has last looked
         self._falls_until: int | None = None
         self._motion: Motion | None = None
 
@@ -277,6 +279,7 @@ class Station:
     def looked(self) -> None:
         """Note that somebody has looked after the test."""
         self.windows = replace(self.windows, looked=True)
+        self.looked_at = self.stream.now
 
     def note(self, request: Request) -> str:
         """Write down what somebody says, and a catch-can reading; return the answer in words.

@@ -102,11 +102,6 @@ class Water:
         return min(frames, default=None)
 
     @property
-    def off_due(self) -> int | None:
-        """The frame at which to try again to switch off a pump that did not, or None."""
-        return self.pump.off_due
-
-    @property
     def rewets(self) -> bool:
         """Tell whether re-wetting is under way."""
         return self._rewet is not None
@@ -274,7 +269,6 @@ class Water:
 
     def dry_for(self, now: int) -> float:
         """Return for how long [s] it has been dry: 0 while wet, before spraying, in water."""
-        self._dry.look(now)
         return self._dry.seconds(now)
 
     def rewet_time(self, now: int) -> float:
@@ -282,6 +276,7 @@ class Water:
 
         What re-wetting lacked when it was given up is still owed until the test cycles again.
         """
+        self._dry.look(now)
         dry = self.dry_for(now)
         return min(max(dry if dry > self._dry.limit else 0.0, self._owed), LONGEST_REWETTING)
 

@@ -43,7 +43,8 @@ def water_status(
     schedule = water.schedule
     if schedule is None:
         return None
-    tank = slow.get("tank", _tank(water, plan))
+    seen = math.nan if water.pump.tank is None else water.pump.tank
+    tank = slow.get("tank", seen)
     coming = _coming(water, schedule, now, counted, rate=rate, plan=plan, cycling=cycling)
     use = schedule.flow * (1.0 if schedule.continuous else schedule.on / schedule.every)
     lasts = tank / use if use > 0 else math.nan
@@ -74,13 +75,6 @@ def _doing(water: Water) -> str:
     if water.held is not None:
         return "off while the test stands"
     return _DOING[water.spray.phase]
-
-
-def _tank(water: Water, plan: Plan) -> float:
-    """Return the tank as the pump told it, before its first word as the rig file has it [m3]."""
-    if water.pump.looked:
-        return math.nan if water.pump.tank is None else water.pump.tank
-    return plan.rig.pump.tank if plan.rig.pump else math.nan
 
 
 def _coming(

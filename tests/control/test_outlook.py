@@ -16,6 +16,8 @@ from tests.control.night import Accidents, walk
 from tests.control.test_people import BY, QUICK, said
 
 RATE = 1000
+pytestmark = pytest.mark.xdist_group("outlook")  # they share a night
+
 LOOKS = 500
 """Frames between two looks."""
 
@@ -100,7 +102,8 @@ def test_water_is_switched_when_it_was_foretold(quiet_night):
 def test_the_tank_is_empty_when_it_was_foretold(plan_of, tmp_path):
     changes = {**QUICK, r'^on = "15 s"$': "continuous = true", r'^every = "30 s"$': ""}
     plan = plan_of("first-night", changes, {r'^tank = "1000 L"': 'tank = "0.8 L"'})
-    night = walk(plan, tmp_path / "night", looks=LOOKS, fine=True)
+    script = ((100_000, said("stop")),)
+    night = walk(plan, tmp_path / "night", script=script, looks=LOOKS, fine=True)
     wet = [(f, s) for f, s in night.statuses if s.water.confirmed and s.state == "cycling"]
     empty = next(f for f, s in night.statuses if s.water.doing == "no flow, will be tried again")
     frame, status = wet[-1]
@@ -243,3 +246,119 @@ def test_a_bug_in_what_is_shown_stops_no_live_rig_and_is_told_once(plan_of, tmp_
     assert night.events("bug") == ["the status cannot be told: ZeroDivisionError('a bug')"]
     with pytest.raises(ZeroDivisionError):
         walk(plan_of("first-night", QUICK), tmp_path / "rehearsal")
+
+
+def test_after_a_stop_no_cycle_is_shown_as_if_it_were_the_present_load(plan_of, tmp_path):
+    pressed = InputChange(70_000, InputState(emergency_stop=True, oil_temperature=311.15))
+    faults = Accidents(faults=(pressed,))
+    plan = plan_of("first-night", QUICK)
+    night = walk(plan, tmp_path / "night", accidents=faults, looks=LOOKS)
+    assert night.shown("cycling")[-1].load_max > 70e3
+    after = [*night.shown("stopping"), *night.shown("stopped")]
+    assert len(after) > 2
+    assert all(math.isnan(s.load_max) and math.isnan(s.stiffness) for s in after)
+    assert {s.cause for s in after} == {"emergency_stop"}
+    assert "emergency stop pressed" in after[-1].why
+
+
+def test_attendance_by_count_is_asked_for_too(plan_of, tmp_path):
+    changes = {**QUICK, r'^by = \["30 min", "2 h", "20000 cycles"\]': 'by = ["60 cycles"]'}
+    script = ((600_000, said("stop")),)
+    night = walk(plan_of("first-night", changes), tmp_path / "night", script=script, looks=LOOKS)
+    asked = [s for s in night.shown("cycling") if coming(s, "pauses unless somebody has looked")]
+    assert asked
+    assert all("nightrig note" in s.asks for s in asked)
+    assert night.events("state").count(
+        "pausing, unattended: nobody has looked after the test in time"
+    )
+
+
+def test_the_room_to_a_limit_holds_for_slow_cycles_too(plan_of, tmp_path):
+    changes = {**QUICK, r'^frequency = "4 Hz"': 'frequency = "0.4 Hz"'}
+    script = ((150_000, said("stop")),)
+    plan = plan_of("first-night", changes)
+    night = walk(plan, tmp_path / "night", script=script, looks=LOOKS, fine=True)
+    cycling = [s for s in night.shown("cycling") if s.cycles > 3]
+    assert len(cycling) > 20
+    for status in cycling:
+        load = next(a for a in status.limits if a.channel == "load")
+        assert load.most == pytest.approx(status.target_upper, rel=0.02)
+
+
+def test_contact_made_again_leads_back_to_the_stage_that_was_left(plan_of, tmp_path):
+    night = walk(
+        plan_of("first-night", QUICK),
+        tmp_path / "night",
+        script=((65_000, said("unload")), (100_000, said("continue"))),
+        looks=LOOKS,
+    )
+    again = [s for s in night.shown("approach") if s.stage == "fatigue"]
+    assert again
+    assert {s.coming[0].what for s in again} == {"fatigue: cyclic loading"}
+    assert night.shown("unloading")[0].coming[0].what == "stands unloaded, pressure off"
+
+
+def test_flow_and_tank_are_told_as_measured_and_nothing_before(quiet_night):
+    begun = [s for _, s in quiet_night.statuses if s.water.doing == "on, flow not confirmed yet"]
+    assert len(begun) > 3
+    assert all(math.isnan(s.water.flow) for s in begun)
+    # The pump is asked before anything moves.
+    assert quiet_night.shown("approach")[0].water.tank == pytest.approx(1.0)
+
+
+def test_a_standing_state_tells_from_its_first_moment_how_it_ends(plan_of, quiet_night, tmp_path):
+    assert coming(quiet_night.shown("waiting")[0], "goes on by itself").within == 20.0
+    night = walk(
+        plan_of("first-night", QUICK),
+        tmp_path / "night",
+        script=((65_000, said("pause")), (90_000, said("stop"))),
+    )
+    assert coming(night.shown("paused")[0], "unloads by itself").within == 1800.0
+
+
+def test_a_hold_tells_how_long_it_still_lasts(plan_of, tmp_path):
+    changes = {**QUICK, r'^duration = "1 s"': 'duration = "30 s"'}
+    plan, script = plan_of("first-night", changes), ((85_000, said("stop")),)
+    night = walk(plan, tmp_path / "night", script=script, looks=LOOKS, fine=True)
+    ends = night.entered("build-up")
+    told = list(foretold_in(night.shown("hold"), night))
+    assert len(told) > 20
+    assert all(expected == pytest.approx(ends, abs=100) for expected in told)
+
+
+def foretold_in(statuses, night):
+    for frame, status in night.statuses:
+        if status in statuses and (item := coming(status, "the load has been held")):
+            yield frame + item.within * RATE
+
+
+def test_a_checklist_that_was_given_up_is_foretold_no_more(plan_of, tmp_path):
+    plan = plan_of("first-night", QUICK)
+    plan = replace(plan, rig=replace(plan.rig, local_input="button"))
+    script = ((3_000, said("stop")),)
+    night = walk(plan, tmp_path / "night", emulated=False, script=script, looks=LOOKS)
+    after = [*night.shown("stopping"), *night.shown("stopped")]
+    assert after
+    assert not any(coming(s, "given up unless confirmed") for s in after)
+
+
+def test_what_was_found_is_shown_until_somebody_has_looked(plan_of, tmp_path):
+    changes = {**QUICK, r"^run_out = .*$": 'run_out = "3000 cycles"'}
+    changes[r'^at = \["150 cycles"\]$'] = 'at = ["2500 cycles"]'
+    changes[r"^stiffness_step = .*$"] = ""  # would pause a test that people attend
+    rig = {r'^life_dry = "40e6 cycles"': 'life_dry = "20000 cycles"'}
+    plan = plan_of("first-night", changes, rig)
+    alone = walk(plan, tmp_path / "alone", looks=LOOKS)
+    assert alone.verdict.outcome == "failure"
+    found = [f for f, s in alone.statuses if s.state == "cycling" and s.troubles]
+    assert found
+    assert all(s.troubles for f, s in alone.statuses if s.state == "cycling" and f >= found[0])
+    noted = found[0] + 2_000
+    assert noted < alone.entered("stopping")
+    script = ((noted, Request("note", who=BY, text="seen")),)
+    night = walk(plan, tmp_path / "noted", script=script, looks=LOOKS)
+    shown = [(f, s.troubles) for f, s in night.statuses if s.state == "cycling"]
+    seen = {text for f, texts in shown if f < noted for text in texts}
+    assert any("baseline" in text for text in seen)
+    (after, *_) = [texts for f, texts in shown if f > noted + 100]
+    assert not seen & set(after)

@@ -150,12 +150,12 @@ async def test_ending_the_water_goes_on_with_a_pump_that_does_not_answer(tmp_pat
     pump.lost = {"off", "status"}
     how = {"stop": ("operator",), "off": (), "pause": (night.counted,)}[end]
     await getattr(night.water, end)(night.now, *how)
-    assert night.water.due_frame == night.water.off_due == night.now + 10 * RATE
+    assert night.water.due_frame == night.water.pump.off_due == night.now + 10 * RATE
     await night.to(85)
     pump.lost = set()
     await night.to(95)
     assert not (await night.rig.pump.status()).on
-    assert night.water.off_due is None
+    assert night.water.pump.off_due is None
     _, events = await night.end()
     assert told(events, "the pump does not switch off") == [60]
 
@@ -290,7 +290,7 @@ async def test_rewetting_goes_on_with_a_pump_that_answers_again(tmp_path):
     assert night.now / RATE == pytest.approx(60 + 9000 + 140 + 9000, abs=CHECK_EVERY)
     pump.lost = {"on", "off", "status"}
     await night.water.rewet_end(night.now, night.counted)
-    assert night.water.off_due is None
+    assert night.water.pump.off_due is None
     await night.end()
 
 
@@ -314,5 +314,5 @@ async def test_a_restart_point_carries_rewetting_and_a_pump_that_runs_on(tmp_pat
                 night.water.from_plain(plain)
     whole, parted = nights[0][0], nights[1][0]
     assert parted.water.to_plain() == whole.water.to_plain()
-    assert parted.water.off_due == whole.water.off_due == 10_310 * RATE
+    assert parted.water.pump.off_due == whole.water.pump.off_due == 10_310 * RATE
     assert await parted.end() == await whole.end()

@@ -128,6 +128,15 @@ async def test_a_nozzle_clogged_under_way_parts_the_row_where_the_flow_was_last_
 
 
 @pytest.mark.virtual
+async def test_looking_at_how_long_it_has_been_dry_writes_nothing(tmp_path):
+    night = Night(tmp_path, by_time(on=60.0, every=1e6))
+    await night.to(100)
+    assert night.water.dry_for(round(3 * 3600 * RATE)) == pytest.approx(3 * 3600 - 60, abs=1)
+    _, events = await night.end()
+    assert [e for e in events if e[1] == "deviation"] == []
+
+
+@pytest.mark.virtual
 async def test_it_is_dry_from_where_the_flow_was_last_good(tmp_path):
     night = Night(tmp_path, by_time(), faults=[(60, 100)])
     await night.to(69)
