@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from typing import Final
 
+from rig.control.attendance import half_over
 from rig.control.cyclic_stage import CyclicStage
 from rig.control.standing import Standing
-from rig.control.states import STATES
+from rig.control.states import PAUSABLE, STATES
 from rig.control.station import Station
 from rig.protocol.plan import Approach, Cyclic, Hold, Ramp, Stage, Static
 from rig.record.status import Coming
@@ -21,28 +22,38 @@ STATE_OF: Final[dict[type, str]] = {
 }
 """The state in which a slow stage is carried out."""
 
-_WAYS: Final = {
-    "pausing": "stands still, power kept",
-    "unloading": "stands unloaded, pressure off",
+SHORT: Final = 90.0  # [s] under which a wait is told in seconds
+MOVES: Final = "it moves: stay out"
+_ASKED: Final = f"goes on only after {CONTINUE}"
+_THEN: Final = {
+    "pausing": "then stands still, power kept",
+    "unloading": "then stands unloaded, pressure off",
+    "paused": _ASKED,
+    "locked": _ASKED,
+    "unloaded": _ASKED,
+    "stopping": "the rig comes to rest, then the record is closed",
 }
+"""What follows in some states without a time."""
 
 
 def doing(station: Station, stage: Stage | None) -> str:
     """Return in words what the rig does in its present state."""
-    state, loading = station.book.state, station.plan.loading
+    state, loading, inspections = station.book.state, station.plan.loading, station.plan.inspections
     if isinstance(stage, Static) and state == "static":
         count = f"slow cycle {station.repeat} of {stage.repeats}"
         return f"{count} to {_kn(stage.to)}"
     if isinstance(stage, Ramp) and state == "ramp":
-        return (
-            f"one slow loading {'until it breaks' if stage.to is None else f'to {_kn(stage.to)}'}"
-        )
+        to = "until it breaks" if stage.to is None else f"to {_kn(stage.to)}"
+        return f"one slow loading {to}"
     if isinstance(stage, Hold) and state == "hold":
         return f"{_kn(stage.at)} is held for {stage.duration:.0f} s"
     if state == "build-up" and loading is not None:
         return f"the amplitude grows to {_kn(loading.lower)} and {_kn(loading.upper)}"
     if state == "cycling" and loading is not None:
         return f"cycles between {_kn(loading.lower)} and {_kn(loading.upper)} count"
+    if state == "inspection" and inspections is not None:
+        check = inspections.static_check
+        return f"slow cycles to {_kn(check.to)}" if check else "to rest at lower load"
     return STATES[state]
 
 
@@ -52,17 +63,28 @@ def coming(
     """Return what will happen by itself, the soonest first, what has no time last."""
     found = [*_standing(station, standing)]
     state = station.book.state
-    if state in _WAYS:
-        found.append(Coming(_WAYS[state]))
-    if state == "stopping":
-        found.append(Coming("the rig comes to rest, then the record is closed"))
+    if state in _THEN:
+        found.append(Coming(_THEN[state]))
+    if state == "starting":
+        left = (station.moves_at - station.stream.now) / station.stream.rate
+        found.append(Coming(MOVES, left if left > 0 else None))
+    if state == "inspection":
+        found.append(_after_check(station))
     if state in ("build-up", "cycling") and cyclic is not None:
         found += _cycling(station, cyclic)
     elif state in ("approach", "static", "ramp", "hold", "starting"):
         found += _following(station, stage)
-    if state in ("waiting", "paused", "locked", "inspection") and cyclic is not None:
-        found.append(Coming("cycling goes on after it"))
     return tuple(sorted(found, key=lambda c: math.inf if c.within is None else c.within))
+
+
+def _after_check(station: Station) -> Coming:
+    """Return how an inspection goes on after its static check."""
+    inspections = station.plan.inspections
+    alone = inspections.go_on_after if inspections is not None else None
+    if alone is None:
+        return Coming(f"then stands for people until {CONTINUE}")
+    wait = f"{alone / 60:.0f} min" if alone >= SHORT else f"{alone:.0f} s"
+    return Coming(f"then stands {wait} for people and goes on by itself")
 
 
 def _standing(station: Station, standing: Standing) -> list[Coming]:
@@ -104,13 +126,14 @@ def _cycling(station: Station, cyclic: CyclicStage) -> list[Coming]:
 
 def _windows(station: Station) -> list[Coming]:
     """Return when the test pauses because nobody has looked."""
-    if station.windows.looked:
+    windows, now = station.windows, station.stream.now
+    if windows.looked or not station.attended or station.book.state not in PAUSABLE:
         return []
     frequency = station.plan.loading.frequency if station.plan.loading else math.nan
     what, found = "pauses unless somebody has looked", []
-    if (frame := station.window_frame) is not None:
-        found.append(Coming(what, (frame - station.stream.now) / station.stream.rate))
-    if (cycle := station.window_cycle) is not None:
+    if (frame := windows.next_frame) is not None:
+        found.append(Coming(what, (frame - now) / station.stream.rate))
+    if (cycle := windows.next_cycle) is not None:
         found.append(Coming(what, (cycle - station.book.counted) / frequency, cycle))
     soonest = min(found, key=lambda c: c.within or 0.0, default=None)
     return [soonest] if soonest is not None else []
@@ -154,6 +177,8 @@ def asks(station: Station, standing: Standing) -> str:
         return "confirm the checklist in the terminal that started the test"
     if state == "locked":
         return f"when nobody is at the rig any more and the guard is closed: {CONTINUE}"
+    if state == "paused" and station.book.entered.cause == "pause":
+        return f"{CONTINUE}, unload or stop when it is time"
     if state == "paused":
         return f"find out why it stands, then {CONTINUE}, unload or stop"
     if state == "unloaded":
@@ -161,7 +186,7 @@ def asks(station: Station, standing: Standing) -> str:
     if state == "waiting":
         look = "map the cracks" if plan.inspections and plan.inspections.map_cracks else "look"
         return look if standing.until is not None else f"{look}, then {CONTINUE}"
-    if _windows(station):
+    if _windows(station) and half_over(station.windows, station.stream.now, station.book.counted):
         return "look after the rig, then: nightrig note"
     return ""
 

@@ -11,12 +11,15 @@ from rig.protocol.plan import Attendance
 class Windows:
     """The windows that are still open: frames and counted cycles, rising.
 
-    `looked` tells whether somebody has looked since the last window closed.
+    `looked` tells whether somebody has looked since the last window closed. All were opened at
+    frame `begun` and count `begun_cycle`.
     """
 
     frames: tuple[int, ...] = ()
     cycles: tuple[int, ...] = ()
     looked: bool = False
+    begun: int = 0
+    begun_cycle: int = 0
 
     @property
     def next_frame(self) -> int | None:
@@ -36,7 +39,23 @@ def opened(attendance: Attendance | None, frame: int, counted: int, rate: float)
     return Windows(
         tuple(frame + round(t * rate) for t in attendance.times),
         tuple(counted + c for c in attendance.cycles),
+        begun=frame,
+        begun_cycle=counted,
     )
+
+
+def half_over(windows: Windows, frame: int, counted: int) -> bool:
+    """Tell whether nobody has looked and more than half of the time to do it is over.
+
+    People who have just started a test are there; they are asked only when it is time.
+    """
+    if windows.looked:
+        return False
+    by_frame = windows.next_frame is not None and 2 * frame > windows.begun + windows.next_frame
+    by_count = (
+        windows.next_cycle is not None and 2 * counted > windows.begun_cycle + windows.next_cycle
+    )
+    return by_frame or by_count
 
 
 def closing(windows: Windows, frame: int, counted: int) -> tuple[Windows, bool]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -215,7 +216,10 @@ class Book:
                 values=samples,
             )
         )
-        text = f"{label}: stiffness {stiffness / 1e6:.2f} kN/mm, residual {residual * 1e3:z.3f} mm"
+        text = f"{label}: done"
+        if math.isfinite(stiffness):
+            change = f"residual {residual * 1e3:z.3f} mm"
+            text = f"{label}: stiffness {stiffness / 1e6:.2f} kN/mm, {change}"
         self.event("static", text)
 
     def slow(self, values: Mapping[str, float]) -> None:

@@ -280,6 +280,7 @@ class Conductor:
         )
         standing = state in STANDING or state == "starting"
         self.stream.known_cause, self.stream.deaf = stop.cause, True
+        self.outlook.cycles = stop.cycles or self.book.counted
         moves = await self._stopping.first_act(valve_first, standing=standing)
         self._answer(stop, moves=moves)
         await self._station.water.stop(self.stream.now, stop.cause)
@@ -377,7 +378,7 @@ def _not_now(state: str, allowed: tuple[str, ...]) -> str:
     if state in ("stopping", "stopped"):
         return "the test is being stopped already; nothing more can be asked for"
     now = f"possible now: {', '.join(allowed)}" if allowed else "nothing can be asked for now"
-    return f"not while {state}; {now}"
+    return f"not while {state}; {now}; a note always"
 
 
 def _said(text: str) -> str:

@@ -28,7 +28,10 @@ CYCLING: Final = ("build-up", "cycling")
 
 
 class Outlook:
-    """Puts the status together. `stage` and `cyclic` are where the conductor stands.
+    """Puts the status together.
+
+    `stage` and `cyclic` are where the conductor stands, `cycles` the count at the verdict once
+    there is one.
 
     `utc` tells the test's calendar, None where it is the computer's.
     """
@@ -41,6 +44,7 @@ class Outlook:
         self._utc = utc or self._stamp
         self.stage: Stage | None = None
         self.cyclic: CyclicStage | None = None
+        self.cycles: int | None = None
         self._failed = False
 
     def told(self) -> Status | None:
@@ -77,7 +81,7 @@ class Outlook:
             stage=self.stage.name if self.stage else "",
             stage_number=plan.stages.index(self.stage) + 1 if self.stage else 0,
             stages=len(plan.stages),
-            cycles=book.counted,
+            cycles=book.counted if self.cycles is None else self.cycles,
             run_out=plan.cyclic.run_out if plan.cyclic else 0,
             frequency=loading.frequency if loading else math.nan,
             load=book.latest_load,

@@ -20,6 +20,7 @@ SEATING_SHARE: Final = 0.10  # of the upper load; common practice, no source
 AVERAGED: Final = 0.1  # [s]: slow stages keep means over this
 GIVEN_UP: Final = 1.05  # a stage may take this much longer than its way at its speed
 LEAST_SHARE: Final = 0.05  # of the load scale: under it neither crack nor end is looked for
+LEAST_RANGE: Final = 0.2  # of the load scale: a slow cycle over less has no stiffness
 FAR: Final = 0.5  # share of the ultimate-deflection bound (span/30) used as a ramp's target
 
 
@@ -182,12 +183,14 @@ def keep_static(station: Station, label: str, judge: Judge, cycle: int = 0) -> N
     names = station.book.sampled
     load = samples[names.index("load")].astype(np.float64)
     deflection = samples[-1].astype(np.float64)
+    # A short way, as that to the lower load between stages, says nothing of the stiffness.
+    far = len(load) > 0 and np.ptp(load) >= LEAST_RANGE * station.load_scale
     station.book.static(
         label=label,
         cycle=cycle,
         first_frame=averaged.origin,
         group=averaged.group,
-        stiffness=slope(load, deflection),
+        stiffness=slope(load, deflection) if far else float("nan"),
         residual=float(deflection[-1] - deflection[0]) if len(deflection) else float("nan"),
         samples=samples,
     )

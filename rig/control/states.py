@@ -24,7 +24,7 @@ class Row:
 STATES: Final[dict[str, str]] = {
     "idle": "nothing has been asked of the rig",
     "checklist": "pressure off until the checklist is confirmed by name",
-    "starting": "horn or lamp, then pressure; nothing has moved yet",
+    "starting": "horn or lamp warns, then pressure: stay out",
     "approach": "stroke control until contact, then seating",
     "static": "slow cycles",
     "ramp": "one slow loading",

@@ -75,6 +75,7 @@ class Station:
         self.on_call = ""
         self.no_water = ""
         self.holds_until: int | None = None  # frame at which a hold ends, if nothing comes between
+        self.moves_at = 0  # frame at which the horn or lamp has warned long enough
         self.looked_at = 0  # frame at which somebody has last looked
         self._falls_until: int | None = None
         self._motion: Motion | None = None
@@ -308,6 +309,8 @@ class Station:
     async def warned(self) -> None:
         """Wait as long as the rig file lets the horn, already on, warn people; then it is off."""
         signal = self.plan.rig.warning
+        if signal is not None and self.rig.horn is not None:
+            self.moves_at = self.stream.now + self.stream.frames(signal.before)
         try:
             if signal is not None and self.rig.horn is not None:
                 await self.wait(signal.before)

@@ -59,7 +59,7 @@ def write_zeros(station: Station, label: str, judge: Judge) -> float:
     first = station.zeros or now
     station.zeros = first
     for channel, value in now.items():
-        shift = f"shift {shown(channel, value - first[channel])}"
+        shift = f"shift {shown(channel, value - first[channel], difference=True)}"
         station.book.zero(channel, value, f"{label}: {shift}")
     share = abs(now["load"] - first["load"]) / station.load_scale
     if share > WARN_SHIFT:

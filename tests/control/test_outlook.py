@@ -261,16 +261,50 @@ def test_after_a_stop_no_cycle_is_shown_as_if_it_were_the_present_load(plan_of, 
     assert "emergency stop pressed" in after[-1].why
 
 
-def test_attendance_by_count_is_asked_for_too(plan_of, tmp_path):
+def test_attendance_by_count_is_asked_for_once_half_of_the_time_is_over(plan_of, tmp_path):
     changes = {**QUICK, r'^by = \["30 min", "2 h", "20000 cycles"\]': 'by = ["60 cycles"]'}
     script = ((600_000, said("stop")),)
     night = walk(plan_of("first-night", changes), tmp_path / "night", script=script, looks=LOOKS)
     asked = [s for s in night.shown("cycling") if coming(s, "pauses unless somebody has looked")]
-    assert asked
-    assert all("nightrig note" in s.asks for s in asked)
-    assert night.events("state").count(
-        "pausing, unattended: nobody has looked after the test in time"
+    early = [s.asks for s in asked if s.cycles <= 30]
+    late = [s.asks for s in asked if 30 < s.cycles < 60]
+    assert set(early) == {""}
+    assert set(late) == {"look after the rig, then: nightrig note"}
+    (why, *_) = [e for e in night.events("state") if e.startswith("pausing, unattended")]
+    assert "nobody has looked" in why
+
+
+def test_people_are_told_to_stay_out_before_it_moves(quiet_night):
+    for status in quiet_night.shown("starting"):
+        told = coming(status, "it moves: stay out")
+        assert told is not None
+        assert told.within is None or 0 < told.within <= 5.0
+    assert any(coming(s, "it moves: stay out").within for s in quiet_night.shown("starting"))
+
+
+def test_what_stands_for_people_goes_on_only_when_asked_and_says_so(plan_of, tmp_path):
+    night = walk(
+        plan_of("first-night", QUICK),
+        tmp_path / "night",
+        script=((65_000, said("pause")), (90_000, said("stop"))),
     )
+    (paused, *_) = night.shown("paused")
+    assert coming(paused, "goes on only after nightrig continue")
+    assert paused.why == f"by {BY}"
+    assert "find out" not in paused.asks
+
+
+def test_an_inspection_says_what_it_does_and_how_long_it_then_stands(quiet_night):
+    (status, *_) = quiet_night.shown("inspection")
+    assert status.means == "slow cycles to 79.2 kN"
+    assert "then stands 20 s for people" in status.coming[0].what
+
+
+def test_the_count_that_is_shown_is_that_of_the_verdict(quiet_night):
+    after = [*quiet_night.shown("stopping"), *quiet_night.shown("stopped")]
+    assert len(after) > 2
+    assert {s.cycles for s in after} == {200}
+    assert quiet_night.conductor.book.counted > 200
 
 
 def test_the_room_to_a_limit_holds_for_slow_cycles_too(plan_of, tmp_path):
@@ -295,7 +329,7 @@ def test_contact_made_again_leads_back_to_the_stage_that_was_left(plan_of, tmp_p
     again = [s for s in night.shown("approach") if s.stage == "fatigue"]
     assert again
     assert {s.coming[0].what for s in again} == {"fatigue: cyclic loading"}
-    assert night.shown("unloading")[0].coming[0].what == "stands unloaded, pressure off"
+    assert night.shown("unloading")[0].coming[0].what == "then stands unloaded, pressure off"
 
 
 def test_flow_and_tank_are_told_as_measured_and_nothing_before(quiet_night):
