@@ -111,6 +111,8 @@ _DIMENSIONS: Final[dict[str, str]] = {
     unit: dimension for dimension, units in reversed(UNITS.items()) for unit in units
 }
 _NUMBER: Final = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_TWO_READINGS: Final = re.compile(r"\s*[+-]?[1-9][0-9]{0,2}\.[0-9]{3}\s*[a-z]*\s*")
+"""A count with three digits behind one point: parts of one, or thousands set apart."""
 _SIGNS: Final = str.maketrans({"µ": "u", "μ": "u", "²": "2", "³": "3", "°": "deg"})
 
 
@@ -142,6 +144,8 @@ def parse_any(text: object, dimensions: tuple[str, ...]) -> tuple[float, str]:
     number, unit = _split(text, wanted)
     for dimension in dimensions:
         if unit in UNITS[dimension]:
+            if dimension == "cycles" and _TWO_READINGS.fullmatch(text):
+                raise UnitError(*_two_readings(text, number, unit))
             value = number * UNITS[dimension][unit]
             if dimension == "temperature":
                 value += _OFFSETS.get(unit, 0.0)
@@ -173,6 +177,14 @@ def _split(text: str, wanted: str) -> tuple[float, str]:
     if not unit:
         raise UnitError(f"{quoted} has no unit", wanted)
     return float(match[0]), unit
+
+
+def _two_readings(text: str, number: float, unit: str) -> tuple[str, str]:
+    few, many = f"{number:g}", f"{number * 1000:.0f}"
+    remedy = f'write "{many} {unit}"'
+    if number.is_integer():
+        remedy = f'write "{few} {unit}" or "{many} {unit}"'
+    return f"{shown(text)} can be read as {few} or as {many}", remedy
 
 
 def _wrong_unit(text: str, unit: str, dimensions: tuple[str, ...]) -> tuple[str, str]:

@@ -8,7 +8,7 @@ from fractions import Fraction
 
 import pint
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from rig.units import UNITS, UnitError, example, parse, parse_any
@@ -121,6 +121,7 @@ def test_temperatures_have_their_zero(text, kelvin):
         ("3 mins", "time", 'unknown unit "mins"', 'did you mean "min"?'),
         ("1,5 kN", "force", "comma", "point"),
         ("1,500 kN", "force", "comma", "point"),
+        ("1.500 cycles", "cycles", "can be read as 1.5 or as 1500", 'write "1500 cycles"'),
         ("nan kN", "force", "not a finite number", '"92 kN"'),
         ("inf kN", "force", "not a finite number", '"92 kN"'),
         ("-Infinity kN", "force", "not a finite number", '"92 kN"'),
@@ -154,6 +155,8 @@ def test_every_dimension_has_an_example_that_parses():
 @given(value=st.floats(-1e12, 1e12), quantity=QUANTITIES)
 def test_any_number_written_by_python_is_read_to_its_last_digit(value, quantity):
     dimension, unit = quantity
+    # Three digits behind one point of a count may be thousands: refused.
+    assume(dimension != "cycles" or not re.fullmatch(r"-?[1-9]\d{0,2}\.\d{3}", repr(value)))
     read = parse(f"{value!r} {unit}", dimension)
     zero = parse(f"0 {unit}", dimension)
     assert read == value * UNITS[dimension][unit] + zero

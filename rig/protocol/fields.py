@@ -31,6 +31,9 @@ UNREAD: Final = object()
 NO_DIMENSION: Final = "unread"
 """The dimension of an `Amount` that could not be read."""
 
+_OWN_REMEDIES: Final = ("did you", 'write "')
+"""How remedies begin that fit better than the list of all that may be given."""
+
 
 class Table(BaseModel):
     """One table of a file: unknown keys are refused and types are not bent."""
@@ -135,7 +138,7 @@ def amount(
         try:
             number, dimension = parse_any(value, tuple(ranges))
         except UnitError as error:
-            hint = error.remedy if error.remedy.startswith("did you") else f"give {wanted}"
+            hint = error.remedy if error.remedy.startswith(_OWN_REMEDIES) else f"give {wanted}"
             raise refuse(error.problem, hint) from None
         _within(value, number, *ranges[dimension])
         return number, dimension

@@ -29,6 +29,9 @@ _QUOTES: Final = ('"', "'", '"""', "'''")
 _CLOSING: Final = {"[": "]", "{": "}"}
 _REST: Final = "the rest of the file is read after that"
 
+LISTS: Final = ("stage", "channel", "tendon", "bar", "life", "ultimate")
+"""Tables of which a file holds as many as it needs, whatever the file is."""
+
 _Told = tuple[int, str, str]
 
 
@@ -38,6 +41,12 @@ def explain(file: str, text: str, message: str) -> Problem:
     found = _open_quote(text, at) or _line(text, line, at, message)
     line, problem, remedy = found
     return Problem(file, line, "", plain(problem), f"{plain(remedy)}; {_REST}")
+
+
+def two_brackets(name: str) -> str:
+    """Return the remedy for `[name]` where a file holds a list of such tables."""
+    entries = {"life": "lives", "ultimate": "ultimate loads"}.get(name, f"{name}s")
+    return f"write [[{name}]] with two brackets: {entries} are a list"
 
 
 def _stopped(text: str, message: str) -> tuple[int, int]:
@@ -74,7 +83,9 @@ def _line(text: str, line: int, at: int, message: str) -> _Told:
         return line, f"{typeset} is no plain quote", 'write straight quotes: "4 Hz"'
     twice = _twice(source, message)
     if twice:
-        return line, f"{twice} is there twice", "keep one of the two"
+        listed = twice.strip("[]") in LISTS and twice.startswith("[")
+        remedy = two_brackets(twice.strip("[]")) if listed else "keep one of the two"
+        return line, f"{twice} is there twice", remedy
     return (
         _bracket(text, line, at, bare)
         or _backslash(line, message)

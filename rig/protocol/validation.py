@@ -22,6 +22,7 @@ from rig.protocol.document import Document, meant
 from rig.protocol.examples import example_of
 from rig.protocol.fields import UNREAD, Table
 from rig.protocol.position import Path
+from rig.protocol.syntax import two_brackets
 from rig.units import shown
 
 Model = TypeVar("Model", bound=Table)
@@ -219,6 +220,8 @@ def _type_problem(path: Path, kind: str, context: Mapping[str, Any], given: Any)
             )
         case "bool_type":
             return f"{value} is neither true nor false", "write true or false without quotes"
+        case "list_type" if isinstance(given, dict) and len(path) == 1:
+            return f"[{path[0]}] is no list", two_brackets(str(path[0]))
         case "list_type" | "tuple_type":
             return f"{value} is no list", f"write it in brackets: [{value}]"
         case "too_short" | "too_long":

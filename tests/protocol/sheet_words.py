@@ -57,6 +57,14 @@ SHEET = [
     ),
     Broken("negative", 'on = "2 min"', 'on = "-2 min"', "-2 min", "spray.on", "out of range"),
     Broken("half a cycle", '"200 cycles"', '"200.5 cycles"', "200.5", "stage[3].build_up", "whole"),
+    Broken(
+        "two readings",
+        '"200 cycles"',
+        '"20.000 cycles"',
+        "20.000",
+        "stage[3].build_up",
+        '"20.000 cycles" can be read as 20 or as 20000; write "20 cycles" or "20000 cycles"',
+    ),
     Broken("huge", '"11e6 cycles"', '"11e12 cycles"', "11e12", "stage[3].run_out", "out of range"),
     Broken(
         "text for a number", "repeats = 3", 'repeats = "3"', 'repeats = "3"', "stage[2].r", "whole"

@@ -8,6 +8,7 @@ import pytest
 
 from rig.errors import InputError, Problem
 from rig.protocol.load import load_rig
+from tests.protocol.texts import WET, WHOLE, problems_of
 
 SLIPS = [
     ('a = 1\ntitle "P"', 2, 'there is no "="'),
@@ -30,6 +31,7 @@ SLIPS = [
     ("[limits] load", 1, "a table's name is not alone in its line"),
     ("[a]\nb = 1\nb = 2", 3, '"b" is there twice'),
     ("[a]\nb = 1\n[a]\nc = 1", 3, "[a] is there twice"),
+    ("[stage]\nb = 1\n[stage]\nc = 1", 3, "[stage] is there twice"),
     ("w = { a = 1, a = 2 }", 1, '"a" is there twice'),
     ('f = "C:\\data"', 1, "a backslash stands in quotes"),
     ("f = True", 1, "True is no value here"),
@@ -52,6 +54,18 @@ def test_a_slip_of_the_pen_is_named_at_its_line(text, line, said):
     problem = told(text)
     assert (problem.line, problem.problem.startswith(said)) == (line, True), str(problem)
     assert str(problem).isprintable()
+
+
+def test_a_list_of_tables_with_one_entry_in_single_brackets_is_told_of_two():
+    head, stage, *_ = WHOLE.split("[[stage]]")
+    found = problems_of({WET: f"{head}[stage]{stage}"})
+    said = [str(p) for p in found if p.field == "stage"]
+    line = head.count("\n") + 1
+    assert said == [
+        f"{WET}:{line}: stage: [stage] is no list; write [[stage]] with two brackets: stages are a "
+        "list"
+    ]
+    assert "write [[stage]]" in told("[stage]\nb = 1\n[stage]\nc = 1").remedy
 
 
 def cause(error: Exception) -> str:
