@@ -109,7 +109,7 @@ def test_being_asked_to_stop_twice_ends_by_the_normal_stop_once(tmp_path, name):
             with pytest.raises(subprocess.TimeoutExpired):
                 child.wait(0.1)
         with pytest.raises(subprocess.TimeoutExpired):
-            child.wait(2.0)
+            child.wait(0.3)
         child.send_signal(signal.Signals[name])
         with contextlib.suppress(subprocess.TimeoutExpired):
             child.wait(0.1)
