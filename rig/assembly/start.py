@@ -43,11 +43,13 @@ def guarding() -> Guarding:
     if _works(SCOPE) and _lingers():
         prefix += SCOPE
     else:
-        warnings.append("logging out may end the test here: stay logged in (or enable lingering)")
+        warnings.append("logging out of this computer may end the test: stay logged in")
     if _works(INHIBIT):
         prefix += INHIBIT
     else:
-        warnings.append("the computer may fall asleep and end the test: switch sleep off")
+        warnings.append(
+            "the computer may fall asleep and end the test: switch sleep off in its settings"
+        )
     return Guarding(prefix, tuple(warnings))
 
 
