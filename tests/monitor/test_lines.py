@@ -4,6 +4,7 @@ import io
 from dataclasses import replace
 from datetime import timedelta
 
+import pytest
 from hypothesis import given, settings
 
 from rig.monitor.glyphs import ASCII, UTF8
@@ -112,11 +113,19 @@ def test_whoever_leaves_ends_it_and_gets_the_last_view():
     assert len(waited) == 1
 
 
-def test_a_rehearsal_that_is_over_is_told_to_its_end():
+@pytest.mark.parametrize("during", ["the wait", "the look"])
+def test_a_rehearsal_that_is_over_is_told_to_its_end(during):
     over: list[float] = []
     out = io.StringIO()
+
+    def look() -> View:
+        view = VIEWS["failure"] if over else VIEWS["rehearsal"]
+        if during == "the look":
+            over.append(0.0)
+        return view
+
     view = show(
-        lambda: VIEWS["failure"] if over else VIEWS["rehearsal"],
+        look,
         lambda: bool(over),
         pause=over.append,
         stream=out,

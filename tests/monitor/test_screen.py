@@ -263,6 +263,9 @@ def test_limits_keep_their_order_and_the_one_with_the_least_room_is_marked():
     # 5 kN of 96 kN are less than 0.5 mm of 7 mm, but more than 0.3 mm of them.
     nearer = replace(NET, most=5.7e-3)
     assert [", least" in row for row in limit_rows(LOAD, nearer, most=2)] == [False, True]
+    # 8 kN of 96 kN are 8.3 %, 0.5 mm of 7 mm are 7.1 %.
+    wider = replace(LOAD, least=20e3)
+    assert [", least" in row for row in limit_rows(wider, NET, most=2)] == [False, True]
 
 
 @pytest.mark.parametrize("near", range(4))
