@@ -39,7 +39,6 @@ _BY: Final = {
     "unattended": "nobody had looked after it in time",
     "unload": "somebody asked it to unload",
 }
-_STOPS: Final = ("stopping", "stopped")
 _FORESEEN: Final = {"verdict": "it has ended", "stop": "somebody asked it to stop"}
 """Causes of a stop that call nobody."""
 
@@ -90,7 +89,7 @@ def call(view: View) -> Call:
 def _quiet(view: View) -> str:
     """Return words for a rig that needs nobody, and what it does next that people may see."""
     status = view.status
-    if status.state in _STOPS:
+    if view.over:
         told = f"{_FORESEEN[status.cause]}: {status.why}" if status.why else _FORESEEN[status.cause]
         return f"{told}; {'being stopped' if status.state == 'stopping' else 'it stands stopped'}"
     well = "all is as it should be"
@@ -104,8 +103,8 @@ def _come(view: View) -> str:
     status = view.status
     if view.age > LOST:
         return "COME: NO NEW DATA"
-    if status.state in _STOPS:
-        return "COME: IT STOPS"
+    if view.over:
+        return "COME: IT STOPS" if status.state == "stopping" else "COME: IT HAS STOPPED"
     return "COME: IT WAITS FOR YOU"
 
 
@@ -159,7 +158,7 @@ def _comes(view: View) -> Iterator[str]:
         yield status.asks or "inspection: it stands at lower load until somebody comes"
     elif status.state in _WAITS or status.state in _TO_REST:
         yield _reason(view)
-    elif status.state in _STOPS and status.cause not in _FORESEEN:
+    elif view.over and status.cause not in _FORESEEN:
         told = "it is being stopped" if status.state == "stopping" else "it was stopped"
         yield f"{told}: {status.why or status.cause or 'nobody knows why'}"
     if status.asks and (status.state in _WAITS or _at_the_rig(view)):
@@ -199,8 +198,8 @@ def _looks(view: View) -> Iterator[str]:
         )
     yield from status.troubles
     if status.state not in _WAITS:
-        yield from status.inputs
-    if status.state not in _STOPS:
+        yield from (told for told in status.inputs if told not in status.why)
+    if not view.over:
         yield from (_close(limit) for limit in status.limits if close(limit))
     yield from _supplies(view)
 

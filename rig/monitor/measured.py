@@ -39,7 +39,7 @@ def _still(view: View, width: int, signs: Glyphs) -> list[Text]:
     status, lines = view.status, []
     if math.isfinite(status.load) or view.ending is None:
         row = Row(signs, width, "load").put(words.quantity(status.load, "N"), "bold")
-        if math.isfinite(status.target_upper) and view.ending is None:
+        if math.isfinite(status.target_upper) and not view.over:
             low = words.quantity(status.target_lower, "N", with_unit=False)
             row.maybe(f"   cycles: {low} to {words.quantity(status.target_upper, 'N')}", FAINT)
         lines.append(row.text)
@@ -83,7 +83,7 @@ def stiffness(view: View, width: int, signs: Glyphs) -> list[Text]:
             f"  {words.per_cent(abs(lost))} {word}", ODD if lost >= status.loss_warn else GOOD
         )
         row.maybe(f" baseline {words.quantity(status.baseline, 'N/m', with_unit=False)}")
-    elif status.baseline_last and view.ending is None and status.run_out:
+    elif status.baseline_last and not view.over and status.run_out:
         first, last = words.number(status.baseline_first), words.number(status.baseline_last)
         row.maybe(f"  baseline comes from cycles {first} to {last}", FAINT)
     if math.isfinite(status.loss_warn):

@@ -157,7 +157,7 @@ def _decimals(share: float) -> int:
 
 def _end(view: View, width: int, signs: Glyphs) -> list[Text]:
     status = view.status
-    if view.ending is not None or not view.alive or not status.frequency > 0:
+    if view.over or not view.alive or not status.frequency > 0:
         return []
     left = (status.run_out - status.cycles) / status.frequency
     for item in status.coming:

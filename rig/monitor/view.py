@@ -64,6 +64,11 @@ class View:
         return max((self.now - stamp).total_seconds(), self.unchanged, 0.0)
 
     @property
+    def over(self) -> bool:
+        """Tell whether nothing of the test comes any more: it ended, or is being stopped."""
+        return self.ending is not None or self.status.state in ("stopping", "stopped")
+
+    @property
     def stale(self) -> bool:
         """Tell whether the newest data is too old to tell what the rig does now."""
         return self.ending is None and self.age > TOO_OLD

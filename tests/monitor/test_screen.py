@@ -19,7 +19,7 @@ from rig.monitor.terminal import screen_text
 from rig.monitor.view import View
 from rig.record.entries import Ending, Event
 from rig.record.status import Armed, Coming, WaterStatus
-from tests.monitor.views import CYCLING, HEADER, NOW, VIEWS, with_status
+from tests.monitor.views import CYCLING, HEADER, NOW, STANDING, VIEWS, with_status
 
 SIZES = ((20, 5), (40, 12), (80, 24), (100, 30), (120, 40), (200, 60))
 HINT = "Ctrl-C leaves it running"
@@ -304,6 +304,19 @@ def test_after_an_end_the_load_is_that_of_the_rig_and_not_of_the_last_cycle():
     text = shown("failure")
     assert "upper load" not in text
     assert "load       0.02 kN" in text
+
+
+@pytest.mark.parametrize("state", ["stopping", "stopped"])
+def test_a_rig_that_is_stopped_promises_no_more_cycles_and_says_why_once(state):
+    why = "emergency stop pressed"
+    view = with_status(
+        **STANDING | {"baseline": math.nan},
+        **{"state": state, "cause": "emergency_stop", "why": why, "inputs": (why,), "coming": ()},
+    )
+    text = screen_text(replace(view, curve=Curve(), events=()), 80, 24, ascii_only=False)
+    assert text.count(why) == 1
+    for promise in ("of cycling", "cycles: ", "baseline comes"):
+        assert promise not in text
 
 
 def test_events_stand_in_one_column_whatever_kind_they_are():
