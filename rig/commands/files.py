@@ -35,7 +35,12 @@ def load(protocol: str, rig: str | None, *, installed: bool = False) -> Plan:
         from rig.protocol.load import load_plan
 
         objection = _objection if installed else None
-        return load_plan(find_protocol(protocol), find_rig(rig), read_text, objection)
+        rig_path = find_rig(rig)
+
+        def read(path: str) -> str:
+            return read_text(path, rig=path == rig_path)
+
+        return load_plan(find_protocol(protocol), rig_path, read, objection)
     finally:
         if collecting:
             gc.enable()
@@ -56,25 +61,26 @@ def _objection(driver: str) -> tuple[str, str] | None:
     return None
 
 
-def read_text(path: str) -> str:
+def read_text(path: str, *, rig: bool = False) -> str:
     """Return the text of a UTF-8 file, with or without a byte order mark.
 
-    A note on the error of a file that is not there says what it may be meant to be.
+    A note on the error of a file that is not there says what it may be meant to be: another
+    protocol, or where a `rig` file was looked for another rig.
     """
     try:
         return Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
-        error.add_note(_instead(path))
+        error.add_note(_instead(path, rig=rig))
         raise
 
 
-def _instead(path: str) -> str:
+def _instead(path: str, *, rig: bool) -> str:
     """Say what a file that is not there may be meant to be: a neighbour, or a packaged file."""
     folder, name = os.path.split(path)
-    packaged = _packaged_names()
+    packaged = _packaged_names("rigs" if rig else "")
     beside = _names_in(folder or ".")
     stems = {n.removesuffix(".toml"): n for n in beside}
-    stems |= {n.rpartition("/")[2]: n for n in packaged}
+    stems |= {n: n for n in packaged}
     near = difflib.get_close_matches(name.removesuffix(".toml"), stems, n=1, cutoff=0.7)
     if near:
         found = stems[near[0]]
@@ -83,14 +89,14 @@ def _instead(path: str) -> str:
         return f"correct the path, or copy the file there; {folder} holds no TOML file"
     if folder:
         return f"correct the path; in {folder} there are {', '.join(beside[:10])}"
-    return f"correct the path; packaged are {', '.join(packaged)}"
+    kind = "rigs" if rig else "protocols"
+    return f"correct the path; packaged {kind} are {', '.join(packaged)}"
 
 
-def _packaged_names() -> list[str]:
-    root = resources.files("protocols")
-    names = [entry.name for entry in root.iterdir()]
-    names += [f"rigs/{entry.name}" for entry in root.joinpath("rigs").iterdir()]
-    return sorted(name.removesuffix(".toml") for name in names if name.endswith(".toml"))
+def _packaged_names(folder: str) -> list[str]:
+    """Return the names that packaged files of a folder are given by."""
+    root = resources.files("protocols").joinpath(folder) if folder else resources.files("protocols")
+    return sorted(e.name.removesuffix(".toml") for e in root.iterdir() if e.name.endswith(".toml"))
 
 
 def _names_in(folder: str) -> list[str]:

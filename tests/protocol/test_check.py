@@ -126,15 +126,16 @@ def test_people_read_what_the_test_takes_and_the_caution():
 
 
 @pytest.mark.parametrize(
-    ("name", "meant"),
+    ("words", "meant"),
     [
-        ("overnight-wet-prisms", "overnight-wet-prism"),
-        ("protocols/first-nigt.toml", "first-night"),
-        ("simulatd", "rigs/simulated"),
+        (["overnight-wet-prisms"], "overnight-wet-prism"),
+        (["protocols/first-nigt.toml"], "first-night"),
+        (["dry-short", "--rig", "simulatd"], "simulated"),
+        (["dry-short", "--rig", "rigs/simulated-ful.toml"], "simulated-full"),
     ],
 )
-def test_a_name_that_is_nearly_a_packaged_one_is_answered_with_it(name, meant, tmp_path):
-    told = json.loads(call(name, "--json").stdout)["problems"]
+def test_a_name_that_is_nearly_a_packaged_one_is_answered_with_it(words, meant):
+    told = json.loads(call(*words, "--json").stdout)["problems"]
     assert [p["remedy"] for p in told] == [f'did you mean "{meant}"?']
 
 
@@ -143,6 +144,9 @@ def test_a_name_like_none_is_answered_with_all_packaged_ones(tmp_path, monkeypat
     said = call("zzz").output
     assert "first-night" in said
     assert "static-ultimate" in said
+    rigs = call("dry-short", "--rig", "zzz").output
+    assert "packaged rigs are simulated, simulated-full" in rigs
+    assert "static-ultimate" not in rigs
 
 
 def test_a_named_file_that_is_not_there_is_answered_with_its_neighbour(tmp_path):
