@@ -72,6 +72,8 @@ def _no_run(folder: Path) -> str:
         there = False
     if not there:
         return f"{folder}: there is no such folder{near}"
+    if folder.is_file() and _holds_run(folder.parent):
+        return f"{folder}: is a file of a run; give the folder: {shlex.quote(str(folder.parent))}"
     inside = _runs_in(folder)
     if inside:
         names = ", ".join(shlex.quote(str(folder / name)) for name in inside[-3:])

@@ -26,14 +26,15 @@ def note(
 
     Example: nightrig note night-1 "crack at the left load point, 0.1 mm" --by "A. Name"
     """
+    measured = None if catch_can is None else flow(catch_can, words)
     folder, text = parted(words, reading=catch_can is not None)
     if face and catch_can is None:
         raise click.UsageError("--face belongs to a --catch-can reading; give both")
     if catch_can is not None and not face:
         raise click.UsageError("--face is missing: name the sprayed face of the reading")
     fields: dict[str, object] = {}
-    if catch_can is not None:
-        fields = {"catch_can": flow(catch_can), "face": face}
+    if measured is not None:
+        fields = {"catch_can": measured, "face": face}
     return request(folder, by, as_json, ask="note", text=text, **fields)
 
 
@@ -54,11 +55,19 @@ def parted(words: tuple[str, ...], *, reading: bool) -> tuple[str | None, str]:
     return folder, text
 
 
-def flow(text: str) -> float:
-    """Return a flow [m3/s] given in words. Raises InputError."""
-    from rig.units import UnitError, parse
+def flow(text: str, words: tuple[str, ...] = ()) -> float:
+    """Return a flow [m3/s] given in words. Raises InputError.
+
+    `words` are the other words of the line: the unit is one of them where quotes were forgotten.
+    """
+    from rig.units import UNITS, UnitError, parse
 
     try:
         return parse(text, "flow")
     except UnitError as error:
+        unit = next((word for word in words if word in UNITS["flow"]), "")
+        if unit and " " not in text:
+            raise InputError(
+                f'--catch-can {text} {unit}: put it in quotation marks: --catch-can "{text} {unit}"'
+            ) from error
         raise InputError(f"--catch-can {text!r}: {error.problem}; {error.remedy}") from error

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import click
 
@@ -16,9 +17,15 @@ out_option = click.option(
 ascii_option = click.option(
     "--ascii", "ascii_only", is_flag=True, help="Draw the screen in plain letters."
 )
-json_option = click.option(
-    "--json", "as_json", is_flag=True, help="Print one JSON object, for scripts."
-)
+
+
+def _json(more: str = "") -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    said = f"Print one JSON object, for scripts{more}."
+    return click.option("--json", "as_json", is_flag=True, help=said)
+
+
+json_option = _json()
+json_of_watch = _json(": the result at the end; with --once the present state")
 
 # The backspace keeps click from running the lines together.
 RUN_CODES: Final = (

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.commands.options import RUN_CODES, ascii_option, json_option
+from rig.commands.options import RUN_CODES, ascii_option, json_of_watch
 from rig.commands.saying import say, say_json, say_refusal
 from rig.commands.screen import Shown, follower, show_run, text_of
 from rig.errors import InputError, RigError, StorageError
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 @click.argument("folder", metavar="[DIR]", required=False)
 @click.option("--once", is_flag=True, help="Print the screen once, as text.")
 @ascii_option
-@json_option
+@json_of_watch
 def watch(folder: str | None, once: bool, ascii_only: bool, as_json: bool) -> int:
     """Show the run in DIR: live, rehearsed, or ended. Looking cannot disturb the test.
 

@@ -67,3 +67,36 @@ def test_a_refusal_that_nobody_can_read_keeps_its_code(command, tmp_path, monkey
         os.dup2(nowhere, writer)
         os.close(nowhere)
     os.close(writer)
+
+
+def refused(words: list[str], capsys) -> str:
+    """Return the one line by which a command is refused with code 2."""
+    with pytest.raises(SystemExit) as left:
+        main(words)
+    assert left.value.code == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    return line
+
+
+@pytest.mark.parametrize("words", [[], ["night-1"], ["night-1", "wet"]])
+def test_a_reading_without_its_quotes_is_answered_with_them(words, capsys):
+    line = refused(["note", *words, "--catch-can", "0.7", "L/min", "--face", "top"], capsys)
+    assert line == ('--catch-can 0.7 L/min: put it in quotation marks: --catch-can "0.7 L/min"')
+
+
+@pytest.mark.parametrize("command", ["watch", "pause"])
+@pytest.mark.parametrize("name", ["journal.db", "run.h5"])
+def test_a_file_of_a_run_is_answered_with_its_folder(command, name, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "night 3").mkdir()
+    for file in ("journal.db", "run.h5"):
+        (tmp_path / "night 3" / file).touch()
+    line = refused([command, f"night 3/{name}"], capsys)
+    assert line.startswith(f"night 3/{name}: is a file of a run; give the folder: 'night 3'")
+
+
+def test_what_the_json_of_watch_is_stands_in_its_help(capsys):
+    with pytest.raises(SystemExit):
+        main(["watch", "--help"])
+    said = " ".join(capsys.readouterr().out.split())
+    assert "for scripts: the result at the end; with --once the present state." in said
