@@ -27,7 +27,11 @@ def write_request(message: Mapping[str, object]) -> bytes:
 
 
 def _cut(key: str, value: object) -> object:
-    return clean(value)[: WORDS[key]] if key in WORDS and isinstance(value, str) else value
+    if key not in WORDS or not isinstance(value, str):
+        return value
+    text = clean(value)
+    # What is cut must not read as if it were all.
+    return text if len(text) <= WORDS[key] else f"{text[: WORDS[key] - 1]}…"
 
 
 class NotUnderstood(ValueError):
