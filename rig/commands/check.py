@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,7 @@ import click
 
 from rig.commands.files import load
 from rig.commands.options import json_option
+from rig.commands.saying import folded
 from rig.errors import InputError, Problem, StorageError
 from rig.protocol.estimate import estimate
 
@@ -51,7 +53,7 @@ def check(
     if as_json:
         click.echo(json.dumps(result))
     for line in lines:
-        click.echo(line, err=as_json)
+        click.echo(folded(line, sys.stderr if as_json else sys.stdout), err=as_json)
     context.exit(code)
 
 

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 
 from rig.commands.beside import rehearse_beside_screen
 from rig.commands.files import load
-from rig.commands.saying import print_anything, say, say_result
-from rig.commands.screen import STOPS, Shown, follower, text_of
+from rig.commands.saying import print_anything, say, say_result, summary
+from rig.commands.screen import STOPS, Shown, follower, show_last, text_of
 from rig.errors import EXIT_CODES, InputError, RigError
 from rig.record.trouble import storage
 
@@ -78,7 +78,8 @@ def _one(plan: Plan, out: Path) -> int:
     """Rehearse one plan, show its last screen and its result; return the code."""
     shown = Shown(hint=STOPS)
     result = rehearse_beside_screen(plan, out, SEED, shown)
-    say(text_of(follower(out).look(), shown))
+    if not show_last(out, shown, f"{summary(plan.title, result)}\n"):
+        say(text_of(follower(out).look(), shown))
     say("")
     say_result(plan.title, result, as_json=False)
     say("")

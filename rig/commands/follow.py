@@ -5,43 +5,60 @@ from __future__ import annotations
 import contextlib
 import shlex
 import subprocess
-from dataclasses import dataclass
+import sys
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from rig.assembly.result import Result
 from rig.commands.confirm import Declined, confirm, decline
 from rig.commands.ending import result_in, rig_at_end
 from rig.commands.leaving import Leaving
-from rig.commands.saying import say, say_json, say_result
-from rig.commands.screen import Shown, show_run
+from rig.commands.saying import folded, say, say_json, summary
+from rig.commands.screen import Shown, show_last, show_run
 from rig.control.address import find_socket
 from rig.control.caller import LiveRun, NoAnswer, look_at
 from rig.control.lock import folder_holder
-from rig.errors import EXIT_CODES
+from rig.errors import EXIT_CODES, RigError
 
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """How following ended: with the test's title and result, or with None: the test goes on."""
+    """How following ended: with the test's title and result, with a problem, or it goes on."""
 
     out: Path
-    ended: tuple[str, Result] | None
+    ended: tuple[str, Result] | None = None
+    problem: RigError | None = None
     rehearsal: bool = False
 
-    def say(self, *, as_json: bool) -> int:
-        """Print how the test ended, or that it goes on; return the code. Nobody may read it."""
+    def say(self, shown: Shown | None, *, as_json: bool) -> int:
+        """Print how the test ended, or that it goes on; return the code. Nobody may read it.
+
+        Where it is `shown` on a terminal its last screen comes first. Raises the problem.
+        """
+        if self.problem is not None:
+            if shown is not None:
+                show_last(self.out, shown, str(self.problem))
+            raise self.problem
         if self.ended is not None:
-            title, result = self.ended
-            say_result(title, result, as_json=as_json)
-            if not as_json:
-                say(f"  screen    nightrig watch --once {shlex.quote(str(self.out))}")
-                if rig := rig_at_end(self.out):
-                    say(f"  rig       {rig}")
-            return EXIT_CODES[result.outcome]
+            return say_end(self.out, *self.ended, shown, as_json=as_json)
         say(_goes_on(self.out, rehearsal=self.rehearsal), err=as_json)
         if as_json:
             say_json({"outcome": None, "running": True})
         return 0
+
+
+def say_end(out: Path, title: str, result: Result, shown: Shown | None, *, as_json: bool) -> int:
+    """Print the last screen of a test that has ended, and its result; return the code."""
+    rig = rig_at_end(out)
+    lines = [summary(title, result), *([f"  rig       {rig}"] if rig else [])]
+    follows = "" if as_json else "\n".join(lines)
+    if not (shown is not None and show_last(out, shown, follows)):
+        lines.insert(1, f"  screen    nightrig watch --once {shlex.quote(str(out))}")
+    if as_json:
+        say_json(asdict(result))
+    else:
+        say(folded("\n".join(lines), sys.stdout))
+    return EXIT_CODES[result.outcome]
 
 
 def _goes_on(out: Path, *, rehearsal: bool) -> str:
@@ -92,10 +109,7 @@ def follow(
     leaving: Leaving,
     shown: Shown | None,
 ) -> Followed:
-    """Show a test until it ends or the person leaves; leave at once where it is not `shown`.
-
-    Raises StorageError for a record in trouble, RigError for a runner that ended without one.
-    """
+    """Show a test until it ends or the person leaves; leave at once where it is not `shown`."""
 
     def lives() -> bool:
         # What was started may be a guard against sleep that ends before the runner: the folder's
@@ -111,5 +125,13 @@ def follow(
     if lives():
         # The runner is nobody's child from here on.
         process.returncode = 0
-        return Followed(out, None)
-    return Followed(out, result_in(out, process.returncode))
+        return Followed(out)
+    return ended(out, process.returncode)
+
+
+def ended(out: Path, code: int | None = None) -> Followed:
+    """Return how a test that nothing carries out any more has ended; `code` as its runner did."""
+    try:
+        return Followed(out, result_in(out, code))
+    except RigError as problem:
+        return Followed(out, problem=problem)

@@ -9,7 +9,7 @@ from typing import Any, Final, NoReturn
 import click
 
 from rig import __version__
-from rig.commands.saying import print_anything
+from rig.commands.saying import folded, print_anything
 from rig.commands.usage import did_you_mean, usage_line
 from rig.errors import RigError
 
@@ -93,7 +93,7 @@ def main(arguments: list[str] | None = None) -> None:
 def _leave(words: str, code: int) -> NoReturn:
     """Say why and leave; the code is the same where nobody can read the words."""
     try:
-        click.echo(words, err=True)
+        click.echo(folded(words, sys.stderr), err=True)
     except OSError:
         # What waits in its buffer would fail once more at the very end.
         sys.stderr = None

@@ -9,8 +9,8 @@ import click
 
 from rig.commands.files import load
 from rig.commands.options import RUN_CODES, ascii_option, json_option, out_option, rig_option
-from rig.commands.saying import say_refusal, say_result
-from rig.commands.screen import STOPS, Shown
+from rig.commands.saying import say_refusal, say_result, summary
+from rig.commands.screen import STOPS, Shown, show_last
 from rig.errors import EXIT_CODES, RigError, StorageError
 from rig.protocol.estimate import estimate
 
@@ -48,12 +48,17 @@ def rehearse(
         from rig.commands.beside import rehearse_beside_screen
 
         shown = Shown(ascii_only=ascii_only, hint=STOPS)
-        result = rehearse_beside_screen(plan, out, seed, shown)
+        try:
+            result = rehearse_beside_screen(plan, out, seed, shown)
+        except StorageError as error:
+            show_last(out, shown, str(error))
+            raise
     except RigError as error:
         if as_json:
             say_refusal(error)
         raise
     # Nobody may read any more: the record is complete, the code still tells the outcome.
+    show_last(out, shown, "" if as_json else summary(plan.title, result))
     say_result(plan.title, result, as_json=as_json)
     return EXIT_CODES[result.outcome]
 

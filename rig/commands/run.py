@@ -11,7 +11,7 @@ import click
 from rig.commands.files import find_protocol, find_rig, load
 from rig.commands.options import RUN_CODES, ascii_option, json_option, out_option, rig_option
 from rig.commands.rehearse import ready
-from rig.commands.saying import say, say_refusal
+from rig.commands.saying import folded, meanwhile, say, say_refusal
 from rig.commands.screen import Shown
 from rig.errors import NotBegun, RigError
 
@@ -48,9 +48,9 @@ def run(
     """Carry PROTOCOL out on a rig in real time, in a process of its own.
 
     The screen shows it. Ctrl-C or closing the terminal leaves the test running and ends with 0;
-    `nightrig watch` shows it again, `nightrig stop` ends it. On a rig that moves something real
-    the checklist is asked for first, on the terminal. Software is no safety system: it replaces
-    no guard and no emergency stop.
+    until the test has begun it starts nothing. `nightrig watch` shows it again, `nightrig stop`
+    ends it. On a rig that moves something real the checklist is asked for first, on the terminal.
+    Software is no safety system: it replaces no guard and no emergency stop.
 
     Example: nightrig run protocols/first-night.toml --out night-1
     """
@@ -61,12 +61,11 @@ def run(
         files = [find_protocol(protocol), find_rig(rig_name)]
         order = [*files, str(out.absolute()), str(seed), attended, on_call or ""]
         shown = None if detach else Shown(ascii_only=ascii_only)
-        followed = start(plan, order, out, on_call, shown)
+        return start(plan, order, out, on_call, shown).say(shown, as_json=as_json)
     except RigError as error:
         if as_json:
             say_refusal(error)
         raise
-    return followed.say(as_json=as_json)
 
 
 def may_start(plan: Plan, out: Path) -> None:
@@ -85,20 +84,24 @@ def start(
     from rig.commands.follow import follow, pass_checklist
     from rig.commands.leaving import Leaving
 
-    for warning in plan.warnings:
-        say(f"warning: {warning}", err=True)
-    guard = guarding()
+    _warn(plan.warnings)
     with Leaving() as leaving:
-        process = start_runner(order, guard.prefix)
-        try:
-            with leaving.breaks_off():
-                wait_ready(process)
-        except KeyboardInterrupt:
-            end_early(process)
-            raise NotBegun("left before the test began; nothing was moved") from None
+        with meanwhile(plan.title, "starting; until it has begun Ctrl-C starts nothing"):
+            guard = guarding()
+            process = start_runner(order, guard.prefix)
+            try:
+                with leaving.breaks_off():
+                    wait_ready(process)
+            except KeyboardInterrupt:
+                end_early(process)
+                raise NotBegun("left before the test began; nothing was moved") from None
         pass_checklist(process, out, on_call, leaving)
         # A terminal that is gone is told by its signal.
         say(f"{plan.title}: begins{'; Ctrl-C leaves it running' if shown else ''}", err=True)
-        for warning in guard.warnings:
-            say(f"warning: {warning}", err=True)
+        _warn(guard.warnings)
         return follow(process, out, leaving, shown)
+
+
+def _warn(warnings: tuple[str, ...]) -> None:
+    for warning in warnings:
+        say(folded(f"warning: {warning}", sys.stderr), err=True)

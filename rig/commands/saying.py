@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
+import os
+import re
 import sys
+import textwrap
+from collections.abc import Iterator
 from dataclasses import asdict
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 import click
 
@@ -35,6 +40,67 @@ def say(text: str, *, err: bool = False) -> None:
             sys.stdout = None
 
 
+def width_of(stream: TextIO | None) -> int:
+    """Return how many letters a line of a stream's terminal has, 0 where it is no terminal."""
+    try:
+        if stream is None or not stream.isatty():
+            return 0
+        return os.get_terminal_size(stream.fileno()).columns
+    except (OSError, ValueError):
+        return 0
+
+
+def folded(text: str, stream: TextIO | None) -> str:
+    """Return a text for a stream: on a terminal, long lines are broken between words.
+
+    What follows is set in as far as what stands behind a label; without a terminal every line
+    stays whole.
+    """
+    width = width_of(stream)
+    return "\n".join(_folded(line, width) if width else line for line in text.split("\n"))
+
+
+def _folded(line: str, width: int) -> str:
+    if len(line) <= width:
+        return line
+    label = re.match(r"\s+\S+\s{2,}", line)
+    indent = label.end() if label else len(line) - len(line.lstrip()) + 2
+    # A path or a command stays in one piece.
+    return textwrap.fill(
+        line,
+        width,
+        subsequent_indent=" " * min(indent, width // 2),
+        break_long_words=False,
+        break_on_hyphens=False,
+        expand_tabs=False,
+        replace_whitespace=False,
+    )
+
+
+@contextlib.contextmanager
+def meanwhile(title: str, what: str) -> Iterator[None]:
+    """Say on standard error what is under way; a terminal is wiped of it once that is over."""
+    stream, line = sys.stderr, f"{title}: {what}"
+    room = width_of(stream) - 1
+    if stream is None or room <= 0:
+        say(line, err=True)
+        yield
+        return
+    # A line that went on below the first could not be wiped away.
+    line = line if len(line) <= room else what[:room]
+    _put(stream, line)
+    try:
+        yield
+    finally:
+        _put(stream, f"\r{' ' * len(line)}\r")
+
+
+def _put(stream: TextIO, text: str) -> None:
+    with contextlib.suppress(OSError, ValueError):
+        stream.write(text)
+        stream.flush()
+
+
 def say_json(told: dict[str, object]) -> None:
     """Print one object on standard output."""
     say(json.dumps(told, default=str, allow_nan=False))
@@ -51,7 +117,7 @@ def say_result(title: str, result: Result, *, as_json: bool) -> None:
     if as_json:
         say_json(asdict(result))
     else:
-        say(summary(title, result))
+        say(folded(summary(title, result), sys.stdout))
 
 
 def summary(title: str, result: Result) -> str:

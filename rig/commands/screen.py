@@ -2,22 +2,30 @@
 
 from __future__ import annotations
 
+import os
 import select
 import shutil
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Final, TextIO
 
+from rig.commands.saying import folded, say
 from rig.control.lock import folder_holder
+from rig.errors import StorageError
 from rig.monitor.words import LEAVES, STOPS
 
 if TYPE_CHECKING:
     from rig.monitor.view import Follower, View
 
 
-__all__ = ["LEAVES", "STOPS", "Shown", "follower", "show_run", "text_of"]
+__all__ = ["LEAVES", "STOPS", "Shown", "follower", "show_last", "show_run", "text_of"]
+
+LEAST: Final = 10
+"""Lines that a last screen has at least, however much follows it."""
+WIDTH: Final = 80
+"""Letters in a line of a terminal that does not say how many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +40,19 @@ class Shown:
     def plain(self) -> bool:
         """Whether only plain letters are drawn: the terminal may have no others."""
         encoding = getattr(self.stream or sys.stderr, "encoding", None) or ""
-        return self.ascii_only or not encoding.lower().startswith("utf")
+        return self.ascii_only or _plain_letters() or not encoding.lower().startswith("utf")
+
+
+def _plain_letters() -> bool:
+    """Tell whether the person's settings ask for the letters of the C locale.
+
+    Python itself puts LC_CTYPE=C.UTF-8 over it, and writes UTF-8 (PEP 538, PEP 540).
+    """
+    plain = ("C", "POSIX")
+    if every := os.environ.get("LC_ALL"):
+        return every in plain
+    letters = os.environ.get("LC_CTYPE", "")
+    return os.environ.get("LANG") in plain and letters in (*plain, "", "C.UTF-8")
 
 
 def show_run(
@@ -72,6 +92,44 @@ def follower(out: Path) -> Follower:
     from rig.monitor.view import Follower
 
     return Follower(out, lambda: folder_holder(out) is not None)
+
+
+def show_last(out: Path, shown: Shown, follows: str) -> bool:
+    """Print a run's screen once more into the terminal, in colour; return whether it was.
+
+    The second screen takes what it showed away with it. There is room below for `follows`, which
+    is printed next. Nothing is printed without a terminal or without a record.
+    """
+    from rig.monitor.paint import can_paint
+
+    stream = shown.stream or sys.stderr
+    if stream is None or not can_paint(stream):
+        return False
+    try:
+        size = os.get_terminal_size(stream.fileno())
+        room = size.lines - 1 - len(folded(follows, stream).split("\n"))
+        text = _in_colour(follower(out).look(), size.columns or WIDTH, max(room, LEAST), shown)
+    except (OSError, ValueError, StorageError):
+        # A closed terminal, or no record: what comes next still tells how it ended.
+        return False
+    say(text, err=stream is sys.stderr)
+    return True
+
+
+def _in_colour(view: View, width: int, height: int, shown: Shown) -> str:
+    from rich.console import Console
+
+    from rig.monitor.glyphs import glyphs
+    from rig.monitor.screen import screen
+
+    terminal = Console(force_terminal=True, highlight=False, markup=False, emoji=False)
+    lines = screen(view, width, height, glyphs(ascii_only=shown.plain), "")
+    while lines and not lines[-1].plain.strip():
+        lines.pop()
+    with terminal.capture() as captured:
+        for line in lines:
+            terminal.print(line, soft_wrap=True)
+    return captured.get().rstrip("\n")
 
 
 def text_of(view: View, shown: Shown) -> str:

@@ -103,11 +103,13 @@ class Night:
         """Run a command to its end."""
         return self.finished([*COMMAND, *arguments])
 
-    def finished(self, command: list[str]) -> subprocess.CompletedProcess[str]:
+    def finished(
+        self, command: list[str], cwd: Path | None = None
+    ) -> subprocess.CompletedProcess[str]:
         """Run any command to its end, without a terminal."""
         return subprocess.run(
             command,
-            cwd=self.folder,
+            cwd=cwd or self.folder,
             env=self.env,
             stdin=subprocess.DEVNULL,
             capture_output=True,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 
@@ -40,6 +41,8 @@ def test_a_run_shows_its_screen_and_leaving_it_says_how_to_come_back(night):
     terminal.until("B. Name, +00 12 34")
     # What may end the test stands below the line that matters, where it can be read afterwards.
     before = terminal.seen.partition(SCREEN)[0]
+    starting = "starting; until it has begun Ctrl-C starts nothing"
+    assert re.search(rf"{starting}\r +\r.*begins; ", before)
     assert "begins; Ctrl-C leaves it running" in before
     assert "logging out" not in before.partition("begins")[0]
     terminal.press(CTRL_C)
@@ -57,12 +60,21 @@ def test_a_run_shows_its_screen_and_leaving_it_says_how_to_come_back(night):
     assert back.code() == 1
     gone = back.seen.rpartition(NO_SCREEN)[2]
     back.close()
+    # The red screen stays, and the one line below it.
+    assert 0 <= gone.find("\x1b[1;37;41m") < gone.find("nothing carries this test out any more")
+    assert SCREEN not in gone
     asked = night.nightrig("stop", "night-1").stderr
     once = night.nightrig("watch", "night-1", "--once")
     assert once.returncode == 0
     for words in ("nothing carries this test out any more", "Look at the rig first"):
         assert words in " ".join(gone.split())
         assert words in asked
+    # Named without a folder as well, from where the run lies and from elsewhere.
+    for place, folder in ((night.folder, "night-1"), (night.runtime, str(night.out))):
+        said = night.finished([*COMMAND, "watch"], cwd=place).stderr
+        assert said.startswith("no live run of yours; ")
+        line = rf"; {folder} was cut off without an end at cycle [0-9,]+ \(today [0-9:]+\)"
+        assert re.search(f"{line}: nightrig watch {folder}; name a folder", said)
 
 
 def test_a_rehearsal_on_a_frozen_terminal_goes_on_to_the_same_end_as_without_one(night):
@@ -75,7 +87,8 @@ def test_a_rehearsal_on_a_frozen_terminal_goes_on_to_the_same_end_as_without_one
     assert terminal.child.poll() is None
     terminal.press(CTRL_Q)
     assert terminal.code() == 0
-    assert "outcome   ultimate: " in terminal.seen
+    last = terminal.seen.rpartition(NO_SCREEN)[2]
+    assert 0 <= last.find("ENDED") < last.find("outcome   ultimate: ")
     terminal.close()
     assert night.finished(rehearsal("alone/run")).returncode == 0
     frozen, alone = (night.folder / name / "run" / "run.h5" for name in ("frozen", "alone"))
