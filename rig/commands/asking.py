@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getpass
 import os
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
@@ -11,7 +12,7 @@ from typing import Any, Final
 import click
 
 from rig.commands.options import json_option
-from rig.commands.saying import say, say_json
+from rig.commands.saying import folded, say, say_json
 from rig.control.address import find_socket
 from rig.control.caller import Caller, LiveRun, NoAnswer, live_runs, look_at
 from rig.errors import InputError, StorageError
@@ -51,7 +52,7 @@ def request(
     Raises InputError where there is no such run.
     """
     try:
-        run = the_run(folder)
+        run = the_run(folder, ask)
         answers = under_way(run, ask)
         if answers is None:
             answers = asked(run, {"ask": ask, "who": by or login_name(), **fields})
@@ -73,17 +74,17 @@ def tell(answers: dict[str, Any], *, as_json: bool) -> None:
     if as_json:
         say_json(answers)
         return
-    say(f"{answers['answer']}: {answers['text']}")
+    say(folded(f"{answers['answer']}: {answers['text']}", sys.stdout))
     if answers["recorded"]:
         say("recorded")
     elif answers["recorded"] is False:
-        say(f"not recorded: {answers['trouble']}")
+        say(folded(f"not recorded: {answers['trouble']}", sys.stdout))
 
 
-def the_run(folder: str | None) -> LiveRun:
+def the_run(folder: str | None, ask: str) -> LiveRun:
     """Return the live run of a folder, or the only one. Raises InputError."""
     if folder is None:
-        return only_run("nothing was asked")
+        return only_run(ask, "nothing was asked")
     path = find_socket(Path(folder))
     run = look_at(path) if path is not None else None
     if run is None:
@@ -94,17 +95,23 @@ def the_run(folder: str | None) -> LiveRun:
     return run
 
 
-def only_run(otherwise: str) -> LiveRun:
+def only_run(command: str, otherwise: str) -> LiveRun:
     """Return the one live run of this user.
 
-    Raises InputError naming those there are, or saying `otherwise` what was or can be done.
+    Raises InputError naming those there are and what to type, or those there were; it says
+    `otherwise` what was or can be done.
     """
     runs = live_runs()
     if len(runs) == 1:
         return runs[0]
+    # Imported late: the journal's reader would slow down every request.
     if not runs:
-        raise InputError(f"no live run of yours; {otherwise}")
-    raise InputError("\n".join(["several runs are live; name the folder of one:", *map(str, runs)]))
+        from rig.commands.past import past_runs
+
+        raise InputError("; ".join(["no live run of yours", *past_runs(), otherwise]))
+    from rig.commands.several import lines_of
+
+    raise InputError("\n".join([f"several runs are live; {otherwise}", *lines_of(runs, command)]))
 
 
 def under_way(run: LiveRun, ask: str) -> dict[str, Any] | None:

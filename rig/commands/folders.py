@@ -38,7 +38,7 @@ def place(folder: Path) -> Place:
     try:
         with read_journal(folder) as journal:
             if journal.ending is not None:
-                return Place("ended", _ended(folder, journal))
+                return Place("ended", ended_words(folder, journal))
             if holder is None:
                 return Place("gone", _gone(folder, journal))
             status = journal.status
@@ -65,7 +65,7 @@ def _holds_run(folder: Path) -> bool:
 
 
 def _no_run(folder: Path) -> str:
-    near = did_you_mean(folder.name, _runs_in(folder.absolute().parent))
+    near = did_you_mean(folder.name, runs_in(folder.absolute().parent))
     try:
         there = folder.exists()
     except (OSError, ValueError):
@@ -74,14 +74,14 @@ def _no_run(folder: Path) -> str:
         return f"{folder}: there is no such folder{near}"
     if folder.is_file() and _holds_run(folder.parent):
         return f"{folder}: is a file of a run; give the folder: {shlex.quote(str(folder.parent))}"
-    inside = _runs_in(folder)
+    inside = runs_in(folder)
     if inside:
         names = ", ".join(shlex.quote(str(folder / name)) for name in inside[-3:])
         return f"{folder}: is no run but holds some; name one, such as {names}"
     return f"{folder}: is no run, there is no {JOURNAL} in it{near}"
 
 
-def _runs_in(folder: Path) -> list[str]:
+def runs_in(folder: Path) -> list[str]:
     """Return the names of the runs in a folder, the newest last."""
     try:
         found = [(p.stat().st_mtime, p.parent.name) for p in folder.glob(f"*/{JOURNAL}")]
@@ -90,12 +90,19 @@ def _runs_in(folder: Path) -> list[str]:
     return [name for _, name in sorted(found)]
 
 
-def _ended(folder: Path, journal: Journal) -> str:
+def nearest(folder: Path) -> Path:
+    """Return a folder as it is named from where the person stands, if it lies below."""
+    here = Path.cwd()
+    return folder.relative_to(here) if folder != here and folder.is_relative_to(here) else folder
+
+
+def ended_words(folder: Path, journal: Journal) -> str:
+    """Return how and when the run of a journal has ended. Raises ValueError where it has not."""
     ending = journal.ending
     if ending is None:
         raise ValueError("a run that has not ended")
     status = journal.status
-    when = f" ({_local(status.stamp)})" if status is not None else ""
+    when = f" ({local_time(status.stamp)})" if status is not None else ""
     return f"{folder} has ended: {ending.outcome} at {ending.cycles:,} cycles{when}"
 
 
@@ -111,6 +118,7 @@ def _gone(folder: Path, journal: Journal) -> str:
     )
 
 
-def _local(stamp: str) -> str:
+def local_time(stamp: str) -> str:
+    """Return a stamp of a status as people here read it."""
     now = SystemClock().utc().astimezone()
     return moment(datetime.fromisoformat(stamp).astimezone(), now)

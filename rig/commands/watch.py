@@ -54,7 +54,7 @@ def run_folder(folder: str | None) -> Path:
     if folder is None:
         from rig.commands.asking import only_run
 
-        live = only_run("name the folder of a run that ended, or of a rehearsal")
+        live = only_run("watch", "name a folder: of a run, live or ended, or of a rehearsal")
         return Path(live.folder)
     found = place(Path(folder))
     if found.kind == "none":
@@ -64,9 +64,8 @@ def run_folder(folder: str | None) -> Path:
 
 def watched(out: Path, shown: Shown, *, as_json: bool) -> int:
     """Show a run until it ends or the person leaves; return the code."""
-    from rig.commands.ending import result_in
     from rig.commands.folders import place
-    from rig.commands.follow import Followed
+    from rig.commands.follow import Followed, ended
     from rig.commands.leaving import Leaving
     from rig.control.lock import folder_holder
 
@@ -78,14 +77,14 @@ def watched(out: Path, shown: Shown, *, as_json: bool) -> int:
                 leaving.pause()
     found = place(out)
     if found.kind in ("live", "rehearsal"):
-        followed = Followed(out, None, rehearsal=found.kind == "rehearsal")
+        followed = Followed(out, rehearsal=found.kind == "rehearsal")
     elif found.kind == "gone":
-        raise RigError(found.text)
+        followed = Followed(out, problem=RigError(found.text))
     elif found.kind in ("none", "damaged"):
         raise StorageError(f"{found.text}; the record cannot be read")
     else:
-        followed = Followed(out, result_in(out))
-    return followed.say(as_json=as_json)
+        followed = ended(out)
+    return followed.say(shown, as_json=as_json)
 
 
 def say_once(out: Path, shown: Shown, *, as_json: bool) -> None:

@@ -87,15 +87,6 @@ class LiveRun:
         """The run's folder."""
         return str(self.told.get("run", "?"))
 
-    def __str__(self) -> str:
-        told = self.told
-        counted, run_out = told.get("cycles"), told.get("run_out")
-        far = f", {counted:,} of {run_out:,} cycles" if counted and run_out else ""
-        return (
-            f"{self.folder}: {told.get('title')}, on {told.get('rig')}, {told.get('state')}{far} "
-            f"(process {told.get('pid')})"
-        )
-
 
 def look_at(path: Path) -> LiveRun | None:
     """Return the run behind a socket, or None where nobody answers."""

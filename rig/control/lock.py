@@ -83,6 +83,28 @@ def folder_holder(run: Path) -> Holder | None:
     return None
 
 
+def left_behind() -> tuple[Holder, ...]:
+    """Return who holds or held a rig as this user, the newest first, as the locks' files say.
+
+    A program that ends empties its lock's file: a holder that no longer holds was killed. Whether
+    it does is not tried here, since a run that is just starting would find its rig taken; its
+    folder's lock tells. Others may write to such a file: only folders of this user's count.
+    """
+    found = []
+    for path in shared_folder().glob("nightrig-*.lock"):
+        with contextlib.suppress(OSError):
+            flags = os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
+            handle = os.open(path, flags)
+            try:
+                state = os.fstat(handle)
+                holder = _holder(handle) if stat.S_ISREG(state.st_mode) else None
+            finally:
+                os.close(handle)
+            if holder is not None and os.stat(holder.run).st_uid == os.getuid():
+                found.append((state.st_mtime, holder))
+    return tuple(holder for _, holder in sorted(found, key=lambda each: -each[0]))
+
+
 def refuse_taken(run: Path) -> None:
     """Raise InputError where a new run's folder exists already or cannot be made.
 

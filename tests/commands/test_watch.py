@@ -12,6 +12,8 @@ import time
 import numpy as np
 import pytest
 
+from rig.commands.several import lines_of
+from rig.control.caller import LiveRun
 from rig.record.history import read_journal
 from tests.assembly.nights import COMMAND, PATIENCE, a_night, eventually
 
@@ -131,7 +133,7 @@ def test_without_a_terminal_plain_lines_come_and_json_has_stdout_for_itself(nigh
     night.children += watchers.values()
     for name, child in watchers.items():
         first = child.stderr.readline()
-        assert "P-77" in first
+        assert first.startswith(f"P-77 on {night.rig}, in {night.out} [SIMULATED]: ")
         child.send_signal(signal.Signals[name])
         out, err = child.communicate(timeout=PATIENCE)
         assert child.returncode == 0
@@ -166,6 +168,15 @@ def test_once_prints_one_screen_as_text_or_one_object(night):
     assert status["cycles"] > 0
     assert status["folder"] == str(night.out)
     assert status["title"] == "Prism P-77, a short test"
+
+
+def test_one_of_several_runs_is_told_in_a_line_with_whether_it_needs_somebody(night, monkeypatch):
+    told = {"run": str(night.out), "specimen_id": "P-77", "rig": night.rig}
+    monkeypatch.chdir(night.folder)
+    line, remedy = lines_of([LiveRun(night.runtime, told)], "stop")
+    assert line.startswith(f"  night-1: P-77 on {night.rig} | NOTHING TO DO")
+    assert " of 100,000 cycles, " in line
+    assert remedy == "name the folder of one, such as: nightrig stop night-1"
 
 
 UNWATCHABLE = {
@@ -226,13 +237,30 @@ def test_when_the_test_is_stopped_the_screen_ends_with_its_code_and_result(night
     assert (stopped.returncode, stopped.stderr) == (0, "")
     assert terminal.code() == 5
     last_words = terminal.seen.rpartition(NO_SCREEN)[2]
-    assert "outcome   operator: stopped by A. Name" in last_words
-    assert "screen    nightrig watch --once night-1" in last_words
-    assert "rig       pressure off, as the controller says; wait for gauge" in last_words
     terminal.close()
     night.until_gone()
+    # Small and later, it shows the same: the last screen, then the result.
+    later = watch(night)
+    later.resize(24, 80)
+    assert later.code() == 5
+    later.close()
+    assert SCREEN not in later.seen
+    for said, height in ((last_words, 40), (later.seen, 24)):
+        shown = [re.sub(r"\x1b\[[0-9;]*m", "", line) for line in said.splitlines()]
+        ended = next(i for i, line in enumerate(shown) if "ENDED" in line)
+        assert "\x1b[1;37;44m" in said  # white on blue, as on the screen
+        outcome = next(
+            i for i, line in enumerate(shown) if "outcome   operator: stopped by" in line
+        )
+        assert ended < outcome
+        assert len(shown) - ended < height
+        assert "Ctrl-C" not in said
+        assert "nightrig watch --once" not in said
+        assert "rig       pressure off, as the controller says; wait for gauge" in said
     again = night.nightrig("watch", "night-1", "--json")
     assert again.returncode == 5
     result = json.loads(again.stdout)
+    in_lines = night.nightrig("watch", "night-1").stdout
+    assert "  screen    nightrig watch --once night-1" in in_lines.splitlines()
     assert (result["outcome"], result["run"]) == ("operator", str(night.out / "run.h5"))
     assert (result["samples_per_cycle"], result["channels"]) == (100, 3)

@@ -33,7 +33,7 @@ def door(runtime: Path, name: str, state: str = "cycling") -> Door:
         return None
 
     def look() -> dict[str, object]:
-        told = {"run": f"/runs/{name}", "title": "Prism", "rig": "frame 2", "pid": 1}
+        told = {"run": f"/runs/{name}", "specimen_id": "P-7", "rig": "frame 2", "pid": 1}
         return {**told, "state": state, "cycles": 12_345, "run_out": 500_000}
 
     return Door(runtime / "nightrig" / f"{name}.sock", desk, synced=synced, look=look)
@@ -65,8 +65,10 @@ async def test_several_live_runs_are_named_and_none_is_asked(runtime):
     assert code == 2
     assert '"answer": null' in out
     for name in ("night-1", "night-2"):
-        line = f"/runs/{name}: Prism, on frame 2, cycling, 12,345 of 500,000 cycles (process 1)"
+        line = f"  /runs/{name}: P-7 on frame 2 | cycling | 12,345 of 500,000 cycles"
         assert line in err.splitlines()
+    assert err.splitlines()[0] == "several runs are live; nothing was asked"
+    assert err.endswith("name the folder of one, such as: nightrig stop /runs/night-1\n")
 
 
 @pytest.mark.parametrize(
@@ -92,4 +94,6 @@ async def test_a_run_in_a_folder_that_others_may_write_to_is_not_asked(runtime):
         code, out, err = await nightrig(runtime, "stop")
     assert (code, out) == (2, "")
     assert f"{runtime / 'nightrig'}: is not a folder of yours alone" in err
-    assert "no live run of yours; nothing was asked" in err
+    # Runs of other tests that were cut off stand between.
+    assert "no live run of yours; " in err
+    assert err.endswith("nothing was asked\n")
