@@ -69,7 +69,11 @@ def _title(view: View) -> str:
     told = kind(view)
     zone = "rehearsal calendar" if view.rehearsal else words.zone_name(view.calendar)
     mark = f" [{told}]" if told else ""
-    return f"{view.header.specimen_id}{mark}: {view.header.title} (times: {zone})"
+    rig = f" on {view.status.rig}" if view.status.rig else ""
+    return (
+        f"{view.header.specimen_id}{rig}, in {view.folder}{mark}: {view.header.title} "
+        f"(times: {zone})"
+    )
 
 
 def report_line(view: View) -> str:

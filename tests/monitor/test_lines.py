@@ -32,7 +32,9 @@ def test_each_new_event_is_one_line_with_clock_time_kind_and_words():
 
 def test_the_first_lines_say_which_run_and_in_which_zone_times_are():
     first = PlainLines(UTF8).news(VIEWS["simulated"], 0.0)[0]
-    assert first == "P-12 [SIMULATED]: Prism P-12 on a simulated rig (times: CET)"
+    assert first == (
+        "P-12 on frame 2, in runs/night-12 [SIMULATED]: Prism P-12 on a simulated rig (times: CET)"
+    )
     assert "rehearsal calendar" in PlainLines(UTF8).news(VIEWS["rehearsal"], 0.0)[0]
 
 
