@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.errors import StorageError
 from rig.record.history import Chunk, Journal
 from rig.record.sealing import CHUNK_ROWS
 from rig.samples import Flag
@@ -40,9 +41,13 @@ class CurveKeeper:
         self._open = 0
         self._rows: list[NDArray[np.float64]] = []
         self._seen = 0
+        self._damage = ""
 
     def take(self, journal: Journal) -> None:
-        """Read what has come since the last look. Raises StorageError for damage."""
+        """Read what has come since the last look, stepping over what is damaged.
+
+        Raises StorageError at the end, then and later, if anything is.
+        """
         # A whole chunk may have taken the place of pieces that were read: it begins before them.
         places = journal.places("cycles", self._seen // CHUNK_ROWS * CHUNK_ROWS)
         total = places[-1][0] + places[-1][1] if places else 0
@@ -53,8 +58,13 @@ class CurveKeeper:
             if end <= self._seen:
                 continue
             if not self._has_enough(max(first, self._seen), end):
-                self._add(journal.chunk("cycles", first))
+                try:
+                    self._add(journal.chunk("cycles", first))
+                except StorageError as error:
+                    self._damage = self._damage or str(error)
             self._seen = end
+        if self._damage:
+            raise StorageError(self._damage)
 
     def curve(self) -> Curve:
         """Return the points as they stand."""

@@ -31,7 +31,8 @@ class View:
 
     `told` is False where the run keeps no status and what can be known was read from its rows;
     `alive` tells whether its program runs. `speed` is test time over real time. `unreadable`
-    says why the record could not be read at this look; the rest is then from the last one.
+    says why the record, or a part of it, could not be read at this look; what is not known from
+    it is then from the last one.
     `zone` is the zone of clock times, None the computer's. `unchanged` is for how long [s] the
     looks have found the same data, whatever the computer's clock was set to meanwhile.
     """
@@ -95,7 +96,12 @@ class View:
 
     def local(self, when: datetime) -> datetime:
         """Return a time in the zone that is shown."""
-        return when if self.rehearsal else when.astimezone(self.zone)
+        if self.rehearsal:
+            return when
+        try:
+            return when.astimezone(self.zone)
+        except ValueError:  # the computer's TZ names a zone that is days ahead
+            return when.astimezone(UTC)
 
     def at(self, test_time: float) -> datetime | None:
         """Return day and time of a test time [s], None where nobody knows."""
@@ -166,10 +172,14 @@ class Follower:
 
     def _read(self, journal: Journal, now: datetime) -> View:
         events = tuple(journal.newest_events(EVENTS))
-        self._keeper.take(journal)
         told = journal.status
         ending = journal.ending
         status = told or _from_rows(journal, events, ending)
+        unreadable = ""
+        try:
+            self._keeper.take(journal)
+        except StorageError as error:
+            unreadable = str(error)
         return View(
             folder=self._folder,
             header=journal.header,
@@ -181,6 +191,7 @@ class Follower:
             alive=True,
             told=told is not None,
             speed=self._speed(status),
+            unreadable=unreadable,
         )
 
     def _speed(self, status: Status) -> float:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
+import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -53,13 +55,13 @@ class Journal:
 
     def __init__(self, folder: Path) -> None:
         self.path = folder / JOURNAL
-        if not self.path.is_file():
-            raise StorageError(f"{self.path}: there is no journal; name the folder of a run")
-        # Without a log beside it nobody writes, and a read-only folder can be read.
-        alone = not self.path.with_name(JOURNAL + "-wal").exists()
-        query = "immutable=1" if alone else "mode=ro"
-        uri = f"{self.path.absolute().as_uri()}?{query}"
         with storage(self.path, "read the journal"):
+            if not _is_file(self.path):
+                raise StorageError(f"{self.path}: there is no journal; name the folder of a run")
+            # Without a log beside it nobody writes, and a read-only folder can be read.
+            alone = not _is_file(self.path.with_name(JOURNAL + "-wal"))
+            query = "immutable=1" if alone else "mode=ro"
+            uri = f"{self.path.absolute().as_uri()}?{query}"
             self._db = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10.0)
         try:
             self._meta = self._read_meta()
@@ -257,6 +259,14 @@ class Journal:
                 f"{self.path}: the journal is damaged: {said}; "
                 "keep a copy of the folder before anything else"
             )
+
+
+def _is_file(path: Path) -> bool:
+    """Tell whether a file is there. Raises OSError where that cannot be known."""
+    try:
+        return stat.S_ISREG(os.stat(path).st_mode)
+    except (FileNotFoundError, NotADirectoryError):
+        return False
 
 
 def read_journal(folder: Path) -> Journal:

@@ -35,9 +35,23 @@ def _remedy(error: BaseException, path: Path) -> str:
         return FULL_REMEDY + "; else see whether the disk is gone or read-only"
     if code in {"SQLITE_CORRUPT", "SQLITE_NOTADB"}:
         return "the file is damaged; keep a copy of the folder before anything else"
-    if not path.exists():
+    if denied := _denied(path):
+        return f"you may not {denied}: ask its owner"
+    # Not Path.exists, which raises where the disk answers with an error.
+    if not os.path.exists(path):
         return "see whether the folder or its disk is gone"
     return "see whether the disk is writable and the file whole"
+
+
+def _denied(path: Path) -> str:
+    """Return what this user lacks the right to on the way to a file or to SQLite's beside it."""
+    for folder in reversed(path.absolute().parents):
+        if os.path.isdir(folder) and not os.access(folder, os.X_OK, effective_ids=True):
+            return f"enter {folder}"
+    for file in (path, *(path.with_name(path.name + end) for end in ("-wal", "-shm"))):
+        if os.path.exists(file) and not os.access(file, os.R_OK, effective_ids=True):
+            return f"read {file}"
+    return ""
 
 
 @contextmanager

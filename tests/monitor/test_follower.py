@@ -1,6 +1,8 @@
 """Following the journal of a run that grows."""
 
+import contextlib
 import math
+import sqlite3
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -15,6 +17,7 @@ from rig.monitor.curve import MOST_POINTS
 from rig.monitor.view import Follower
 from rig.record import Recorder
 from rig.record.journal import JOURNAL
+from rig.record.sealing import CHUNK_ROWS
 from rig.record.status import Status
 from rig.samples import Cycles, Flag
 from tests.monitor.views import CYCLING
@@ -131,6 +134,27 @@ def test_a_journal_that_cannot_be_read_any_more_keeps_the_last_look(tmp_path):
     after = follower.look()
     assert JOURNAL in after.unreadable
     assert (after.status, after.now >= before.now) == (before.status, True)
+
+
+def test_damaged_rows_hide_neither_the_rest_of_the_curve_nor_how_the_run_stands(tmp_path):
+    recorder = Recorder.create(tmp_path / "run", header())
+    recorder.cycles(softening(1, 2 * CHUNK_ROWS + 300))
+    recorder.event(1.0, 7, "note", "all is well")
+    recorder.status(replace(CYCLING, cycles=2 * CHUNK_ROWS))
+    recorder.commit()
+    with contextlib.closing(sqlite3.connect(tmp_path / "run" / JOURNAL)) as db, db:
+        damaged = "UPDATE chunk SET body = zeroblob(length(body)) WHERE first = ?"
+        assert db.execute(damaged, (CHUNK_ROWS,)).rowcount == 1
+    follower = Follower(tmp_path / "run")
+    for _ in range(2):
+        view = follower.look()
+        assert f"cycles rows {CHUNK_ROWS} to" in view.unreadable
+        assert (view.status.cycles, view.events[-1].text) == (2 * CHUNK_ROWS, "all is well")
+        cycles = np.array(view.curve.cycles)
+        assert cycles[0] < CHUNK_ROWS / 50
+        assert cycles[-1] > 2 * CHUNK_ROWS
+        assert not ((cycles > 1.1 * CHUNK_ROWS) & (cycles < 1.9 * CHUNK_ROWS)).any()
+    recorder.abandon()
 
 
 def test_data_that_does_not_change_grows_old_whatever_the_clock_is_set_to(tmp_path):

@@ -1,14 +1,19 @@
 """Who reads a journal while it is written, and while it is finished, harms neither."""
 
 import asyncio
+import os
 import shutil
 import sqlite3
 import subprocess
 import sys
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import pytest
+
+from rig.errors import StorageError
 from rig.record import Recorder, RemoteRecorder, read_journal, read_run, rebuild
 from tests.record.recorders import until
 from tests.record.runs import header, likely_rows
@@ -184,3 +189,41 @@ def test_a_reader_frozen_for_the_whole_run_only_lets_the_log_grow(tmp_path: Path
         assert db.execute("SELECT count(*) FROM chunk").fetchone() == (0,)
     recorder.finish(*END, 12_000, 9.0)
     expect_whole(folder, 12_000)
+
+
+@contextmanager
+def rights_of_an_ordinary_user() -> Iterator[None]:
+    """Root may read anything: it becomes somebody else meanwhile."""
+    root = os.geteuid() == 0
+    if root:
+        os.seteuid(65534)
+    try:
+        yield
+    finally:
+        if root:
+            os.seteuid(0)
+
+
+@pytest.fixture
+def open_to_all() -> Iterator[Path]:
+    """A folder on the way to which everybody may go."""
+    with tempfile.TemporaryDirectory() as name:
+        Path(name).chmod(0o755)
+        yield Path(name)
+
+
+def test_what_may_not_be_read_is_named_with_the_missing_right(open_to_all: Path) -> None:
+    recorder = Recorder.create(open_to_all / "written", header())
+    recorder.commit()
+    # Who writes reads its own files on.
+    folder = shutil.copytree(open_to_all / "written", open_to_all / "run")
+    recorder.abandon()
+    (journal, log, shared) = (folder / f"journal.db{end}" for end in ("", "-wal", "-shm"))
+    rights = {folder: 0o755, journal: 0o644, log: 0o644, shared: 0o644}
+    for denied, right in ((folder, "enter"), (journal, "read"), (log, "read"), (shared, "read")):
+        for path, mode in rights.items():
+            path.chmod(0 if path == denied else mode)
+        with rights_of_an_ordinary_user(), pytest.raises(StorageError) as refused:
+            read_journal(folder)
+        assert str(refused.value).endswith(f"; you may not {right} {denied}: ask its owner")
+    folder.chmod(0o755)
