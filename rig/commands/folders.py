@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import shlex
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from rig.clock import SystemClock
-from rig.commands.usage import did_you_mean
+from rig.commands.usage import did_you_mean, typed
 from rig.control.lock import folder_holder
 from rig.errors import StorageError
 from rig.monitor.words import moment
@@ -73,10 +72,10 @@ def _no_run(folder: Path) -> str:
     if not there:
         return f"{folder}: there is no such folder{near}"
     if folder.is_file() and _holds_run(folder.parent):
-        return f"{folder}: is a file of a run; give the folder: {shlex.quote(str(folder.parent))}"
+        return f"{folder}: is a file of a run; give the folder: {typed(folder.parent)}"
     inside = runs_in(folder)
     if inside:
-        names = ", ".join(shlex.quote(str(folder / name)) for name in inside[-3:])
+        names = ", ".join(typed(folder / name) for name in inside[-3:])
         return f"{folder}: is no run but holds some; name one, such as {names}"
     return f"{folder}: is no run, there is no {JOURNAL} in it{near}"
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import shlex
 import subprocess
 import sys
 from dataclasses import asdict, dataclass
@@ -15,6 +14,7 @@ from rig.commands.ending import result_in, rig_at_end
 from rig.commands.leaving import Leaving
 from rig.commands.saying import folded, say, say_json, summary
 from rig.commands.screen import Shown, show_last, show_run
+from rig.commands.usage import typed
 from rig.control.address import find_socket
 from rig.control.caller import LiveRun, NoAnswer, look_at
 from rig.control.lock import folder_holder
@@ -53,7 +53,7 @@ def say_end(out: Path, title: str, result: Result, shown: Shown | None, *, as_js
     lines = [summary(title, result), *([f"  rig       {rig}"] if rig else [])]
     follows = "" if as_json else "\n".join(lines)
     if not (shown is not None and show_last(out, shown, follows)):
-        lines.insert(1, f"  screen    nightrig watch --once {shlex.quote(str(out))}")
+        lines.insert(1, f"  screen    nightrig watch --once {typed(out)}")
     if as_json:
         say_json(asdict(result))
     else:
@@ -63,7 +63,7 @@ def say_end(out: Path, title: str, result: Result, shown: Shown | None, *, as_js
 
 def _goes_on(out: Path, *, rehearsal: bool) -> str:
     """Return that a test goes on, how to see it again and how to stop it."""
-    name = shlex.quote(str(out))
+    name = typed(out)
     again = f"see it again with: nightrig watch {name}"
     if rehearsal:
         return f"the rehearsal goes on in {out}\n{again}\nstop it with Ctrl-C in its own terminal"

@@ -8,6 +8,7 @@ import click
 
 from rig.commands.asking import by_option, request
 from rig.commands.options import REQUEST_CODES
+from rig.control.request_line import WORDS
 from rig.errors import InputError
 
 
@@ -52,6 +53,11 @@ def parted(words: tuple[str, ...], *, reading: bool) -> tuple[str | None, str]:
     text = "" if only_folder or not words else words[-1]
     if not text.strip() and not reading:
         raise click.UsageError('the text is missing; give [DIR] TEXT, such as "crack, 0.1 mm"')
+    most = WORDS["text"]
+    if len(text) > most:
+        raise click.UsageError(
+            f"the text has {len(text):,} letters, a note takes {most:,}: part it"
+        )
     return folder, text
 
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import contextlib
-import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from rig.commands.folders import JOURNAL, ended_words, local_time, nearest, runs_in
+from rig.commands.usage import typed
 from rig.control.lock import folder_holder, left_behind
 from rig.errors import StorageError
 from rig.record.history import read_journal
@@ -48,7 +48,7 @@ def _line(folder: Path, *, only_cut_off: bool) -> str:
                 said = _cut_off(shown, journal)
             else:
                 said = "" if only_cut_off else ended_words(shown, journal)
-            return f"{said}: nightrig watch {shlex.quote(str(shown))}" if said else ""
+            return f"{said}: nightrig watch {typed(shown)}" if said else ""
     return ""
 
 

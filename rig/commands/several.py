@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import contextlib
-import shlex
 from collections.abc import Iterable
 from pathlib import Path
 
 from rig.commands.folders import nearest
 from rig.commands.screen import follower
+from rig.commands.usage import typed
 from rig.control.caller import LiveRun
 from rig.errors import StorageError
 from rig.monitor.lines import report_line
@@ -18,7 +18,7 @@ def lines_of(runs: Iterable[LiveRun], command: str) -> list[str]:
     """Return a line on each run, then what to type to name one to `command`."""
     told = [(nearest(Path(run.folder)), run) for run in runs]
     lines = [f"  {folder}: {_told(folder, run)}" for folder, run in told]
-    first = shlex.quote(str(told[0][0]))
+    first = typed(told[0][0])
     return [*lines, f"name the folder of one, such as: nightrig {command} {first}"]
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shlex
 from collections.abc import Iterable
 
 import click
@@ -11,6 +13,24 @@ def usage_line(error: click.ClickException, command: str) -> str:
     """Return one line: the command ("" for none), what is wrong, what would be right."""
     name = f"nightrig {command}".strip()
     return f"{name}: {_wrong(error)}; see {name} --help"
+
+
+def typed(path: object) -> str:
+    """Return a path as it is typed in a shell, so that a hint can be copied whatever its name."""
+    text = str(path)
+    if text.startswith("-"):
+        text = f"./{text}"
+    if text.isprintable():
+        return shlex.quote(text)
+    return f"$'{''.join(map(_escaped, text))}'"
+
+
+def _escaped(letter: str) -> str:
+    if letter in "\\'":
+        return f"\\{letter}"
+    if letter.isprintable():
+        return letter
+    return "".join(f"\\x{byte:02x}" for byte in os.fsencode(letter))
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+import subprocess
 
 import pytest
 
 from rig.commands.main import main
+from rig.commands.usage import typed
 
 WRONG = {
     "a command": (["rehaerse"], "unknown command 'rehaerse' (did you mean rehearse?)"),
@@ -34,6 +36,37 @@ def test_a_slip_is_one_line_with_its_remedy_and_code_2(words, said, capsys):
     command = f"nightrig {words[0]}" if words[0] in ("rehearse", "run", "stop") else "nightrig"
     assert err.startswith(f"{command}: ")
     assert err.endswith(f"; see {command} --help\n")
+
+
+NAMES = (
+    "night-1",
+    "-x",
+    "a b",
+    "it's",
+    'q"s',
+    "back\\slash",
+    "new\nline",
+    "\x1b[31m",
+    "é \x07",
+    "$HOME",
+)
+
+
+def test_a_name_in_a_hint_can_be_copied_into_the_shell_and_controls_no_terminal():
+    hints = [typed(name) for name in NAMES]
+    assert all(hint.isprintable() for hint in hints)
+    done = subprocess.run(
+        ["bash", "-c", f"printf '%s\\0' {' '.join(hints)}"], capture_output=True, check=True
+    )
+    said = done.stdout.decode().split("\0")[:-1]
+    assert said == ["./-x" if name == "-x" else name for name in NAMES]
+
+
+def test_a_note_that_is_too_long_is_refused_and_not_cut(capsys):
+    with pytest.raises(SystemExit) as left:
+        main(["note", "crack " * 300])
+    assert left.value.code == 2
+    assert "the text has 1,800 letters, a note takes 1,500: part it" in capsys.readouterr().err
 
 
 def test_no_words_at_all_show_the_help_and_code_2(capsys):
