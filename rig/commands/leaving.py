@@ -1,4 +1,4 @@
-"""The person leaves: Ctrl-C, a closed terminal and SIGTERM, noted while something else goes on."""
+"""The person leaves, by Ctrl-C or another signal: noted while something else goes on."""
 
 from __future__ import annotations
 
@@ -8,11 +8,15 @@ from collections.abc import Iterator
 from types import FrameType
 from typing import Any, Final
 
+SIGNALS: Final = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT)
 EVERY: Final = 0.25  # [s] between two looks at what goes on
 
 
 class Leaving:
-    """Notes Ctrl-C, a closed terminal and SIGTERM while entered: the person leaves."""
+    """Notes Ctrl-C, Ctrl-Backslash, a closed terminal and SIGTERM: the person leaves.
+
+    What the program was started to ignore it goes on to ignore.
+    """
 
     def __init__(self) -> None:
         self.asked = False
@@ -20,7 +24,10 @@ class Leaving:
         self._before: dict[int, Any] = {}
 
     def __enter__(self) -> Leaving:
-        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        for number in SIGNALS:
+            # A job in the background or under nohup was started so as not to be ended by it.
+            if signal.getsignal(number) is signal.SIG_IGN:
+                continue
             self._before[number] = signal.signal(number, self._note)
         return self
 

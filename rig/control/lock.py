@@ -42,7 +42,13 @@ class Holder:
     @property
     def who(self) -> str:
         """Process, user and local time since when, for people."""
+        if self == UNKNOWN:
+            return "whose it is cannot be read"
         return f"process {self.pid}, user {self.user}, since {_local(self.since)}"
+
+
+UNKNOWN: Final = Holder(0, "", "", "")
+"""Somebody who may hold a lock: its file cannot be read."""
 
 
 class Lock:
@@ -67,17 +73,19 @@ def lock_folder(run: Path, since: datetime) -> Lock:
 
 
 def folder_holder(run: Path) -> Holder | None:
-    """Return who holds a run folder now, or None."""
+    """Return who holds a run folder now, or None; UNKNOWN where that cannot be seen."""
     try:
         handle = os.open(run / "lock", os.O_RDONLY | os.O_CLOEXEC)
-    except OSError:
+    except (FileNotFoundError, NotADirectoryError):
         return None
+    except OSError:  # no right to look, too many open files, a disk that does not answer
+        return UNKNOWN
     try:
         # An empty file is free or just being locked; a look must not come in between.
         if os.fstat(handle).st_size:
             fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
     except OSError:
-        return _holder(handle)
+        return _holder(handle) or UNKNOWN
     finally:
         os.close(handle)
     return None
@@ -112,7 +120,7 @@ def refuse_taken(run: Path) -> None:
     put the record where nobody looks for it.
     """
     holder = folder_holder(run)
-    if holder is not None:
+    if holder is not None and holder != UNKNOWN:
         raise InputError(
             f"{run}: the folder is in use by a live run ({holder.who}); nothing was started; "
             "name a new folder"

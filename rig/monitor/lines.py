@@ -6,7 +6,7 @@ import math
 from typing import Final
 
 from rig.monitor import words
-from rig.monitor.call import call, loss
+from rig.monitor.call import OLD, call, loss
 from rig.monitor.glyphs import Glyphs
 from rig.monitor.happened import event_line
 from rig.monitor.panels import kind
@@ -88,7 +88,7 @@ def report_line(view: View) -> str:
             parts.append(verdict.why[0])
         parts.append(status.state or "nothing known")
         parts += _progress(view)
-        if view.stale:
+        if view.age >= OLD:
             parts.append(f"data {words.span(view.age)} old")
     text = " | ".join(part for part in (*parts, kind(view)) if part)
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())

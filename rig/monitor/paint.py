@@ -19,8 +19,13 @@ if sys.platform != "win32":
 _PIECE: Final = 512
 """Bytes that are written at once: a terminal that is ready takes as many without waiting."""
 _WAIT: Final = 0.25
+_USUAL: Final = os.terminal_size((80, 24))
 _BEGIN: Final = "\x1b[?1049h\x1b[?25l\x1b[?7l\x1b[2J"
 _END: Final = "\x1b[0m\x1b[?7h\x1b[?25h\x1b[?1049l"
+
+
+_MOST: Final = os.terminal_size((500, 200))
+"""Letters and lines that are drawn at most, however large a terminal says it is."""
 
 
 class Gone(Exception):
@@ -34,6 +39,23 @@ def can_paint(stream: TextIO) -> bool:
         return sys.platform != "win32" and known and stream.isatty()
     except ValueError:
         return False
+
+
+def put(file: int, text: str, encoding: str, leaving: Callable[[], bool]) -> None:
+    """Write a text to a file as soon as it takes it, asking whether somebody leaves meanwhile.
+
+    Raises Gone if somebody does, OSError.
+    """
+    data = text.encode(encoding, errors="backslashreplace")
+    while data:
+        while not _takes(file, _WAIT):
+            if leaving():
+                raise Gone
+        data = data[os.write(file, data[:_PIECE]) :]
+
+
+def _takes(file: int, wait: float) -> bool:
+    return bool(select.select([], [file], [], wait)[1])
 
 
 class Painter:
@@ -51,9 +73,10 @@ class Painter:
             file=stream, force_terminal=True, highlight=False, markup=False, emoji=False
         )
         self._shown: list[Text] = []
-        self._size = (0, 0)
+        self._view: object = None
+        self._size = os.terminal_size((0, 0))
         self._before: list[Any] | None = None
-        self._begun = False
+        self._begun = self._anew = False
 
     def __enter__(self) -> Painter:
         with contextlib.suppress(OSError):
@@ -70,23 +93,35 @@ class Painter:
             with contextlib.suppress(OSError, termios.error):
                 self._give_back()
 
-    def paint(self, draw: Callable[[int, int], list[Text]]) -> None:
-        """Bring the screen up to date if the terminal takes it now; `draw(width, height)`."""
-        if not self._mine() or not self._takes(0.0):
-            return
+    def paint(self, view: object, draw: Callable[[int, int], list[Text]]) -> None:
+        """Bring the screen up to date if it shows another view and the terminal takes it now.
+
+        `draw(width, height)` returns the lines of the view.
+        """
         try:
-            if not self._begun:
+            size = os.get_terminal_size(self._file)
+            if view is self._view and size == self._size:
+                return
+            if not self._mine() or not _takes(self._file, 0.0):
+                return
+            if self._anew or not self._begun:
                 self._begin()
-            self._update(draw)
+            self._update(size, draw)
         except OSError as error:
             raise Gone from error
+        self._view = view
 
-    def _update(self, draw: Callable[[int, int], list[Text]]) -> None:
-        size = os.get_terminal_size(self._file)
-        lines = draw(max(size.columns, 1), max(size.lines, 1))
+    def again(self) -> None:
+        """Begin anew at the next paint: somebody else may have had the terminal meanwhile."""
+        self._anew, self._view, self._shown = True, None, []
+
+    def _update(self, size: os.terminal_size, draw: Callable[[int, int], list[Text]]) -> None:
+        # A terminal on a line that does not say its size has none.
+        width, height = size.columns or _USUAL.columns, size.lines or _USUAL.lines
+        lines = draw(min(width, _MOST.columns), min(height, _MOST.lines))
         pieces = []
-        if self._size != tuple(size):
-            self._size, self._shown = (size.columns, size.lines), []
+        if self._size != size or not self._shown:
+            self._size, self._shown = size, []
             pieces.append("\x1b[0m\x1b[2J")
         for row, line in enumerate(lines):
             if row >= len(self._shown) or self._shown[row] != line:
@@ -103,15 +138,7 @@ class Painter:
         return capture.get()
 
     def _write(self, text: str) -> None:
-        data = text.encode("utf-8", errors="replace")
-        while data:
-            while not self._takes(_WAIT):
-                if self._leaving():
-                    raise Gone
-            data = data[os.write(self._file, data[:_PIECE]) :]
-
-    def _takes(self, wait: float) -> bool:
-        return bool(select.select([], [self._file], [], wait)[1])
+        put(self._file, text, "utf-8", self._leaving)
 
     def _mine(self) -> bool:
         """Tell whether the terminal is this program's: a job in the background paints nothing."""
@@ -121,9 +148,10 @@ class Painter:
             return True
 
     def _begin(self) -> None:
-        self._begun = True
+        self._begun, self._anew = True, False
         with contextlib.suppress(termios.error):
-            self._before = termios.tcgetattr(self._file)
+            if self._before is None:
+                self._before = termios.tcgetattr(self._file)
             quiet = termios.tcgetattr(self._file)
             # What is typed must not show, and a stopped job would leave the screen as it is.
             quiet[3] &= ~(termios.ECHO | termios.ICANON)
@@ -140,5 +168,5 @@ class Painter:
             termios.tcflow(self._file, termios.TCOON)
             termios.tcsetattr(self._file, termios.TCSANOW, self._before)
             termios.tcflush(self._file, termios.TCIFLUSH)
-        if self._takes(1.0):
+        if _takes(self._file, 1.0):
             os.write(self._file, _END.encode())

@@ -6,6 +6,7 @@ import contextlib
 import math
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Final, TextIO
 
 from rich.text import Text
@@ -13,7 +14,7 @@ from rich.text import Text
 from rig.clock import real_seconds
 from rig.monitor.glyphs import Glyphs, glyphs
 from rig.monitor.lines import PlainLines
-from rig.monitor.paint import Gone, Painter, can_paint
+from rig.monitor.paint import Gone, Painter, can_paint, put
 from rig.monitor.screen import screen, screen_text
 from rig.monitor.view import View
 
@@ -23,6 +24,8 @@ TICK: Final = 0.25
 """Seconds between two looks at the terminal's size, and at a run that has just changed."""
 EVERY: Final = 1.0
 """Seconds between two looks at the run."""
+STOPPED: Final = 2.0
+"""Seconds without a look at the terminal after which it may have been somebody else's."""
 
 
 def show(
@@ -60,6 +63,7 @@ class _Newest:
         self._look = look
         self.seconds = seconds
         self._due = self._quick_until = -math.inf
+        self._gone_since = math.inf
         self.view: View | None = None
 
     def at(self, now: float) -> View:
@@ -69,11 +73,19 @@ class _Newest:
 
     def again(self, now: float) -> View:
         """Look whether it is due or not."""
-        before, self.view = self.view, self._look()
+        before, self.view = self.view, self._confirmed(self._look(), now)
         self._due = now + EVERY
         if before is not None and before.status.state != self.view.status.state:
             self._quick_until = now + EVERY
         return self.view
+
+    def _confirmed(self, view: View, now: float) -> View:
+        """Return a view whose program is gone only if it was gone some time before as well."""
+        if view.alive or view.ending is not None:
+            self._gone_since = math.inf
+            return view
+        self._gone_since = min(self._gone_since, now)
+        return view if now >= self._gone_since + EVERY else replace(view, alive=True)
 
 
 def _over(view: View) -> bool:
@@ -88,13 +100,18 @@ def _on_screen(
     signs: Glyphs,
     hint: str,
 ) -> None:
+    drawn = newest.seconds()
     while True:
-        view = newest.at(newest.seconds())
+        now = newest.seconds()
+        if now - drawn > STOPPED:
+            painter.again()
+        drawn = now
+        view = newest.at(now)
 
         def draw(width: int, height: int, view: View = view) -> list[Text]:
             return screen(view, width, height, signs, hint)
 
-        painter.paint(draw)
+        painter.paint(view, draw)
         if _over(view) or leaving():
             return
         pause(TICK)
@@ -114,11 +131,20 @@ def _in_lines(
         left = leaving()
         view = newest.again(now) if left else newest.at(now)
         try:
-            for line in lines.news(view, now):
-                stream.write(f"{line}\n")
-            stream.flush()
+            _print(stream, "".join(f"{line}\n" for line in lines.news(view, now)), leaving)
         except (OSError, ValueError) as error:
             raise Gone from error
         if left or _over(view):
             return
         pause(EVERY)
+
+
+def _print(stream: TextIO, text: str, leaving: Callable[[], bool]) -> None:
+    """Print a text: a pipe that nobody empties holds up only until somebody leaves."""
+    stream.flush()
+    try:
+        file = stream.fileno()
+    except OSError:  # a stream in memory, which takes everything
+        stream.write(text)
+        return
+    put(file, text, getattr(stream, "encoding", None) or "utf-8", leaving)

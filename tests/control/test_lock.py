@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import resource
 import subprocess
 import sys
 import time
@@ -13,6 +14,7 @@ import pytest
 
 from rig.control.lock import (
     OPEN_TO_ALL,
+    UNKNOWN,
     folder_holder,
     lock_folder,
     lock_rig,
@@ -107,6 +109,22 @@ def test_a_killed_holder_holds_nothing(tmp_path, rig, holder):
     assert folder_holder(tmp_path) is None
     lock_rig(rig, tmp_path, EVENING).release()
     lock_folder(tmp_path, EVENING).release()
+
+
+def test_a_lock_that_cannot_be_looked_at_counts_as_held_by_somebody_unknown(tmp_path, holder):
+    assert folder_holder(tmp_path / "night-2") is None
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (0, hard))
+    try:
+        found = folder_holder(tmp_path)
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+    assert found == UNKNOWN
+    (tmp_path / "lock").write_text("not JSON")
+    assert folder_holder(tmp_path) == UNKNOWN
+    assert UNKNOWN.who == "whose it is cannot be read"
+    with pytest.raises(InputError, match="already exists"):
+        refuse_taken(tmp_path)
 
 
 def test_a_child_process_does_not_inherit_a_lock(tmp_path, rig):

@@ -1,6 +1,9 @@
 """Plain lines where there is no terminal, and the state in one line."""
 
+import contextlib
 import io
+import os
+import time
 from dataclasses import replace
 from datetime import timedelta
 
@@ -146,3 +149,57 @@ class Closed(io.StringIO):
 def test_a_closed_pipe_ends_it_quietly():
     view = show(lambda: cycling, lambda: False, pause=lambda _: None, stream=Closed(), hint="")
     assert view is cycling
+
+
+def test_a_pipe_that_nobody_empties_holds_back_only_until_somebody_leaves():
+    reader, writer = os.pipe()
+    os.set_blocking(writer, False)
+    with contextlib.suppress(BlockingIOError):
+        while os.write(writer, bytes(4096)):
+            pass
+    os.set_blocking(writer, True)
+    asked: list[bool] = []
+
+    def leaving() -> bool:
+        asked.append(True)
+        return len(asked) > 2
+
+    with os.fdopen(reader), os.fdopen(writer, "w") as stream:
+        view = show(lambda: cycling, leaving, pause=lambda _: None, stream=stream, hint="")
+    assert view is cycling
+
+
+def test_a_program_counts_as_gone_only_if_it_is_at_a_look_a_second_later_as_well():
+    gone = replace(cycling, alive=False)
+    looks = iter([gone, cycling, cycling, gone, gone])
+    seconds = iter(range(5))
+    out = io.StringIO()
+    view = show(
+        lambda: next(looks),
+        lambda: False,
+        pause=lambda _: None,
+        stream=out,
+        hint="",
+        seconds=lambda: float(next(seconds)),
+    )
+    assert view is gone
+    assert next(looks, None) is None
+    assert out.getvalue().count("ITS PROGRAM IS GONE") == 1
+
+
+def test_a_zone_that_no_clock_has_is_read_as_utc(monkeypatch):
+    # POSIX lets TZ be up to 167 hours off as here, Python's datetime less than 24.
+    monkeypatch.setenv("TZ", "XYZ-99")
+    time.tzset()
+    view = replace(cycling, zone=None)
+    said = PlainLines(UTF8).news(view, 0.0)
+    monkeypatch.undo()
+    time.tzset()
+    assert view.local(NOW) == NOW
+    assert any("(times: UTC)" in line for line in said)
+
+
+@pytest.mark.parametrize(("age", "told"), [(4.0, False), (6.0, True), (29.0, True)])
+def test_the_age_of_data_is_told_from_five_seconds_on(age, told):
+    view = replace(cycling, now=NOW + timedelta(seconds=age) - timedelta(seconds=cycling.age))
+    assert (f"data {age:.0f} s old" in report_line(view)) is told

@@ -13,7 +13,9 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
+from rich.text import Text
 
+from rig.monitor.paint import Painter
 from rig.monitor.terminal import show
 from rig.monitor.view import View
 from tests.monitor.views import NOW, VIEWS
@@ -158,6 +160,59 @@ def test_a_new_size_is_drawn_anew(terminal):
     after = written.split(b"\x1b[2J")[-1]
     assert b"\x1b[40;1H" in after
     assert "what happened last" in plain(after)
+
+
+@pytest.mark.parametrize(
+    ("told", "drawn"), [((0, 0), (80, 24)), ((2000, 1000), (500, 200))], ids=["none", "huge"]
+)
+def test_a_size_that_no_screen_has_is_drawn_as_one_that_some_have(terminal, told, drawn):
+    terminal.resize(*told)
+    terminal.show(lambda: cycling, 1, nothing)
+    written = terminal.close()
+    rows = [int(row) for row in re.findall(rb"\x1b\[(\d+);1H", written)]
+    assert rows == list(range(1, drawn[1] + 1))
+    text = re.split(rb"\x1b\[\d+;1H", written.rpartition(END)[0])[1:]
+    assert max(len(plain(line)) for line in text) == drawn[0]
+
+
+def test_a_terminal_that_may_have_been_somebody_elses_is_painted_anew(terminal):
+    before = terminal.modes()
+
+    def stopped(tick: int) -> None:
+        if tick == 2:
+            # What a shell does while its job is stopped.
+            termios.tcsetattr(terminal.stream.fileno(), termios.TCSANOW, before)
+            terminal.seconds += 60.0
+        if tick == 3:
+            assert not terminal.modes()[3] & termios.ECHO
+
+    terminal.show(lambda: cycling, 5, stopped)
+    assert terminal.modes() == before
+    first, again = terminal.close().split(BEGIN)[1:]
+    assert b"\x1b[24;1H" in first
+    assert [int(row) for row in re.findall(rb"\x1b\[(\d+);1H", again)] == list(range(1, 25))
+
+
+def test_a_screen_is_worked_out_once_a_view_and_again_where_it_was_not_painted(terminal):
+    worked_out: list[int] = []
+
+    def draw(width: int, _height: int) -> list[Text]:
+        worked_out.append(width)
+        return [Text("cycling")]
+
+    with Painter(terminal.stream, lambda: False) as painter:
+        for _ in range(3):
+            painter.paint(cycling, draw)
+        terminal.resize(100, 24)
+        painter.paint(cycling, draw)
+        termios.tcflow(terminal.stream.fileno(), termios.TCOOFF)
+        later = replace(cycling, now=NOW + timedelta(seconds=1))
+        painter.paint(later, draw)
+        assert worked_out == [80, 100]
+        termios.tcflow(terminal.stream.fileno(), termios.TCOON)
+        for _ in range(3):
+            painter.paint(later, draw)
+    assert worked_out == [80, 100, 100]
 
 
 def test_a_terminal_that_is_stopped_is_waited_for_without_keeping_back_the_loop(terminal):
