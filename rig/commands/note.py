@@ -48,7 +48,7 @@ def parted(words: tuple[str, ...], *, reading: bool) -> tuple[str | None, str]:
         raise click.UsageError(
             f"{len(words)} words given; give [DIR] TEXT, the text in quotation marks"
         )
-    only_folder = len(words) == 1 and Path(words[0]).is_dir()
+    only_folder = len(words) == 1 and _is_folder(words[0])
     folder = words[0] if len(words) == 2 or only_folder else None
     text = "" if only_folder or not words else words[-1]
     if not text.strip() and not reading:
@@ -59,6 +59,13 @@ def parted(words: tuple[str, ...], *, reading: bool) -> tuple[str | None, str]:
             f"the text has {len(text):,} letters, a note takes {most:,}: part it"
         )
     return folder, text
+
+
+def _is_folder(text: str) -> bool:
+    try:
+        return Path(text).is_dir()
+    except (OSError, ValueError):  # a text may be no path at all, or too long for one
+        return False
 
 
 def flow(text: str, words: tuple[str, ...] = ()) -> float:

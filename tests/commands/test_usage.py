@@ -8,6 +8,7 @@ import subprocess
 import pytest
 
 from rig.commands.main import main
+from rig.commands.note import parted
 from rig.commands.usage import typed
 
 WRONG = {
@@ -67,6 +68,11 @@ def test_a_note_that_is_too_long_is_refused_and_not_cut(capsys):
         main(["note", "crack " * 300])
     assert left.value.code == 2
     assert "the text has 1,800 letters, a note takes 1,500: part it" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("text", ["crack " * 100, "a\0b"])
+def test_a_text_that_can_be_no_path_is_a_note(text):
+    assert parted((text,), reading=False) == (None, text)
 
 
 def test_no_words_at_all_show_the_help_and_code_2(capsys):
