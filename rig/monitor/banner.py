@@ -8,6 +8,7 @@ from rich.text import Text
 
 from rig.monitor.call import Call, Level
 from rig.monitor.glyphs import Glyphs
+from rig.monitor.near import STAY_OUT
 from rig.monitor.rows import Row, fitted, wrapped
 
 _STYLES: Final = {
@@ -24,6 +25,7 @@ _LARGE: Final = {
     Level.ENDED: "ENDED",
 }
 _LETTERS: Final[dict[str, tuple[str, str, str, str, str]]] = {
+    "A": (" ## ", "#  #", "####", "#  #", "#  #"),
     "C": (" ###", "#   ", "#   ", "#   ", " ###"),
     "D": ("### ", "#  #", "#  #", "#  #", "### "),
     "E": ("####", "#   ", "### ", "#   ", "####"),
@@ -35,7 +37,10 @@ _LETTERS: Final[dict[str, tuple[str, str, str, str, str]]] = {
     "M": ("#   #", "## ##", "# # #", "#   #", "#   #"),
     "N": ("#  #", "## #", "# ##", "#  #", "#  #"),
     "O": (" ## ", "#  #", "#  #", "#  #", " ## "),
+    "S": (" ###", "#   ", " ## ", "   #", "### "),
     "T": ("#####", "  #  ", "  #  ", "  #  ", "  #  "),
+    "U": ("#  #", "#  #", "#  #", "#  #", " ## "),
+    "Y": ("#   #", " # # ", "  #  ", "  #  ", "  #  "),
     " ": ("  ", "  ", "  ", "  ", "  "),
 }
 _HALVES: Final = {"##": "█", "# ": "▀", " #": "▄", "  ": " "}
@@ -52,7 +57,7 @@ def verdict(told: Call, width: int, signs: Glyphs, *, most: int) -> list[Text]:
 
 def large_verdict(told: Call, width: int, signs: Glyphs, *, most: int) -> list[Text]:
     """Return the verdict in large letters with why beside them, then at most `most` lines more."""
-    letters = _large(_LARGE[told.level], signs)
+    letters = _large(_word(told), signs)
     margin = max(map(len, letters)) + 4
     said = [Text(signs.safe(told.headline))]
     said += _reasons(told, width - margin, signs, most + len(letters) - 1, indent=0)
@@ -66,6 +71,10 @@ def large_verdict(told: Call, width: int, signs: Glyphs, *, most: int) -> list[T
         lines.append(line)
     below = [Text("  ").append_text(line) for line in said[len(letters) :]]
     return lines + below
+
+
+def _word(told: Call) -> str:
+    return STAY_OUT if told.headline.startswith(STAY_OUT) else _LARGE[told.level]
 
 
 def _reasons(told: Call, width: int, signs: Glyphs, most: int, *, indent: int) -> list[Text]:

@@ -22,6 +22,8 @@ _NAMES: Final = 15
 _TRACK: Final = (6, 40)
 _LEAST: Final = ", least"
 _LEARNED: Final = " learned"
+_NONE: Final = "no limit is armed"
+_BEFORE: Final = frozenset({"idle", "checklist", "starting"})
 
 
 def bounds(view: View, width: int, signs: Glyphs, *, most: int, label: str) -> list[Text]:
@@ -34,7 +36,8 @@ def bounds(view: View, width: int, signs: Glyphs, *, most: int, label: str) -> l
     armed = view.status.limits
     indent = LABEL if label else 0
     if not armed:
-        return [Row(signs, width, label).put("no limit is armed", FAINT).text]
+        none = "limits are armed before it moves" if view.status.state in _BEFORE else _NONE
+        return [Row(signs, width, label).put(none, FAINT).text]
     least = _least(armed)
     lines = []
     for i, place in enumerate(_kept(armed, least, most)):
@@ -97,12 +100,13 @@ def _one(armed: Armed, row: Row, indent: int, least: bool, *, several: bool) -> 
     row.put(words.channel_name(armed.channel)[: _NAMES - 1]).to(indent)
     if not math.isfinite(share):
         return row.put(f"between {_end(armed.low, unit)} and {_end(armed.high, unit)}").text
-    row.right(words.quantity(value, unit, with_unit=False), row.used + 7, "bold")
+    row.right(words.quantity(value, unit, with_unit=False), row.used + 6, "bold")
+    row.put(f" {words.unit_name(unit)}")
+    left = words.quantity(abs(bound - value), unit, with_unit=False, difference=True)
     side = "below" if bound == armed.high else "above"
-    row.maybe(f" {side} {words.quantity(bound, unit, with_unit=False):>6}")
-    left = words.quantity(abs(bound - value), unit, difference=True)
-    row.maybe(f"  {left:>9} {'left' if share >= 0 else 'BEYOND'}", style or "bold" * least)
-    column = row.used + len(_LEAST) - (len("BEYOND") - len("left")) * (share < 0)
+    row.maybe(f", {left:>5} {side if share >= 0 else 'BEYOND'}", style or "bold" * least)
+    row.maybe(f" limit {words.quantity(bound, unit, with_unit=False):>5}")
+    column = row.used + len(_LEAST) - (len("BEYOND") - len("below")) * (share < 0)
     if share < CLOSE:
         row.maybe(f" {row.signs.warn}", style)
     if several:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import Final
 
-from rig.monitor import words
+from rig.monitor import near, words
 from rig.monitor.bounds import close, room
 from rig.monitor.view import TOO_OLD, View
 from rig.record.status import Armed
@@ -56,7 +56,7 @@ class Level(IntEnum):
 class Call:
     """The verdict: its level, a headline, and why, the most important first.
 
-    `loud` marks an end that nobody wished for.
+    `loud` marks an end that nobody wished for, and a rig that moves at any moment.
     """
 
     level: Level
@@ -79,10 +79,15 @@ def call(view: View) -> Call:
         return Call(Level.COME, "COME: ITS PROGRAM IS GONE", tuple(gone))
     comes = gone or [*_lost(view), *_comes(view)]
     looks = [*_old(view), *_looks(view)]
+    first = [told for told in (near.water(view), near.hold(view)) if told]
+    moves, out = near.motion(view)
+    if moves and not (view.age > LOST and not view.rehearsal):
+        why = [*first, *comes, *looks] or [near.before(view)]
+        return Call(Level.COME if comes else Level.LOOK, moves, tuple(why), loud=out)
     if comes and not gone:
-        return Call(Level.COME, _come(view), tuple(comes + looks))
-    if comes or looks:
-        return Call(Level.LOOK, "LOOK WHEN YOU CAN", tuple(comes + looks))
+        return Call(Level.COME, _come(view), tuple(first + comes + looks))
+    if first or comes or looks:
+        return Call(Level.LOOK, "LOOK WHEN YOU CAN", tuple(first + comes + looks))
     return Call(Level.NOTHING, "NOTHING TO DO", (_quiet(view),))
 
 
@@ -90,7 +95,9 @@ def _quiet(view: View) -> str:
     """Return words for a rig that needs nobody, and what it does next that people may see."""
     status = view.status
     if view.over:
-        told = f"{_FORESEEN[status.cause]}: {status.why}" if status.why else _FORESEEN[status.cause]
+        told = _FORESEEN[status.cause]
+        if status.why:
+            told = status.why if status.cause == "stop" else f"{told}: {status.why}"
         return f"{told}; {'being stopped' if status.state == 'stopping' else 'it stands stopped'}"
     well = "all is as it should be"
     for item in view.status.coming:
@@ -119,9 +126,11 @@ def _ended(view: View) -> Iterator[str]:
         yield f"CAUTION: pressure {pressure}"
     if view.ending is not None:
         yield view.ending.why
-    yield from view.status.troubles
     if not view.rehearsal and not pressure.startswith("NOT"):
-        yield "before you go near: gauge and load at zero"
+        yield f"pressure {pressure}" if pressure else "before you go near: gauge and load at zero"
+    if told := near.water(view):
+        yield told
+    yield from view.status.troubles
 
 
 def _gone(view: View) -> Iterator[str]:
@@ -154,7 +163,7 @@ def _no_data(view: View) -> str:
 
 def _comes(view: View) -> Iterator[str]:
     status = view.status
-    if status.state == "waiting" and not goes_on(view):
+    if status.state == "waiting" and near.goes_on(view) is None:
         yield status.asks or "inspection: it stands at lower load until somebody comes"
     elif status.state in _WAITS or status.state in _TO_REST:
         yield _reason(view)
@@ -167,7 +176,7 @@ def _comes(view: View) -> Iterator[str]:
 
 def _reason(view: View) -> str:
     status = view.status
-    by = status.why or _BY.get(status.cause, "")
+    by = words.asked(status.cause, status.why) or _BY.get(status.cause, "")
     waiting = _WAITING_FOR[status.state]
     return f"{by}; {waiting}" if by else waiting
 
@@ -177,25 +186,14 @@ def _at_the_rig(view: View) -> bool:
     return bool(view.status.local_input) and " now" in view.status.asks
 
 
-def goes_on(view: View) -> bool:
-    """Tell whether what the run waits for ends by itself."""
-    return any(c.within is not None for c in view.status.coming)
-
-
 def _looks(view: View) -> Iterator[str]:
     status = view.status
     if not view.told and not view.rehearsal:
         yield "this run does not tell how it stands: only what it recorded is known"
-    if status.state == "waiting" and goes_on(view):
-        yield f"inspection: {status.asks or 'you may look'}; it goes on by itself"
+    if near.goes_on(view) is not None:
+        yield f"inspection: {status.asks or 'you may look'}"
     elif status.asks and status.state not in _WAITS and not _at_the_rig(view):
         yield status.asks
-    told = [trouble for trouble in status.troubles if trouble.startswith("stiffness ")]
-    if loss(view) >= status.loss_warn and not told:
-        yield (
-            f"stiffness is {words.per_cent(loss(view))} below the baseline; "
-            f"warning at {words.per_cent(status.loss_warn, 0)}"
-        )
     yield from status.troubles
     if status.state not in _WAITS:
         yield from (told for told in status.inputs if told not in status.why)
@@ -215,11 +213,19 @@ def _close(limit: Armed) -> str:
 
 def _supplies(view: View) -> Iterator[str]:
     water, oil = view.status.water, view.status.oil_temperature
-    if water is not None and water.tank_lasts < TANK_SOON:
+    if water is not None and water.tank_lasts < min(TANK_SOON, _run_out_in(view)):
         when = view.moment(water.tank_lasts) if water.tank_lasts > 0 else "now"
         yield f"the tank is empty {when}"
     if oil > OIL_WARM:
         yield f"the oil is warm: {words.quantity(oil, 'K')}"
+
+
+def _run_out_in(view: View) -> float:
+    """Return in how long [s] run-out comes, infinite where nobody can tell."""
+    for item in view.status.coming:
+        if item.what == "run-out" and item.within is not None:
+            return item.within
+    return math.inf
 
 
 def loss(view: View) -> float:

@@ -57,7 +57,9 @@ def chart(
         line.append(f" {signs.axis}", "dim")
         _crossed(line, cells[row], signs.level if style else " ", style)
         lines.append(line)
-    return lines + (_foot(known[0], margin, columns, signs) if foot else [])
+    if foot:
+        return lines + _foot(known[0], margin, columns, signs)
+    return _counted(lines, cells, known[0], margin, signs)
 
 
 def _finite(curve: Curve) -> NDArray[np.float64]:
@@ -72,7 +74,7 @@ def _ends(values: NDArray[np.float64], marks: tuple[Mark, ...]) -> tuple[float, 
     top = max([float(np.quantile(values, 0.98)), float(values[-1]), *levels])
     bottom = min([float(np.quantile(values, 0.02)), float(values[-1]), *levels])
     # A quiet curve looks quiet: noise is not blown up over the whole height.
-    room = max(0.05 * (top - bottom), (0.1 * abs(top) - top + bottom) / 2, 1.0)
+    room = max(0.05 * (top - bottom), (0.2 * abs(top) - top + bottom) / 2, 1.0)
     return top + room, bottom - room
 
 
@@ -134,6 +136,24 @@ def _crossed(line: Text, cells: str, level: str, style: str) -> None:
             line.append(level, style if level != " " else None)
         else:
             line.append(cell)
+
+
+def _counted(
+    lines: list[Text], cells: list[str], cycles: NDArray[np.float64], margin: int, signs: Glyphs
+) -> list[Text]:
+    """Write from which to which cycle the curve goes on the lowest line that has room for it."""
+    first, last = signs.safe(words.number(cycles.min())), signs.safe(words.number(cycles.max()))
+    left, right = f"cycle {first} ", f" {last}"
+    for row in reversed(range(len(lines))):
+        free, size = cells[row], len(cells[row])
+        if size < len(left) + len(right) + 4:
+            break
+        if not free[: len(left)].strip() and not free[size - len(right) :].strip():
+            begin, end = margin + 1 + len(left), margin + 1 + size - len(right)
+            line = lines[row]
+            lines[row] = Text.assemble(line[: margin + 1], left, line[begin:end], right)
+            break
+    return lines
 
 
 def _foot(cycles: NDArray[np.float64], margin: int, columns: int, signs: Glyphs) -> list[Text]:

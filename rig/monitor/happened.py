@@ -21,19 +21,32 @@ _KINDS: Final = {
     "stiffness-loss": "stiffness",
     "stiffness-step": "stiffness",
     "residual-growth": "residual",
+    "load-short": "load",
+    "static": "slow cycle",
 }
 """Kinds of events in a word that has room."""
-_STANDS_FOR: Final = {
-    "start": "begins",
-    "real rig": "the checklist comes first",
-    "confirm": "the checklist is confirmed",
-    "range reached": "counting",
-    "go on": "takes up where it stood",
-    "stage": "begins",
-    "wait over": "nobody came: goes on by itself",
-    "long dry": "it was dry for long",
-    "at rest": "stands still",
+_SAID: Final = {
+    ("starting", "start"): "the test begins: {}",
+    ("starting", "wait over"): "goes on by itself: {}",
+    ("starting", "wetted"): "wet enough, goes on",
+    ("checklist", "real rig"): "the checklist comes first",
+    ("approach", "stage"): "towards the specimen",
+    ("static", "stage"): "stage begins: {}",
+    ("ramp", "stage"): "stage begins: {}",
+    ("hold", "stage"): "stage begins: {}",
+    ("build-up", "stage"): "the amplitude grows",
+    ("cycling", "range reached"): "loads reached, {}",
+    ("inspection", "count"): "begins at {}",
+    ("inspection", "go on"): "goes on at {}",
+    ("locked", "pause"): "held {}",
+    ("locked", "people"): "held for people: {}",
+    ("paused", "at rest"): "stands still, power kept",
+    ("re-wetting", "long dry"): "it was dry for long: {}",
+    ("unloading", "wait over"): "unloads by itself: {}",
+    ("unloaded", "unloaded"): "specimen free, pressure off",
 }
+"""What happened when a state was entered on a cause; {} stands for why."""
+_AGAIN: Final = "contact again"
 _LOUD: Final = frozenset(
     {"verdict", "limit", "stop", "sensor", "pressure", "oil", "pause", "deviation"}
 )
@@ -42,9 +55,18 @@ _LOUD: Final = frozenset(
 def event_words(event: Event) -> tuple[str, str]:
     """Return what kind of thing happened, and what, in human words."""
     if event.kind != "state":
-        return _KINDS.get(event.kind, event.kind), event.text
+        # Some texts begin with their kind: once is enough.
+        text = event.text.removeprefix(f"{event.kind}: ").removeprefix(f"{event.kind} ")
+        return _KINDS.get(event.kind, event.kind), text
     state, cause, why = state_words(event.text)
-    return state, why or _STANDS_FOR.get(cause, cause)
+    said = _SAID.get((state, cause))
+    if said is None:
+        return state, words.asked(cause, why) or cause
+    if state == "approach" and why.startswith(_AGAIN):
+        return state, f"{said}: {why}"
+    if state == "locked" and why.startswith("by "):
+        why = words.asked("", why).removeprefix("asked ")
+    return state, said.format(why).removesuffix(": ").removesuffix(", ")
 
 
 def event_line(view: View, event: Event) -> str:

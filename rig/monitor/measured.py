@@ -15,6 +15,8 @@ from rig.monitor.view import View
 
 FAR_OFF: Final = 0.02
 """Deviation of a load, a share of the load range, from which it is marked."""
+SETTLES: Final = 60.0
+"""Time [s] after the amplitude has grown in which loads still find their targets."""
 
 
 def load(view: View, width: int, signs: Glyphs) -> list[Text]:
@@ -23,14 +25,16 @@ def load(view: View, width: int, signs: Glyphs) -> list[Text]:
     # What the last cycle did is no load of a rig whose test has ended.
     if view.ending is not None or not math.isfinite(status.load_max):
         return _still(view, width, signs)
-    # While the amplitude grows the loads are on their way to their targets.
-    grown = status.state == "cycling"
-    size = status.target_upper - status.target_lower if grown else math.inf
-    upper = _against("upper load", status.load_max, status.target_upper, size, width, signs)
-    lower = _against("lower load", status.load_min, status.target_lower, size, width, signs)
+    # While the amplitude grows, and shortly after, the loads are on their way to their targets.
+    grown = status.state == "cycling" and status.time - status.since > SETTLES
+    size = status.target_upper - status.target_lower
+    upper = Row(signs, width, "upper load")
+    _against(upper, status.load_max, status.target_upper, size, marked=grown)
+    lower = Row(signs, width, "lower load")
+    _against(lower, status.load_min, status.target_lower, size, marked=grown)
     least, most = status.deflection_min, status.deflection_max
     told = f"{words.quantity(least, 'm', with_unit=False)} to {words.quantity(most, 'm')}"
-    row = Row(signs, width, "deflection").put(told, "bold").maybe(" net, least and most")
+    row = Row(signs, width, "deflection").put(told, "bold").maybe(" net, min to max")
     return [upper.text, lower.text, row.text]
 
 
@@ -49,16 +53,21 @@ def _still(view: View, width: int, signs: Glyphs) -> list[Text]:
     return lines
 
 
-def _against(name: str, value: float, target: float, size: float, width: int, signs: Glyphs) -> Row:
-    row = Row(signs, width, name)
+def _against(row: Row, value: float, target: float, size: float, *, marked: bool) -> None:
+    """Add a load, its target and how far it is from it, as a share of the load range."""
     row.right(words.quantity(value, "N"), LABEL + 9, "bold")
     if not math.isfinite(target):
-        return row
-    row.maybe(f"   target {words.quantity(target, 'N'):>9}")
-    off = (value - target) / target if target else math.nan
-    far_off = abs(value - target) > FAR_OFF * size
-    told = f"   {words.per_cent(off, 1, signed=True):>7}"
-    return row.maybe(f"{told} {signs.warn}" if far_off else told, ODD if far_off else GOOD)
+        return
+    row.maybe(f"  target {words.quantity(target, 'N'):>9}")
+    # A share of a small lower load would shout where the specimen feels nothing.
+    off = (value - target) / size if size > 0 else math.nan
+    far_off = marked and abs(off) > FAR_OFF
+    style = ODD if far_off else GOOD if marked else ""
+    row.maybe(f"  {words.per_cent(off, 1, signed=True):>6}", style)
+    if far_off:
+        row.maybe(f" {row.signs.warn}", ODD)
+    if math.isfinite(off):
+        row.maybe(" of range", FAINT)
 
 
 def stiffness(view: View, width: int, signs: Glyphs) -> list[Text]:
@@ -99,12 +108,17 @@ def water(view: View, width: int, signs: Glyphs, *, brief: bool) -> list[Text]:
     if told is None:
         return []
     row = Row(signs, width, "water").put(told.doing or ("on" if told.on else "off"), "bold")
-    if told.missed:
+    if view.ending is not None and (given := _given(view)):
+        row.maybe(f"; {given}")
+    elif told.missed:
         row.maybe(f" {signs.warn} {told.missed} missed", ODD)
     if told.on:
         flow = words.quantity(told.flow, "m3/s", with_unit=brief)
         asked = words.quantity(told.asked_flow, "m3/s")
-        row.maybe(f", {flow}" if brief else f", {flow} of {asked} asked")
+        if not math.isfinite(told.flow):
+            row.maybe(f", {asked} asked")
+        else:
+            row.maybe(f", {flow}" if brief else f", {flow} of {asked} asked")
     elif told.dry_for > 0 and not brief and not view.stale:
         row.maybe(f", dry for {words.span(told.dry_for)}")
     if told.coming is not None and told.coming.within is not None and view.ending is None:
@@ -114,6 +128,13 @@ def water(view: View, width: int, signs: Glyphs, *, brief: bool) -> list[Text]:
         return [row.maybe(f"; {tank}").text] if tank else [row.text]
     tank = _tank(view)
     return [row.text, Row(signs, width, "tank").put(tank[5:]).text] if tank else [row.text]
+
+
+def _given(view: View) -> str:
+    """Return what was given in all, as the newest word of it says."""
+    mark = "water: "
+    found = (e.text for e in reversed(view.events) if e.kind == "water" and mark in e.text)
+    return next(found, "").removeprefix(mark)
 
 
 def _tank(view: View) -> str:
@@ -136,6 +157,7 @@ def warmth(view: View, width: int, signs: Glyphs, *, most: int) -> list[Text]:
     told = [("oil", oil, "K")] if math.isfinite(oil) else []
     names = sorted(slow, key=lambda name: (not name.startswith("temperature"), name))
     told += [(words.channel_name(name), slow[name], words.unit_of(name)) for name in names]
+    label = "temp." if all(unit == "K" for _, _, unit in told) else "others"
     rows: list[Row] = []
     for name, value, unit in told:
         warm = name == "oil" and value > OIL_WARM
@@ -143,7 +165,7 @@ def warmth(view: View, width: int, signs: Glyphs, *, most: int) -> list[Text]:
         if not rows or not rows[-1].fits(f", {piece}"):
             if len(rows) == most:
                 break
-            rows.append(Row(signs, width, "" if rows else "also"))
+            rows.append(Row(signs, width, "" if rows else label))
             rows[-1].put(" " * (LABEL - rows[-1].used))
         else:
             rows[-1].put(", ")

@@ -95,8 +95,12 @@ def _since(view: View, width: int, signs: Glyphs) -> list[Text]:
     return lines
 
 
-def ahead(view: View, width: int, signs: Glyphs, *, most: int) -> list[Text]:
-    """Return what comes next by itself and when, the soonest first."""
+def ahead(view: View, width: int, signs: Glyphs, *, most: int, brief: bool) -> list[Text]:
+    """Return what comes next by itself and when, the soonest first.
+
+    Of what has no room in its line the rest follows in a second one, or is left out where
+    `brief`.
+    """
     status = view.status
     if view.ending is not None or not view.alive:
         return []
@@ -104,12 +108,9 @@ def ahead(view: View, width: int, signs: Glyphs, *, most: int) -> list[Text]:
     if status.water is not None and status.water.coming is not None:
         found.append(status.water.coming)
     found.sort(key=_order)
-    lines = []
-    for i, item in enumerate(found[:most]):
-        row = Row(signs, width, "" if i else "next")
-        if i:
-            row.put(" " * LABEL)
-        lines.append(_coming(view, item, row))
+    lines: list[Text] = []
+    for item in found[:most]:
+        lines += _coming(view, item, width, signs, brief=brief, label="" if lines else "next")
     nothing = "nothing by itself" if view.told else words.DASH
     return lines or [Row(signs, width, "next").put(nothing).text]
 
@@ -118,16 +119,30 @@ def _order(item: Coming) -> float:
     return math.inf if item.within is None or math.isnan(item.within) else item.within
 
 
-def _coming(view: View, item: Coming, row: Row) -> Text:
-    row.put(item.what)
+def _coming(
+    view: View, item: Coming, width: int, signs: Glyphs, *, brief: bool, label: str
+) -> list[Text]:
+    first, *more = wrapped(signs.safe(item.what), max(width - LABEL, 1)) or [""]
+    rows = [Row(signs, width, label)]
+    rows[0].put(" " * (LABEL - rows[0].used)).put(first)
+    if brief and more:
+        rows[0].put(f" {signs.more}")
+    else:
+        rows += [Row(signs, width).put(" " * LABEL + part) for part in more]
+    pieces = []
     if item.within is not None and math.isfinite(item.within):
         left = view.left(item.within)
         if left is not None:
-            row.maybe(f": in {words.span(left)}", "bold")
-        row.maybe(f", {view.moment(item.within)}")
+            pieces.append((f": in {words.span(left)}", "bold"))
+        pieces.append((f", {view.moment(item.within)}", ""))
     if item.cycle is not None:
-        row.maybe(f", at cycle {words.number(item.cycle)}", FAINT)
-    return row.text
+        pieces.append((f", at cycle {words.number(item.cycle)}", FAINT))
+    for piece, style in pieces:
+        if not brief and not rows[-1].fits(piece):
+            rows.append(Row(signs, width).put(" " * LABEL).put(piece.lstrip(":, "), style))
+        else:
+            rows[-1].maybe(piece, style)
+    return [row.text for row in rows]
 
 
 def far(view: View, width: int, signs: Glyphs) -> list[Text]:
@@ -168,7 +183,6 @@ def _end(view: View, width: int, signs: Glyphs) -> list[Text]:
         row.put(f"{words.span(left)} of cycling", "bold")
         return [row.maybe(" are left, once it cycles").maybe("; less if it fails").text]
     row.put(f"by {view.moment(left)}", "bold").maybe(", sooner if it fails")
-    row.maybe("; pauses come on top", FAINT)
     lines = [row.text]
     if view.rehearsal and view.speed > 0 and not view.stale:
         pace = Row(signs, width).put(" " * LABEL)
@@ -211,22 +225,39 @@ def _age(view: View, signs: Glyphs) -> tuple[str, str]:
 
 
 def leaving(view: View, hint: str, width: int, signs: Glyphs) -> list[Text]:
-    """Return how to leave the screen and how to ask the rig."""
+    """Return how to ask the rig and how to leave the screen."""
+    return asked(view, width, signs) + _left(view, hint, width, signs)
+
+
+def asked(view: View, width: int, signs: Glyphs) -> list[Text]:
+    """Return how to ask the rig; nothing where nobody answers."""
+    # A rehearsal asks nobody, and answers nobody.
+    if view.ending is not None or not view.alive or view.rehearsal:
+        return []
+    # A checklist is confirmed where the test was started, not by a request.
+    verbs = [*(v for v in view.status.possible if v != "confirm"), "note"]
+    row = Row(signs, width, "ask it").put(f"nightrig {verbs[0]}", "bold")
+    for verb in verbs[1:]:
+        row.maybe(f", {verb}", "bold")
+    row.maybe(" (in any terminal)", FAINT)
+    if view.status.local_input:
+        row.maybe(f"; motion needs the {view.status.local_input} at the rig", FAINT)
+    return [row.text]
+
+
+def _left(view: View, hint: str, width: int, signs: Glyphs) -> list[Text]:
     if view.ending is not None:
         return [Row(signs, width).put(hint, FAINT).text] if hint else []
     lines = []
-    # A rehearsal asks nobody, and answers nobody.
-    if view.alive and not view.rehearsal:
-        # A checklist is confirmed where the test was started, not by a request.
-        verbs = [*(v for v in view.status.possible if v != "confirm"), "note"]
-        row = Row(signs, width, "ask it").put(f"nightrig {verbs[0]}", "bold")
-        for verb in verbs[1:]:
-            row.maybe(f", {verb}", "bold")
-        row.maybe(" (in any terminal)", FAINT)
-        if view.status.local_input:
-            row.maybe(f"; motion needs the {view.status.local_input} at the rig", FAINT)
-        lines.append(row.text)
     for i, part in enumerate(wrapped(signs.safe(hint), width - LABEL)[:2]):
         row = Row(signs, width, "" if i else "leave")
         lines.append(row.put(" " * LABEL * bool(i)).put(part, FAINT).text)
     return lines
+
+
+def leaves(hint: str, width: int, signs: Glyphs) -> list[Text]:
+    """Return how to leave the screen in one line; of a long sentence only its first part."""
+    if not hint or width < 1:
+        return []
+    row = Row(signs, width, "leave" if width >= LABEL + cell_len(signs.safe(hint)) else "")
+    return [row.put(hint if row.fits(hint) else hint.partition(";")[0], FAINT).text]

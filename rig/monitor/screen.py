@@ -7,7 +7,7 @@ from rich.text import Text
 from rig.monitor import measured, panels
 from rig.monitor.banner import large_verdict, verdict
 from rig.monitor.bounds import bounds
-from rig.monitor.call import call
+from rig.monitor.call import Level, call
 from rig.monitor.chart import Mark, chart
 from rig.monitor.glyphs import Glyphs, glyphs
 from rig.monitor.happened import happened
@@ -19,6 +19,9 @@ ONE_COLUMN = (72, 22)
 TWO_COLUMNS = (110, 34)
 """From this size on two columns stand above the curve."""
 _LEAST_EVENTS = 2
+_ROOM_TO_LEAVE = 8
+"""Height from which a small screen says which run it shows, and how to leave it."""
+_KIND = "bold magenta"
 _SIZES = ((3, 3, 5), (3, 2, 4), (3, 2, 3), (2, 1, 3), (2, 1, 2), (2, 1, 1))
 """Lines of reasons, of what comes next and of limits: the first that leave room are taken."""
 
@@ -42,19 +45,46 @@ def screen_text(view: View, width: int, height: int, *, ascii_only: bool, hint: 
 
 
 def _small(view: View, width: int, height: int, signs: Glyphs, hint: str) -> list[Text]:
+    """Return the verdict, what is needed first, and how to leave; what has no room is dropped."""
+    few = height < _ROOM_TO_LEAVE
     told = panels.kind(view)
-    few = height < 10
-    lines = verdict(call(view), width, signs, most=not told if few else 3)
-    lines[1:1] = [Row(signs, width).put(f" {told}", "bold magenta").text] if told else []
-    lines += panels.doing(view, width, signs, brief=True)
-    lines += panels.ahead(view, width, signs, most=1)
-    lines += panels.far(view, width, signs)
-    lines += panels.freshness(view, width, signs)
-    lines += measured.load(view, width, signs)
-    lines += measured.stiffness(view, width, signs)
+    lines = [] if few else panels.top(view, width, signs)
+    said = not told or any(told in line.plain for line in lines)
+    lines += verdict(call(view), width, signs, most=_reasons(view, height, said=said))
+    if not said:
+        lines.insert(1 if few else 2, Row(signs, width).put(f" {told}", _KIND).text)
+    foot = [] if few else panels.leaves(hint, width, signs)
+    if view.ending is not None:
+        middle = _ended(view, width, signs)
+        room = height - len(lines) - len(foot)
+        middle = middle[: max(room - _LEAST_EVENTS, 3)]
+    else:
+        middle = panels.doing(view, width, signs, brief=True)
+        middle += panels.ahead(view, width, signs, most=1, brief=True)
+        middle += panels.far(view, width, signs)
+        middle += panels.freshness(view, width, signs)
+        middle += measured.load(view, width, signs)
+        middle += measured.stiffness(view, width, signs)
+        middle += measured.water(view, width, signs, brief=True)
+        middle += panels.asked(view, width, signs)
+    middle = middle[: height - len(lines) - len(foot)]
+    room = height - sum(map(len, (lines, middle, foot)))
+    events = happened(view, width, room, signs)
+    return [*lines, *middle, *events, *[Text()] * (room - len(events)), *foot]
+
+
+def _reasons(view: View, height: int, *, said: bool) -> int:
+    """Return in how many lines a small screen says why: more where somebody has to act."""
+    if height < _ROOM_TO_LEAVE:
+        return int(said)
+    return 2 if call(view).level is Level.NOTHING else 5 if height > 12 else 4
+
+
+def _ended(view: View, width: int, signs: Glyphs) -> list[Text]:
+    """Return what a test that has ended leaves behind, the most important first."""
+    lines = panels.far(view, width, signs) + measured.stiffness(view, width, signs)
     lines += measured.water(view, width, signs, brief=True)
-    lines += panels.leaving(view, hint, width, signs)
-    return lines + happened(view, width, height - len(lines), signs)
+    return lines + panels.doing(view, width, signs, brief=True) + measured.load(view, width, signs)
 
 
 def _one_column(view: View, width: int, height: int, signs: Glyphs, hint: str) -> list[Text]:
@@ -69,7 +99,7 @@ def _one_column(view: View, width: int, height: int, signs: Glyphs, hint: str) -
         head = panels.top(view, width, signs)
         head += verdict(call(view), width, signs, most=reasons)
         head += panels.doing(view, width, signs, brief=True)
-        head += panels.ahead(view, width, signs, most=coming)
+        head += panels.ahead(view, width, signs, most=coming, brief=True)
         head += panels.far(view, width, signs) + measured.load(view, width, signs)
         head += measured.stiffness(view, width, signs)
         limits = bounds(view, width, signs, most=rows, label="limits")
@@ -90,10 +120,11 @@ def _two_columns(view: View, width: int, height: int, signs: Glyphs, hint: str) 
     head = panels.top(view, width, signs)
     head += large_verdict(call(view), width, signs, most=2)
     foot = panels.leaving(view, hint, width, signs)
-    one = width * 9 // 20
+    one = width // 2 - 3
     other = width - 3 - one
     left = _apart(
-        panels.doing(view, one, signs, brief=False) + panels.ahead(view, one, signs, most=3),
+        panels.doing(view, one, signs, brief=False)
+        + panels.ahead(view, one, signs, most=3, brief=False),
         panels.far(view, one, signs),
         measured.load(view, one, signs),
     )

@@ -13,6 +13,8 @@ DASH: Final = "–"
 LEAVES: Final = "Ctrl-C leaves this screen; the test goes on"
 STOPS: Final = "Ctrl-C stops the rehearsal"
 
+_ASKED: Final = {"pause": "paused", "unload": "unloaded", "continue": "continued"}
+"""What was done on a request."""
 _DAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS: Final = (
     *("Jan", "Feb", "Mar", "Apr", "May", "Jun"),
@@ -41,6 +43,19 @@ _CHANNELS: Final[dict[str, str]] = {
 }
 
 
+def asked(cause: str, why: str) -> str:
+    """Return why a state was entered: "by A. Name, a look" on "pause" is a pause by A. Name."""
+    told = "; it stood because: "
+    if told in why:
+        before, _, why = why.partition(told)
+        return f"{before}{told}{asked('pause', why)}"
+    if not why.startswith("by "):
+        return why
+    who, _, text = why.partition(", ")
+    done = _ASKED.get(cause, "asked")
+    return f"{done} {who}: {text}" if text else f"{done} {who}"
+
+
 def number(value: float, decimals: int = 0) -> str:
     """Return a number with separators of thousands and a true minus; a dash for none."""
     if not math.isfinite(value):
@@ -66,6 +81,11 @@ def quantity(value: float, unit: str, *, with_unit: bool = True, difference: boo
     return f"{text} {name}" if with_unit else text
 
 
+def unit_name(unit: str) -> str:
+    """Return the unit of the trade in which an SI unit is shown."""
+    return SHOWN[unit][0]
+
+
 def unit_of(channel: str) -> str:
     """Return the SI unit of a channel, "1" where it is not known."""
     unit = channel_unit(channel)
@@ -80,7 +100,7 @@ def channel_name(channel: str) -> str:
 def per_cent(share: float, decimals: int = 1, *, signed: bool = False) -> str:
     """Return a share as "12.3 %", with its sign where it is a deviation."""
     text = number(100.0 * share, decimals)
-    if signed and math.isfinite(share) and not text.startswith("−"):
+    if signed and text.strip("0.") and not text.startswith("−") and math.isfinite(share):
         text = "+" + text
     return f"{text} %" if math.isfinite(share) else DASH
 

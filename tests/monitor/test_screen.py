@@ -146,9 +146,9 @@ def test_one_screen_answers_every_question_of_the_night(size):
     for answer in (
         *("NOTHING TO DO", "cycling", "inspection", "today 04:20", "water on: in 7 min 48 s"),
         *("83,214 of 11,000,000 = 0.76 %", "by Sat 26 Dec 17:16", "CET"),
-        *("92.41 kN", "92.40 kN", "+0.0 %", "9.21 kN", "−0.3 %", "0.370 to 3.71 mm"),
+        *("92.41 kN", "92.40 kN", " 0.0 % of range", "9.21 kN", "0.370 to 3.71 mm"),
         *("24.91 kN/mm", "1.1 % below baseline 25.18", "warn 20 %", "stop 40 %"),
-        *("9.21 above   4.62    4.59 kN left", "stroke", "13.80 mm left"),
+        *("9.21 kN,  4.59 above limit  4.62", "stroke", "10.20 mm, 13.80 below limit 24.00"),
         *("640 L", "empty Fri 27 Nov 08:28", "oil 41.2 °C", "air 19.1 °C"),
         *("A. Name, +00 000 0000", "0 s old", "upper load corrected", HINT),
         *("nightrig pause, unload, stop, note",),
@@ -240,8 +240,15 @@ def test_only_what_can_be_asked_by_a_command_is_offered():
 
 
 def test_a_load_is_marked_where_it_misses_its_target_but_not_while_it_grows():
-    assert "−3.6 % ▲" in shown("warned")
-    assert "−33.7 %\n" in shown("build_up")
+    # 92.4 - 89.1 kN are 4.0 % of the range of 92.4 - 9.24 kN; 92.4 - 61.3 kN are 37.4 %.
+    assert "−4.0 % ▲ of range" in shown("warned")
+    assert "−37.4 % of range\n" in shown("build_up")
+    # A fifth of a small lower load is little of the range: 1.6 of 83.16 kN are 1.9 %.
+    near, off = (with_status(load_min=9.24e3 + kn * 1e3) for kn in (1.6, 1.7))
+    assert "+1.9 % of range" in screen_text(near, 80, 24, ascii_only=False)
+    assert "+2.0 % ▲ of range" in screen_text(off, 80, 24, ascii_only=False)
+    young = with_status(off, since=off.status.time - 30.0)
+    assert "+2.0 % of range" in screen_text(young, 80, 24, ascii_only=False)
 
 
 def limit_rows(*limits: Armed, most: int, width: int = 100) -> list[str]:
@@ -281,12 +288,12 @@ def test_the_limit_with_the_least_room_is_never_hidden(near):
 
 def test_little_room_has_a_sign_even_where_nothing_else_has_room():
     (row,) = limit_rows(replace(NET, most=5.99e-3), most=1, width=64)
-    assert row.endswith("0.010 mm left !")
+    assert row.endswith("5.99 mm, 0.010 below limit  6.00 !")
 
 
 def test_a_signal_beyond_an_open_limit_at_zero_is_told():
     (row,) = limit_rows(Armed("load", 0.0, math.inf, -500.0, 9e3), most=1)
-    assert "0.50 kN BEYOND" in row
+    assert "0.50 BEYOND limit" in row
 
 
 def test_stale_data_counts_nothing_down_and_is_what_was_known_last():

@@ -73,9 +73,10 @@ def test_a_quantity_is_said_in_the_unit_of_the_trade(value, unit, said):
     assert words.quantity(value, unit) == said
 
 
-def test_a_deviation_has_its_sign():
-    assert words.per_cent(0.0004, signed=True) == "+0.0 %"
-    assert words.per_cent(-0.0004, signed=True) == "+0.0 %"
+def test_a_deviation_has_its_sign_unless_it_is_none():
+    assert words.per_cent(0.0004, signed=True) == "0.0 %"
+    assert words.per_cent(-0.0004, signed=True) == "0.0 %"
+    assert words.per_cent(0.036, signed=True) == "+3.6 %"
     assert words.per_cent(-0.036, signed=True) == "−3.6 %"
 
 
