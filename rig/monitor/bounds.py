@@ -105,7 +105,7 @@ def _one(armed: Armed, row: Row, indent: int, least: bool, *, several: bool) -> 
     left = words.quantity(abs(bound - value), unit, with_unit=False, difference=True)
     side = "below" if bound == armed.high else "above"
     row.maybe(f", {left:>5} {side if share >= 0 else 'BEYOND'}", style or "bold" * least)
-    row.maybe(f" limit {words.quantity(bound, unit, with_unit=False):>5}")
+    row.maybe(f" limit {words.quantity(bound, unit, with_unit=False):>6}")
     column = row.used + len(_LEAST) - (len("BEYOND") - len("below")) * (share < 0)
     if share < CLOSE:
         row.maybe(f" {row.signs.warn}", style)

@@ -148,7 +148,7 @@ def test_one_screen_answers_every_question_of_the_night(size):
         *("83,214 of 11,000,000 = 0.76 %", "by Sat 26 Dec 17:16", "CET"),
         *("92.41 kN", "92.40 kN", " 0.0 % of range", "9.21 kN", "0.370 to 3.71 mm"),
         *("24.91 kN/mm", "1.1 % below baseline 25.18", "warn 20 %", "stop 40 %"),
-        *("9.21 kN,  4.59 above limit  4.62", "stroke", "10.20 mm, 13.80 below limit 24.00"),
+        *("9.21 kN,  4.59 above limit   4.62", "stroke", "10.20 mm, 13.80 below limit  24.00"),
         *("640 L", "empty Fri 27 Nov 08:28", "oil 41.2 °C", "air 19.1 °C"),
         *("A. Name, +00 000 0000", "0 s old", "upper load corrected", HINT),
         *("nightrig pause, unload, stop, note",),
@@ -288,7 +288,7 @@ def test_the_limit_with_the_least_room_is_never_hidden(near):
 
 def test_little_room_has_a_sign_even_where_nothing_else_has_room():
     (row,) = limit_rows(replace(NET, most=5.99e-3), most=1, width=64)
-    assert row.endswith("5.99 mm, 0.010 below limit  6.00 !")
+    assert row.endswith("5.99 mm, 0.010 below limit   6.00 !")
 
 
 def test_a_signal_beyond_an_open_limit_at_zero_is_told():
