@@ -164,7 +164,8 @@ def test_a_pipe_that_nobody_empties_holds_back_only_until_somebody_leaves():
         asked.append(True)
         return len(asked) > 2
 
-    with os.fdopen(reader), os.fdopen(writer, "w") as stream:
+    # The reading side is closed first: what is left in a buffer could never be written.
+    with os.fdopen(writer, "w") as stream, os.fdopen(reader):
         view = show(lambda: cycling, leaving, pause=lambda _: None, stream=stream, hint="")
     assert view is cycling
 
