@@ -11,7 +11,7 @@ from rig.control.standing import Standing
 from rig.control.states import PAUSABLE, STATES
 from rig.control.station import Station
 from rig.protocol.plan import Approach, Cyclic, Hold, Ramp, Stage, Static
-from rig.record.status import Coming
+from rig.record.status import MOVES, Coming
 
 CONTINUE: Final = "nightrig continue"
 STATE_OF: Final[dict[type, str]] = {
@@ -23,7 +23,6 @@ STATE_OF: Final[dict[type, str]] = {
 """The state in which a slow stage is carried out."""
 
 SHORT: Final = 90.0  # [s] under which a wait is told in seconds
-MOVES: Final = "it moves: stay out"
 _ASKED: Final = f"goes on only after {CONTINUE}"
 _THEN: Final = {
     "pausing": "then stands still, power kept",

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from rig.control.water import Water
 from rig.protocol.plan import Plan, SpraySchedule
-from rig.record.status import Coming, WaterStatus
+from rig.record.status import AGAIN, BEGINS, WATER_OFF, WATER_ON, Coming, WaterStatus
 
 _DOING = {
     "waiting": "not begun",
@@ -18,10 +18,10 @@ _DOING = {
     "ended": "ended",
 }
 _NEXT = {
-    "waiting": "spraying begins",
-    "dry": "water on",
-    "wet": "water off",
-    "retry": "water is tried again",
+    "waiting": BEGINS,
+    "dry": WATER_ON,
+    "wet": WATER_OFF,
+    "retry": AGAIN,
 }
 
 

@@ -6,15 +6,14 @@ from typing import Final
 
 from rig.monitor import words
 from rig.monitor.view import View
-from rig.record.status import Coming
+from rig.record.status import AGAIN, BEGINS, MOVES, WATER_ON, Coming
 
 STAY_OUT: Final = "STAY OUT"
 SHORT: Final = 60.0
 """A wait [s] that is too short to go near and come back; common practice, no source."""
 INVITES: Final = frozenset({"waiting", "locked", "paused", "unloaded", "re-wetting"})
 """States in which the rig stands and people go to the specimen."""
-_MOVES: Final = "it moves: stay out"
-_WATER_ON: Final = frozenset({"water on", "spraying begins", "water is tried again"})
+_WATER_COMES: Final = frozenset({WATER_ON, BEGINS, AGAIN})
 _HOLD: Final = "to hold it before you go near: nightrig note, or open the guard"
 _HOLD_NOW: Final = "to hold it: nightrig note"
 
@@ -27,7 +26,7 @@ def motion(view: View) -> tuple[str, bool]:
     if view.ending is not None or not view.alive:
         return "", False
     state = view.status.state
-    soon = next((c for c in view.status.coming if c.what == _MOVES), None)
+    soon = next((c for c in view.status.coming if c.what == MOVES), None)
     if soon is not None or state == "starting":
         return f"{STAY_OUT}: {_starts(view, soon)}", True
     if state == "approach":
@@ -79,7 +78,7 @@ def water(view: View) -> str:
     if told.on:
         return "WATER is on: stay clear of the spray"
     item = told.coming
-    if view.over or item is None or item.within is None or item.what not in _WATER_ON:
+    if view.over or item is None or item.within is None or item.what not in _WATER_COMES:
         return ""
     when = view.moment(item.within).removeprefix("today ")
     left = view.left(item.within)

@@ -17,6 +17,13 @@ from typing import Any, get_args, get_origin, get_type_hints
 from rig.record.plain import special
 
 NAN = math.nan
+MOVES: Final = "it moves: stay out"
+"""What comes where the rig is about to move: whoever shows a run looks for it."""
+BEGINS: Final = "spraying begins"
+WATER_ON: Final = "water on"
+WATER_OFF: Final = "water off"
+AGAIN: Final = "water is tried again"
+"""What comes of the water next."""
 
 
 @dataclass(frozen=True, slots=True)
