@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, is_dataclass, replace
 from functools import cache
 from types import UnionType
-from typing import Any, get_args, get_origin, get_type_hints
+from typing import Any, Final, get_args, get_origin, get_type_hints
 
 from rig.record.plain import special
 
