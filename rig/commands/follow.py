@@ -17,8 +17,8 @@ from rig.commands.screen import Shown, show_last, show_run
 from rig.commands.usage import typed
 from rig.control.address import find_socket
 from rig.control.caller import LiveRun, NoAnswer, look_at
-from rig.control.lock import folder_holder
-from rig.errors import EXIT_CODES, RigError
+from rig.control.lock import UNKNOWN, folder_holder
+from rig.errors import EXIT_CODES, RigError, StorageError
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,11 +113,15 @@ def follow(
 
     def lives() -> bool:
         # What was started may be a guard against sleep that ends before the runner: the folder's
-        # lock tells whether the runner lives.
-        return process.poll() is None or folder_holder(out) is not None
+        # lock tells whether the runner lives. One that cannot be seen is no reason to wait for
+        # ever: its disk may be gone for good.
+        return process.poll() is None or folder_holder(out) not in (None, UNKNOWN)
 
     if shown is not None:
-        show_run(out, leaving.is_asked, leaving.pause, shown)
+        try:
+            show_run(out, leaving.is_asked, leaving.pause, shown)
+        except (OSError, StorageError) as error:
+            say(f"the screen cannot be shown, the test is waited for: {error}", err=True)
         # With its end written the record is still being closed; and where nobody sees the screen
         # any more, whoever started the test may still wait for its code.
         while lives() and not leaving.asked:

@@ -60,8 +60,9 @@ def show_run(
 ) -> bool:
     """Show the run of a folder until it is over, somebody leaves, or nobody sees it any more.
 
-    Returns whether it is over: ended, or its program gone. `pause` waits some seconds [s], less
-    when somebody leaves. Raises StorageError for a record that cannot be read.
+    Returns whether somebody waits for its end: it is over, or nobody left but nothing more can be
+    written. `pause` waits some seconds [s], less when somebody leaves. Raises StorageError for a
+    record that cannot be read.
     """
     from rig.monitor.terminal import show
 
@@ -74,7 +75,8 @@ def show_run(
 
     look = follower(out).look
     view = show(look, leaves, pause=pause, ascii_only=shown.plain, stream=stream, hint=shown.hint)
-    return view is not None and (view.ending is not None or not view.alive)
+    over = view is not None and (view.ending is not None or not view.alive)
+    return over or not leaves()
 
 
 def _hung_up(stream: TextIO) -> bool:

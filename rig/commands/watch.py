@@ -71,9 +71,10 @@ def watched(out: Path, shown: Shown, *, as_json: bool) -> int:
 
     if place(out).kind in ("live", "rehearsal"):
         with Leaving() as leaving:
-            over = show_run(out, leaving.is_asked, leaving.pause, shown)
-            # With its end written the record is still being closed.
-            while over and folder_holder(out) is not None and not leaving.asked:
+            waits = show_run(out, leaving.is_asked, leaving.pause, shown)
+            # With its end written the record is still being closed; and where nothing more can be
+            # written, whoever looks may still wait for the code.
+            while waits and folder_holder(out) is not None and not leaving.asked:
                 leaving.pause()
     found = place(out)
     if found.kind in ("live", "rehearsal"):

@@ -232,10 +232,17 @@ def test_in_tmux_it_survives_ctrl_s_a_new_size_and_being_killed(night, system_pr
 def test_when_the_test_is_stopped_the_screen_ends_with_its_code_and_result(night):
     # The last one of this file: the test ends here.
     terminal = watch(night)
+    # Where nothing can be written the code still tells how it ended.
+    with open("/dev/full", "wb") as full:
+        unseen = subprocess.Popen(
+            [*COMMAND, "watch", "night-1"], cwd=night.folder, env=night.env, stdout=full
+        )
+    night.children.append(unseen)
     is_on(terminal)
     stopped = night.nightrig("stop", "night-1", "--by", "A. Name")
     assert (stopped.returncode, stopped.stderr) == (0, "")
     assert terminal.code() == 5
+    assert unseen.wait(PATIENCE) == 5
     last_words = terminal.seen.rpartition(NO_SCREEN)[2]
     terminal.close()
     night.until_gone()
