@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import errno
+import os
+import stat
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -17,6 +20,8 @@ if TYPE_CHECKING:
     from rig.record.history import Journal
 
 JOURNAL = "journal.db"
+_NONE = (errno.ENOENT, errno.ENOTDIR, errno.ENAMETOOLONG, errno.ELOOP)
+"""Errors that say that there is no such file; others say that it cannot be seen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,10 +62,13 @@ def place(folder: Path) -> Place:
 
 
 def _holds_run(folder: Path) -> bool:
+    """Tell whether a run lies, or may lie, in a folder: it need not be one that can be read."""
     try:
-        return (folder / JOURNAL).is_file()
-    except (OSError, ValueError):
+        return stat.S_ISREG(os.stat(folder / JOURNAL).st_mode)
+    except ValueError:
         return False
+    except OSError as error:
+        return error.errno not in _NONE
 
 
 def _no_run(folder: Path) -> str:

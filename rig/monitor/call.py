@@ -100,6 +100,8 @@ def _quiet(view: View) -> str:
             told = status.why if status.cause == "stop" else f"{told}: {status.why}"
         return f"{told}; {'being stopped' if status.state == 'stopping' else 'it stands stopped'}"
     well = "all is as it should be"
+    if view.age >= OLD and not view.rehearsal:
+        well = f"no new data for {words.span(view.age)}"
     for item in view.status.coming:
         if item.within is not None and math.isfinite(item.within):
             return f"{well}; {item.what} {view.moment(item.within)}"

@@ -117,6 +117,14 @@ def test_old_data_is_worth_a_look_and_calls_once_nobody_can_know_what_the_rig_do
     assert ("look after the rig at the rig" in " ".join(told.why)) == (age > 30)
 
 
+@pytest.mark.parametrize(
+    ("age", "told"), [(4.0, "all is as it should be"), (12.0, "no new data for 12 s")]
+)
+def test_what_was_well_a_while_ago_is_not_called_well(age, told):
+    assert call(aged(age)).why[0].startswith(told)
+    assert call(aged(age, VIEWS["rehearsal"])).why[0].startswith("all is as it should be")
+
+
 def test_data_of_the_future_is_not_old():
     assert level(aged(-500.0)) is Level.NOTHING
 
