@@ -7,11 +7,12 @@ import io
 import json
 import os
 import re
+import select
 import sys
 import textwrap
 from collections.abc import Iterator
 from dataclasses import asdict
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Final, TextIO
 
 import click
 
@@ -22,15 +23,24 @@ if TYPE_CHECKING:
     from rig.assembly.result import Result
 
 
+SOON: Final = 0.25
+"""How long [s] a pipe may take nothing before whoever leaves is told nothing."""
+
+
 def print_anything() -> None:
     """Let no name of a file fail to be printed, whatever the terminal's letters are."""
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")
 
 
-def say(text: str, *, err: bool = False) -> None:
-    """Print a text; where nobody can read it any more, say nothing from here on."""
+def say(text: str, *, err: bool = False, waits: bool = True) -> None:
+    """Print a text; where nobody can read it any more, say nothing from here on.
+
+    If it must not wait, a pipe that takes nothing counts as one that nobody reads.
+    """
     try:
+        if not waits and not _takes(sys.stderr if err else sys.stdout):
+            raise BrokenPipeError
         click.echo(text, err=err)
     except OSError:
         # What waits in its buffer would fail once more at the very end.
@@ -38,6 +48,14 @@ def say(text: str, *, err: bool = False) -> None:
             sys.stderr = None
         else:
             sys.stdout = None
+
+
+def _takes(stream: TextIO | None) -> bool:
+    """Tell whether a stream takes a short text now or soon."""
+    try:
+        return stream is None or bool(select.select([], [stream.fileno()], [], SOON)[1])
+    except io.UnsupportedOperation:  # a stream in memory
+        return True
 
 
 def width_of(stream: TextIO | None) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
@@ -153,6 +154,25 @@ def test_a_pipe_that_is_closed_ends_the_looking_with_code_0(night):
     assert os.read(reader, 10)
     os.close(reader)
     assert child.wait(PATIENCE) == 0
+
+
+@pytest.mark.usefixtures("undisturbed")
+def test_a_pipe_that_nobody_empties_does_not_keep_whoever_leaves(night):
+    reader, writer = os.pipe()
+    child = subprocess.Popen(
+        [*COMMAND, "watch", "night-1"], cwd=night.folder, env=night.env, stdout=writer
+    )
+    night.children.append(child)
+    assert os.read(reader, 10)
+    os.set_blocking(writer, False)
+    with contextlib.suppress(BlockingIOError):
+        while os.write(writer, bytes(512)):
+            pass
+    os.set_blocking(writer, True)
+    child.send_signal(signal.SIGQUIT)
+    assert child.wait(PATIENCE) == 0
+    os.close(reader)
+    os.close(writer)
 
 
 def test_once_prints_one_screen_as_text_or_one_object(night):
