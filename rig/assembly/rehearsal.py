@@ -6,22 +6,26 @@ import asyncio
 import contextlib
 import signal
 import threading
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
+from types import FrameType
+from typing import Any
 
 from rig.assembly.devices import SIMULATED, close
 from rig.assembly.result import Result, header_of, result_of
 from rig.assembly.simulation import simulation_setup
 from rig.clock import VIRTUAL_EPOCH, SystemClock, VirtualClock, VirtualLoop, real_seconds
-from rig.control.conductor import Conductor
+from rig.control.conductor import Conductor, Verdict
 from rig.control.desk import Desk, Request
 from rig.control.lock import lock_folder
 from rig.errors import InputError, RigError, StorageError
-from rig.ports import Rig
 from rig.protocol.plan import Plan
 from rig.record.recorder import Recorder
 from simulators.faults import Fault
 from simulators.rig import simulated_rig
+from simulators.setup import SimulationSetup
 
 
 def rehearse(
@@ -46,31 +50,47 @@ def rehearse(
         )
     began = real_seconds()
     desk = Desk(tuple((round(time * plan.rig.rate), request) for time, request in script))
-    with asyncio.Runner(loop_factory=VirtualLoop) as runner, contextlib.ExitStack() as held:
-        recorder = Recorder.create(
-            folder, header_of(plan, folder, seed, VIRTUAL_EPOCH, simulated=True)
-        )
-        try:
-            # Whoever watches can tell a rehearsal under way from one that died.
-            held.callback(lock_folder(folder, SystemClock().utc()).release)
-        except RigError:
-            recorder.abandon()
-            raise
-        rig = simulated_rig(replace(simulation_setup(plan), faults=faults), seed, VirtualClock())
-        test = _rehearse(plan, rig, recorder, desk, began, one_tick=one_tick)
-        return runner.run(test)
+    setup = replace(simulation_setup(plan), faults=faults)
+    with contextlib.ExitStack() as held:
+        # Before anything is written: from then on whoever asks gets the normal stop and a record.
+        stop = held.enter_context(StopOnce())
+        runner = held.enter_context(asyncio.Runner(loop_factory=VirtualLoop))
+        test = _rehearse(plan, setup, folder, seed, held, desk, stop, one_tick=one_tick)
+        verdict, test_s, path = runner.run(test)
+    if verdict.cause == "record":
+        raise StorageError(f"{verdict.why}; what was recorded until then is in {path}")
+    real_s = real_seconds() - began
+    return result_of(
+        plan, verdict.outcome, verdict.why, verdict.cycles, path, real_s=real_s, test_s=test_s
+    )
+
+
+def _recorder(plan: Plan, folder: Path, seed: int, held: contextlib.ExitStack) -> Recorder:
+    """Make the record and hold its folder: who watches can tell a rehearsal from one that died."""
+    header = header_of(plan, folder, seed, VIRTUAL_EPOCH, simulated=True)
+    recorder = Recorder.create(folder, header)
+    try:
+        held.callback(lock_folder(folder, SystemClock().utc()).release)
+    except RigError:
+        recorder.abandon()
+        raise
+    return recorder
 
 
 async def _rehearse(
     plan: Plan,
-    rig: Rig,
-    recorder: Recorder,
+    setup: SimulationSetup,
+    folder: Path,
+    seed: int,
+    held: contextlib.ExitStack,
     desk: Desk,
-    began: float,
+    stop: StopOnce,
     *,
     one_tick: bool,
-) -> Result:
-    _stop_once_when_asked()
+) -> tuple[Verdict, float, Path]:
+    stop.stops_this_task()
+    recorder = _recorder(plan, folder, seed, held)
+    rig = simulated_rig(setup, seed, VirtualClock())
     try:
         snapshot = getattr(rig.acquisition, "snapshot", None)
         conductor = Conductor(
@@ -90,30 +110,46 @@ async def _rehearse(
         raise
     finally:
         await close(rig)
-    if verdict.cause == "record":
-        raise StorageError(f"{verdict.why}; what was recorded until then is in {path}")
-    real_s = real_seconds() - began
-    return result_of(
-        plan, verdict.outcome, verdict.why, verdict.cycles, path, real_s=real_s, test_s=test_s
-    )
+    return verdict, test_s, path
 
 
-def _stop_once_when_asked() -> None:
-    """Let Ctrl-C, a hang-up and SIGTERM ask for the normal stop, once.
+class StopOnce:
+    """Lets Ctrl-C, a hang-up and SIGTERM ask for the normal stop, once; a context manager.
 
-    A second one changes nothing: the stop and the closing of the record run to their end.
+    A second one changes nothing, from the first moment to the printing of the result: so where
+    one came, the signals stay deaf when it is left. Only the main thread can take them.
     """
-    task, loop = asyncio.current_task(), asyncio.get_running_loop()
-    asked: list[bool] = []
 
-    def ask() -> None:
-        if task is not None and not asked:
-            asked.append(True)
-            task.cancel()
+    def __init__(self) -> None:
+        self._asked = False
+        self._cancel: Callable[[], object] | None = None
+        self._before: dict[int, Any] = {}
 
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-        number = getattr(signal, name, None)
-        # Not every system and no thread but the main one can handle signals in the loop.
-        if number is not None and threading.current_thread() is threading.main_thread():
-            with contextlib.suppress(NotImplementedError):
-                loop.add_signal_handler(number, ask)
+    def __enter__(self) -> StopOnce:
+        if threading.current_thread() is threading.main_thread():
+            numbers = [getattr(signal, n, None) for n in ("SIGINT", "SIGTERM", "SIGHUP")]
+            for number in numbers:
+                # What the program was started to ignore it goes on to ignore.
+                if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+                    self._before[number] = signal.signal(number, self._ask)
+        return self
+
+    def __exit__(self, *_why: object) -> None:
+        self._cancel = None
+        if not self._asked:
+            for number, handler in self._before.items():
+                signal.signal(number, handler)
+
+    def stops_this_task(self) -> None:
+        """Let the running task be cancelled; at once where that was asked before."""
+        task, loop = asyncio.current_task(), asyncio.get_running_loop()
+        if task is not None:
+            self._cancel = partial(loop.call_soon_threadsafe, task.cancel)
+            if self._asked:
+                self._cancel()
+
+    def _ask(self, _number: int, _frame: FrameType | None) -> None:
+        if not self._asked:
+            self._asked = True
+            if self._cancel is not None:
+                self._cancel()
