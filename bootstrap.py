@@ -124,8 +124,11 @@ def demo(env: Path, further: list[str]) -> int:
 
 
 def test(env: Path, further: list[str]) -> int:
-    """Run the test suite on two cores; tests of one serial group share a process."""
-    return run(env, "-m", "pytest", "-n", "2", "--dist", "loadgroup", *further)
+    """Run the test suite on two cores; tests of one serial group share a process.
+
+    Three processes, because the serial group waits half of its time for tests in real time.
+    """
+    return run(env, "-m", "pytest", "-n", "3", "--dist", "loadgroup", *further)
 
 
 def check(env: Path, further: list[str]) -> int:

@@ -91,14 +91,14 @@ async def killed_again_and_again(recorder: RemoteRecorder, seed: int, kills: int
     assert len([s for s in said if "goes on after message" in s]) == kills
 
 
+@pytest.mark.parametrize("runs", [2, pytest.param(8, marks=pytest.mark.endurance)])
 async def test_a_recorder_killed_at_any_instant_loses_nothing_and_repeats_nothing(
-    tmp_path: Path,
-    create: Create,
+    tmp_path: Path, create: Create, runs: int
 ) -> None:
-    runs = [
-        killed_again_and_again(await create(tmp_path / str(seed)), seed, 5) for seed in range(4)
+    nights = [
+        killed_again_and_again(await create(tmp_path / str(seed)), seed, 5) for seed in range(runs)
     ]
-    await asyncio.gather(*runs)
+    await asyncio.gather(*nights)
 
 
 @pytest.mark.parametrize("how", ["stopped", "hang"])
