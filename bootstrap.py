@@ -149,8 +149,10 @@ def benchmark(env: Path, further: list[str]) -> int:
 
 
 def endurance(env: Path, further: list[str]) -> int:
-    """Run the full-length tests."""
-    return run(env, "-m", "pytest", "-m", "endurance", "--timeout=0", *further)
+    """Run the full-length tests, and those of any input with ten times as many examples."""
+    os.environ["NIGHTRIG_EXAMPLES"] = "endurance"
+    chosen = "endurance or hypothesis"
+    return run(env, "-m", "pytest", "-m", chosen, "--timeout=0", *further)
 
 
 COMMANDS = {

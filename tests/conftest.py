@@ -16,8 +16,11 @@ from hypothesis import settings
 from rig.clock import VirtualLoop
 
 # The same examples every time: a red test is red for everybody, and slow machines stay green.
-settings.register_profile("nightrig", derandomize=True, deadline=None, database=None)
-settings.load_profile("nightrig")
+settings.register_profile(
+    "nightrig", derandomize=True, deadline=None, database=None, max_examples=40
+)
+settings.register_profile("endurance", settings.get_profile("nightrig"), max_examples=400)
+settings.load_profile(os.environ.get("NIGHTRIG_EXAMPLES", "nightrig"))
 
 GRACE = 1.0
 """How long [s] a thread or child process that was told to end may take."""

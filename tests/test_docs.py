@@ -195,6 +195,7 @@ def test_the_first_night_runs_in_real_time_to_its_run_out(tmp_path):
     assert "run-out" in done.stdout
 
 
+@pytest.mark.endurance
 def test_the_quoted_demo_is_what_the_demo_finds(tmp_path):
     quoted = next(s for s in steps(README) if s.text == "python3 bootstrap.py demo").printed
     order = f"nightrig rehearse overnight-wet-prism --out {tmp_path / 'run'} --seed 1"

@@ -119,12 +119,13 @@ class _HangingInputs:
 
 
 class _SilentLine:
-    """An acquisition behind a line that goes silent."""
+    """An acquisition behind a line that goes silent; it gives at most so many frames at once."""
 
-    def __init__(self, acquisition, frame, accidents: Accidents) -> None:
+    def __init__(self, acquisition, frame, accidents: Accidents, most: int | None) -> None:
         self._acquisition = acquisition
         self._frame = frame
         self._from = accidents.no_samples
+        self._most = most
 
     def __getattr__(self, name: str):
         return getattr(self._acquisition, name)
@@ -133,7 +134,7 @@ class _SilentLine:
         if self._from is not None and self._frame() >= self._from:
             await asyncio.Event().wait()
         ahead = frames if self._from is None else max(self._from - self._frame(), 1)
-        return await self._acquisition.read(min(frames, ahead))
+        return await self._acquisition.read(min(frames, ahead, self._most or frames))
 
 
 class _Watched:
@@ -166,11 +167,17 @@ class _Watched:
 
     def commit(self) -> None:
         self._committed = self._frame()
-        self._recorder.commit()
+        if self._every is None:  # else the disk would be what such a night costs
+            self._recorder.commit()
+
+    def restart_point(self, values) -> None:
+        if self._every is None:
+            self._recorder.restart_point(values)
 
     def status(self, status: Status) -> None:
         self.statuses.append((self._frame(), status))
-        self._recorder.status(status)
+        if self._every is None:
+            self._recorder.status(status)
 
     def event(self, time, cycle, kind, text) -> None:
         if kind == "state":
@@ -189,26 +196,22 @@ def walk(
     clock: Clock | None = None,
     paced: bool = False,
     looks: int | None = None,
-    fine: bool = False,
     on_call: str = "",
 ) -> Walked:
     """Carry a plan out in virtual time; `script` holds frames and requests.
 
-    With `looks` the status is taken every so many frames, or after longer blocks; with `fine`
-    all blocks are of one tick.
+    With `looks` the status is taken every so many frames, and no block is longer.
 
     With a `clock` the conductor lives in real time as that clock tells it; with `paced` the
     rig goes on with it, read in blocks of one tick.
     """
     with asyncio.Runner(loop_factory=VirtualLoop) as runner:
-        night = _walk(
-            plan, folder, script, accidents, emulated, seed, clock, paced, looks, fine, on_call
-        )
+        night = _walk(plan, folder, script, accidents, emulated, seed, clock, paced, looks, on_call)
         return runner.run(night)
 
 
 async def _walk(
-    plan, folder, script, accidents, emulated, seed, clock, paced, looks, fine, on_call
+    plan, folder, script, accidents, emulated, seed, clock, paced, looks, on_call
 ) -> Walked:
     setup = replace(simulation_setup(plan), faults=accidents.faults)
     hang = accidents.inputs_hang
@@ -222,7 +225,7 @@ async def _walk(
     watched = _Watched(recorder, lambda: conductor.stream.now, accidents, looks)
     try:
         line = _Line(rig.actuator, lambda: conductor.stream.now, accidents)
-        samples = _SilentLine(rig.acquisition, lambda: conductor.stream.now, accidents)
+        samples = _SilentLine(rig.acquisition, lambda: conductor.stream.now, accidents, looks)
         rig = replace(rig, actuator=line, acquisition=samples, emulated=emulated)
         rig = replace(rig, inputs=_HangingInputs(rig.inputs, lambda: conductor.stream.now, hang))
         conductor = Conductor(
@@ -231,7 +234,7 @@ async def _walk(
             watched,
             desk=Desk(script),
             live=live,
-            one_tick=paced or fine,
+            one_tick=paced,
             clock=clock,
             on_call=on_call,
         )

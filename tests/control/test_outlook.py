@@ -34,7 +34,7 @@ def quiet_night(nights, plan_of, tmp_path_factory):
     if "quiet" not in nights:
         plan = plan_of("first-night", QUICK)
         folder = tmp_path_factory.mktemp("outlook") / "quiet"
-        nights["quiet"] = walk(plan, folder, looks=LOOKS, fine=True)
+        nights["quiet"] = walk(plan, folder, looks=LOOKS)
     return nights["quiet"]
 
 
@@ -103,7 +103,7 @@ def test_the_tank_is_empty_when_it_was_foretold(plan_of, tmp_path):
     changes = {**QUICK, r'^on = "15 s"$': "continuous = true", r'^every = "30 s"$': ""}
     plan = plan_of("first-night", changes, {r'^tank = "1000 L"': 'tank = "0.8 L"'})
     script = ((100_000, said("stop")),)
-    night = walk(plan, tmp_path / "night", script=script, looks=LOOKS, fine=True)
+    night = walk(plan, tmp_path / "night", script=script, looks=LOOKS)
     wet = [(f, s) for f, s in night.statuses if s.water.confirmed and s.state == "cycling"]
     empty = next(f for f, s in night.statuses if s.water.doing == "no flow, will be tried again")
     frame, status = wet[-1]
@@ -311,7 +311,7 @@ def test_the_room_to_a_limit_holds_for_slow_cycles_too(plan_of, tmp_path):
     changes = {**QUICK, r'^frequency = "4 Hz"': 'frequency = "0.4 Hz"'}
     script = ((150_000, said("stop")),)
     plan = plan_of("first-night", changes)
-    night = walk(plan, tmp_path / "night", script=script, looks=LOOKS, fine=True)
+    night = walk(plan, tmp_path / "night", script=script, looks=LOOKS)
     cycling = [s for s in night.shown("cycling") if s.cycles > 3]
     assert len(cycling) > 20
     for status in cycling:
@@ -353,7 +353,7 @@ def test_a_standing_state_tells_from_its_first_moment_how_it_ends(plan_of, quiet
 def test_a_hold_tells_how_long_it_still_lasts(plan_of, tmp_path):
     changes = {**QUICK, r'^duration = "1 s"': 'duration = "30 s"'}
     plan, script = plan_of("first-night", changes), ((85_000, said("stop")),)
-    night = walk(plan, tmp_path / "night", script=script, looks=LOOKS, fine=True)
+    night = walk(plan, tmp_path / "night", script=script, looks=LOOKS)
     ends = night.entered("build-up")
     told = list(foretold_in(night.shown("hold"), night))
     assert len(told) > 20
@@ -382,7 +382,7 @@ def test_what_was_found_is_shown_until_somebody_has_looked(plan_of, tmp_path):
     changes[r"^stiffness_step = .*$"] = ""  # would pause a test that people attend
     rig = {r'^life_dry = "40e6 cycles"': 'life_dry = "20000 cycles"'}
     plan = plan_of("first-night", changes, rig)
-    alone = walk(plan, tmp_path / "alone", looks=LOOKS)
+    alone = walk(plan, tmp_path / "alone", looks=4 * LOOKS)
     assert alone.verdict.outcome == "failure"
     found = [f for f, s in alone.statuses if s.state == "cycling" and s.troubles]
     assert found
@@ -390,7 +390,7 @@ def test_what_was_found_is_shown_until_somebody_has_looked(plan_of, tmp_path):
     noted = found[0] + 2_000
     assert noted < alone.entered("stopping")
     script = ((noted, Request("note", who=BY, text="seen")),)
-    night = walk(plan, tmp_path / "noted", script=script, looks=LOOKS)
+    night = walk(plan, tmp_path / "noted", script=script, looks=4 * LOOKS)
     shown = [(f, s.troubles) for f, s in night.statuses if s.state == "cycling"]
     seen = {text for f, texts in shown if f < noted for text in texts}
     assert any("baseline" in text for text in seen)
