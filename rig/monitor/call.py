@@ -82,7 +82,8 @@ def call(view: View) -> Call:
     first = [told for told in (near.water(view), near.hold(view)) if told]
     moves, out = near.motion(view)
     if moves and not (view.age > LOST and not view.rehearsal):
-        why = [*first, *comes, *looks] or [near.before(view)]
+        ends = [_quiet(view)] if view.over else []
+        why = [*first, *ends, *comes, *looks] or [near.before(view)]
         return Call(Level.COME if comes else Level.LOOK, moves, tuple(why), loud=out)
     if comes and not gone:
         return Call(Level.COME, _come(view), tuple(first + comes + looks))

@@ -13,6 +13,8 @@ SHORT: Final = 60.0
 """A wait [s] that is too short to go near and come back; common practice, no source."""
 INVITES: Final = frozenset({"waiting", "locked", "paused", "unloaded", "re-wetting"})
 """States in which the rig stands and people go to the specimen."""
+_TO_REST: Final = frozenset({"pausing", "unloading"})
+_FORESEEN: Final = frozenset({"verdict", "stop"})
 _WATER_COMES: Final = frozenset({WATER_ON, BEGINS, AGAIN})
 _HOLD: Final = "to hold it before you go near: nightrig note, or open the guard"
 _HOLD_NOW: Final = "to hold it: nightrig note"
@@ -31,6 +33,9 @@ def motion(view: View) -> tuple[str, bool]:
         return f"{STAY_OUT}: {_starts(view, soon)}", True
     if state == "approach":
         return f"{STAY_OUT}: IT MOVES", True
+    # What stops for a fault calls somebody; what goes to rest as foreseen moves until it stands.
+    if state in _TO_REST or (state == "stopping" and view.status.cause in _FORESEEN):
+        return f"{STAY_OUT}: IT COMES TO REST", True
     ends = goes_on(view)
     if ends is None or ends.within is None:
         return "", False

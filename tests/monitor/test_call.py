@@ -154,8 +154,23 @@ def test_a_stop_nobody_asked_for_calls_and_a_stop_by_the_verdict_does_not():
     for state in ("stopping", "stopped"):
         for cause in ("limit", "no samples", "stopped", ""):
             assert level(with_status(state=state, cause=cause, why="load beyond")) is Level.COME
-        for cause in ("verdict", "stop"):
-            assert level(with_status(state=state, cause=cause)) is Level.NOTHING
+    for cause in ("verdict", "stop"):
+        assert level(with_status(state="stopped", cause=cause)) is Level.NOTHING
+
+
+@pytest.mark.parametrize(
+    ("state", "cause", "wanted"),
+    [
+        ("pausing", "pause", Level.COME),
+        ("unloading", "wait over", Level.COME),
+        ("stopping", "verdict", Level.LOOK),
+        ("stopping", "stop", Level.LOOK),
+    ],
+)
+def test_people_are_kept_out_until_a_rig_that_goes_to_rest_stands(state, cause, wanted):
+    told = call(with_status(state=state, cause=cause, why="", coming=(), water=None))
+    assert told.headline == "STAY OUT: IT COMES TO REST"
+    assert (told.level, told.loud) == (wanted, True)
 
 
 @pytest.mark.parametrize("state", ["stopping", "stopped"])
