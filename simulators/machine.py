@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Final
 
 import numpy as np
 
@@ -14,9 +13,6 @@ from simulators.sampling import Piece, Sampler
 from simulators.sensors import reading
 from simulators.state import RigState, World
 from simulators.stretch import Signals, Stretch, stopping, unloading
-
-WATCHDOG: Final = 0.5
-"""Seconds of device time without a heartbeat after which a moving actuator stops by itself."""
 
 
 class Machine:
@@ -114,7 +110,7 @@ class Machine:
     def _expiry(self) -> int:
         """Return the first frame after the watchdog's time, if nothing feeds it until then."""
         fed = max(self.fed, self._stretch.state.motion.begin)
-        return fed + int(WATCHDOG * self.world.rate) + 1
+        return fed + int(self.world.setup.watchdog * self.world.rate) + 1
 
     def _expire(self) -> None:
         """Stop by itself if anything moves and nothing has stopped it yet."""

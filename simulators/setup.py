@@ -54,7 +54,8 @@ class SimulationSetup:
     multiplied by `life_scale`; `scatter` the standard deviation of its log10; a wet crack ages
     `wet_factor` times as fast. `gap` [m] of stroke before contact, `bedding` [m] consumed by
     the first few hundred cycles, `creep` as a fraction of the deflection per decade of time.
-    `servo_bandwidth` [Hz], `pump_flow` [m3/s], `tank` [m3], `pump_run_up` [s].
+    `servo_bandwidth` [Hz], `pump_flow` [m3/s], `tank` [m3], `pump_run_up` [s]. `watchdog` is the
+    device time [s] without a heartbeat after which a moving actuator stops by itself.
     """
 
     rate: float
@@ -77,3 +78,4 @@ class SimulationSetup:
     ending: Literal["gradual", "brittle"] = "gradual"
     creep: float = 0.01
     faults: tuple[Fault, ...] = ()
+    watchdog: float = 0.5

@@ -122,10 +122,11 @@ async def carry_out(
 ) -> tuple[Live, Verdict]:
     """Carry a plan out with something `beside` it; return how it ended.
 
-    `pace` is device time in one real second; the recorder and its disk keep real time.
+    `pace` is device time in one real second; the recorder, its disk and the watchdog keep real
+    time.
     """
     clock = FastClock(pace)
-    setup = replace(simulation_setup(plan), faults=faults)
+    setup = replace(simulation_setup(plan), faults=faults, watchdog=0.5 * pace)
     rig = simulated_rig(setup, seed, clock, paced=True)
     actuator = Watched(rig.actuator)
     rig = replace(rig, actuator=actuator)

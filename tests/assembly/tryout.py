@@ -18,7 +18,6 @@ from pathlib import Path
 from rig.assembly import simulation_setup
 from rig.ports import InputState, Rig
 from rig.protocol.load import load_plan
-from simulators import machine
 from simulators.rig import simulated_rig
 
 FILE = Path(os.environ["TRYOUT"])
@@ -67,9 +66,9 @@ async def open_rig(plan, clock) -> Rig:
     state = told()
     while told()["slow"]:  # noqa: ASYNC110 - another process makes it so
         await asyncio.sleep(0.02)
-    # A controller's own time is as fast as its devices'.
-    machine.WATCHDOG = 0.5 * state["pace"]
     whole = load_plan(state["protocol"], state["rig"], lambda path: Path(path).read_text("utf-8"))
     assert whole.rig == plan
-    rig = simulated_rig(simulation_setup(whole), 1, FastClock(clock, state["pace"]), paced=True)
+    # The watchdog watches a program that lives in real time.
+    setup = replace(simulation_setup(whole), watchdog=0.5 * state["pace"])
+    rig = simulated_rig(setup, 1, FastClock(clock, state["pace"]), paced=True)
     return replace(rig, inputs=FileInputs(), emulated=state["emulated"])
