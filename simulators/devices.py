@@ -73,8 +73,8 @@ class SimulatedAcquisition:
             "stuck": {str(k): v for k, v in machine.stuck.items()},
         }
 
-    def restore(self, kept: Mapping[str, Any]) -> None:
-        """Stand at a snapshot of a rig with the same setup and seed."""
+    def restore(self, kept: Mapping[str, Any], alone: float = 0.0) -> None:
+        """Stand at a snapshot of a rig with the same setup and seed, left `alone` [s] since."""
         fields = dict(kept["state"])
         kind = cast(type[Motion], getattr(motions, kept["motion"]))
         fields["motion"] = kind(**fields["motion"])
@@ -85,6 +85,7 @@ class SimulatedAcquisition:
         machine.fed = int(kept["fed"])
         stuck = {int(k): v for k, v in kept["stuck"].items()}
         machine.restart(RigState(**fields), int(kept["frame"]), stuck)
+        machine.leave(round(alone * self.rate))
 
 
 class SimulatedPump:

@@ -27,7 +27,6 @@ from simulators.state import RigState, World
 
 HAIR: Final = 1e-6  # of a frame: rounding of the clock's seconds
 SHORTEST: Final = 1e-6  # s to wait, so that every wait ends later than it began
-STEP: Final = 1 << 16  # frames planned at once after a long time
 
 
 class PacedMachine(Machine):
@@ -94,18 +93,8 @@ class PacedMachine(Machine):
             self._power_on = self._clock.now()
         return self._clock.now() - self._power_on
 
-    def _advance(self, target: int) -> None:
-        while self._frame < target:
-            expiry = self._expiry()
-            if self._frame >= expiry:
-                self._expire()
-                expiry = target
-            pieces = self._plan(min(target, expiry, self._frame + STEP))
-            for piece in pieces:
-                self._remember(piece)
-            self._stand(pieces, pieces[-1][2])
-
-    def _remember(self, piece: Piece) -> None:
+    def _pass(self, piece: Piece) -> None:
+        """Remember a piece until it is read."""
         stretch, begin, end = piece
         if begin == end:
             return
