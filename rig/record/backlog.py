@@ -26,15 +26,15 @@ class Backlog:
 
     A long freeze leaves hundreds of thousands of them, and the loop that holds them must not
     stand still for any of it: they are bytes in blocks, and `let_go` frees a block at a time.
+    Everything up to the number `durable` is on the disk from the first.
     """
 
-    def __init__(self) -> None:
-        self.last = 0
-        self.durable = 0
+    def __init__(self, durable: int = 0) -> None:
+        self.last = self.durable = durable
         self.size = 0
-        self._sent = 0
-        self._let_go = 0
-        self._blocks: dict[int, _Block] = {}
+        self._sent = self._let_go = durable
+        # Places of a block go by its numbers: those before the first are let go of already.
+        self._blocks = {durable // BLOCK: _Block([b""] * (durable % BLOCK))}
         self._newest: dict[str, int] = {}
 
     def add(self, message: bytes, *, replaces: str = "") -> None:

@@ -18,14 +18,15 @@ _REFUSALS: Final = {"InputError": InputError, "StorageError": StorageError}
 class Child(asyncio.SubprocessProtocol):
     """A recorder process. Lives in one event loop.
 
-    `ready` becomes the number of the last message its journal holds, or the error that kept it
-    from beginning; `gone` becomes its exit code once it has been waited for. `heard` is given
-    every later message, `writable` is called when `write` may be used again.
+    `ready` becomes the numbers of the last message and of the last counted cycle that its journal
+    holds, or the error that kept it from beginning; `gone` becomes its exit code once it has been
+    waited for. `heard` is given every later message, `writable` is called when `write` may be used
+    again.
     """
 
     def __init__(self, heard: Callable[[Message], None], writable: Callable[[], None]) -> None:
         loop = asyncio.get_running_loop()
-        self.ready: asyncio.Future[int] = loop.create_future()
+        self.ready: asyncio.Future[tuple[int, int]] = loop.create_future()
         self.gone: asyncio.Future[int] = loop.create_future()
         self.paused = False
         self.last_heard = loop.time()
@@ -83,8 +84,8 @@ class Child(asyncio.SubprocessProtocol):
         self.last_heard = asyncio.get_running_loop().time()
         for message in self._unpacker.feed(data):
             match message:
-                case ("ready", number):
-                    self.ready.set_result(number)
+                case ("ready", number, counted):
+                    self.ready.set_result((number, counted))
                 case ("refused", error, text):
                     self.ready.set_exception(_REFUSALS[error](text))
                 case _:

@@ -32,13 +32,15 @@ class Keeper:
     """The recorder process of one run, whichever process it is. Lives in one event loop.
 
     `note` is told in words what became of a process, `durable` up to which message all is on
-    the disk, `lost` why nobody keeps the recorder any more.
+    the disk, `lost` why nobody keeps the recorder any more. `counted` is the last counted cycle
+    that the record held when it began.
     """
 
     def __init__(
         self, folder: Path, header: RunHeader, command: Sequence[str] | None, silence: float
     ) -> None:
         self.backlog = Backlog()
+        self.counted = 0
         self.note: Callable[[str], None] = _ignore
         self.durable: Callable[[int], None] = _ignore
         self.lost: Callable[[str], None] = _ignore
@@ -59,9 +61,14 @@ class Keeper:
         self._closing = False
         self._letting_go: asyncio.Handle | None = None
 
-    async def begin(self) -> None:
-        """Start the first process, which makes the folder. Raises InputError, StorageError."""
-        self._child = child = await self._open("create")
+    async def begin(self, how: str) -> None:
+        """Start the first process, which makes the folder, or takes up the record in it.
+
+        `how` is "create" or "resume". Raises InputError, StorageError.
+        """
+        self._child = child = await self._open(how)
+        received, self.counted = child.ready.result()
+        self.backlog = Backlog(received)
         # Held here and awaited in `close`: it outlives the call.
         self._task = self._loop.create_task(self._keep(child), name="recorder")
         self._task.add_done_callback(self._left_alone)
@@ -210,7 +217,7 @@ class Keeper:
             self._child = None
             self.note(f"recorder process {child.pid} {end}")
             child = await self._another()
-            number = child.ready.result()
+            number, _ = child.ready.result()
             self.said = ""
             self._acknowledge(number)
             self.backlog.send_again()

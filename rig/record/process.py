@@ -76,7 +76,7 @@ class Service:
 
     def _take(self, message: Message) -> None:
         match message:
-            case ("create" | "reopen" as how, folder, header):
+            case ("create" | "resume" | "reopen" as how, folder, header):
                 self._begin(how, Path(folder), RunHeader.from_json(header))
             case ("finish", arguments):
                 self._finish(*arguments)
@@ -89,13 +89,13 @@ class Service:
         try:
             if how == "create":
                 self._recorder = Recorder.create(folder, header)
-            elif not self._has_ended():
+            elif how == "resume" or not self._has_ended():
                 self._recorder = Recorder.reopen(folder, header)
                 self._taken = self._recorder.received
         except (InputError, StorageError) as error:
             self._answer("refused", type(error).__name__, str(error))
             raise _Ended from error
-        self._answer("ready", self._taken)
+        self._answer("ready", self._taken, self._recorder.counted if self._recorder else 0)
 
     def _has_ended(self) -> bool:
         # The recorder before this one may have died between the ending and run.h5.

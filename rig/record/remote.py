@@ -34,10 +34,10 @@ BULKY: Final = frozenset({"cycles", "build_up", "slow", "static", "full_rate"}) 
 
 
 class RemoteRecorder:
-    """Records one run through a recorder process; made by `create`, lives in one event loop.
+    """Records one run through a recorder process; made by `create` or `reopen`.
 
-    It keeps the interface `RunRecord`. No method waits for the disk or raises because of it,
-    save `synced` and `finish`, which are awaited.
+    It lives in one event loop and keeps the interface `RunRecord`. No method waits for the disk or
+    raises because of it, save `synced` and `finish`, which are awaited.
     """
 
     def __init__(self, keeper: Keeper, folder: Path, header: RunHeader, memory: int) -> None:
@@ -48,7 +48,7 @@ class RemoteRecorder:
         self._memory = memory
         self._fields = tables(header)["cycles"]
         self._waiting: list[tuple[int, asyncio.Future[None]]] = []
-        self._next, self._time, self._cycle = 1, 0.0, 0
+        self._next, self._time, self._cycle = keeper.counted + 1, 0.0, keeper.counted
         self._fresh = False
         self._committed = real_seconds()
         self._trouble = ""
@@ -71,9 +71,27 @@ class RemoteRecorder:
         StorageError if it cannot be made.
         """
         keeper = Keeper(folder, header, command, silence)
-        recorder = RemoteRecorder(keeper, folder, header, memory)
-        await keeper.begin()
-        return recorder
+        await keeper.begin("create")
+        return RemoteRecorder(keeper, folder, header, memory)
+
+    @staticmethod
+    async def reopen(
+        folder: Path,
+        header: RunHeader,
+        *,
+        command: Sequence[str] | None = None,
+        memory: int = MEMORY,
+        silence: float = SILENCE,
+    ) -> RemoteRecorder:
+        """Start a recorder process that goes on with a record from its last commit.
+
+        Counted cycles go on from the last one in the journal. The rest as `create`. Raises
+        InputError if the run has ended or is not the one of the header, StorageError if the
+        journal cannot be read or written.
+        """
+        keeper = Keeper(folder, header, command, silence)
+        await keeper.begin("resume")
+        return RemoteRecorder(keeper, folder, header, memory)
 
     @property
     def pid(self) -> int | None:

@@ -16,26 +16,30 @@ def sent(backlog: Backlog) -> list[tuple[int, str]]:
     return found
 
 
-def filled(count: int) -> Backlog:
-    backlog = Backlog()
-    for number in range(1, count + 1):
+def filled(count: int, start: int = 0) -> Backlog:
+    backlog = Backlog(start)
+    for number in range(start + 1, start + count + 1):
         backlog.add(pack((number, "event", ("text",))))
     return backlog
 
 
-@given(st.lists(st.integers(0, 3 * BLOCK), max_size=5), st.integers(0, 3 * BLOCK))
+@given(
+    st.lists(st.integers(0, 3 * BLOCK), max_size=5),
+    st.integers(0, 3 * BLOCK),
+    st.sampled_from([0, 1, BLOCK - 1, BLOCK, 2 * BLOCK + 7]),
+)
 def test_what_is_not_durable_is_sent_again_in_order_and_the_rest_is_freed(
-    durable: list[int], count: int
+    durable: list[int], count: int, start: int
 ) -> None:
-    backlog = filled(count)
-    assert sent(backlog) == [(n, "event") for n in range(1, count + 1)]
+    backlog = filled(count, start)
+    assert sent(backlog) == [(n, "event") for n in range(start + 1, start + count + 1)]
     for number in durable:
-        backlog.acknowledge(min(number, count))
+        backlog.acknowledge(start + min(number, count))
         backlog.let_go()
     backlog.send_again()
-    reached = min(max(durable, default=0), count)
-    assert sent(backlog) == [(n, "event") for n in range(reached + 1, count + 1)]
-    backlog.acknowledge(count)
+    reached = start + min(max(durable, default=0), count)
+    assert sent(backlog) == [(n, "event") for n in range(reached + 1, start + count + 1)]
+    backlog.acknowledge(start + count)
     while backlog.let_go():
         pass
     assert backlog.size == 0

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from rig.errors import StorageError
+from rig.errors import InputError, StorageError
 from rig.record import RemoteRecorder, read_journal, read_run
 from tests.record.recorders import alive, obeying, until
 from tests.record.runs import BARE, header, likely_rows
@@ -55,8 +55,10 @@ async def create() -> AsyncIterator[Create]:
     """Create recorders, and let none outlive a test that fails."""
     created: list[RemoteRecorder] = []
 
-    async def creating(folder: Path, **options: Any) -> RemoteRecorder:
-        created.append(await RemoteRecorder.create(folder, header(), **options))
+    async def creating(
+        folder: Path, *, how: Any = RemoteRecorder.create, **options: Any
+    ) -> RemoteRecorder:
+        created.append(await how(folder, header(), **options))
         return created[-1]
 
     yield creating
@@ -99,6 +101,56 @@ async def test_a_recorder_killed_at_any_instant_loses_nothing_and_repeats_nothin
         killed_again_and_again(await create(tmp_path / str(seed)), seed, 5) for seed in range(runs)
     ]
     await asyncio.gather(*nights)
+
+
+async def test_a_record_is_taken_up_where_it_stood_however_its_recorders_ended(
+    tmp_path: Path, create: Create
+) -> None:
+    stream = Stream(await create(tmp_path / "run"), 11)
+    for end in ("closed", "killed"):
+        for _ in range(20):
+            stream.block()
+        recorder = stream.recorder
+        await recorder.synced()
+        with read_journal(tmp_path / "run") as journal:
+            received = journal.received
+        if end == "closed":
+            await recorder.abandon()
+        else:
+            first = recorder.pid
+            assert first is not None
+            os.kill(first, signal.SIGKILL)
+            await until(lambda first=first, its=recorder: its.pid not in {None, first})
+            await recorder.abandon()
+        stream.recorder = await create(tmp_path / "run", how=RemoteRecorder.reopen)
+        with pytest.raises(StorageError, match=f"must go on from {stream.done + 1}, got"):
+            stream.recorder.cycles(ROWS.part(stream.done + 1, stream.done + 2))
+        stream.block()
+        await stream.recorder.synced()
+        with read_journal(tmp_path / "run") as journal:
+            assert journal.rows("cycles") == stream.done
+            assert journal.received > received
+    # The processes that follow the one that took it up do the same.
+    first = stream.recorder.pid
+    assert first is not None
+    os.kill(first, signal.SIGKILL)
+    stream.block()
+    said = expect_whole(await stream.recorder.finish(*END, stream.done, 9.0), stream.done)
+    assert len([s for s in said if s.endswith("was ended by signal 9")]) == 2
+
+
+async def test_what_has_ended_or_is_not_there_is_not_taken_up(
+    tmp_path: Path, create: Create
+) -> None:
+    recorder = await create(tmp_path / "run")
+    await recorder.finish(*END, 0, 9.0)
+    before = (tmp_path / "run" / "journal.db").read_bytes()
+    with pytest.raises(InputError, match=r"journal\.db: this run has ended \(operator\)"):
+        await create(tmp_path / "run", how=RemoteRecorder.reopen)
+    assert (tmp_path / "run" / "journal.db").read_bytes() == before
+    with pytest.raises(StorageError, match=f"{tmp_path}/nowhere"):
+        await create(tmp_path / "nowhere", how=RemoteRecorder.reopen)
+    assert not (tmp_path / "nowhere").exists()
 
 
 @pytest.mark.parametrize("how", ["stopped", "hang"])
