@@ -12,7 +12,7 @@ import os
 import sqlite3
 import threading
 from collections.abc import Mapping
-from contextlib import suppress
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Final
 
@@ -22,6 +22,7 @@ from rig.clock import real_seconds
 from rig.errors import StorageError
 from rig.record import plain
 from rig.record.entries import Ending, FullRateRecord, RunHeader, StaticRecord
+from rig.record.hold import Hold
 from rig.record.sealing import checksum, join, seal
 from rig.record.trouble import storage, sync_file, sync_folder
 from rig.samples import SampleArray
@@ -73,8 +74,8 @@ def sample_values(folder: Path, record: StaticRecord | FullRateRecord) -> Sample
     return values
 
 
-def create_journal(folder: Path, header: RunHeader) -> None:
-    """Make the journal with its header committed, under its name only when it is whole."""
+def _create(folder: Path, header: RunHeader) -> None:
+    # Under its name only when it is whole.
     new, path = folder / (JOURNAL + ".new"), folder / JOURNAL
     with storage(path, "make the journal"):
         db = _connect(new)
@@ -110,18 +111,28 @@ def _meta(key: str, text: str) -> tuple[str, tuple[str, str, int]]:
 
 
 class JournalWriter:
-    """Appends to a journal of one folder; the only writer there.
+    """Appends to a journal of one folder; the only writer there, as its `Hold` makes sure.
 
-    `received`, where somebody counts messages, is kept in the same transaction as what the
-    messages brought.
+    Raises StorageError if another process writes, or the journal is not there. `received`, where
+    somebody counts messages, is kept in the same transaction as what the messages brought.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, hold: Hold | None = None) -> None:
         self.received: int | None = None
         self._path = folder / JOURNAL
         self._waiting: list[tuple[str, tuple[object, ...]]] = []
         self._meta: dict[str, str] = {}
+        self._hold = hold or Hold(folder)
+        try:
+            self._open()
+        except StorageError:
+            self._hold.close()
+            raise
+
+    def _open(self) -> None:
         with storage(self._path, "open the journal"):
+            # Opening would make the journal of a folder that has none.
+            self._path.stat()
             self._db = _connect(self._path)
             try:
                 self._entries = self._count("entry")
@@ -129,6 +140,17 @@ class JournalWriter:
             except sqlite3.Error:
                 self._db.close()
                 raise
+
+    @staticmethod
+    def create(folder: Path, header: RunHeader) -> JournalWriter:
+        """Make the journal of a new folder with its header committed, and open it."""
+        hold = Hold(folder)
+        try:
+            _create(folder, header)
+        except StorageError:
+            hold.close()
+            raise
+        return JournalWriter(folder, hold)
 
     def _count(self, table: str) -> int:
         found = self._db.execute(f"SELECT coalesce(max(seq), 0) FROM {table}").fetchone()  # noqa: S608 - fixed table names
@@ -239,17 +261,16 @@ class JournalWriter:
         return True
 
     def close(self) -> None:
-        """Close without writing what waits."""
+        """Close without writing what waits, and let the folder go."""
         try:
             self._db.close()
         except sqlite3.Error as error:
             raise StorageError(f"{self._path}: cannot close the journal: {error}") from error
+        finally:
+            self._hold.close()
 
 
 def settle(folder: Path, readers: float = READERS) -> None:
     """Put the journal of a folder that nobody writes into one file, as `JournalWriter.settle`."""
-    journal = JournalWriter(folder)
-    try:
+    with closing(JournalWriter(folder)) as journal:
         journal.settle(readers)
-    finally:
-        journal.close()

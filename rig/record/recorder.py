@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Mapping
+from contextlib import closing
 from pathlib import Path
 from typing import Final
 
@@ -20,7 +21,8 @@ from rig.record.entries import (
     tables,
 )
 from rig.record.history import Journal
-from rig.record.journal import READERS, JournalWriter, create_journal
+from rig.record.hold import Hold
+from rig.record.journal import READERS, JournalWriter
 from rig.record.rows import Rows
 from rig.record.runfile import make_run_file
 from rig.record.sealing import CHUNK_ROWS
@@ -50,10 +52,10 @@ class Recorder:
     in memory and the next commit tries again. It keeps the interface `RunRecord`.
     """
 
-    def __init__(self, folder: Path, header: RunHeader) -> None:
+    def __init__(self, folder: Path, header: RunHeader, journal: JournalWriter) -> None:
         self.folder = folder
         self.header = header
-        self._journal = JournalWriter(folder)
+        self._journal = journal
         self._kinds = tables(header)
         self._cycles, self._build_up, self._slow = (
             Rows(kind, fields, self._journal) for kind, fields in self._kinds.items()
@@ -83,8 +85,7 @@ class Recorder:
                 ) from None
         recorder = None
         try:
-            create_journal(folder, header)
-            recorder = Recorder(folder, header)
+            recorder = Recorder(folder, header, JournalWriter.create(folder, header))
             recorder._begin_segment()
         except StorageError:
             if recorder is not None:
@@ -99,20 +100,30 @@ class Recorder:
         """Go on with a record that was not finished, from its last commit, in a new segment.
 
         Raises InputError if the run has ended or is not the one of the header, StorageError if
-        the journal cannot be read or written.
+        the journal cannot be read or written, or another process still writes it.
         """
+        hold = Hold(folder)
+        try:
+            recorder = Recorder._reloaded(folder, header, hold)
+        except (InputError, StorageError):
+            hold.close()
+            raise
+        try:
+            recorder._begin_segment()
+        except StorageError as error:
+            recorder._give_up_segment(error)
+        return recorder
+
+    @staticmethod
+    def _reloaded(folder: Path, header: RunHeader, hold: Hold) -> Recorder:
         with Journal(folder) as journal:
             _check_same_run(journal, header)
-            recorder = Recorder(folder, header)
+            recorder = Recorder(folder, header, JournalWriter(folder, hold))
             try:
                 recorder._reload(journal)
             except StorageError:
                 recorder.abandon()
                 raise
-        try:
-            recorder._begin_segment()
-        except StorageError as error:
-            recorder._give_up_segment(error)
         return recorder
 
     def _reload(self, journal: Journal) -> None:
@@ -295,7 +306,7 @@ class Recorder:
             self._ended = True
             self._end_segment()
         # The journal stays open: a log beside it keeps readers from taking it for at rest.
-        path = complete(self.folder)
+        path = _completed(self.folder, self._journal)
         self._journal.settle(readers)
         self._journal.close()
         return path
@@ -326,7 +337,12 @@ def complete(folder: Path) -> Path:
 
     Returns the path of run.h5; raises StorageError.
     """
-    path = make_run_file(folder)
+    with closing(JournalWriter(folder)) as journal:
+        return _completed(folder, journal)
+
+
+def _completed(folder: Path, journal: JournalWriter) -> Path:
+    path = make_run_file(folder, journal)
     with storage(folder, "take the segments away"):
         if (folder / SEGMENTS).exists():
             shutil.rmtree(folder / SEGMENTS)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import zlib
+from contextlib import closing
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,7 +16,8 @@ from rig.channels import channel_unit
 from rig.errors import StorageError
 from rig.record.entries import LISTS, STATIC, Ending, Field
 from rig.record.history import Chunk, Journal
-from rig.record.journal import JournalWriter, settle
+from rig.record.hold import Hold
+from rig.record.journal import JournalWriter
 from rig.record.sealing import CHUNK_ROWS, AnyArray
 from rig.record.segment import FILTERS, describe
 from rig.record.trouble import storage, sync_file, sync_folder
@@ -36,10 +38,11 @@ INDEX: Final[tuple[Field, ...]] = (
 )
 
 
-def make_run_file(folder: Path) -> Path:
+def make_run_file(folder: Path, writer: JournalWriter) -> Path:
     """Write run.h5 from the journal of a folder, verify it and rename it into place.
 
-    Raises StorageError; a run.h5 that was there before then stays as it was.
+    `writer` of the same folder keeps its digest. Raises StorageError; a run.h5 that was there
+    before then stays as it was.
     """
     path, new = folder / RUN_FILE, folder / (RUN_FILE + ".new")
     with Journal(folder) as journal:
@@ -49,7 +52,8 @@ def make_run_file(folder: Path) -> Path:
             _verify(file, journal)
     with storage(path, "put the run file in its place"):
         sync_file(new)
-        _keep_digest(folder, digest(new))
+        writer.run_file(digest(new))
+        writer.commit()
         os.replace(new, path)
         sync_folder(folder)
     return path
@@ -62,15 +66,6 @@ def digest(path: Path) -> str:
         while block := file.read(2**20):
             crc, size = zlib.crc32(block, crc), size + len(block)
     return f"{size} {crc:08x}"
-
-
-def _keep_digest(folder: Path, found: str) -> None:
-    journal = JournalWriter(folder)
-    try:
-        journal.run_file(found)
-        journal.commit()
-    finally:
-        journal.close()
 
 
 def run_file_is_whole(folder: Path) -> bool:
@@ -319,10 +314,13 @@ def _equal(a: AnyArray, b: AnyArray) -> bool:
 def rebuild(folder: Path) -> Path:
     """Make run.h5 again from the journal alone and return its path.
 
-    Raises StorageError if there is no journal, it is damaged, or the disk is full.
+    Raises StorageError if there is no journal, it is damaged, another process writes it, or the
+    disk is full.
     """
-    with Journal(folder) as journal:
-        journal.pages_whole()
-    path = make_run_file(folder)
-    settle(folder)
+    with closing(Hold(folder)) as hold:
+        with Journal(folder) as journal:
+            journal.pages_whole()
+        with closing(JournalWriter(folder, hold)) as writer:
+            path = make_run_file(folder, writer)
+            writer.settle()
     return path

@@ -29,7 +29,7 @@ def troubled_commit(self):
     resource.setrlimit(resource.RLIMIT_FSIZE, (room, hard))
     commit(self)
 
-def troubled_make(folder):
+def troubled_make(folder, writer):
     text = said()
     if text == "die once":
         order.unlink()
@@ -37,7 +37,7 @@ def troubled_make(folder):
         os.kill(os.getpid(), signal.SIGKILL)
     if text == "no run file":
         raise StorageError("run.h5: cannot write: make room, then go on")
-    return make(folder)
+    return make(folder, writer)
 
 Recorder.commit, recorder.make_run_file = troubled_commit, troubled_make
 process.main()
