@@ -237,10 +237,8 @@ class Journal:
             return [json.loads(row[0]) for row in self._db.execute(query, (kind,))]
 
     def _samples(self, wanted: str) -> Iterator[tuple[dict[str, Any], Any]]:
-        query = "SELECT seq, kind, head, body, crc FROM samples WHERE kind = ? ORDER BY seq"
         with storage(self.path, "read the journal"):
-            for seq, kind, text, body, crc in self._db.execute(query, (wanted,)):
-                check(samples_label(kind, seq, text), body, crc, str(self.path))
+            for _, text, body in self._checked_samples(wanted):
                 head = json.loads(text)
                 frames, channels = head.pop("frames"), tuple(head.pop("channels"))
                 parts = split(body, len(channels))
@@ -248,6 +246,29 @@ class Journal:
                 for row, part in zip(values, parts, strict=True):
                     row[:] = unseal(part, "<f4", frames)
                 yield head | {"channels": channels}, values
+
+    def _checked_samples(self, wanted: str) -> Iterator[tuple[int, str, bytes]]:
+        query = "SELECT seq, kind, head, body, crc FROM samples WHERE kind = ? ORDER BY seq"
+        for seq, kind, text, body, crc in self._db.execute(query, (wanted,)):
+            check(samples_label(kind, seq, text), body, crc, str(self.path))
+            yield seq, text, body
+
+    def whole(self) -> None:
+        """Read everything. Raises StorageError for the first damage or hole."""
+        self.pages_whole()
+        for kind in self.tables:
+            for _ in self.chunks(kind):
+                pass
+        self._entries()
+        with storage(self.path, "read the journal"):
+            found = sorted(
+                seq for kind in ("static", "full_rate") for seq, _, _ in self._checked_samples(kind)
+            )
+        if missing := set(range(1, 1 + max(found, default=0))).difference(found):
+            raise StorageError(
+                f"{self.path}: the journal is damaged: samples {min(missing)} are missing; "
+                "keep a copy of the folder before anything else"
+            )
 
     def pages_whole(self) -> None:
         """Raise StorageError if SQLite finds a damaged page."""

@@ -181,9 +181,17 @@ class JournalWriter:
     def chunk(self, kind: str, first: int, rows: int, body: bytes) -> None:
         """Add sealed rows; whatever was written from row `first` on is replaced."""
         crc = checksum(chunk_label(kind, first, rows), body)
-        self._waiting.append(("DELETE FROM chunk WHERE kind = ? AND first >= ?", (kind, first)))
+        self.cut(kind, first)
         row = (kind, first, rows, body, crc)
         self._waiting.append(("INSERT OR REPLACE INTO chunk VALUES (?, ?, ?, ?, ?)", row))
+
+    def cut(self, kind: str, first: int) -> None:
+        """Take sealed rows away from row `first` on, where a piece must begin."""
+        self._waiting.append(("DELETE FROM chunk WHERE kind = ? AND first >= ?", (kind, first)))
+
+    def go_on(self) -> None:
+        """Take the ending away, and with it what is known of a run file."""
+        self._waiting.append(("DELETE FROM meta WHERE key IN ('ending', 'run_file')", ()))
 
     def restart_point(self, values: Mapping[str, object]) -> None:
         """Keep the newest restart point."""
