@@ -11,11 +11,12 @@ from pathlib import Path
 from rig.clock import Clock
 from rig.control.address import make_folder, socket_name, sweep
 from rig.control.checklist import CAUTIONS, checklist
-from rig.control.conductor import Conductor, Verdict
+from rig.control.conductor import Conductor
 from rig.control.desk import Answer, Desk, Request
 from rig.control.permit import LOCAL_WAIT
 from rig.control.server import Door
 from rig.control.states import possible
+from rig.control.taken_up import Verdict
 from rig.errors import EXIT_CODES, StorageError
 from rig.ports import Rig
 from rig.protocol.plan import Plan

@@ -17,9 +17,10 @@ from rig.assembly.devices import SIMULATED, close
 from rig.assembly.result import Result, header_of, result_of
 from rig.assembly.simulation import simulation_setup
 from rig.clock import VIRTUAL_EPOCH, SystemClock, VirtualClock, VirtualLoop, real_seconds
-from rig.control.conductor import Conductor, Verdict
+from rig.control.conductor import Conductor
 from rig.control.desk import Desk, Request
 from rig.control.lock import lock_folder
+from rig.control.taken_up import Verdict
 from rig.errors import InputError, RigError, StorageError
 from rig.protocol.plan import Plan
 from rig.record.recorder import Recorder

@@ -15,6 +15,7 @@ from rig.control.full_rate import PIECE, Pieces, RecentSamples, wanted_cycles
 from rig.control.looking import Judge, Nothing
 from rig.control.states import PAUSE_CAUSES, PEOPLE_NEAR, may_follow
 from rig.control.stream import Kept
+from rig.control.taken_up import TakenUp
 from rig.errors import StorageError
 from rig.protocol.plan import Plan
 from rig.record.entries import FullRateRecord, StaticRecord
@@ -54,6 +55,7 @@ class Book:
     `restart` gives the restart point as plain values, `status` what people are shown; both are
     asked when a commit is due and when a state is entered. `newest` is the newest
     whole cycle, `entered` when the present state was entered [s], on which cause and why.
+    `interruptions` are those under way: test time [s], last counted cycle, why.
     """
 
     def __init__(
@@ -63,6 +65,7 @@ class Book:
         rate: float,
         restart: Callable[[Judge], Mapping[str, object]],
         status: Callable[[], Status | None],
+        taken: TakenUp | None = None,
     ) -> None:
         self._plan = plan
         self._recorder = recorder
@@ -75,17 +78,22 @@ class Book:
         self.recent = RecentSamples(keep, rate)
         cyclic = plan.cyclic
         last = cyclic.run_out if cyclic else 0
-        self._pieces = Pieces(wanted_cycles(plan.full_rate, last))
-        self._frame = 0
-        self._interruptions: list[tuple[float, int, str]] = []
+        self.counted = taken.counted if taken else 0
+        self._pieces = Pieces(wanted_cycles(plan.full_rate, last, self.counted))
+        self._frame = taken.begin if taken else 0
+        self.interruptions: list[tuple[float, int, str]] = []
         self.state = "idle"
-        self.entered = Entered(0.0, "", "")
+        self.entered = Entered(self.time, "", "")
         self.newest: Cycles | None = None
         self.path: list[tuple[str, str, str]] = []
-        self.counted = 0
         self.latest_load = 0.0
         self.latest_deflection = 0.0
         self.baseline_stiffness: float | None = None
+        if taken is not None:
+            kept = taken.point["interruptions"]
+            self.interruptions = [(float(t), int(c), str(w)) for t, c, w in kept]
+            self.interruptions.append((taken.ended, taken.counted, taken.why))
+            self.baseline_stiffness = taken.point["baseline_stiffness"]
 
     @property
     def time(self) -> float:
@@ -232,15 +240,15 @@ class Book:
 
     def interruption_begins(self, why: str) -> None:
         """Note that the loading is interrupted from now on; a pause may lie in an inspection."""
-        self._interruptions.append((self.time, self.counted, why))
+        self.interruptions.append((self.time, self.counted, why))
 
     def interruption_ends(self, how: str, *, inner: bool = False) -> None:
         """Write the interruptions under way, how they were spent and who ended them.
 
         With `inner` only the last one ends: the inspection around it goes on.
         """
-        ended = self._interruptions[-1:] if inner else self._interruptions[:]
-        self._interruptions = self._interruptions[: len(self._interruptions) - len(ended)]
+        ended = self.interruptions[-1:] if inner else self.interruptions[:]
+        self.interruptions = self.interruptions[: len(self.interruptions) - len(ended)]
         for began, cycle, why in ended:
             self._recorder.interruption(began, cycle, self.time - began, f"{why}; {how}")
 

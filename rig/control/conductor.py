@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from rig.acquire.deflection import net_deflection
@@ -20,19 +20,23 @@ from rig.control.book import Book
 from rig.control.clockwatch import ClockWatch
 from rig.control.cyclic_stage import CyclicStage
 from rig.control.cycling import Cycling
-from rig.control.desk import Asked, Desk
+from rig.control.desk import Desk
 from rig.control.looking import Judge
 from rig.control.outlook import Outlook
 from rig.control.prompt import prompt
+from rig.control.reception import Reception
+from rig.control.restart import restart_point
 from rig.control.slow_stages import approach, hold, ramp, static
 from rig.control.standing import Standing
-from rig.control.states import FAULTS, STANDING, possible
+from rig.control.states import FAULTS, STANDING
 from rig.control.station import StageAgain, Station
 from rig.control.stopping import Stopping
 from rig.control.stream import StopNow, Stream
+from rig.control.taken_up import TakenUp, Verdict
+from rig.control.taking_up import at_rest, contact_and_check, restore
 from rig.control.zeros import read_zeros
 from rig.criteria.outcome import OutcomeSetup, after_limit
-from rig.errors import DeviceError, InputError
+from rig.errors import DeviceError
 from rig.ports import InputState, Rig
 from rig.protocol.plan import Approach, Cyclic, Plan, Ramp, Stage, Static
 from rig.record.interface import RunRecord
@@ -50,22 +54,9 @@ _STILL: Final = frozenset({"idle", "checklist", "unloaded", "locked"})
 _GENERAL: Final = {"run-out": "end", "operator": "operator", "fault": "fault"}
 """The rig file's word for a stop whose own cause it does not name."""
 
-REFUSALS_A_MINUTE: Final = 20
-"""So many refused requests are written in a minute, then only how many more there were."""
-
 OIL_WARN: Final = 323.15  # [K], 50 C; common practice, no source
 USUAL_LOSS: Final = 0.40
 """Stiffness loss that is a failure where the protocol arms none; common practice, no source."""
-
-
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """How a run ended: outcome, why, the count at the verdict, and the cause of the stop."""
-
-    outcome: str
-    why: str
-    cycles: int
-    cause: str = ""
 
 
 class Conductor:
@@ -75,7 +66,8 @@ class Conductor:
     requests; without one nobody can answer, and what would wait for people goes on or stops.
     `live` is for a rig in real time: samples that stay away are a fault.
     `clock` tells the calendar, for quiet and working hours and for steps of the computer's clock.
-    `on_call` is who is called where no checklist asks for it.
+    `on_call` is who is called where no checklist asks for it. `taken` is where a test that was
+    cut off goes on.
     """
 
     def __init__(
@@ -90,29 +82,35 @@ class Conductor:
         live: bool = False,
         clock: Clock | None = None,
         on_call: str = "",
+        taken: TakenUp | None = None,
     ) -> None:
         self._plan = plan
+        self._taken = taken
+        self._verdict: Verdict | None = None
         self._snapshot = snapshot
         self._rig = rig = prompt(rig) if live else rig
         self._recorder = recorder
         self._desk = desk or Desk()
-        self.stream = Stream(rig, one_tick=one_tick, live=live, desk=self._desk)
+        begin = taken.begin if taken else 0
+        self.stream = Stream(rig, one_tick=one_tick, live=live, desk=self._desk, begin=begin)
         self.book = Book(
-            plan, recorder, self.stream.rate, self._restart_point, lambda: self.outlook.told()
+            plan,
+            recorder,
+            self.stream.rate,
+            self._restart_point,
+            lambda: self.outlook.told(),
+            taken,
         )
         self.stream.on_kept = self.book.kept
         self.stream.on_settled = self.book.settled
-        self.stream.on_request = self._request
         self.stream.on_block = self._each_block
         attended = live or self._desk.attended
         self._station = Station(plan, rig, self.stream, self.book, attended=attended, live=live)
         self.stream.on_inputs = self._inputs
         self._oil_warned = False
-        self._minute = self.stream.frames(60.0)
-        self._refusals, self._refusals_from = 0, 0
-        self._recent_refusals: list[int] = []
         self._utc = clock.utc if clock is not None else None
         self._standing = Standing(self._station, self._utc)
+        self.stream.on_request = Reception(self._station, self._standing).take
         self.outlook = Outlook(self._station, self._standing, self._utc)
         self._station.on_call = on_call
         self._stopping = Stopping(self._station)
@@ -161,61 +159,47 @@ class Conductor:
         if stepped:
             self.book.event("clock", stepped)
 
-    def _request(self, asked: Asked) -> None:
-        """Take a request: write a note, refuse what the state table has no step for, or stop."""
-        request, state = asked.request, self.book.state
-        who = request.who or "somebody"
-        self._station.looked()
-        if request.verb == "note":
-            try:
-                text = self._station.note(request)
-            except InputError as error:
-                asked.answer(done=False, text=str(error), state=state)
-                return
-            if state == "waiting":
-                self._standing.acknowledged = f"note by {who}"
-                text += "; the inspection waits for people now: continue lets it go on"
-            asked.answer(done=True, text=text, state=state)
-            return
-        allowed, busy = possible(state), self.stream.unanswered
-        refusal = ""
-        if request.verb not in allowed:
-            refusal = _not_now(state, allowed)
-        elif busy and request.verb != "stop":
-            refusal = f"{busy[0].request.verb} is being carried out; ask again"
-        if refusal:
-            asked.answer(done=False, text=refusal, state=state)
-            self._refused(f"{request.verb} by {who} refused: {refusal}")
-            return
-        self.book.event("request", f"{request.verb} by {who}{_said(request.text)}")
-        if request.verb == "stop":
-            why = f"stopped by {who}{_said(request.text)}"
-            raise StopNow("operator", "operator", why, asked=asked)
-        self.stream.asked = asked
-
-    def _refused(self, text: str) -> None:
-        """Write a refusal down; of a storm of them one a minute, with how many there were."""
-        now = self.stream.now
-        if now < self._refusals_from:
-            self._refusals += 1
-            return
-        if self._refusals:
-            text = f"{text} ({self._refusals} other refusals since the last one written)"
-        self.book.event("request", text)
-        self._refusals = 0
-        self._recent_refusals = [f for f in self._recent_refusals if now - f < self._minute]
-        self._recent_refusals.append(now)
-        if len(self._recent_refusals) >= REFUSALS_A_MINUTE:
-            self._refusals_from = now + self._minute
-
     async def _stages(self) -> None:
+        stages = self._plan.stages
+        if self._taken is not None and self._taken.begun:
+            stages = await self._take_up(self._taken)
+        else:
+            await self._begin()
+        for stage in stages:
+            self.outlook.stage = stage
+            await self._through(stage)
+            self._station.repeat = 1
+
+    async def _take_up(self, taken: TakenUp) -> tuple[Stage, ...]:
+        """Go on with a test that was cut off; return the stages that are left of it."""
+        station, stages = self._station, self._plan.stages
+        stage = self.outlook.stage = stages[taken.point["stage_number"] - 1]
+        await restore(station, taken)
+        if isinstance(stage, Cyclic):
+            await self._cyclic_stage(stage).restore(taken)
+        if (verdict := taken.verdict) is not None:
+            raise StopNow(verdict.cause, verdict.outcome, verdict.why, verdict.cycles)
+        await self._permitted(taken.why)
+        await station.arm_fixed()
+        await at_rest(station, taken)
+        await self._standing.resumed("taken up again")
+        await contact_and_check(station, self._standing, taken, stage)
+        done = isinstance(stage, Approach)
+        return stages[stages.index(stage) + done :]
+
+    async def _permitted(self, why: str) -> None:
+        """Enter "starting": on a real rig once the checklist has been confirmed."""
         if self._rig.emulated:
-            self.book.enter("starting", "start", self._plan.title)
+            self.book.enter("starting", "start", why)
             if self._station.on_call:
                 self.book.event("on call", self._station.on_call)
         else:
-            self.book.enter("checklist", "real rig", self._plan.title)
+            self.book.enter("checklist", "real rig", why)
             await self._standing.confirmed()
+
+    async def _begin(self) -> None:
+        """Start a test from its first stage on."""
+        await self._permitted(self._plan.title)
         await self._station.arm_fixed()
         if self._plan.spray is not None:
             await self._station.water.pump.flow()  # how full the tank is, before anybody needs it
@@ -225,10 +209,6 @@ class Conductor:
         self._station.opened()
         if isinstance(self._plan.stages[0], Approach):
             await read_zeros(self._station, "start")
-        for stage in self._plan.stages:
-            self.outlook.stage = stage
-            self._station.repeat = 1
-            await self._through(stage)
 
     async def _through(self, stage: Stage) -> None:
         """Carry a stage out; one that was broken off by unloading goes on in contact again."""
@@ -245,15 +225,7 @@ class Conductor:
 
     async def _one(self, stage: Stage) -> None:
         if isinstance(stage, Cyclic):
-            if self._plan.loading is None:
-                raise ValueError("a cyclic stage needs [loading]; the protocol check refuses it")
-            if self._cyclic is None:
-                self._cyclic = CyclicStage(
-                    self._station, self._standing, stage, self._plan.loading, self._utc
-                )
-                self.outlook.cyclic = self._cyclic
-                self._stopping.run_down = self._cyclic.run_down
-            await self._cyclic.run()
+            await self._cyclic_stage(stage).run()
             return
         self.book.enter(STATE_OF[type(stage)], "stage", stage.name)
         await self._station.arm_fixed()
@@ -265,6 +237,18 @@ class Conductor:
             await ramp(self._station, stage)
         else:
             await hold(self._station, stage)
+
+    def _cyclic_stage(self, stage: Cyclic) -> CyclicStage:
+        """Return the cyclic stage, made when it is first asked for."""
+        if self._plan.loading is None:
+            raise ValueError("a cyclic stage needs [loading]; the protocol check refuses it")
+        if self._cyclic is None:
+            self._cyclic = CyclicStage(
+                self._station, self._standing, stage, self._plan.loading, self._utc
+            )
+            self.outlook.cyclic = self._cyclic
+            self._stopping.run_down = self._cyclic.run_down
+        return self._cyclic
 
     async def _stop(self, stop: StopNow) -> Verdict:
         """Stop by category, keep what follows, name the outcome. Acts first, records next."""
@@ -285,7 +269,10 @@ class Conductor:
         self._answer(stop, moves=moves)
         await self._station.water.stop(self.stream.now, stop.cause)
         self.book.recent.hold()
-        self.book.enter("stopping", _table_cause(stop), stop.why)
+        # From here on the verdict stands, whatever becomes of the rest.
+        self._verdict = self._name(stop, stopped)
+        cause = "verdict" if state == "idle" else _table_cause(stop)
+        self.book.enter("stopping", cause, stop.why)
         if stop.trip is not None:
             self.book.event("limit", stop.trip.text)
         self.book.interrupted()
@@ -294,7 +281,7 @@ class Conductor:
             ending=stop.outcome == "run-out", standing=standing
         )
         await self._stopping.after(stopped, retracted=retracted)
-        verdict = self._name(stop, stopped)
+        self._verdict = verdict = self._name(stop, stopped)
         if self._recorder.trouble:
             verdict = replace(verdict, cause="record")
         self.book.enter("stopped", "stopped", f"{verdict.outcome}: {verdict.why}")
@@ -318,6 +305,8 @@ class Conductor:
     def _name(self, stop: StopNow, stopped: int) -> Verdict:
         """Name the outcome; a limit is named after the evidence of the samples kept."""
         cycles = stop.cycles or self.book.counted
+        if self._taken is not None and self._taken.verdict is not None:
+            return self._taken.verdict
         if stop.outcome != "limit":
             return Verdict(stop.outcome, stop.why, cycles, stop.cause)
         loading, loss = self._plan.loading, self._plan.failure.stiffness_loss
@@ -344,16 +333,14 @@ class Conductor:
         if newest is None and self._cyclic is not None:
             # In an inspection: where cycling stood when it paused.
             newest = self._cyclic.state
-        return {
-            "stage": self.outlook.stage.name if self.outlook.stage else "",
-            "state": self.book.state,
-            "frame": self.stream.now,
-            "next_cycle": self.book.counted + 1,
-            "cycling": newest.to_plain() if newest else None,
-            "rig": self._snapshot() if self._snapshot else None,
-            "water": self._station.water.to_plain(),
-            "baseline_stiffness": self.book.baseline_stiffness,
-        }
+        return restart_point(
+            self._station,
+            self._cyclic,
+            newest.to_plain() if newest else None,
+            self.outlook.stage,
+            self._verdict,
+            self._snapshot() if self._snapshot else None,
+        )
 
 
 def _forget_cancellation() -> None:
@@ -372,14 +359,3 @@ def _table_cause(stop: StopNow) -> str:
     if stop.outcome == "limit":
         return "limit"
     return stop.cause if stop.cause in FAULTS else "fault"
-
-
-def _not_now(state: str, allowed: tuple[str, ...]) -> str:
-    if state in ("stopping", "stopped"):
-        return "the test is being stopped already; nothing more can be asked for"
-    now = f"possible now: {', '.join(allowed)}" if allowed else "nothing can be asked for now"
-    return f"not while {state}; {now}; a note always"
-
-
-def _said(text: str) -> str:
-    return f": {text}" if text else ""

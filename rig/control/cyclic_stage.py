@@ -17,6 +17,7 @@ from rig.control.slow_stages import approach
 from rig.control.standing import UNATTENDED, Standing
 from rig.control.station import StageAgain, Station
 from rig.control.stream import ASKED, StopNow
+from rig.control.taken_up import TakenUp
 from rig.criteria.findings import CriteriaSetup, CriteriaState, Finding
 from rig.guards.health import HealthFinding, HealthSetup, half_cycle
 from rig.guards.learned import LearnedSetup, combine, learned_bounds
@@ -35,7 +36,8 @@ _ENDS: Final = {"failure": "failure", "fault": "fault", "run-out": "end"}
 class CyclicStage:
     """Carries out one cyclic stage on a station; `state` is the judge between blocks.
 
-    `inspect_at` is the count of the next inspection, None before counting and where none comes.
+    `inspect_at` is the count of the next inspection, None before counting and where none comes,
+    `inspected` the protocol's count of the inspection made last.
     `notices` holds the last things found that people should look at: frame and words. `utc`
     tells the calendar time, for inspections that are pulled forward into working hours.
     """
@@ -77,11 +79,22 @@ class CyclicStage:
             always_wet=plan.exposure == "submerged",
         )
         self.inspect_at: int | None = None
+        self.inspected = 0
         self.run_out = stage.run_out
         self.notices: tuple[tuple[int, str], ...] = ()
         self._grown = 0  # frame at which the amplitude of a build-up is whole
-        self._planned = 0  # the protocol's count of the inspection made last
         standing.on_fall = self.to_rest
+
+    async def restore(self, taken: TakenUp) -> None:
+        """Stand where a test was cut off. Raises StopNow where its last cycles end it."""
+        point = taken.point
+        if point["cycling"] is not None:
+            self.state = self.state.restored(point["cycling"])
+        self.inspected = point["inspected"]
+        self.state, findings = self.state.caught_up(taken.later)
+        self.state = replace(self.state, built_up=taken.built_up)
+        for finding in findings:
+            await self._found(finding)
 
     async def run(self) -> None:
         """Cycle until a verdict, which comes as StopNow; build-up first."""
@@ -263,7 +276,7 @@ class CyclicStage:
     def _plan_inspection(self) -> None:
         """Settle the count of the next inspection, in working hours where the protocol asks."""
         plan, counted = self._station.plan, self.state.counted
-        planned = plan.inspections.next_after(self._planned) if plan.inspections else None
+        planned = plan.inspections.next_after(self.inspected) if plan.inspections else None
         if planned is None or planned >= self._stage.run_out:
             self.inspect_at = None
             return
@@ -323,13 +336,15 @@ class CyclicStage:
         station, inspections = self._station, self._station.plan.inspections
         if inspections is None:
             return
-        self._planned = inspections.next_after(self._planned) or self._planned
         await station.begin_fall()
         station.book.enter("inspection", "count", f"cycle {self.state.counted:,}")
         station.book.interruption_begins("inspection")
         await self._fall()
         await station.water.pause(station.stream.now, self.state.counted)
-        await self._again(kept=await inspect(station, self._standing, inspections))
+        kept = await inspect(station, self._standing, inspections)
+        # Only now: one that is cut off is made again.
+        self.inspected = inspections.next_after(self.inspected) or self.inspected
+        await self._again(kept=kept)
 
     async def to_rest(self) -> None:
         """Let the amplitude fall and go to lower load, for a pause."""

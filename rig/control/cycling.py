@@ -6,15 +6,16 @@ that counts, and from it on every cycle counts.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
 from rig.acquire.extract import ExtractionSetup, ExtractionState, extract
 from rig.control.correction import Correction, correct
 from rig.control.looking import Decision, Look
-from rig.criteria.findings import CriteriaSetup, CriteriaState
+from rig.criteria.findings import CriteriaSetup, CriteriaState, Finding
 from rig.criteria.judge import judge
 from rig.guards.health import HealthSetup, HealthState, check_health
 from rig.samples import Cycles, Flag, SampleArray, SampleBlock
@@ -125,6 +126,30 @@ class Cycling:
             "quiet_since": self.quiet_since,
             "give_up_at": self.give_up_at,
         }
+
+    def restored(self, plain: Mapping[str, Any]) -> Cycling:
+        """Return the state with what `to_plain` kept of another; cycles are found anew.
+
+        What a channel had shown for how long ends with an interruption; what was reported of it
+        stays reported.
+        """
+        health = HealthState.from_plain(plain["health"])
+        correction = dict(plain["correction"])
+        correction["pairs"] = tuple((mean, amplitude) for mean, amplitude in correction["pairs"])
+        correction["ranges"] = tuple(correction["ranges"])
+        return replace(
+            self,
+            criteria=CriteriaState.from_plain(plain["criteria"]),
+            correction=Correction(**correction),
+            health=replace(health, runs={}, last={}),
+            counted=plain["counted"],
+            built_up=plain["built_up"],
+        )
+
+    def caught_up(self, rows: Cycles) -> tuple[Cycling, tuple[Finding, ...]]:
+        """Judge counted rows that a restart point does not know; nothing is corrected by them."""
+        criteria, findings = judge(self.setup.criteria, self.criteria, rows)
+        return replace(self, criteria=criteria, counted=self.counted + len(rows)), findings
 
     def _split(self, rows: Cycles) -> tuple[Cycles, Cycles, tuple[Decision, ...]]:
         """Part build-up cycles from counted ones, number and flag both."""

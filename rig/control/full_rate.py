@@ -14,15 +14,15 @@ from rig.samples import Cycles, SampleArray, SampleBlock
 PIECE: Final = 20  # cycles in one record, so that a record is never far from being written
 
 
-def wanted_cycles(plan: FullRate, last: int) -> tuple[tuple[int, int], ...]:
-    """Return the counted cycles to keep as pieces (first, last), in order, up to `last`."""
+def wanted_cycles(plan: FullRate, last: int, after: int = 0) -> tuple[tuple[int, int], ...]:
+    """Return the counted cycles to keep as pieces (first, last), in order, `after` to `last`."""
     wanted: set[int] = set(range(1, min(plan.first, last) + 1))
     if plan.per_decade:
         steps = int(np.ceil(np.log10(max(last, 1)) * plan.per_decade)) + 1
         for i in range(steps):
             start = round(10 ** (i / plan.per_decade))
             wanted.update(range(start, min(start + plan.cycles, last + 1)))
-    numbers = sorted(n for n in wanted if n <= last)
+    numbers = sorted(n for n in wanted if after < n <= last)
     pieces: list[tuple[int, int]] = []
     for number in numbers:
         if pieces and number == pieces[-1][1] + 1 and number - pieces[-1][0] < PIECE:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
@@ -165,19 +166,21 @@ async def ramp(station: Station, stage: Ramp) -> None:
         raise StopNow("ultimate", "ultimate", str(end.detail))
 
 
-async def static_check(station: Station, check: StaticCheck, cycle: int) -> None:
-    """Slow cycles in load control at an inspection, from the lower load."""
+async def static_check(station: Station, check: StaticCheck, cycle: int) -> float:
+    """Slow cycles in load control from the lower load; return the last one's stiffness [N/m]."""
+    stiffness = math.nan
     low = station.plan.loading.lower if station.plan.loading else station.seat
     for repeat in range(1, check.repeats + 1):
         judge: Judge = _averaged(station)
         judge = await station.load_to(check.to, check.rate, judge)
         judge = await station.wait(check.hold, judge)
         judge = await station.load_to(low, check.rate, judge)
-        keep_static(station, f"check {repeat}", judge, cycle)
+        stiffness = keep_static(station, f"check {repeat}", judge, cycle)
+    return stiffness
 
 
-def keep_static(station: Station, label: str, judge: Judge, cycle: int = 0) -> None:
-    """Put a slow cycle with its stiffness and residual deflection into the record."""
+def keep_static(station: Station, label: str, judge: Judge, cycle: int = 0) -> float:
+    """Record a slow cycle with its stiffness [N/m], which is returned, and residual deflection."""
     averaged = _the_averaged(judge)
     samples = averaged.samples()
     names = station.book.sampled
@@ -185,15 +188,17 @@ def keep_static(station: Station, label: str, judge: Judge, cycle: int = 0) -> N
     deflection = samples[-1].astype(np.float64)
     # A short way, as that to the lower load between stages, says nothing of the stiffness.
     far = len(load) > 0 and np.ptp(load) >= LEAST_RANGE * station.load_scale
+    stiffness = slope(load, deflection) if far else math.nan
     station.book.static(
         label=label,
         cycle=cycle,
         first_frame=averaged.origin,
         group=averaged.group,
-        stiffness=slope(load, deflection) if far else float("nan"),
+        stiffness=stiffness,
         residual=float(deflection[-1] - deflection[0]) if len(deflection) else float("nan"),
         samples=samples,
     )
+    return stiffness
 
 
 def slope(load: NDArray[np.float64], deflection: NDArray[np.float64]) -> float:

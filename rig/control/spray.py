@@ -117,6 +117,19 @@ def paused(schedule: SpraySchedule, state: Spray, frame: int, cycle: int) -> Spr
     return _dry_until(schedule, state, place)
 
 
+def later(schedule: SpraySchedule, state: Spray, frames: int) -> Spray:
+    """Return a dry state so many frames later, at the same place in its period."""
+    moved = replace(state, frame=None if state.frame is None else state.frame + frames)
+    if schedule.period_unit == "cycles":
+        return moved
+    return replace(
+        moved,
+        period=state.period + frames,
+        on_at=state.on_at + frames,
+        good_at=state.good_at + frames,
+    )
+
+
 def rewetting(schedule: SpraySchedule) -> SpraySchedule:
     """Return the schedule for re-wetting: the same water without an end."""
     return replace(schedule, continuous=True, period_unit="s")

@@ -109,6 +109,10 @@ class Standing:
             return 0
         return await self._held(lambda: self.pause("unattended", UNATTENDED))
 
+    async def slow_finding(self, why: str) -> None:
+        """Pause a slow motion because of what was found in it; as `slow` else."""
+        await self._held(lambda: self.pause("finding", why))
+
     async def _held(self, standing: Callable[[], Awaitable[bool]]) -> int:
         """Hold a slow motion while somebody lets the test stand; then go on with it."""
         began, state = self._stream.now, self._book.state
@@ -175,6 +179,23 @@ class Standing:
         self._book.enter("paused", "at rest")
         self._permit.resuming = True
         return await self._follow(*await self._stand(limit))
+
+    async def resumed(self, why: str) -> None:
+        """Go on with a test that was cut off: unloaded, no pressure, in "starting", as it ends.
+
+        Where it was dry for long it is wetted first, and on a real rig asked for once more.
+        """
+        self._permit.resuming = True
+        if not self._station.water.rewet_time(self._stream.now):
+            await self._station.horn(True)
+            await self._go(why, kept=False)
+        elif asks := await self._rewet(why):
+            self._book.enter("unloaded", _ASKS[False], asks)
+            await self._follow(*await self._stand(None))
+        else:
+            await self._station.horn(True)
+            self._book.enter("starting", "wetted", why)
+            await self._go(why, kept=False)
 
     def _limit(self, state: str) -> int | None:
         """Return the frame at which a pause that begins unloads by itself, None in other states."""
@@ -289,13 +310,18 @@ class Standing:
         await station.horn(True)
         goes = "goes on" if kept else "approaches the specimen again"
         self._acted(f"horn, then {goes}" if self._rig.horn else goes)
-        held = (f"{book.latest_load / 1e3:.1f} kN held" if kept else "unloaded") + station.wetness()
         book.enter("starting", cause, why)
+        await self._go(why, kept=kept)
+        return False
+
+    async def _go(self, why: str, *, kept: bool) -> None:
+        """Warn, put the pressure on, and write that the interruption is over."""
+        station, book = self._station, self._book
+        held = (f"{book.latest_load / 1e3:.1f} kN held" if kept else "unloaded") + station.wetness()
         await station.warned()
         await station.set_pressure("high")
         book.interruption_ends(f"{held}; ended: {why}", inner=self._inner and kept)
         station.opened()
-        return False
 
     async def _rewet(self, why: str) -> str:
         """Wet as long as it was dry, at most a day; return why somebody must be asked again."""

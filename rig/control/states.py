@@ -77,9 +77,12 @@ def _rows() -> list[Row]:
     to_rest = "amplitude to zero, to lower load, power kept (category 2)"
     rows = [
         Row("idle", "start", "starting", "an emulated rig: no checklist"),
+        Row("idle", "verdict", "stopping", "taken up after its end: nothing moves"),
         Row("idle", "real rig", "checklist", "shows the checklist, pressure stays off"),
         Row("checklist", "confirm", "starting", "name and person on call are recorded"),
         Row("checklist", "stop", "stopping", "nothing was moved"),
+        Row("starting", "long dry", "re-wetting", "taken up again: water before going on"),
+        Row("static", "finding", "pausing", _how("static", to_rest)),
         Row("build-up", "range reached", "cycling", "counting begins, learned limits are armed"),
         Row("cycling", "count", "inspection", "amplitude to zero, to lower load"),
         Row("inspection", "checked", "waiting", "stands at lower load"),

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -80,10 +80,19 @@ class Stream:
     While the stage is `deaf` it waits there: the rig is on its way to rest. `people_near` tells
     whether nothing moves and an open guard is no danger. `on_block` is called after every block.
     `wakes` tells whether the inputs are reason enough to end `advance`.
+
+    Test time begins at frame `begin`, whatever number the device gives its first frame.
+    `counter` is what the controller's counter showed last, None before the first look.
     """
 
     def __init__(
-        self, rig: Rig, one_tick: bool = False, *, live: bool = False, desk: Desk | None = None
+        self,
+        rig: Rig,
+        one_tick: bool = False,
+        *,
+        live: bool = False,
+        desk: Desk | None = None,
+        begin: int = 0,
     ) -> None:
         self._rig = rig
         self._live = live
@@ -105,7 +114,9 @@ class Stream:
         self._length = self.tick
         # One array for all blocks: fresh memory for each would cost more than the subtraction.
         self._room = np.empty(self._longest, np.float32)
-        self.now = 0
+        self.now = begin
+        self._ahead: int | None = None  # frames by which test time is ahead of device time
+        self.counter: int | None = None
         self._limits: LimitSetup | None = None
         self._limit_state = LimitState()
         self.inputs_matter = True
@@ -208,6 +219,13 @@ class Stream:
         return max(-(-ahead // self.tick), 1) * self.tick
 
     async def _read(self, frames: int) -> SampleBlock:
+        """Read a block and number its frames by test time."""
+        block = await self._arrived(frames)
+        if self._ahead is None:
+            self._ahead = self.now - block.first
+        return replace(block, first=block.first + self._ahead)
+
+    async def _arrived(self, frames: int) -> SampleBlock:
         """Read a block; live, samples that do not come are a fault."""
         if not self._live:
             return await self._rig.acquisition.read(frames)
@@ -259,6 +277,7 @@ class Stream:
         self.on_inputs(self.inputs)
         await self._rig.actuator.heartbeat()
         status = await self._rig.actuator.status()
+        self.counter = status.counter
         if status.stopped_by == "limit":
             raise StopNow("limit", "limit", f"the controller's own limit: {status.tripped}")
         if status.stopped_by == "count":

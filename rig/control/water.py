@@ -15,6 +15,7 @@ from rig.control.pump_switch import PumpSwitch
 from rig.control.spray import (
     Spray,
     SprayStep,
+    later,
     new_period,
     paused,
     rewetting,
@@ -365,6 +366,25 @@ class Water:
         self._totals = Totals(**plain["totals"])
         self.wet = tuple((on, off) for on, off in plain["wet"])
         self.ended = self.schedule is None
+
+    async def take_up(self, plain: Mapping[str, Any], at: int, now: int, counted: int) -> None:
+        """Go on where `to_plain` was taken at frame `at`, nobody having been there since.
+
+        What water ran meanwhile nobody saw: it does not count, and the pump is switched off.
+        The schedule is held until the next counted cycle, then it goes on at the same place of
+        its dry part, or with a new period. Never raises DeviceError.
+        """
+        self.from_plain(plain)
+        if self.schedule is None:
+            return
+        self._give_up_rewetting(at)
+        was_on = self.spray.on
+        await self._switch(at, on=False)
+        if was_on:
+            self.spray = paused(self.schedule, self.spray, now, counted)
+        else:
+            self.spray = later(self.schedule, self.spray, now - at)
+        self.held = counted
 
 
 def catch_can(schedule: SpraySchedule, reading: float, face: str) -> str:

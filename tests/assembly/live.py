@@ -18,8 +18,9 @@ from rig.assembly import simulation_setup
 from rig.assembly.result import header_of
 from rig.clock import SystemClock
 from rig.commands.files import load
-from rig.control.conductor import Conductor, Verdict
+from rig.control.conductor import Conductor
 from rig.control.desk import Desk
+from rig.control.taken_up import Verdict
 from rig.ports import Rig
 from rig.protocol.plan import Plan
 from rig.record.remote import RemoteRecorder

@@ -13,8 +13,9 @@ from pathlib import Path
 
 from rig.assembly import simulation_setup
 from rig.clock import Clock, VirtualClock, VirtualLoop
-from rig.control.conductor import Conductor, Verdict
+from rig.control.conductor import Conductor
 from rig.control.desk import Desk, Request
+from rig.control.taken_up import Verdict
 from rig.errors import DeviceError
 from rig.protocol.plan import Plan
 from rig.record import Recorder, read_journal

@@ -1,0 +1,109 @@
+"""The reception: takes people's requests as they come, answers them or hands them to the stage."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rig.control.desk import Asked
+from rig.control.standing import Standing
+from rig.control.states import possible
+from rig.control.station import Station
+from rig.control.stream import StopNow
+from rig.errors import InputError
+
+REFUSALS_A_MINUTE: Final = 20
+"""So many refused requests are written in a minute, then only how many more there were."""
+NOTES_A_MINUTE: Final = 60
+"""So many notes are written in a minute; more are a program that has run wild."""
+
+
+class Lately:
+    """How often something has happened within the last minute of test time."""
+
+    def __init__(self, station: Station, most: int) -> None:
+        self._stream = station.stream
+        self._minute = station.stream.frames(60.0)
+        self._most = most
+        self._frames: list[int] = []
+
+    def too_often(self) -> bool:
+        """Tell whether it has happened as often as it may; if not, it happens now."""
+        now = self._stream.now
+        self._frames = [f for f in self._frames if now - f < self._minute]
+        if len(self._frames) >= self._most:
+            return True
+        self._frames.append(now)
+        return False
+
+
+class Reception:
+    """Takes the requests of one test. What needs the stage waits in the stream's `asked`."""
+
+    def __init__(self, station: Station, standing: Standing) -> None:
+        self._station, self._standing = station, standing
+        self._book, self._stream = station.book, station.stream
+        self._notes = Lately(station, NOTES_A_MINUTE)
+        self._written = Lately(station, REFUSALS_A_MINUTE)
+        self._unwritten = 0
+
+    def take(self, asked: Asked) -> None:
+        """Take a request: write a note, refuse what the state table has no step for, or stop."""
+        request, state = asked.request, self._book.state
+        who = request.who or "somebody"
+        self._station.looked()
+        if request.verb == "note":
+            self._note(asked, who)
+            return
+        allowed, busy = possible(state), self._stream.unanswered
+        refusal = ""
+        if request.verb not in allowed:
+            refusal = _not_now(state, allowed)
+        elif busy and request.verb != "stop":
+            refusal = f"{busy[0].request.verb} is being carried out; ask again"
+        if refusal:
+            asked.answer(done=False, text=refusal, state=state)
+            self._refused(f"{request.verb} by {who} refused: {refusal}")
+            return
+        self._book.event("request", f"{request.verb} by {who}{_said(request.text)}")
+        if request.verb == "stop":
+            why = f"stopped by {who}{_said(request.text)}"
+            raise StopNow("operator", "operator", why, asked=asked)
+        self._stream.asked = asked
+
+    def _note(self, asked: Asked, who: str) -> None:
+        state = self._book.state
+        if self._notes.too_often():
+            text = f"{NOTES_A_MINUTE} notes within a minute are too many; say it once more later"
+            asked.answer(done=False, text=text, state=state)
+            self._refused(f"note by {who} refused: {text}")
+            return
+        try:
+            text = self._station.note(asked.request)
+        except InputError as error:
+            asked.answer(done=False, text=str(error), state=state)
+            return
+        if state == "waiting":
+            self._standing.acknowledged = f"note by {who}"
+            text += "; the inspection waits for people now: continue lets it go on"
+        asked.answer(done=True, text=text, state=state)
+
+    def _refused(self, text: str) -> None:
+        """Write a refusal down; of a storm of them only how many there were."""
+        if self._written.too_often():
+            self._unwritten += 1
+            return
+        if self._unwritten:
+            text = f"{text} ({self._unwritten} other refusals since the last one written)"
+        self._book.event("request", text)
+        self._unwritten = 0
+
+
+def _not_now(state: str, allowed: tuple[str, ...]) -> str:
+    if state in ("stopping", "stopped"):
+        return "the test is being stopped already; nothing more can be asked for"
+    now = f"possible now: {', '.join(allowed)}" if allowed else "nothing can be asked for now"
+    return f"not while {state}; {now}; a note always"
+
+
+def _said(text: str) -> str:
+    return f": {text}" if text else ""
