@@ -85,10 +85,11 @@ class _JumpingSelector(selectors.DefaultSelector):
 
 
 class VirtualLoop(asyncio.SelectorEventLoop):
-    """An event loop in virtual time; executor jobs take no time at all."""
+    """An event loop in virtual time from `begin` [s] on; executor jobs take no time at all."""
 
-    def __init__(self) -> None:
+    def __init__(self, begin: float = 0.0) -> None:
         self._jumping = _JumpingSelector()
+        self._jumping.now = begin
         super().__init__(self._jumping)
         # Timers closer than this fire together; the default (1e-9) is asyncio's own.
         self._clock_resolution = 1e-9

@@ -9,6 +9,7 @@ from typing import Final
 from rig.assembly.simulation import simulation_setup
 from rig.clock import Clock
 from rig.control.checklist import SOFTWARE_ONLY_SPEED
+from rig.control.taken_up import TakenUp
 from rig.errors import DeviceError, InputError, RigError
 from rig.ports import Rig
 from rig.protocol.plan import Plan
@@ -67,6 +68,17 @@ async def open_rig(plan: Plan, seed: int, clock: Clock) -> Rig:
     if not isinstance(rig, Rig):
         raise DeviceError(f"driver {name!r} opened no rig but {type(rig).__name__}")
     return rig
+
+
+def restore_simulated(rig: Rig, taken: TakenUp | None) -> None:
+    """Put a simulated rig to where its restart point was, and let it stand alone since then."""
+    kept = taken.point["rig"] if taken is not None else None
+    if taken is None or kept is None:
+        return
+    restore = getattr(rig.acquisition, "restore", None)
+    if restore is None:
+        raise InputError("the record is one of a simulated rig; this rig cannot go on with it")
+    restore(kept, (taken.begin - int(taken.point["frame"])) / rig.acquisition.rate)
 
 
 def _throttled(plan: Plan) -> Plan:

@@ -7,26 +7,30 @@ import contextlib
 import signal
 import threading
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from types import FrameType
-from typing import Any
+from typing import Any, Final
 
-from rig.assembly.devices import SIMULATED, close
+from rig.assembly.devices import SIMULATED, close, restore_simulated
+from rig.assembly.looking_back import LookBack
 from rig.assembly.result import Result, header_of, result_of
 from rig.assembly.simulation import simulation_setup
 from rig.clock import VIRTUAL_EPOCH, SystemClock, VirtualClock, VirtualLoop, real_seconds
 from rig.control.conductor import Conductor
 from rig.control.desk import Desk, Request
 from rig.control.lock import lock_folder
-from rig.control.taken_up import Verdict
+from rig.control.taken_up import TakenUp, Verdict
 from rig.errors import InputError, RigError, StorageError
+from rig.ports import Rig
 from rig.protocol.plan import Plan
 from rig.record.recorder import Recorder
+from rig.record.take_up import take_up
 from simulators.faults import Fault
 from simulators.rig import simulated_rig
-from simulators.setup import SimulationSetup
+
+ALONE: Final = 120.0  # [s] of test time in which a simulated controller comes to rest by itself
 
 
 def rehearse(
@@ -49,68 +53,116 @@ def rehearse(
         raise InputError(
             f"rig {plan.rig.name!r} is real hardware; a rehearsal needs a simulated rig"
         )
-    began = real_seconds()
-    desk = Desk(tuple((round(time * plan.rig.rate), request) for time, request in script))
-    setup = replace(simulation_setup(plan), faults=faults)
-    with contextlib.ExitStack() as held:
-        # Before anything is written: from then on whoever asks gets the normal stop and a record.
-        stop = held.enter_context(StopOnce())
-        runner = held.enter_context(asyncio.Runner(loop_factory=VirtualLoop))
-        test = _rehearse(plan, setup, folder, seed, held, desk, stop, one_tick=one_tick)
-        verdict, test_s, path = runner.run(test)
-    if verdict.cause == "record":
-        raise StorageError(f"{verdict.why}; what was recorded until then is in {path}")
-    real_s = real_seconds() - began
-    return result_of(
-        plan, verdict.outcome, verdict.why, verdict.cycles, path, real_s=real_s, test_s=test_s
-    )
-
-
-def _recorder(plan: Plan, folder: Path, seed: int, held: contextlib.ExitStack) -> Recorder:
-    """Make the record and hold its folder: who watches can tell a rehearsal from one that died."""
+    test = _Rehearsal(plan, folder, seed, faults, script, one_tick)
     header = header_of(plan, folder, seed, VIRTUAL_EPOCH, simulated=True)
-    recorder = Recorder.create(folder, header)
-    try:
-        held.callback(lock_folder(folder, SystemClock().utc()).release)
-    except RigError:
-        recorder.abandon()
-        raise
-    return recorder
+    return test.result(lambda: Recorder.create(folder, header))
 
 
-async def _rehearse(
-    plan: Plan,
-    setup: SimulationSetup,
-    folder: Path,
-    seed: int,
-    held: contextlib.ExitStack,
-    desk: Desk,
-    stop: StopOnce,
+def go_on_rehearsing(
+    found: LookBack,
+    why: str,
     *,
-    one_tick: bool,
-) -> tuple[Verdict, float, Path]:
-    stop.stops_this_task()
-    recorder = _recorder(plan, folder, seed, held)
-    rig = simulated_rig(setup, seed, VirtualClock())
-    try:
-        snapshot = getattr(rig.acquisition, "snapshot", None)
-        conductor = Conductor(
-            plan,
-            rig,
-            recorder,
-            one_tick=one_tick,
-            snapshot=snapshot,
-            desk=desk,
-            clock=VirtualClock(),
+    one_tick: bool = False,
+    faults: tuple[Fault, ...] = (),
+    script: tuple[tuple[float, Request], ...] = (),
+) -> Result:
+    """Go on with a rehearsal that was cut off or stopped, from its last restart point.
+
+    `why` says what happened to it. The specimen is as it was then; the simulated controller has
+    made its own stop and stood `ALONE` seconds. Else as `rehearse`.
+    """
+    header = found.header
+    if not found.rehearsal or header.seed is None:
+        raise InputError(f"{found.folder}: this is no rehearsal; it cannot go on as one")
+    test = _Rehearsal(found.plan, found.folder, header.seed, faults, script, one_tick)
+    test.resumed, test.taken = True, found.taken_up(ALONE, why)
+
+    def reopened() -> Recorder:
+        take_up(found.folder, found.kept_rows)
+        return Recorder.reopen(found.folder, header)
+
+    return test.result(reopened)
+
+
+@dataclass(slots=True)
+class _Rehearsal:
+    """One rehearsal, from its beginning or from where it was `taken` up."""
+
+    plan: Plan
+    folder: Path
+    seed: int
+    faults: tuple[Fault, ...]
+    script: tuple[tuple[float, Request], ...]
+    one_tick: bool
+    resumed: bool = False
+    taken: TakenUp | None = None
+
+    def result(self, record: Callable[[], Recorder]) -> Result:
+        """Carry it out; `record` makes its recorder. Raises as `rehearse`."""
+        plan, began = self.plan, real_seconds()
+        begin = self.taken.begin / plan.rig.rate if self.taken else 0.0
+        with contextlib.ExitStack() as held:
+            # Before anything is written: whoever asks from then on gets the normal stop and a
+            # record.
+            stop = held.enter_context(StopOnce())
+            runner = held.enter_context(asyncio.Runner(loop_factory=partial(VirtualLoop, begin)))
+            verdict, test_s, path = runner.run(self._carried_out(record, held, stop))
+        if verdict.cause == "record":
+            raise StorageError(f"{verdict.why}; what was recorded until then is in {path}")
+        real_s = real_seconds() - began
+        return result_of(
+            plan, verdict.outcome, verdict.why, verdict.cycles, path, real_s=real_s, test_s=test_s
         )
-        verdict = await conductor.run()
-        test_s = conductor.book.time
-        path = recorder.finish(verdict.outcome, verdict.why, verdict.cycles, test_s)
-    except BaseException:
-        recorder.abandon()
-        raise
-    finally:
-        await close(rig)
+
+    def _recorder(self, record: Callable[[], Recorder], held: contextlib.ExitStack) -> Recorder:
+        """Make the record and hold its folder: who watches can tell it from one that died."""
+        if self.resumed:
+            held.callback(lock_folder(self.folder, SystemClock().utc()).release)
+            return record()
+        recorder = record()
+        try:
+            held.callback(lock_folder(self.folder, SystemClock().utc()).release)
+        except RigError:
+            recorder.abandon()
+            raise
+        return recorder
+
+    def _rig(self) -> Rig:
+        setup = replace(simulation_setup(self.plan), faults=self.faults)
+        rig = simulated_rig(setup, self.seed, VirtualClock())
+        restore_simulated(rig, self.taken)
+        return rig
+
+    async def _carried_out(
+        self, record: Callable[[], Recorder], held: contextlib.ExitStack, stop: StopOnce
+    ) -> tuple[Verdict, float, Path]:
+        stop.stops_this_task()
+        recorder = self._recorder(record, held)
+        rig = self._rig()
+        rate = self.plan.rig.rate
+        try:
+            conductor = Conductor(
+                self.plan,
+                rig,
+                recorder,
+                one_tick=self.one_tick,
+                snapshot=getattr(rig.acquisition, "snapshot", None),
+                desk=Desk(tuple((round(at * rate), request) for at, request in self.script)),
+                clock=VirtualClock(),
+                taken=self.taken,
+            )
+            return await _conducted(conductor, recorder)
+        except BaseException:
+            recorder.abandon()
+            raise
+        finally:
+            await close(rig)
+
+
+async def _conducted(conductor: Conductor, recorder: Recorder) -> tuple[Verdict, float, Path]:
+    verdict = await conductor.run()
+    test_s = conductor.book.time
+    path = recorder.finish(verdict.outcome, verdict.why, verdict.cycles, test_s)
     return verdict, test_s, path
 
 

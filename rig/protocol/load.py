@@ -81,6 +81,7 @@ class _Parts:
     specimen: Specimen | None
     specimen_text: str
     series: Series | None
+    series_text: str
 
 
 class _Reading:
@@ -103,16 +104,16 @@ class _Reading:
         if file.specimen:
             document = self._open(file.specimen, ("specimen",))
             specimen, text = build_specimen(document), document.text
-        return _Parts(rig, specimen, text, self._series(file.loading))
+        return _Parts(rig, specimen, text, *self._series(file.loading))
 
-    def _series(self, loading: LoadingTable | None) -> Series | None:
+    def _series(self, loading: LoadingTable | None) -> tuple[Series | None, str]:
         source = (loading.capacity_from if loading else None) or ""
         file = source.rpartition(":")[0].strip()
         if not file:
-            return None
+            return None, ""
         document = self._open(file, ("loading", "capacity_from"))
         series = build_series(document)
-        return None if document.problems else series
+        return None if document.problems else series, document.text
 
     def _open(self, named: str, path: Path) -> Document:
         document = open_document(self.document.beside(named), self.read, (self.document, path))
@@ -145,6 +146,7 @@ class _Reading:
                 "protocol": document.text,
                 "rig": self.rig.text,
                 "specimen": parts.specimen_text,
+                **({"series": parts.series_text} if parts.series else {}),
             },
             warnings=tuple(
                 str(w) for d in (document, self.rig, *self.others) for w in sorted(d.warnings)

@@ -344,7 +344,8 @@ class RigPlan:
 class Plan:
     """A protocol, read and checked, with the rig and specimen it was checked against.
 
-    `texts` holds the files as written: "protocol", "rig", "specimen".
+    `texts` holds the files as written: "protocol", "rig", "specimen", and "series" where the
+    capacity comes from one.
     """
 
     title: str

@@ -1,0 +1,211 @@
+"""What the record of a test that was cut off tells: the plan, what happened, where it goes on."""
+
+from __future__ import annotations
+
+import math
+import posixpath
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from rig.clock import VIRTUAL_EPOCH
+from rig.control.taken_up import TakenUp, Verdict
+from rig.errors import StorageError
+from rig.protocol.load import load_plan
+from rig.protocol.plan import Plan
+from rig.record.entries import Ending, RunHeader
+from rig.record.history import Journal, read_journal
+from rig.record.status import Status
+from rig.samples import Cycles
+
+MEDIAN_OF: Final = 100  # cycles whose median stiffness stands for a count
+TICKS_A_SECOND: Final = 50
+RESUMABLE: Final = frozenset({"operator", "limit", "fault"})
+"""Outcomes after which a specimen can be tested on."""
+_STANDS: Final = frozenset({"failure", "run-out", "ultimate", "limit", "fault"})
+"""Outcomes that stand although the record of the test was not finished."""
+
+
+@dataclass(frozen=True, slots=True)
+class LookBack:
+    """A run as its journal has it; `verdict` stands where only the record was not finished."""
+
+    folder: Path
+    header: RunHeader
+    point: Mapping[str, Any] | None
+    status: Status | None
+    ending: Ending | None
+    cycles: int
+    built_up: int
+    ended: float
+    stiffness: float
+    stiffness_from: str
+    later: Cycles
+
+    @property
+    def rehearsal(self) -> bool:
+        """Whether it ran in virtual time."""
+        return self.header.started_utc == VIRTUAL_EPOCH.isoformat()
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The verdict of a test that had ended when it was cut off, None where it goes on."""
+        told = self.point.get("verdict") if self.point and self.ending is None else None
+        verdict = Verdict(*told) if told else None
+        stands = verdict is not None and verdict.outcome in _STANDS and verdict.cause != "record"
+        return verdict if stands else None
+
+    @property
+    def kept_rows(self) -> dict[str, int] | None:
+        """Rows to keep: a simulated specimen goes on where its restart point was, a real one on."""
+        if not self.header.simulated:
+            return None
+        return dict(self.point["recorded"]) if self.point else dict.fromkeys(_TABLES, 0)
+
+    @property
+    def plan(self) -> Plan:
+        """The plan, from the files as they were when the test began."""
+        return load_plan("protocol.toml", "rig.toml", _recorded(self.header.texts))
+
+    def taken_up(self, alone: float, why: str) -> TakenUp | None:
+        """Return where the test goes on after at least `alone` [s] of test time.
+
+        None where there is no restart point: then nothing had begun.
+        """
+        if self.point is None:
+            return None
+        rate = self.header.rate
+        tick = max(round(rate / TICKS_A_SECOND), 1)
+        frames = max(int(self.point["frame"]), math.ceil(self.ended * rate)) + round(alone * rate)
+        kept = self.kept_rows
+        return TakenUp(
+            point=self.point,
+            begin=-(-frames // tick) * tick,
+            ended=self.ended,
+            counted=self.cycles if kept is None else kept["cycles"],
+            built_up=self.built_up if kept is None else self._point_built_up,
+            later=self.later,
+            why=why,
+            stiffness=self.stiffness,
+            stiffness_from=self.stiffness_from,
+        )
+
+    @property
+    def _point_built_up(self) -> int:
+        cycling = self.point["cycling"] if self.point else None
+        return int(cycling["built_up"]) if cycling else 0
+
+
+_TABLES: Final = ("cycles", "build_up", "slow")
+
+
+def look_back(folder: Path) -> LookBack:
+    """Read what a run's journal holds. Raises StorageError where that cannot be read."""
+    with read_journal(folder) as journal:
+        header, point = journal.header, journal.restart_point
+        counted = journal.rows("cycles")
+        known = int(point["recorded"]["cycles"]) if point else counted
+        rows = _rows(journal, "cycles", known if not header.simulated else counted, counted)
+        built = _last(journal, "build_up", "number")
+        stiffness, whence = _expected(journal, counted)
+        return LookBack(
+            folder=folder,
+            header=header,
+            point=point,
+            status=journal.status,
+            ending=journal.ending,
+            cycles=counted,
+            built_up=int(built or 0),
+            ended=_ended(journal, point),
+            stiffness=stiffness,
+            stiffness_from=whence,
+            later=_as_cycles(rows, header.rate),
+        )
+
+
+def _ended(journal: Journal, point: Mapping[str, Any] | None) -> float:
+    """Return the test time [s] of the last thing recorded."""
+    rate = journal.header.rate
+    times = [int(point["frame"]) / rate if point else 0.0]
+    times += [event.time for event in journal.newest_events(100)]
+    times += [_last(journal, kind, "time") or 0.0 for kind in ("cycles", "build_up")]
+    return max(times)
+
+
+def _rows(journal: Journal, kind: str, first: int, stop: int) -> dict[str, Any]:
+    """Return rows [first, stop) of a table by column; nothing before them is read."""
+    places = [p for p in journal.places(kind) if p[0] < stop and sum(p) > first]
+    chunks = [journal.chunk(kind, at) for at, _ in places]
+    skip = first - places[0][0] if places else 0
+    return {
+        field.name: np.concatenate(
+            [np.empty(0, field.dtype), *(chunk.columns()[field.name] for chunk in chunks)]
+        )[skip : skip + max(stop - first, 0)]
+        for field in journal.tables[kind]
+    }
+
+
+def _last(journal: Journal, kind: str, name: str) -> float | None:
+    """Return a column's last value, None where the table is empty."""
+    count = journal.rows(kind)
+    return float(_rows(journal, kind, count - 1, count)[name][0]) if count else None
+
+
+def _as_cycles(columns: Mapping[str, Any], rate: float) -> Cycles:
+    """Return recorded rows with the frames they span, as near as the record tells."""
+    begin = np.rint(np.asarray(columns["time"], np.float64) * rate).astype(np.int64)
+    length = np.rint(rate / np.asarray(columns["frequency"], np.float64)).astype(np.int64)
+    return Cycles(columns, begin, begin + length, begin + length)
+
+
+def _expected(journal: Journal, counted: int) -> tuple[float, str]:
+    """Return the stiffness [N/m] that a check should find now, and whence that is known.
+
+    It is that of the last check, less what the cycles have lost since; without a check, that of
+    the last cycles.
+    """
+    now = _median_stiffness(journal, counted)
+    checks = [h for h in journal.sample_heads("static") if h["cycle"] > 0]
+    if checks and math.isfinite(checks[-1]["stiffness"]):
+        cycle, checked = int(checks[-1]["cycle"]), float(checks[-1]["stiffness"])
+        lost = now / _median_stiffness(journal, cycle)
+        if math.isfinite(lost):
+            return checked * lost, f"as the check at cycle {cycle:,} and the cycles since tell"
+    return now, "that of the last cycles"
+
+
+def _median_stiffness(journal: Journal, cycle: int) -> float:
+    """Return the median stiffness [N/m] of the cycles up to a count, NaN where there are none."""
+    column = _rows(journal, "cycles", max(cycle - MEDIAN_OF, 0), cycle)["stiffness"]
+    valid = np.asarray(column, np.float64)
+    valid = valid[np.isfinite(valid)]
+    return float(np.median(valid)) if len(valid) else math.nan
+
+
+def _recorded(texts: Mapping[str, str]) -> Any:
+    """Return a reader of the files that a journal keeps, by the names the protocol gives them."""
+    named = tomllib.loads(texts["protocol"])
+    known = {
+        "protocol.toml": texts["protocol"],
+        "rig.toml": texts["rig"],
+        posixpath.normpath(str(named.get("specimen", ""))): texts["specimen"],
+    }
+
+    def read(path: str) -> str:
+        found = known.get(path, texts.get("series"))
+        if found is None:
+            raise StorageError(f"{path}: this file is not in the record of the run")
+        return found
+
+    return read
+
+
+def gone_for(header: RunHeader, ended: float, now: datetime) -> float:
+    """Return how long [s] a live test has been gone: by the calendar, never less than nothing."""
+    began = datetime.fromisoformat(header.started_utc)
+    return max((now - began).total_seconds() - ended, 0.0)
