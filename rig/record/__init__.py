@@ -10,9 +10,11 @@ from rig.record.interface import RunRecord
 from rig.record.reader import RunFile, read_run
 from rig.record.recorder import Recorder
 from rig.record.remote import RemoteRecorder
-from rig.record.runfile import rebuild, run_file_is_whole
+from rig.record.runfile import rebuild
 from rig.record.status import Armed, Coming, Status, WaterStatus
+from rig.record.take_up import take_up
 from rig.record.trouble import free_bytes
+from rig.record.verify import trouble_in_run_file
 
 __all__ = [
     "Armed",
@@ -33,5 +35,6 @@ __all__ = [
     "read_journal",
     "read_run",
     "rebuild",
-    "run_file_is_whole",
+    "take_up",
+    "trouble_in_run_file",
 ]

@@ -27,7 +27,7 @@ from rig.record.entries import (
     tables,
 )
 from rig.record.journal import JOURNAL, VERSION, chunk_label, samples_label
-from rig.record.sealing import AnyArray, check, split, unseal
+from rig.record.sealing import CHUNK_ROWS, AnyArray, check, split, unseal
 from rig.record.status import Status
 from rig.record.trouble import storage
 
@@ -40,6 +40,11 @@ class Chunk:
     rows: int
     parts: list[bytes]
     fields: tuple[Field, ...]
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether its parts are chunks of the run file, byte for byte."""
+        return self.rows == CHUNK_ROWS and self.first % CHUNK_ROWS == 0
 
     def columns(self) -> dict[str, AnyArray]:
         """Return the columns by name."""
@@ -229,6 +234,10 @@ class Journal:
         """Yield the static checks in order."""
         for head, values in self._samples("static"):
             yield StaticRecord(values=values, **head)
+
+    def samples(self, kind: str) -> Iterator[FullRateRecord | StaticRecord]:
+        """Yield the records of "full_rate" or "static" in order."""
+        return self.full_rate() if kind == "full_rate" else self.static()
 
     def sample_heads(self, kind: str) -> list[dict[str, Any]]:
         """Return what is known of each stretch of samples, without the samples."""

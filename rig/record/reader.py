@@ -13,7 +13,7 @@ import numpy as np
 from rig.channels import Channel
 from rig.errors import StorageError
 from rig.record.entries import LISTS, STATIC, Event, FullRateRecord, StaticRecord
-from rig.record.runfile import FORMAT, VERSION, plain_rows
+from rig.record.layout import FORMAT, VERSION, plain_rows
 from rig.record.sealing import AnyArray
 from rig.record.trouble import storage
 

@@ -11,7 +11,7 @@ from rig.errors import StorageError
 from rig.record.history import Journal
 from rig.record.hold import Hold
 from rig.record.journal import JournalWriter
-from rig.record.runfile import RUN_FILE
+from rig.record.layout import RUN_FILE
 from rig.record.sealing import join, seal
 from rig.record.trouble import storage, sync_folder
 

@@ -12,7 +12,7 @@ import h5py
 import pytest
 
 from rig.errors import StorageError
-from rig.record import Recorder, read_journal, read_run, rebuild, run_file_is_whole
+from rig.record import Recorder, read_journal, read_run, rebuild
 from tests.record.runs import header, likely_rows
 
 ROOT = Path(__file__).parents[2]
@@ -191,30 +191,6 @@ def test_a_damaged_run_file_is_refused_and_made_again(tmp_path: Path) -> None:
         read_run(path)
     with read_run(rebuild(tmp_path / "run")) as run:
         assert run.column("number").tolist() == [*range(1, 9001)]
-
-
-@pytest.mark.parametrize("kind", ["flip", "zero", "cut", "gone"])
-def test_a_run_file_whose_bytes_changed_is_never_taken_for_whole(tmp_path: Path, kind: str) -> None:
-    recorded(tmp_path / "run")
-    path = tmp_path / "run" / "run.h5"
-    whole = path.read_bytes()
-    assert run_file_is_whole(tmp_path / "run")
-    chance = random.Random(kind)
-    for _ in range(20):
-        at = chance.randrange(len(whole))
-        path.unlink(missing_ok=True)
-        if kind == "flip":
-            path.write_bytes(whole[:at] + bytes([whole[at] ^ 16]) + whole[at + 1 :])
-        elif kind == "zero":
-            page = whole[at : at + 512]
-            path.write_bytes(whole[:at] + b"\0" * len(page) + whole[at + 512 :])
-            if not any(page):
-                continue
-        elif kind == "cut":
-            path.write_bytes(whole[:at])
-        assert not run_file_is_whole(tmp_path / "run")
-    rebuild(tmp_path / "run")
-    assert run_file_is_whole(tmp_path / "run")
 
 
 def test_a_folder_without_a_journal_is_named(tmp_path: Path) -> None:

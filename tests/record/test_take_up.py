@@ -10,8 +10,7 @@ from pathlib import Path
 import pytest
 
 from rig.errors import StorageError
-from rig.record import Recorder, read_journal, read_run, rebuild
-from rig.record.take_up import take_up
+from rig.record import Recorder, read_journal, read_run, rebuild, take_up
 from tests.record.runs import datasets, header, likely_rows, record_everything
 
 ROOT = Path(__file__).parents[2]
@@ -19,7 +18,9 @@ END = ("operator", "asked to stop")
 KILLED = """
 import os, signal, sys
 from pathlib import Path
-from rig.record import journal, take_up
+from rig.record import journal
+
+take_up = sys.modules["rig.record.take_up"]
 
 def die(*_):
     os.kill(os.getpid(), signal.SIGKILL)
