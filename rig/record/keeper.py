@@ -33,7 +33,7 @@ class Keeper:
 
     `note` is told in words what became of a process, `durable` up to which message all is on
     the disk, `lost` why nobody keeps the recorder any more. `counted` is the last counted cycle
-    that the record held when it began.
+    that is known to be on the disk, `said` what it refuses or how it ended, "" since all is well.
     """
 
     def __init__(
@@ -55,6 +55,7 @@ class Keeper:
         self._asked, self._asked_at = 0, 0.0
         self._attempts = 0
         self._choked, self._deaths = 0, 0
+        self._told = 0.0
         self._ending: bytes | None = None
         self._ending_sent = False
         self._path: asyncio.Future[Path] = self._loop.create_future()
@@ -108,11 +109,12 @@ class Keeper:
         """Give the process all that waits, end its input and wait for it.
 
         It is killed once it is silent; where there is none, the next one is waited for as long.
+        That it works, where it is making run.h5, is no word: a dead disk lets nothing be made.
         """
         task = self._task
         if task is None:
             return
-        since = self._loop.time()
+        since = self._told = self._loop.time()
         while self._child is None and not task.done() and not self._quiet(since):
             await asyncio.wait({task}, timeout=FIRST_WAIT)
         self._closing = True
@@ -120,7 +122,7 @@ class Keeper:
         if child is not None:
             self._pump(paused=False)
             child.end_input()
-            while not task.done() and not self._quiet(max(since, child.last_heard)):
+            while not task.done() and not self._quiet(self._told):
                 await asyncio.wait({task}, timeout=self._silence / 4)
             child.kill()
             # Killed in the middle of a call to a dead disk it may stay for ever; we do not.
@@ -148,9 +150,12 @@ class Keeper:
             return
 
     def _heard(self, message: Message) -> None:
+        if message != ("working",):
+            self._told = self._loop.time()
         match message:
-            case ("durable", number):
+            case ("durable", number, counted):
                 self._attempts, self.said = 0, ""
+                self.counted = max(self.counted, counted)
                 self._acknowledge(number)
             case ("trouble", text):
                 first, self.said = not self.said, text
@@ -217,7 +222,8 @@ class Keeper:
             self._child = None
             self.note(f"recorder process {child.pid} {end}")
             child = await self._another()
-            number, _ = child.ready.result()
+            number, counted = child.ready.result()
+            self.counted = max(self.counted, counted)
             self.said = ""
             self._acknowledge(number)
             self.backlog.send_again()

@@ -49,6 +49,7 @@ class Service:
         self._fields: tuple[Field, ...] = ()
         self._recorder: Recorder | None = None
         self._taken = 0
+        self._journal: tuple[int, int] | None = None
         self._due: float | None = None
         self._refused = False
         self._long_log = LONG_LOG
@@ -95,6 +96,7 @@ class Service:
         except (InputError, StorageError) as error:
             self._answer("refused", type(error).__name__, str(error))
             raise _Ended from error
+        self._journal = _identity(folder / JOURNAL)
         self._answer("ready", self._taken, self._recorder.counted if self._recorder else 0)
 
     def _has_ended(self) -> bool:
@@ -109,7 +111,7 @@ class Service:
             # The record has ended: what the keeper says of that is in nobody's way.
             self._taken = number
             if commits(method, arguments):
-                self._answer("durable", number)
+                self._answer("durable", number, 0)
             return
         self._taken = recorder.received = number
         if self._due is None:
@@ -145,13 +147,25 @@ class Service:
             return
         try:
             self._recorder.commit()
+            self._in_its_place()
         except StorageError as error:
             self._refused, self._due = True, real_seconds() + RETRY
             self._answer("trouble", str(error))
         else:
             self._refused, self._due = False, None
-            self._answer("durable", self._taken)
+            self._answer("durable", self._taken, self._recorder.counted)
             self._look_at_log(self._recorder.log_size)
+
+    def _in_its_place(self) -> None:
+        """Raise StorageError where the journal that was written is not found by its name any more.
+
+        A folder that was moved, or a disk taken off, takes all that is written and gives nothing
+        back. What was written is on the disk once the same file is found again.
+        """
+        if _identity(self._folder / JOURNAL) != self._journal:
+            raise StorageError(
+                f"{self._folder / JOURNAL}: is gone from its place; put its folder or disk back"
+            )
 
     def _look_at_log(self, size: int) -> None:
         if size >= self._long_log:
@@ -169,6 +183,7 @@ class Service:
                     path = complete(self._folder)
                     settle(self._folder)
                 else:
+                    self._in_its_place()
                     path = self._recorder.finish(outcome, why, cycles, ended_time)
         except StorageError as error:
             if self._recorder is not None and self._recorder.ended:
@@ -211,10 +226,8 @@ class Service:
 
     def _close(self) -> None:
         if self._recorder is not None:
-            try:
-                self._recorder.commit()
-            finally:
-                self._recorder.abandon()
+            self._commit()
+            self._recorder.abandon()
 
 
 def main() -> None:
@@ -232,6 +245,15 @@ def main() -> None:
         with suppress(OSError):
             os.write(2, f"recorder: {type(error).__name__}: {_line(error)}\n".encode())
         sys.exit(1)
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Return which file a path names, None where it names none."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 def _line(error: Exception) -> str:

@@ -24,13 +24,18 @@ from rig.record.wire import commits, pack, packed_rows
 from rig.samples import Cycles
 
 MEMORY: Final = 64_000_000
-"""What may wait for the disk [B]; a rig of 8 channels at 5 Hz and 1 kHz fills it in hours."""
+"""What may wait for the disk before the test stops [B]; a rig of 8 channels at 5 Hz and 1 kHz
+fills it in hours."""
+STOP: Final = 70.0
+"""So much of all samples [s] has room beside it: the last minute before a stop and what follows."""
+ROWS_OF_STOP: Final = 1_000_000
+"""Room for the rows and events of that time [B]."""
 SILENCE: Final = 10.0
 """How long a recorder that owes an answer may be silent [s]."""
 REPLACED: Final = frozenset({"restart_point", "status"})
 """Of what waits only the newest is kept: it makes the one before it worthless."""
 BULKY: Final = frozenset({"cycles", "build_up", "slow", "static", "full_rate"}) | REPLACED
-"""What is dropped once the memory is full; a last eighth more is kept for events and lists."""
+"""What is dropped once the room for the stop is full too; events and lists have an eighth more."""
 
 
 class RemoteRecorder:
@@ -46,14 +51,17 @@ class RemoteRecorder:
         self.folder = folder
         self._header = header
         self._memory = memory
+        self._room = memory + ROWS_OF_STOP + round(STOP * header.rate * 4 * len(header.sampled))
         self._fields = tables(header)["cycles"]
         self._waiting: list[tuple[int, asyncio.Future[None]]] = []
         self._next, self._time, self._cycle = keeper.counted + 1, 0.0, keeper.counted
         self._fresh = False
         self._committed = real_seconds()
         self._trouble = ""
-        self._closed = False
-        keeper.note, keeper.durable, keeper.lost = self._note, self._durable, self._give_up
+        self._dropping = self._closed = False
+        self._next_kept = self._next
+        self._dropped, self._named = 0, ""
+        keeper.note, keeper.durable, keeper.lost = self._note, self._durable, self._lost
 
     @staticmethod
     async def create(
@@ -66,9 +74,9 @@ class RemoteRecorder:
     ) -> RemoteRecorder:
         """Start a recorder process that makes a run's folder with its journal.
 
-        `memory` [B] bounds what waits for the disk; a recorder that owes an answer for `silence`
-        [s], more than a second, is replaced. Raises InputError if the folder exists,
-        StorageError if it cannot be made.
+        Once `memory` [B] waits for the disk there is trouble, and room for a stop is left; a
+        recorder that owes an answer for `silence` [s], more than a second, is replaced. Raises
+        InputError if the folder exists, StorageError if it cannot be made.
         """
         keeper = Keeper(folder, header, command, silence)
         await keeper.begin("create")
@@ -100,11 +108,12 @@ class RemoteRecorder:
 
     def cycles(self, rows: Cycles) -> None:
         """Record counted cycles. Raises StorageError if their numbers do not go on."""
-        if self._trouble or not len(rows):
+        if not len(rows):
             return
         check_numbers(self.folder, rows, self._next)
-        self._add("cycles", *packed_rows(self._fields, rows))
         self._next += len(rows)
+        if self._add("cycles", *packed_rows(self._fields, rows)):
+            self._next_kept = self._next
         self._cycle, self._time = self._next - 1, float(rows["time"][-1])
 
     def build_up(self, rows: Cycles) -> None:
@@ -173,6 +182,26 @@ class RemoteRecorder:
         """Why the record cannot be kept any more and the test must stop, or ""."""
         return self._trouble
 
+    @property
+    def counted(self) -> int:
+        """Number of the last counted cycle that is known to be on the disk."""
+        return self._keeper.counted
+
+    @property
+    def missing(self) -> str:
+        """What was dropped and is not in the record, in words, or ""."""
+        found = []
+        if self._next_kept < self._next:
+            found.append(f"cycles {self._next_kept} to {self._next - 1}, which were run")
+        if self._dropped:
+            found.append(f"{self._dropped} entries of other kinds")
+        return f"not in the record: {'; '.join(found)}" if found else ""
+
+    @property
+    def said(self) -> str:
+        """What the disk or the recorder's end was said to be last, or "" since all is well."""
+        return self._keeper.said
+
     async def synced(self) -> None:
         """Return once all that was recorded before the call is durable.
 
@@ -182,10 +211,23 @@ class RemoteRecorder:
         self.commit()
         if self._trouble:
             raise StorageError(self._trouble)
+        await self._until_durable()
+
+    async def committed(self) -> None:
+        """Return once all that waits in memory is on the disk, trouble or not, however long.
+
+        What was dropped is named in the record before. Raises StorageError if that will not
+        happen.
+        """
+        self._name_missing()
+        self.commit()
+        await self._until_durable()
+
+    async def _until_durable(self) -> None:
         if self._backlog.durable < self._backlog.last:
-            synced: asyncio.Future[None] = asyncio.get_running_loop().create_future()
-            self._waiting.append((self._backlog.last, synced))
-            await synced
+            durable: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+            self._waiting.append((self._backlog.last, durable))
+            await durable
 
     async def finish(self, outcome: str, why: str, cycles: int, ended_time: float) -> Path:
         """End the record as `Recorder.finish` does, in the process; return the path of run.h5.
@@ -193,6 +235,7 @@ class RemoteRecorder:
         Waits as long as the process works. Raises StorageError if run.h5 cannot be made; that
         can be tried again, or given up with `abandon`.
         """
+        self._name_missing()
         path = await self._keeper.finish(outcome, why, int(cycles), float(ended_time))
         self._closed = True
         await self._keeper.close()
@@ -202,37 +245,61 @@ class RemoteRecorder:
         """Close without finishing: the process commits what it was given and ends."""
         self._closed = True
         await self._keeper.close()
-        if not self._trouble:
-            self._give_up(f"{self.folder / JOURNAL}: the record was closed")
+        self._give_up(self._trouble or f"{self.folder / JOURNAL}: the record was closed")
 
-    def _add(self, method: str, *arguments: object) -> None:
-        bulky = method in BULKY
-        if self._closed or (bulky and self._trouble):
-            return
+    def _add(self, method: str, *arguments: object) -> bool:
+        """Hand a message over; False where there is no room for it any more."""
+        if self._closed:
+            return False
         message = pack((self._backlog.last + 1, method, arguments))
-        room = self._memory if bulky else self._memory * 9 // 8
-        if self._backlog.size + len(message) + OVERHEAD > room:
-            self._overflow()
-            return
+        size = self._backlog.size + len(message) + OVERHEAD
+        if size > self._memory and not self._trouble:
+            self._give_up(self._overflow())
+            self._note(self._trouble)
+            return self._add(method, *arguments)
+        if not self._has_room(method, size):
+            return False
+        self._send(message, method, arguments)
+        return True
+
+    def _has_room(self, method: str, size: int) -> bool:
+        bulky = method in BULKY
+        room = self._room if bulky else self._room + self._memory // 8
+        if size <= room and not (bulky and self._dropping):
+            return True
+        # From here on none of it: a restart point must not be newer than the rows.
+        self._dropping = True
+        self._dropped += method not in REPLACED and method not in {"cycles", "commit"}
+        return False
+
+    def _send(self, message: bytes, method: str, arguments: tuple[object, ...]) -> None:
         committing = commits(method, arguments)
         if committing:
             self._committed = real_seconds()
         self._fresh = not committing
         self._keeper.send(message, owes=committing, replaces=method if method in REPLACED else "")
 
-    def _overflow(self) -> None:
-        if self._trouble:
-            return
-        self._give_up(
-            f"{self.folder / JOURNAL}: {self._memory / 1e6:.3g} MB wait for the disk and no more "
-            f"can be kept after cycle {self._next - 1}: "
-            f"{self._keeper.said or 'the recorder gives no answer'}; "
+    def _overflow(self) -> str:
+        return (
+            f"{self.folder / JOURNAL}: {self._memory / 1e6:.3g} MB wait for the disk at cycle "
+            f"{self._next_kept - 1}: {self._keeper.said or 'the recorder gives no answer'}; "
             "see whether the disk is full or gone"
         )
-        self._note(self._trouble)
+
+    def _name_missing(self) -> None:
+        """Record what is not in the record, whether or not there is room for a line."""
+        if self.missing != self._named and not self._closed:
+            self._named = self.missing
+            arguments = (self._time, self._cycle, "record", self.missing)
+            self._send(pack((self._backlog.last + 1, "event", arguments)), "event", arguments)
+
+    def _lost(self, why: str) -> None:
+        """Take no more rows: those before them were not taken, or nobody is there to take them."""
+        self._dropping = True
+        self._give_up(why)
 
     def _give_up(self, why: str) -> None:
-        self._trouble = why
+        self._trouble = self._trouble or why
         for _, synced in self._waiting:
             if not synced.done():
                 synced.set_exception(StorageError(why))

@@ -5,11 +5,11 @@ record that has ended and "reopen", of a later process of one run, does not; the
 `(number, method, arguments)` with numbers that rise by one, and `("finish", arguments)`. The
 methods are those of `RunRecord`, and "nothing" where a newer message made an older one worthless.
 From it: `("ready", number, counted)` with the last message and the last counted cycle that the
-journal holds, `("durable", number)` after each commit, `("trouble", text)` while the disk refuses,
-`("noted", text)` for what people should know, `("refused", error, text)` if it could not begin,
-`("choked", number, text)` before it dies of a message, `("left out", text)` for one that does not
-go on from those before it, `("working",)` while it makes run.h5, and `("finished", path)` or
-`("unfinished", text)`.
+journal holds, `("durable", number, counted)` after each commit, `("trouble", text)` while the disk
+refuses, `("noted", text)` for what people should know, `("refused", error, text)` if it could not
+begin, `("choked", number, text)` before it dies of a message, `("left out", text)` for one that
+does not go on from those before it, `("working",)` while it makes run.h5, and
+`("finished", path)` or `("unfinished", text)`.
 """
 
 from __future__ import annotations

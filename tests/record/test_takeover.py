@@ -9,12 +9,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from rig.errors import InputError, StorageError
-from rig.record import RemoteRecorder, read_journal, read_run
+from rig.record import FullRateRecord, RemoteRecorder, read_journal, read_run
 from tests.record.recorders import alive, obeying, until
-from tests.record.runs import BARE, header, likely_rows
+from tests.record.runs import BARE, SAMPLED, header, likely_rows
 
 Create = Callable[..., Awaitable[RemoteRecorder]]
 END = ("operator", "asked to stop")
@@ -213,6 +214,29 @@ async def test_a_disk_that_refuses_is_asked_again_until_it_takes_everything(
     assert "make room, then go on" in said[0]
 
 
+async def test_what_is_written_to_a_folder_that_is_gone_is_not_taken_for_recorded(
+    tmp_path: Path, create: Create
+) -> None:
+    recorder = await create(tmp_path / "run", silence=100.0)
+    stream = Stream(recorder, 9)
+    stream.block()
+    await recorder.synced()
+    known = recorder.counted
+    (tmp_path / "run").rename(tmp_path / "elsewhere")
+    stream.block()
+    waiting = asyncio.get_running_loop().create_task(recorder.synced())
+    await until(lambda: "put its folder or disk back" in recorder.said)
+    assert not waiting.done()
+    assert recorder.counted == known < stream.done
+    with pytest.raises(StorageError, match="is gone from its place"):
+        await recorder.finish(*END, stream.done, 9.0)
+    (tmp_path / "elsewhere").rename(tmp_path / "run")
+    await waiting
+    assert (recorder.said, recorder.counted) == ("", stream.done)
+    said = expect_whole(await recorder.finish(*END, stream.done, 9.0), stream.done)
+    assert len(said) == 1
+
+
 async def test_a_full_memory_is_trouble_and_the_record_before_it_stays_whole(
     tmp_path: Path,
     create: Create,
@@ -230,22 +254,68 @@ async def test_a_full_memory_is_trouble_and_the_record_before_it_stays_whole(
         stream.block()
         await asyncio.sleep(0)
     assert recorder.trouble.startswith(f"{tmp_path}/run/journal.db: 0.4 MB wait for the disk")
-    for _ in range(3):
-        stream.block()
     with pytest.raises(StorageError, match=r"run/journal\.db: 0\.4 MB wait"):
         await recorder.synced()
     with pytest.raises(StorageError, match="see whether the disk is full or gone"):
         await waiting
+    # A minute and more of all samples, and what is recorded with them, has room all the same.
+    minute = np.arange(3 * 65_000, dtype=np.float32).reshape(3, -1)
+    for first in range(0, 65_000, 5000):
+        piece = minute[:, first : first + 5000]
+        recorder.full_rate(FullRateRecord("stop", stream.done, first, 1000.0, SAMPLED, piece))
+    for _ in range(5):
+        stream.block()
+    recorder.restart_point({"next_cycle": stream.done + 1})
     recorder.event(9.0, stream.done, "verdict", "fault")
+    assert recorder.counted < stream.done
     os.kill(pid, signal.SIGCONT)
+    await recorder.committed()
+    assert recorder.counted == stream.done
+    assert recorder.missing == ""
+    with read_journal(tmp_path / "run") as journal:
+        assert journal.restart_point is not None
+        assert journal.restart_point["next_cycle"] == stream.done + 1
+        kept = [record.values for record in journal.full_rate()]
+    assert np.hstack(kept).tobytes() == minute.tobytes()
     path = await recorder.finish("fault", recorder.trouble, stream.done, 9.0)
+    assert expect_whole(path, stream.done) == [recorder.trouble]
     with read_run(path) as run:
-        rows = run.rows()
-        assert stream.done > rows > 1000
-        events = run.events()
-    said = expect_whole(path, rows)
-    assert said == [recorder.trouble]
-    assert f"after cycle {rows}:" in recorder.trouble
+        assert [e.text for e in run.events() if e.kind == "verdict"] == ["fault"]
+
+
+async def test_what_has_no_room_any_more_is_named_and_no_restart_point_is_newer_than_the_rows(
+    tmp_path: Path, create: Create
+) -> None:
+    recorder = await create(tmp_path / "run", memory=100_000, silence=100.0)
+    pid = recorder.pid
+    assert pid is not None
+    os.kill(pid, signal.SIGSTOP)
+    for first in range(0, 40_000, 500):
+        recorder.cycles(ROWS.part(first, first + 500))
+        recorder.restart_point({"next_cycle": first + 501})
+    recorder.slow(1.0, {})
+    recorder.event(9.0, 40_000, "verdict", "fault")
+    for number in range(20_000):
+        recorder.event(9.0, 40_000, "note", str(number))
+    os.kill(pid, signal.SIGCONT)
+    await recorder.committed()
+    await recorder.abandon()
+    with read_journal(tmp_path / "run") as journal:
+        rows = journal.rows("cycles")
+        assert 10_000 < rows < 40_000
+        assert journal.restart_point is not None
+        assert journal.restart_point["next_cycle"] <= rows + 1
+        events = journal.events()
+    notes = [int(e.text) for e in events if e.kind == "note"]
+    assert notes == [*range(len(notes))]
+    assert 0 < len(notes) < 20_000
+    dropped = 1 + 20_000 - len(notes)
+    named = (
+        f"not in the record: cycles {rows + 1} to 40000, which were run; {dropped} entries of "
+        "other kinds"
+    )
+    assert recorder.missing == named
+    assert [e.text for e in events if e.kind == "record"] == [recorder.trouble, named]
     assert [e.text for e in events if e.kind == "verdict"] == ["fault"]
 
 
