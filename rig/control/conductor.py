@@ -177,13 +177,11 @@ class Conductor:
         await restore(station, taken)
         if isinstance(stage, Cyclic):
             await self._cyclic_stage(stage).restore(taken)
-        if (verdict := taken.verdict) is not None:
-            raise StopNow(verdict.cause, verdict.outcome, verdict.why, verdict.cycles)
         await self._permitted(taken.why)
         await station.arm_fixed()
-        await at_rest(station, taken)
+        doubts = await at_rest(station, taken)
         await self._standing.resumed("taken up again")
-        await contact_and_check(station, self._standing, taken, stage)
+        await contact_and_check(station, self._standing, taken, stage, doubts)
         done = isinstance(stage, Approach)
         return stages[stages.index(stage) + done :]
 
@@ -252,7 +250,10 @@ class Conductor:
 
     async def _stop(self, stop: StopNow) -> Verdict:
         """Stop by category, keep what follows, name the outcome. Acts first, records next."""
-        stopped, state = self.stream.now, self.book.state
+        stopped, state, judge = self.stream.now, self.book.state, self.stream.judge
+        if self._cyclic is not None and isinstance(judge, Cycling):
+            # What was seen before the stop, whatever cut the stage off.
+            self._cyclic.state = judge
         station = self._station
         # With the pressure off, or with people at the rig, nothing is moved to stop.
         still = state in _STILL or station.pressure == "off"
@@ -305,8 +306,6 @@ class Conductor:
     def _name(self, stop: StopNow, stopped: int) -> Verdict:
         """Name the outcome; a limit is named after the evidence of the samples kept."""
         cycles = stop.cycles or self.book.counted
-        if self._taken is not None and self._taken.verdict is not None:
-            return self._taken.verdict
         if stop.outcome != "limit":
             return Verdict(stop.outcome, stop.why, cycles, stop.cause)
         loading, loss = self._plan.loading, self._plan.failure.stiffness_loss

@@ -83,6 +83,7 @@ class Stream:
 
     Test time begins at frame `begin`, whatever number the device gives its first frame.
     `counter` is what the controller's counter showed last, None before the first look.
+    `stopped_before` is what had stopped it before a test was taken up: it stops nothing now.
     """
 
     def __init__(
@@ -117,6 +118,7 @@ class Stream:
         self.now = begin
         self._ahead: int | None = None  # frames by which test time is ahead of device time
         self.counter: int | None = None
+        self.stopped_before = ""
         self._limits: LimitSetup | None = None
         self._limit_state = LimitState()
         self.inputs_matter = True
@@ -278,6 +280,10 @@ class Stream:
         await self._rig.actuator.heartbeat()
         status = await self._rig.actuator.status()
         self.counter = status.counter
+        if status.stopped_by == self.stopped_before:
+            return
+        # It has moved since.
+        self.stopped_before = ""
         if status.stopped_by == "limit":
             raise StopNow("limit", "limit", f"the controller's own limit: {status.tripped}")
         if status.stopped_by == "count":

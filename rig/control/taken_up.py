@@ -53,9 +53,3 @@ class TakenUp:
     def begun(self) -> bool:
         """Tell whether anything had been done to the specimen."""
         return bool(self.point.get("stage_number")) or self.point["state"] not in NOT_BEGUN
-
-    @property
-    def verdict(self) -> Verdict | None:
-        """The verdict, where the test had ended and only its record had not."""
-        told = self.point.get("verdict")
-        return Verdict(*told) if told else None

@@ -31,11 +31,12 @@ async def restore(station: Station, taken: TakenUp) -> None:
     station.zeros = dict(point["zeros"])
     station.on_call = station.on_call or point["on_call"]
     now = station.stream.now
+    station.stream.stopped_before = (await station.rig.actuator.status()).stopped_by
     await station.water.take_up(point["water"], point["frame"], now, taken.counted)
 
 
-async def at_rest(station: Station, taken: TakenUp) -> None:
-    """Switch the pressure off and write what the controller says of the time alone.
+async def at_rest(station: Station, taken: TakenUp) -> tuple[str, ...]:
+    """Switch the pressure off, write what happened, return what of it is for people to judge.
 
     Raises StopNow where it still moves: its watchdog has not done its part.
     """
@@ -54,6 +55,7 @@ async def at_rest(station: Station, taken: TakenUp) -> None:
             "gone; have its watchdog looked at before anything else",
         )
     await station.set_pressure("off")
+    return ("the controller had stopped by its own limit",) if status.stopped_by == "limit" else ()
 
 
 def unrecorded(taken: TakenUp, status: ActuatorStatus, frequency: float) -> str:
@@ -63,22 +65,23 @@ def unrecorded(taken: TakenUp, status: ActuatorStatus, frequency: float) -> str:
     if before is not None and status.counter >= before:
         lost = max(status.counter - before - known, 0)
         return (
-            f"{lost} cycles were run after the last recorded one, the controller's own stop "
-            "included, and are not in the record: its counter says so"
+            f"cycles run after the last recorded one, which the record lacks: {lost}, the "
+            "controller's own stop included; its counter says so"
         )
     most = math.ceil(UNSEEN * frequency) + 4
     return (
-        f"up to about {most} cycles may have been run after the last recorded one: the "
-        "controller's counter has begun anew, so that this is an estimate"
+        f"cycles run after the last recorded one, which the record lacks: about {most} at the "
+        "most; an estimate, the controller's counter has begun anew"
     )
 
 
 async def contact_and_check(
-    station: Station, standing: Standing, taken: TakenUp, stage: Stage
+    station: Station, standing: Standing, taken: TakenUp, stage: Stage, doubts: tuple[str, ...]
 ) -> None:
     """Make contact again; where cycles were run, compare zeros and stiffness with before.
 
-    What differs is for a person to decide; where nobody can answer it is written down.
+    What differs, and what was in doubt before, is for a person to decide; where nobody can
+    answer it is written down.
     """
     asked = False
     while True:
@@ -87,17 +90,17 @@ async def contact_and_check(
             if not isinstance(stage, Cyclic) or not taken.counted:
                 return
             station.book.enter("static", "stage", "stiffness before going on")
-            doubts = await _check(station, taken)
+            found = [*doubts, *await _check(station, taken)]
             if shift > PAUSE_SHIFT:
-                doubts.insert(0, f"the load cell's zero has moved by {shift:.1%} of the upper load")
-            if not doubts or asked:
+                found.append(f"the load cell's zero has moved by {shift:.1%} of the upper load")
+            if not found or asked:
                 return
             asked = True
-            station.book.event("resume", "; ".join(doubts))
+            station.book.event("resume", "; ".join(found))
             if not station.attended:
                 station.book.event("pause", "nobody answers in a rehearsal, goes on")
                 return
-            await standing.slow_finding("; ".join(doubts))
+            await standing.slow_finding("; ".join(found))
         except StageAgain:
             continue
         else:
