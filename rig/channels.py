@@ -33,7 +33,10 @@ CHANNEL_UNITS: Final[dict[str, str]] = {
 def channel_unit(name: str) -> str | None:
     """Return the SI unit of a channel name such as `end_slip_3`, or None for an unknown name."""
     stem = name.rstrip("0123456789")
-    return CHANNEL_UNITS.get(name) or (CHANNEL_UNITS.get(stem) if stem != name else None)
+    # A family needs a number, and nothing else takes one: `load2` is no second load.
+    if stem.endswith("_") and stem in CHANNEL_UNITS:
+        return CHANNEL_UNITS[stem] if stem != name else None
+    return CHANNEL_UNITS.get(name)
 
 
 SHOWN: Final[dict[str, tuple[str, float, float]]] = {
