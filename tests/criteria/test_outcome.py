@@ -94,3 +94,19 @@ def test_a_short_gap_of_the_feedback_is_a_limit():
 def test_without_a_valid_sample_nothing_but_the_limit_speaks():
     nothing = np.full(20, np.nan)
     assert name(cycling()[:20], nothing, at=10) == ("limit", TRIP)
+
+
+def test_a_broken_beam_on_which_the_rod_bounces_afterwards_has_failed():
+    load, bent = collapse()
+    load = np.concatenate((load, np.full(30, 1.1 * UPPER)))
+    bent = np.concatenate((bent, np.full(30, 2e-3)))
+    assert name(load, bent, at=180)[0] == "failure"
+
+
+@pytest.mark.parametrize(("growth", "outcome"), [(1.01, "limit"), (1.10, "failure")])
+def test_load_that_is_lost_while_deflection_stays_is_a_limit(growth, outcome):
+    """Before the baseline: a load cell that slips loses load, and the beam bends as before."""
+    load, bent = cycling(), SOFT * cycling()
+    load[80:] *= 0.7
+    bent[80:] *= growth
+    assert name(load, bent, at=120, setup=OutcomeSetup(UPPER, RATE))[0] == outcome

@@ -189,3 +189,13 @@ def test_the_first_crack_does_not_depend_on_how_samples_are_cut(cuts, seed):
     whole, cut = cracked(load, bent), cracked(load, bent, cuts)
     assert cut[1] == whole[1]
     assert cut[1] is not None
+
+
+@pytest.mark.parametrize(("points", "found"), [(2, False), (3, True)])
+def test_a_first_crack_takes_three_points_in_a_row(points, found):
+    load, bent = bilinear(top=0.09e-3)
+    begin = 500 * CRACK.group
+    load[begin : begin + points * CRACK.group] *= 0.9
+    crack = cracked(load, bent)[1]
+    assert (crack is not None) is found
+    assert not found or crack.seen == 1000 + begin + CRACK.group - 1

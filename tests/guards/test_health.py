@@ -114,3 +114,12 @@ def test_flat_is_found_where_counting_sample_by_sample_says(seed, length, need):
     setup = HealthSetup({"load": (-10.0, 10.0)}, 100.0, flat_after=need)
     found, _ = feed(setup, {"load": values.astype(np.float32)})
     assert [f.frame for f in found] == expected
+
+
+def test_spikes_are_counted_over_a_resume_and_told_once():
+    setup, state, told = HealthSetup(RANGES, 1.0), HealthState(), []
+    for frame in range(0, 800, 100):
+        state = HealthState.from_plain(json.loads(json.dumps(state.to_plain())))
+        state, found = check_spikes(setup, state, [frame])
+        told += seen(found)
+    assert told == [("spiking", "warn", "", 500)]

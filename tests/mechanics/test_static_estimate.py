@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from rig.mechanics.bending import (
+    constant_moment_deflection,
     load_point_flexibility,
     midspan_flexibility,
     moment,
@@ -13,9 +16,11 @@ from rig.mechanics.bending import (
 from rig.mechanics.estimate import static_estimate
 from rig.mechanics.section import (
     TendonLayer,
+    cracked,
     cracking_moment,
     decompression_moment,
     gross,
+    stress_block,
     transformed,
     ultimate_moment,
 )
@@ -89,3 +94,49 @@ def test_estimate_is_in_order_and_in_scale() -> None:
     flexibility += shear_flexibility(0.06, 35e9, 1.0)
     assert 1 / got.stiffness == pytest.approx(flexibility, rel=1e-12)
     assert got.cracked_stiffness < 0.5 * got.stiffness
+
+
+def test_a_cracked_section_is_that_of_the_text_books() -> None:
+    """b c^2/2 = n A (d - c); I = b c^3/3 + n A (d - c)^2 (any book on reinforced concrete)."""
+    (lower, _), width = STRANDS, 0.2
+    steel = 195 / 35 * lower.area
+    axis = (math.sqrt(steel**2 + 2 * width * steel * lower.depth) - steel) / width
+    inertia = width * axis**3 / 3 + steel * (lower.depth - axis) ** 2
+    section = cracked(width, 0.3, 35e9, [lower])
+    assert section.centroid == pytest.approx(axis, rel=1e-9)
+    assert section.inertia == pytest.approx(inertia, rel=1e-9)
+
+
+def test_a_tendon_above_the_neutral_axis_adds_nothing_to_a_cracked_section() -> None:
+    """The upper strands lie at 50 mm, the axis at 57 mm."""
+    assert cracked(0.2, 0.3, 35e9, STRANDS) == cracked(0.2, 0.3, 35e9, STRANDS[:1])
+
+
+@pytest.mark.parametrize(
+    ("strength", "depth", "stress"),
+    [(30e6, 0.8, 1.0), (50e6, 0.8, 1.0), (60e6, 0.775, 0.95), (90e6, 0.7, 0.8)],
+)
+def test_the_stress_block_of_high_strength_is_lower_and_weaker(
+    strength: float, depth: float, stress: float
+) -> None:
+    """EN 1992-1-1, 3.1.7(3): 0.8 - (f - 50)/400 and 1.0 - (f - 50)/200 above 50 MPa."""
+    assert stress_block(strength) == pytest.approx((depth, stress), rel=1e-12)
+
+
+@pytest.mark.parametrize("a", [0.0, 0.3, 1.0, 1.5])
+def test_curvature_between_the_loads_bends_by_virtual_work(a: float) -> None:
+    """A unit load at mid-span makes the moment x/2: twice its integral from `a` to the middle."""
+    span, curvature, parts = 3.0, 2e-3, 1000
+    width = (span / 2 - a) / parts
+    work = 2 * sum(curvature * (a + (i + 0.5) * width) / 2 * width for i in range(parts))
+    got = constant_moment_deflection(curvature, span, a)
+    assert got == pytest.approx(work, rel=1e-9, abs=1e-15)
+
+
+def test_a_beam_is_stiff_to_decompression_and_soft_from_there_to_yield() -> None:
+    """With the loads together no length yields: 1.3 times the deflection at yield is left."""
+    layers = [(t.area, t.depth, t.modulus, t.stress, t.ultimate) for t in STRANDS]
+    got = static_estimate(0.2, 0.3, 3.0, 0.01, 50e6, 35e9, 4e6, layers)
+    at_yield = got.decompression_load / got.stiffness
+    at_yield += (got.yield_load - got.decompression_load) / got.cracked_stiffness
+    assert got.ultimate_deflection == pytest.approx(1.3 * at_yield, rel=1e-9)

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from rig.errors import InputError
 from rig.protocol.load import load_rig, load_series, load_specimen
-from tests.protocol import sheet_meaning, sheet_people, sheet_words
+from tests.protocol import sheet_edges, sheet_meaning, sheet_people, sheet_words
 from tests.protocol.broken import Broken
 from tests.protocol.texts import (
     BY_SERIES,
@@ -22,7 +22,7 @@ from tests.protocol.texts import (
     shipped_names,
 )
 
-SHEET = [*sheet_words.SHEET, *sheet_meaning.SHEET, *sheet_people.SHEET]
+SHEET = [*sheet_words.SHEET, *sheet_meaning.SHEET, *sheet_people.SHEET, *sheet_edges.SHEET]
 
 
 def edited(case: Broken) -> str:
