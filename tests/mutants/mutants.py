@@ -1,0 +1,18 @@
+"""Mutants of layers 0 and 1, and those that no test can kill, each with its reason."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from tests.mutants import judging, reading, sampling, watching, words
+
+MUTANTS: Final = (
+    *words.MUTANTS,
+    *sampling.MUTANTS,
+    *watching.MUTANTS,
+    *judging.MUTANTS,
+    *reading.MUTANTS,
+)
+
+SURVIVORS: Final[dict[str, str]] = {}
+"""Why a mutant survives, by its name: it changes nothing that can be seen."""

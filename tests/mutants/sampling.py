@@ -1,0 +1,252 @@
+"""Slips between samples and the rows of the cycle table."""
+
+from __future__ import annotations
+
+from tests.mutants.mutant import Mutant
+
+CROSSINGS = ("tests/acquire/test_crossings.py", "tests/acquire/test_gaps.py")
+GAPS = ("tests/acquire/test_gaps.py", "tests/acquire/test_crossings.py")
+ACCURACY = ("tests/acquire/test_accuracy.py",)
+LOOPS = ("tests/acquire/test_accuracy.py",)
+ROUNDING = ("tests/acquire/test_rounding.py",)
+BLOCKS = ("tests/acquire/test_blocks.py",)
+RESTART = ("tests/acquire/test_restart_points.py",)
+
+LEVELS = "rig/acquire/crossings.py"
+SUMS = "rig/acquire/loops.py"
+TOPS = "rig/acquire/extremes.py"
+
+MUTANTS = (
+    Mutant(
+        "half the hysteresis",
+        LEVELS,
+        "HYSTERESIS: Final = 0.10",
+        "HYSTERESIS: Final = 0.05",
+        "noise counted as cycles",
+        CROSSINGS,
+    ),
+    Mutant(
+        "armed above the middle",
+        LEVELS,
+        "return self.middle - HYSTERESIS * self.span",
+        "return self.middle + HYSTERESIS * self.span",
+        "noise counted as cycles",
+        CROSSINGS,
+    ),
+    Mutant(
+        "a sample on the middle is no crossing",
+        LEVELS,
+        "up = part[at:] >= middle",
+        "up = part[at:] > middle",
+        "a cycle that begins one sample late, or never on a coarse channel",
+        CROSSINGS,
+    ),
+    Mutant(
+        "gap share of four percent",
+        LEVELS,
+        "SHORT_GAP: Final = 0.05",
+        "SHORT_GAP: Final = 0.04",
+        "good cycles thrown away",
+        GAPS,
+    ),
+    Mutant(
+        "gap share of six percent",
+        LEVELS,
+        "SHORT_GAP: Final = 0.05",
+        "SHORT_GAP: Final = 0.06",
+        "cycles judged of which too much is missing",
+        GAPS,
+    ),
+    Mutant(
+        "five percent is too much",
+        "rig/acquire/gaps.py",
+        "missing.sum(axis=1) > SHORT_GAP * frames",
+        "missing.sum(axis=1) >= SHORT_GAP * frames",
+        "good cycles thrown away",
+        GAPS,
+    ),
+    Mutant(
+        "armed through a gap",
+        LEVELS,
+        "LOST: Final = 2 * SHORT_GAP",
+        "LOST: Final = 4 * SHORT_GAP",
+        "a cycle begun on what was not seen",
+        CROSSINGS,
+    ),
+    Mutant(
+        "level from half a cycle",
+        LEVELS,
+        "> SHORT_GAP * (end - start):",
+        "> 0.5 * (end - start):",
+        "after a gap cycles begin at a level the load never had",
+        CROSSINGS,
+    ),
+    Mutant(
+        "late only after two and a half periods",
+        "rig/acquire/gaps.py",
+        "LATE: Final = 1.5",
+        "LATE: Final = 2.5",
+        "cycles inside a gap not counted: life too short",
+        GAPS,
+    ),
+    Mutant(
+        "cycles in a gap rounded down",
+        "rig/acquire/gaps.py",
+        "counts[i] = round(float(lengths[i]) / last)",
+        "counts[i] = int(float(lengths[i]) / last)",
+        "cycles inside a gap not counted: life too short",
+        GAPS,
+    ),
+    Mutant(
+        "parabola upside down",
+        TOPS,
+        "np.divide(-b, 2 * c,",
+        "np.divide(b, 2 * c,",
+        "maxima refined away from the top",
+        ACCURACY,
+    ),
+    Mutant(
+        "fourth order taken off",
+        TOPS,
+        "vertex += curvature * (",
+        "vertex -= curvature * (",
+        "maxima too low by twice what the correction puts back",
+        ACCURACY,
+    ),
+    Mutant(
+        "window of a quarter cycle",
+        TOPS,
+        "HALF_WINDOW: Final = 14",
+        "HALF_WINDOW: Final = 8",
+        "maxima drawn in where the sine is no parabola",
+        ACCURACY,
+    ),
+    Mutant(
+        "no doubt about spikes",
+        TOPS,
+        "DOUBT: Final = 0.06",
+        "DOUBT: Final = 6.0",
+        "a spike of a watching channel recorded as its maximum",
+        GAPS,
+    ),
+    Mutant(
+        "spike of a third of the range",
+        "rig/acquire/spikes.py",
+        "JUMP: Final = 0.20",
+        "JUMP: Final = 0.30",
+        "spikes recorded as maxima",
+        CROSSINGS,
+    ),
+    Mutant(
+        "spikes only upward",
+        "rig/acquire/spikes.py",
+        " | (np.maximum(ahead, behind) < -jump)",
+        "",
+        "a spike downward arms the search for a cycle",
+        GAPS,
+    ),
+    Mutant(
+        "sum of the supports",
+        "rig/acquire/deflection.py",
+        "np.float32(0.5) * (present[0] + present[1])",
+        "present[0] + present[1]",
+        "settlement of the frame taken off twice",
+        ROUNDING,
+    ),
+    Mutant(
+        "supports added",
+        "rig/acquire/deflection.py",
+        "np.subtract(midspan, support",
+        "np.add(midspan, support",
+        "bedding counted as bending",
+        ROUNDING,
+    ),
+    Mutant(
+        "energy gained",
+        SUMS,
+        "energy = 0.5 * np.add.reduceat(across, starts)",
+        "energy = -0.5 * np.add.reduceat(across, starts)",
+        "a specimen that feeds the rig",
+        LOOPS,
+    ),
+    Mutant(
+        "loop left open",
+        SUMS,
+        "across[ends - 1] = -bent[ends - 2]",
+        "across[ends - 1] = 0.0",
+        "energy that depends on where the cycle begins",
+        LOOPS,
+    ),
+    Mutant(
+        "slope through the first sample",
+        SUMS,
+        "np.add.reduceat(force, starts) - total_force * total_bent / lengths",
+        "np.add.reduceat(force, starts)",
+        "a stiffness that is no slope",
+        LOOPS,
+    ),
+    Mutant(
+        "a step of just a quarter",
+        "rig/acquire/rounding.py",
+        "step / 2 if step >= resolution / 4",
+        "step / 2 if step > resolution / 4",
+        "files that do not follow their own rule",
+        ROUNDING,
+    ),
+    Mutant(
+        "rounded down",
+        "rig/acquire/rounding.py",
+        "np.rint(values / step)",
+        "np.floor(values / step)",
+        "all extremes low by half a step",
+        ROUNDING,
+    ),
+    Mutant(
+        "stiffness of ten bits",
+        "rig/acquire/rounding.py",
+        "SIGNIFICANT_BITS: Final = 14",
+        "SIGNIFICANT_BITS: Final = 10",
+        "steps of stiffness that the specimen did not make",
+        ROUNDING,
+    ),
+    Mutant(
+        "time of the sample, not of the crossing",
+        "rig/acquire/rows.py",
+        "round_to(begun / scale.rate,",
+        "round_to(begin / scale.rate,",
+        "times that jump by a sample",
+        ACCURACY,
+    ),
+    Mutant(
+        "known one sample early",
+        "rig/acquire/rows.py",
+        "+ stretches.lengths + 2",
+        "+ stretches.lengths + 1",
+        "a verdict before the sample it rests on",
+        BLOCKS,
+    ),
+    Mutant(
+        "period lost over a resume",
+        "rig/acquire/extract.py",
+        '            plain["period"],\n',
+        "            None,\n",
+        "cycles in a gap after a resume not counted",
+        RESTART,
+    ),
+    Mutant(
+        "disarmed by a resume",
+        "rig/acquire/extract.py",
+        '            plain["armed"],\n',
+        "            False,\n",
+        "the first cycle after a resume missed",
+        RESTART,
+    ),
+    Mutant(
+        "level forgotten by a resume",
+        "rig/acquire/extract.py",
+        'Level(*plain["level"]),',
+        'Level(plain["level"][0], 0.0),',
+        "noise counted as a cycle after a resume",
+        RESTART,
+    ),
+)
