@@ -8,6 +8,7 @@ import signal
 from collections.abc import Callable
 from pathlib import Path
 
+from rig.assembly.closing import LastDesk, close_record
 from rig.clock import Clock
 from rig.control.address import make_folder, socket_name, sweep
 from rig.control.checklist import CAUTIONS, checklist
@@ -17,9 +18,10 @@ from rig.control.permit import LOCAL_WAIT
 from rig.control.server import Door
 from rig.control.states import possible
 from rig.control.taken_up import Verdict
-from rig.errors import EXIT_CODES, StorageError
+from rig.errors import EXIT_CODES
 from rig.ports import Rig
 from rig.protocol.plan import Plan
+from rig.record.entries import Ending
 from rig.record.remote import RemoteRecorder
 
 
@@ -38,7 +40,7 @@ class LiveTest:
     ) -> None:
         self._plan, self._rig, self._recorder = plan, rig, recorder
         self._clock, self._folder = clock, folder.resolve()
-        self._desk = Desk()
+        self._desk = LastDesk()
         self._conductor = Conductor(
             plan,
             rig,
@@ -54,8 +56,8 @@ class LiveTest:
     async def run(self, on_ready: Callable[[], None]) -> int:
         """Carry the test out, finish its record, and return the run's exit code.
 
-        `on_ready` is called once people can ask. Raises StorageError where the record cannot be
-        finished; its journal holds what was acknowledged.
+        `on_ready` is called once people can ask. Raises StorageError where the record stopped the
+        test or cannot be finished; its journal holds what was acknowledged.
         """
         stop_on_sigterm(self._desk)
         try:
@@ -89,9 +91,14 @@ class LiveTest:
 
     async def _finish(self, verdict: Verdict) -> None:
         time = self._conductor.book.time
-        path = await self._recorder.finish(verdict.outcome, verdict.why, verdict.cycles, time)
-        if verdict.cause == "record":
-            raise StorageError(f"{verdict.why}; what was recorded until then is in {path}")
+        ending = Ending(verdict.outcome, verdict.why, verdict.cycles, time)
+        await close_record(self._recorder, ending, self._desk)
+
+    def _possible(self) -> list[str]:
+        state = self._conductor.book.state
+        if state == "checklist":
+            return ["confirm", "stop"]
+        return ["stop"] if self._desk.trouble else list(possible(state))
 
     def look(self) -> dict[str, object]:
         """Return what the run says of itself, as plain values."""
@@ -106,7 +113,8 @@ class LiveTest:
             "state": book.state,
             "cycles": book.counted,
             "run_out": self._plan.cyclic.run_out if self._plan.cyclic else 0,
-            "possible": ["confirm", "stop"] if waits else list(possible(book.state)),
+            "possible": self._possible(),
+            "trouble": self._desk.trouble,
             "local_input": "" if self._rig.emulated else rig.local_input,
             "local_wait_s": LOCAL_WAIT,
             "cautions": list(CAUTIONS) if waits else [],
