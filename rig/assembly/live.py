@@ -17,7 +17,7 @@ from rig.control.desk import Answer, Desk, Request
 from rig.control.permit import LOCAL_WAIT
 from rig.control.server import Door
 from rig.control.states import possible
-from rig.control.taken_up import Verdict
+from rig.control.taken_up import TakenUp, Verdict
 from rig.errors import EXIT_CODES
 from rig.ports import Rig
 from rig.protocol.plan import Plan
@@ -26,7 +26,10 @@ from rig.record.remote import RemoteRecorder
 
 
 class LiveTest:
-    """One plan on one rig, recorded in a folder and open to requests. Use `run` once."""
+    """One plan on one rig, recorded in a folder and open to requests. Use `run` once.
+
+    `taken` is where a test that was cut off goes on.
+    """
 
     def __init__(
         self,
@@ -37,6 +40,7 @@ class LiveTest:
         folder: Path,
         *,
         on_call: str = "",
+        taken: TakenUp | None = None,
     ) -> None:
         self._plan, self._rig, self._recorder = plan, rig, recorder
         self._clock, self._folder = clock, folder.resolve()
@@ -51,6 +55,7 @@ class LiveTest:
             live=True,
             clock=clock,
             on_call=on_call,
+            taken=taken,
         )
 
     async def run(self, on_ready: Callable[[], None]) -> int:

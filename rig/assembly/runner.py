@@ -22,12 +22,14 @@ from pathlib import Path
 from types import FrameType
 from typing import Any, Final
 
-from rig.assembly.devices import close, open_rig
+from rig.assembly.devices import close, open_rig, restore_simulated
 from rig.assembly.last_words import LastWords
 from rig.assembly.live import LiveTest
+from rig.assembly.looking_back import LookBack, gone_for, look_back
 from rig.assembly.result import header_of
 from rig.clock import Clock, SystemClock
 from rig.control.checklist import refusal
+from rig.control.hours import local, quiet_until
 from rig.control.lock import lock_folder, lock_rig, refuse_taken
 from rig.errors import DeviceError, InputError, NotBegun, RigError
 from rig.ports import Rig
@@ -35,6 +37,7 @@ from rig.protocol.load import load_plan
 from rig.protocol.plan import Plan
 from rig.record.entries import RunHeader
 from rig.record.remote import RemoteRecorder
+from rig.record.take_up import take_up
 
 OPENS_WITHIN: Final = 60.0  # [s] for all devices of a rig to answer
 _KINDS: Final[dict[str, Any]] = {"out": Path, "seed": int}
@@ -45,7 +48,9 @@ class Order:
     """What the runner is started with.
 
     `attended` is "attended" where a person at a terminal can confirm the checklist; `on_call` is
-    who is called at night, "" where the checklist asks for it or nobody is.
+    who is called at night, "" where the checklist asks for it or nobody is. `how` is "begin", or
+    "go on" with the test in `out` that was cut off: then its record has plan and seed, and `said`
+    tells what happened.
     """
 
     protocol: str
@@ -54,6 +59,8 @@ class Order:
     seed: int
     attended: str
     on_call: str
+    how: str
+    said: str
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -68,8 +75,7 @@ def main(arguments: list[str] | None = None) -> int:
     starter = Starter()
     with contextlib.ExitStack() as last:
         try:
-            plan = load_plan(order.protocol, order.rig, _text_of)
-            return asyncio.run(_run(plan, order, starter, last))
+            return asyncio.run(_run(_test(order), starter, last))
         except RigError as error:
             starter.problem(str(error), error.exit_code)
             return error.exit_code
@@ -127,39 +133,104 @@ class Starter:
         return True
 
 
-async def _run(plan: Plan, order: Order, starter: Starter, last: contextlib.ExitStack) -> int:
+@dataclass(frozen=True, slots=True)
+class Test:
+    """What is to be carried out; `found` is the record of a test that goes on."""
+
+    order: Order
+    plan: Plan
+    found: LookBack | None
+
+    @property
+    def seed(self) -> int:
+        """Of a simulated rig; a real one has none."""
+        return self.order.seed if self.found is None else self.found.header.seed or 0
+
+
+def _test(order: Order) -> Test:
+    """Return what an order asks for. Raises InputError, StorageError."""
+    if order.how == "go on":
+        found = look_back(order.out)
+        return Test(order, found.plan, found)
+    return Test(order, load_plan(order.protocol, order.rig, _text_of), None)
+
+
+async def _run(test: Test, starter: Starter, last: contextlib.ExitStack) -> int:
     """Carry the order out; SIGTERM ends it here until the live test takes it as a request."""
     task, loop = asyncio.current_task(), asyncio.get_running_loop()
     if task is not None:
         loop.add_signal_handler(signal.SIGTERM, task.cancel)
     try:
-        return await _begun(plan, order, starter, last)
+        return await _begun(test, starter, last)
     except asyncio.CancelledError:
         raise NotBegun(ENDED_EARLY) from None
 
 
-async def _begun(plan: Plan, order: Order, starter: Starter, last: contextlib.ExitStack) -> int:
-    clock, out = SystemClock(), order.out
-    refuse_taken(out)
+async def _begun(test: Test, starter: Starter, last: contextlib.ExitStack) -> int:
+    clock, out, plan = SystemClock(), test.order.out, test.plan
+    if test.found is None:
+        refuse_taken(out)
+    else:
+        refuse_quiet(plan, clock.utc())
     with contextlib.ExitStack() as held:
         held.callback(lock_rig(plan.rig.name, out, clock.utc()).release)
+        if test.found is not None:
+            held.callback(lock_folder(out, clock.utc()).release)
         log = LastWords(out)
         last.callback(log.flush)
         held.callback(log.drop)
-        rig = await _opened(plan, order.seed, clock)
+        rig = await _opened(plan, test.seed, clock)
         try:
-            recorder = await _recorder(out, _header(plan, order, rig, clock.utc()))
-            try:
-                held.callback(lock_folder(out, clock.utc()).release)
-                log.keep()
-                test = LiveTest(plan, rig, recorder, clock, out, on_call=order.on_call)
-                return await test.run(starter.ready)
-            except BaseException:
-                if starter.waits:
-                    await _take_back(recorder)
-                raise
+            if test.found is None:
+                return await _new(test, rig, clock, log, starter, held)
+            return await _taken_up(test, test.found, rig, clock, log, starter)
         finally:
             await close(rig)
+
+
+async def _new(
+    test: Test,
+    rig: Rig,
+    clock: Clock,
+    log: LastWords,
+    starter: Starter,
+    held: contextlib.ExitStack,
+) -> int:
+    """Make the folder and carry the test out from its beginning."""
+    plan, order = test.plan, test.order
+    recorder = await _recorder(order.out, _header(plan, order, rig, clock.utc()))
+    try:
+        held.callback(lock_folder(order.out, clock.utc()).release)
+        log.keep()
+        live = LiveTest(plan, rig, recorder, clock, order.out, on_call=order.on_call)
+        return await live.run(starter.ready)
+    except BaseException:
+        if starter.waits:
+            await _take_back(recorder)
+        raise
+
+
+async def _taken_up(
+    test: Test, found: LookBack, rig: Rig, clock: Clock, log: LastWords, starter: Starter
+) -> int:
+    """Carry the test on from where its record leaves off; nothing of the record is taken back."""
+    plan, order = test.plan, test.order
+    refuse_rig(plan, order, rig)
+    if rig.emulated != found.header.simulated:
+        was, now = (
+            ("an emulated", "a real") if found.header.simulated else ("a real", "an emulated")
+        )
+        raise InputError(
+            f"{order.out}: was run on {was} rig, this is {now} one; nothing was started"
+        )
+    gone = gone_for(found.header, found.ended, clock.utc())
+    taken = found.taken_up(gone, order.said)
+    take_up(order.out, found.kept_rows)
+    restore_simulated(rig, taken)
+    recorder = await RemoteRecorder.reopen(order.out, found.header)
+    log.keep()
+    live = LiveTest(plan, rig, recorder, clock, order.out, on_call=order.on_call, taken=taken)
+    return await live.run(starter.ready)
 
 
 async def _recorder(out: Path, header: RunHeader) -> RemoteRecorder:
@@ -192,8 +263,8 @@ async def _opened(plan: Plan, seed: int, clock: Clock) -> Rig:
         ) from None
 
 
-def _header(plan: Plan, order: Order, rig: Rig, started: datetime) -> RunHeader:
-    """Return what the record begins with. Raises InputError for a rig that cannot be run."""
+def refuse_rig(plan: Plan, order: Order, rig: Rig) -> None:
+    """Raise InputError for a rig that cannot be run, or a real one with nobody there."""
     if not rig.emulated and (why := refusal(plan)):
         raise InputError(f"{why}; nothing was started")
     if not rig.emulated and order.attended != "attended":
@@ -201,6 +272,21 @@ def _header(plan: Plan, order: Order, rig: Rig, started: datetime) -> RunHeader:
             f"rig {plan.rig.name!r} is not emulated: its checklist is confirmed by a person at a "
             "terminal; nothing was started"
         )
+
+
+def refuse_quiet(plan: Plan, now: datetime) -> None:
+    """Raise InputError within the quiet hours, in which nothing is resumed."""
+    until = quiet_until(plan.hours, now)
+    if until is not None:
+        raise InputError(
+            f"quiet hours: nothing is resumed until {local(plan.hours, until):%a %H:%M}; nothing "
+            "was started; type it again then"
+        )
+
+
+def _header(plan: Plan, order: Order, rig: Rig, started: datetime) -> RunHeader:
+    """Return what the record begins with. Raises InputError for a rig that cannot be run."""
+    refuse_rig(plan, order, rig)
     seed = order.seed if rig.emulated else None
     return header_of(plan, order.out, seed, started, simulated=rig.emulated)
 

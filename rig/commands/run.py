@@ -59,7 +59,7 @@ def run(
         may_start(plan, out)
         attended = "attended" if sys.stdin.isatty() else "unattended"
         files = [find_protocol(protocol), find_rig(rig_name)]
-        order = [*files, str(out.absolute()), str(seed), attended, on_call or ""]
+        order = [*files, str(out.absolute()), str(seed), attended, on_call or "", "begin", ""]
         shown = None if detach else Shown(ascii_only=ascii_only)
         return start(plan, order, out, on_call, shown).say(shown, as_json=as_json)
     except RigError as error:
