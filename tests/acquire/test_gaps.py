@@ -42,10 +42,11 @@ def test_a_gap_of_five_percent_is_bridged_and_used(channel: int, at: int) -> Non
         assert (rows[name][others] == clean[name][others]).all()
 
 
+@pytest.mark.parametrize("length", [11, 15])
 @pytest.mark.parametrize("channel", [0, 1, 2])
-def test_a_gap_of_more_than_five_percent_is_not_judged(channel: int) -> None:
+def test_a_gap_of_more_than_five_percent_is_not_judged(channel: int, length: int) -> None:
     values = SINE.values()
-    values[channel, 1100:1115] = np.nan
+    values[channel, 1100 : 1100 + length] = np.nan
     rows = in_blocks(values, [], start())[1]
     hit = int(np.searchsorted(rows.begin, 1100, side="right")) - 1
     assert flagged(values) == {hit: Flag.LONG_GAP}
@@ -70,6 +71,19 @@ def test_cycles_in_a_long_gap_are_counted_from_time(periods: float, at: int) -> 
     long = _long(rows)
     assert np.isnan(rows["load_max"][long]).all()
     assert not np.isnan(rows["load_max"][~long]).any()
+
+
+@pytest.mark.parametrize("spc", [196.0, 204.0])
+def test_cycles_in_a_long_gap_are_the_nearest_whole_number_of_periods(spc: float) -> None:
+    """In the gap the cycles are 2 % shorter or longer than the last one that was seen."""
+    period = np.where(np.arange(4000) < 1000, 200.0, spc)
+    swing = np.sin(2 * np.pi * np.cumsum(1 / period) - 2)
+    values = np.stack((8e3 + 6e3 * swing, 3e-4 + 2e-4 * swing, 0 * swing)).astype(np.float32)
+    clean = in_blocks(values, [], start())[1]
+    values[:, 1040 : 1040 + int(4.5 * spc)] = np.nan
+    rows = in_blocks(values, [], start())[1]
+    assert np.count_nonzero(_long(rows)) == 6
+    assert len(rows) == len(clean)
 
 
 @pytest.mark.parametrize("jump", [-1e6, -4000.0, 4000.0, 1e6])

@@ -5,11 +5,18 @@ from itertools import pairwise
 
 import numpy as np
 
-from rig.criteria.findings import CriteriaState
+from rig.criteria.findings import CriteriaSetup, CriteriaState
 from rig.criteria.judge import judge
 from rig.samples import Cycles
 
 UPPER, LOWER = 20e3, 2e3
+K = 30e6
+
+
+def armed(**changes):
+    """Return criteria with a short baseline, warning and stop, and what else is asked for."""
+    plain = {"baseline_first": 20, "baseline_last": 40, "loss_stop": 0.40, "loss_warn": 0.20}
+    return CriteriaSetup(UPPER, LOWER, **(plain | changes))
 
 
 def rows_of(stiffness, first=1, flags=0, load_max=UPPER, deflection_min=1e-4, deflection_max=1e-3):

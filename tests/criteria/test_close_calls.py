@@ -3,16 +3,8 @@
 import numpy as np
 import pytest
 
-from rig.criteria.findings import CriteriaSetup
 from rig.samples import Flag
-from tests.criteria.table import LOWER, UPPER, judge_all, rows_of
-
-K = 30e6
-
-
-def armed(**changes):
-    plain = {"baseline_first": 20, "baseline_last": 40, "loss_stop": 0.40, "loss_warn": 0.20}
-    return CriteriaSetup(UPPER, LOWER, **(plain | changes))
+from tests.criteria.table import UPPER, K, armed, judge_all, rows_of
 
 
 def told(setup, rows, kind):

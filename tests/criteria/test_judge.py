@@ -9,14 +9,7 @@ from rig.criteria.findings import CriteriaSetup, CriteriaState
 from rig.criteria.judge import judge
 from rig.criteria.medians import first_at_or_below
 from rig.samples import Flag
-from tests.criteria.table import LOWER, UPPER, judge_all, rows_of
-
-K = 30e6
-
-
-def armed(**changes):
-    plain = {"baseline_first": 20, "baseline_last": 40, "loss_stop": 0.40, "loss_warn": 0.20}
-    return CriteriaSetup(UPPER, LOWER, **(plain | changes))
+from tests.criteria.table import LOWER, UPPER, K, armed, judge_all, rows_of
 
 
 def kinds(found):
