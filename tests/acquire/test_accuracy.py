@@ -173,13 +173,3 @@ def test_frequency_and_time_follow_from_crossings_between_samples() -> None:
     assert float(rows["frequency"].mean()) == pytest.approx(exact, rel=1e-4)
     times = (2 * np.pi * np.arange(1, len(rows) + 1) - sine.phase - 2 * np.pi) / (2 * np.pi)
     assert np.abs(rows["time"] - times * sine.spc / 1000).max() < 0.25e-3
-
-
-@pytest.mark.parametrize("n", [50, 100, 200])
-def test_the_fourth_order_of_a_sine_is_put_back(n: int) -> None:
-    """A parabola over a seventh of a sine's cycle lies 0.007 % of the range too low at the top."""
-    sine = Sine(n + SWEEP, 403, lag=0.0)
-    _, rows = measured(sine)
-    for end, sign in (("max", 0.5), ("min", -0.5)):
-        error = rows[f"load_{end}"].astype(float) - (sine.mean + sign * sine.range_)
-        assert abs(error.mean()) < 0.002 * PERCENT * sine.range_

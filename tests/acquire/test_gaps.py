@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rig.samples import Cycles, Flag, SampleArray
-from tests.acquire.rigs import Sine, in_blocks, start
+from rig.acquire.deflection import net_deflection
+from rig.acquire.extract import ExtractionSetup, extract
+from rig.channels import Channel
+from rig.samples import Cycles, Flag, SampleArray, SampleBlock
+from tests.acquire.rigs import CHANNELS, RATE, Sine, in_blocks, start
 
 SINE = Sine(200, 20.5, noise=0.002)
 MEASURED = ("load_max", "load_min", "deflection_max", "midspan_min", "stiffness", "energy")
@@ -129,3 +132,18 @@ def test_a_lone_spike_in_a_cycles_first_sample_is_no_extreme(channel: int, jump:
     assert np.count_nonzero(rows["flags"] & Flag.SPIKE) == 1
     for name in ("deflection_max", "deflection_min", "stiffness", "energy"):
         np.testing.assert_allclose(rows[name], clean[name], rtol=0.02)
+
+
+@pytest.mark.parametrize("jump", [-2e-4, 2e-4])
+def test_a_lone_spike_of_a_watching_channel_is_no_extreme_of_it(jump: float) -> None:
+    """A crack gauge takes no part in load and deflection, and is judged by nobody else."""
+    setup = ExtractionSetup((*CHANNELS, Channel("crack_opening", "m", 1e-7, -1e-3, 1e-3)), RATE)
+    signals = SINE.values()
+    crack = (1e-4 + 2e-5 * np.sin(SINE.angle)).astype(np.float32)
+    crack[1150] += np.float32(jump)
+    values = np.concatenate((signals, crack[None]))
+    block = SampleBlock(0, RATE, setup.names, values)
+    rows = extract(setup, start(), block, net_deflection(block))[1]
+    assert np.count_nonzero(rows["flags"]) == np.count_nonzero(rows["flags"] & Flag.SPIKE) == 1
+    assert rows["crack_opening_max"] == pytest.approx(1.2e-4, abs=1e-6)
+    assert rows["crack_opening_min"] == pytest.approx(0.8e-4, abs=1e-6)

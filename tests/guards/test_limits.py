@@ -58,6 +58,11 @@ def test_a_value_on_the_bound_is_inside():
     assert first_trip(at_1khz(1, load=(0.0, 10.0)), {"load": signal(0, 10, 0)})[0] is None
 
 
+def test_a_value_on_the_bound_is_inside_also_beside_one_that_is_not():
+    values = signal(10, NAN, 10, 99, 0, NAN, 0)
+    assert first_trip(at_1khz(2, load=(0.0, 10.0)), {"load": values})[0] is None
+
+
 def test_the_text_names_channel_value_bound_unit_and_persistence():
     trip, _ = first_trip(at_1khz(load=(0.0, 24e3)), {"load": signal(*[25e3] * 3)})
     assert trip.text == "load 25 kN is above its limit 24 kN, 3 samples in a row"
@@ -96,6 +101,16 @@ def test_feedback_is_lost_after_more_than_5_ms_and_at_least_5_samples(rate, samp
     assert first_trip(setup, {"load": signal(0, *gone[1:], 0, *gone[1:])})[0] is None
     trip, _ = first_trip(setup, {"load": signal(0, *gone)})
     assert (trip.kind, trip.frame) == ("feedback", samples)
+
+
+def test_missing_samples_are_counted_over_a_resume_between_any_two():
+    gone = {"load": signal(0, *[NAN] * 6, 0), "stroke": signal(*[0] * 8)}
+    setup = at_1khz(1000, stroke=(-1.0, 1.0))
+    trip, _ = first_trip(setup, gone, range(8))
+    assert (trip.kind, trip.frame) == ("feedback", 6)
+    stale = {"load": np.zeros(300, np.float32), "stroke": np.full(300, NAN, np.float32)}
+    trip, _ = first_trip(setup, stale, range(300))
+    assert (trip.kind, trip.frame) == ("stale", 249)
 
 
 def test_lost_feedback_trips_as_a_limit_when_the_persistence_is_shorter():
