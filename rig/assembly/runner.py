@@ -40,6 +40,7 @@ from rig.record.remote import RemoteRecorder
 from rig.record.take_up import take_up
 
 OPENS_WITHIN: Final = 60.0  # [s] for all devices of a rig to answer
+WATCHDOG_OVER: Final = 2.0  # [s] after which a controller's watchdog has expired for certain
 _KINDS: Final[dict[str, Any]] = {"out": Path, "seed": int}
 
 
@@ -223,7 +224,9 @@ async def _taken_up(
         raise InputError(
             f"{order.out}: was run on {was} rig, this is {now} one; nothing was started"
         )
-    gone = gone_for(found.header, found.ended, clock.utc())
+    while (gone := gone_for(found.header, found.ended, clock.utc())) < WATCHDOG_OVER:
+        # Sooner, a heartbeat of ours would keep alive what the watchdog is about to stop.
+        await clock.sleep(WATCHDOG_OVER - gone)
     taken = found.taken_up(gone, order.said)
     take_up(order.out, found.kept_rows)
     restore_simulated(rig, taken)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
+from rig.control.looking import Nothing
 from rig.control.slow_stages import approach, static_check
 from rig.control.standing import Standing
 from rig.control.station import RETRACT_SPEED, StageAgain, Station
@@ -21,6 +22,7 @@ SAME: Final = (
     0.05  # a stiffness within this of what is expected goes on; common practice, no source
 )
 CHECK_HOLD: Final = 10.0  # [s] at the top of the check where the protocol names none
+OWN_STOP: Final = 120.0  # [s] in which a controller must have stopped by itself
 UNSEEN: Final = 3.5  # [s]: a commit, the watchdog and 2 s of fall, what a controller runs on alone
 
 
@@ -45,6 +47,8 @@ async def at_rest(station: Station, taken: TakenUp) -> tuple[str, ...]:
     if station.plan.loading is not None and taken.counted + taken.built_up:
         frequency = station.plan.loading.frequency
         station.book.event("resume", unrecorded(taken, status, frequency))
+    if status.stopped_by:
+        status = await _stood(station, status)
     if status.moving:
         station.pressure = status.pressure
         station.cycling = status.mode == "load"
@@ -56,6 +60,16 @@ async def at_rest(station: Station, taken: TakenUp) -> tuple[str, ...]:
         )
     await station.set_pressure("off")
     return ("the controller had stopped by its own limit",) if status.stopped_by == "limit" else ()
+
+
+async def _stood(station: Station, status: ActuatorStatus) -> ActuatorStatus:
+    """Wait until a controller that stops by itself stands; return its last status."""
+    stream = station.stream
+    until = stream.now + stream.frames(OWN_STOP)
+    while status.moving and stream.now < until:
+        await stream.advance(stream.now + stream.frames(1.0), Nothing())
+        status = await station.rig.actuator.status()
+    return status
 
 
 def unrecorded(taken: TakenUp, status: ActuatorStatus, frequency: float) -> str:
