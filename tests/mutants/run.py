@@ -27,7 +27,8 @@ ROOT: Final = Path(__file__).resolve().parents[2]
 COPIED: Final = ("rig", "simulators", "drivers", "protocols", "tests")
 FILES: Final = ("pyproject.toml", "README.md", "DEVELOPERS.md")
 AT_ONCE: Final = 2
-HUNG: Final = 300.0  # s: tests that take longer have noticed as well
+SLOW: Final = 200  # s a test, so that a busy machine kills nothing
+HUNG: Final = 900.0  # s: tests that take longer have noticed as well
 
 KILLED, SURVIVED, UNFIT = "killed", "survived", "did not apply"
 
@@ -55,7 +56,8 @@ def run_tests(copy: Path, paths: Iterable[str]) -> tuple[int, str]:
     # Compiled files are told apart by second and size, and a slip may change neither.
     own = {"PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1", "NIGHTRIG_EXAMPLES": PROFILE}
     outer = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
-    words = ["-x", "-q", "-p", "no:cacheprovider", "-p", "tests.mutants.unshrunk", "--tb=no"]
+    words = ["-x", "-q", "--tb=no", f"--timeout={SLOW}"]
+    words += ["-p", "no:cacheprovider", "-p", "tests.mutants.unshrunk"]
     try:
         done = subprocess.run(
             [sys.executable, "-P", "-m", "pytest", *words, *paths],
