@@ -20,6 +20,7 @@ class SimulatedActuator:
     def __init__(self, machine: Machine) -> None:
         self._machine = machine
         self._rate = machine.world.rate
+        self._asked = 0  # frame at which something was asked of it last
 
     @property
     def range(self) -> ActuatorRange:
@@ -32,7 +33,7 @@ class SimulatedActuator:
         With "low" it holds and moves nothing by command; from there to "high" nothing changes.
         """
         machine = self._machine
-        machine.arrive()
+        self._arrive()
         if level == "off":
             machine.shut()
             machine.change(replace(machine.state, pressure="off"))
@@ -59,14 +60,14 @@ class SimulatedActuator:
 
     async def move_stroke(self, to: float, speed: float) -> None:
         """Ramp to a stroke [m] at a speed [m/s]."""
-        self._machine.arrive()
+        self._arrive()
         self._allow("stroke", to, self.range.stroke_low, self.range.stroke_high, "m")
         self._allow("speed", speed, 0.0, self.range.speed, "m/s")
         self._ramp("stroke", float(self._machine.now.stroke[0]), to, speed)
 
     async def move_load(self, to: float, rate: float) -> None:
         """Ramp to a load [N] at a rate [N/s]; needs contact."""
-        self._machine.arrive()
+        self._arrive()
         self._allow("load", to, self.range.load_low, self.range.load_high, "N")
         load = float(self._machine.now.load[0])
         if load <= 0 < to:
@@ -75,7 +76,7 @@ class SimulatedActuator:
 
     async def move_deflection(self, to: float, speed: float) -> None:
         """Ramp net deflection [m] at a speed [m/s]."""
-        self._machine.arrive()
+        self._arrive()
         low, high = self.range.stroke_low, self.range.stroke_high
         self._allow("deflection", to, low, high, "m")
         self._allow("speed", speed, 0.0, self.range.speed, "m/s")
@@ -83,7 +84,7 @@ class SimulatedActuator:
 
     async def cycle(self, mean: float, amplitude: float, frequency: float, over: float) -> None:
         """Cycle sinusoidally [N, N, Hz]; the amplitude grows over [s], at least one cycle."""
-        self._machine.arrive()
+        self._arrive()
         self._allow("frequency", frequency, 1e-6, self.range.frequency, "Hz")
         self._allow_wave(mean, amplitude)
         state = self._ready()
@@ -104,7 +105,7 @@ class SimulatedActuator:
 
     async def adjust(self, mean: float, amplitude: float) -> None:
         """Change mean and amplitude [N] of the cycling under way."""
-        self._machine.arrive()
+        self._arrive()
         self._allow_wave(mean, amplitude)
         state = self._ready()
         motion = self._cycling(state)
@@ -124,7 +125,7 @@ class SimulatedActuator:
 
         A fall already under way goes on as it is: another would make the command jump.
         """
-        self._machine.arrive()
+        self._arrive()
         state = self._ready()
         motion = self._cycling(state)
         if motion.fall != NEVER:
@@ -135,29 +136,29 @@ class SimulatedActuator:
 
     async def hold(self) -> None:
         """Stay at the present stroke."""
-        self._machine.arrive()
+        self._arrive()
         self._machine.change(self._holding(self._open()))
 
     async def close_valve(self) -> None:
         """Close the valve: load leaks away within 50 ms, nothing moves until pressure is set."""
-        self._machine.arrive()
+        self._arrive()
         self._machine.shut()
 
     async def write_limits(self, limits: Mapping[str, tuple[float, float]]) -> None:
         """Write the controller's own limits by channel name [SI]; they replace the old ones."""
         for name in limits:
             reading(name, self._machine.world)
-        self._machine.arrive()
+        self._arrive()
         self._machine.limits = dict(limits)
 
     async def read_limits(self) -> dict[str, tuple[float, float]]:
         """Read the controller's own limits back."""
-        self._machine.arrive()
+        self._arrive()
         return dict(self._machine.limits)
 
     async def stop_at(self, count: int | None) -> None:
         """Stop by itself when the counter reaches a count: amplitude to zero in 4 cycles."""
-        self._machine.arrive()
+        self._arrive()
         state = self._machine.state
         self._machine.change(replace(state, stop_count=NEVER if count is None else count))
 
@@ -167,12 +168,12 @@ class SimulatedActuator:
         It counts device time since the last heartbeat or command that began a motion. Unless
         the rig is paced, one read is one step of it.
         """
-        self._machine.arrive()
+        self._arrive()
         self._machine.fed = self._machine.frame
 
     async def status(self) -> ActuatorStatus:
         """Return the controller's state at the present frame."""
-        self._machine.arrive()
+        self._arrive()
         state = self._machine.state
         mode = "off"
         if state.pressure != "off" and state.valve_open:
@@ -186,6 +187,14 @@ class SimulatedActuator:
             state.pressure,
             float(self._machine.now.stroke[0]),
         )
+
+    def _arrive(self) -> None:
+        """Come to the present; limits written before the controller started anew are gone."""
+        self._machine.arrive()
+        now = self._machine.frame
+        if self._machine.world.restarts(self._asked + 1, now + 1):
+            self._machine.limits = {}
+        self._asked = now
 
     def _ready(self) -> RigState:
         state = self._open()

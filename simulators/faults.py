@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from rig.ports import InputState
+
+Device = Literal["actuator", "pump", "inputs", "horn", "slow"]
+"""Devices that can be lost each by itself; "slow" are the slow channels of the acquisition."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +41,15 @@ class Spike:
     channel: str
     frame: int
     size: float
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """A channel shows `by` [SI] more from `frame` on: a sensor knocked, its magnet foot slipped."""
+
+    channel: str
+    frame: int
+    by: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,4 +91,75 @@ class Late:
     seconds: float
 
 
-Fault = Missing | Flat | Spike | NoFlow | InputChange | Silent | Late
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """A device does not answer in frames [begin, end): its plug is out, its fuse has blown.
+
+    Whatever is asked of it raises DeviceError and does not reach it; `acts` names the methods
+    concerned, none means all. A device that `hangs` raises nothing: where the rig is paced, the
+    answer comes at `end`, as when a line buffers; without pacing it never comes.
+    """
+
+    device: Device
+    begin: int
+    end: int
+    acts: tuple[str, ...] = ()
+    hangs: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Stuck:
+    """What is told takes no effect in frames [begin, end), and is answered as if it did.
+
+    "pressure" stays as it is: a jammed main valve. The "pump" stays on or off: a welded contact.
+    "motion" does not begin or change: a spool that sticks; a ramp says for ever that it moves.
+    "heartbeat" does not arrive: a gateway that answers for the controller.
+    """
+
+    what: Literal["pressure", "pump", "motion", "heartbeat"]
+    begin: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class Restarted:
+    """The controller starts anew at `frame`: its supply dropped out, somebody switched it.
+
+    Pressure off, valve closed, its limits forgotten, its counter at 0.
+    """
+
+    frame: int
+
+
+@dataclass(frozen=True, slots=True)
+class Miscounted:
+    """The controller's counter jumps at `frame` by so many cycles: a count lost or set by hand."""
+
+    frame: int
+    by: int
+
+
+@dataclass(frozen=True, slots=True)
+class Weak:
+    """Cycling reaches `share` of its amplitude in frames [begin, end): oil short, a worn pump."""
+
+    begin: int
+    end: int
+    share: float
+
+
+Fault = (
+    Missing
+    | Flat
+    | Spike
+    | Moved
+    | NoFlow
+    | InputChange
+    | Silent
+    | Late
+    | Lost
+    | Stuck
+    | Restarted
+    | Miscounted
+    | Weak
+)

@@ -11,6 +11,7 @@ from simulators.devices import (
     SimulatedInputs,
     SimulatedPump,
 )
+from simulators.lines import behind_lines
 from simulators.machine import Machine
 from simulators.pacing import PacedAcquisition, PacedMachine
 from simulators.setup import SimulationSetup
@@ -40,7 +41,7 @@ def simulated_rig(
     else:
         machine = Machine(world, seed)
         acquisition = SimulatedAcquisition(machine, clock)
-    return Rig(
+    rig = Rig(
         SimulatedActuator(machine),
         acquisition,
         SimulatedPump(machine) if setup.pump_flow > 0 else None,
@@ -48,3 +49,4 @@ def simulated_rig(
         emulated=True,
         horn=SimulatedHorn(machine),
     )
+    return behind_lines(rig, machine, clock if paced else None, setup.faults)

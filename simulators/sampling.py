@@ -9,7 +9,7 @@ import numpy as np
 
 from rig.channels import Channel
 from rig.samples import FloatArray, SampleArray, SampleBlock
-from simulators.faults import Fault, Flat, Missing, Silent, Spike
+from simulators.faults import Fault, Flat, Missing, Moved, Silent, Spike
 from simulators.noise import Noise
 from simulators.sensors import reading
 from simulators.state import RigState, World
@@ -97,9 +97,9 @@ class Sampler:
             self._spoil(out, first, channel.name, number, fault)
 
     def _spoil(self, out: SampleArray, first: int, name: str, number: int, fault: Fault) -> None:
-        if isinstance(fault, Spike):
-            if fault.channel == name and first <= fault.frame < first + len(out):
-                out[fault.frame - first] += np.float32(fault.size)
+        if isinstance(fault, Spike | Moved):
+            if fault.channel == name:
+                _add(out, first, fault)
             return
         if not isinstance(fault, Silent | Missing | Flat):
             return
@@ -115,6 +115,14 @@ class Sampler:
                     self.stuck[number] = float(out[begin])
                 value = self.stuck[number]
             out[begin:end] = value
+
+
+def _add(out: SampleArray, first: int, fault: Spike | Moved) -> None:
+    """Add what a false sample or a moved sensor shows too much."""
+    if isinstance(fault, Moved):
+        out[max(0, fault.frame - first) :] += np.float32(fault.by)
+    elif first <= fault.frame < first + len(out):
+        out[fault.frame - first] += np.float32(fault.size)
 
 
 def _repeat(out: SampleArray, cycle: SampleArray, offset: int) -> None:

@@ -13,7 +13,15 @@ from itertools import pairwise
 import numpy as np
 
 from rig.ports import Pressure
-from simulators.faults import InputChange, NoFlow
+from simulators.faults import (
+    InputChange,
+    Lost,
+    Miscounted,
+    NoFlow,
+    Restarted,
+    Stuck,
+    Weak,
+)
 from simulators.motion import NEVER, Closed, Collapse, Cycling, Motion, Ramp
 from simulators.setup import SimulationSetup
 from simulators.specimen import (
@@ -73,6 +81,11 @@ class World:
             raise ValueError("a specimen needs decompression >= 0, 0 < cracked <= whole stiffness")
         self.beam = Beam(t, setup.ending, setup.bedding, setup.creep, setup.upper_load)
         self.life_factor = life_factor(setup, seed)
+        faults = setup.faults
+        self._water = [e for f in faults if isinstance(f, NoFlow) for e in (f.begin, f.end)]
+        once = [f for f in faults if isinstance(f, InputChange | Restarted | Miscounted)]
+        lasting = [f for f in faults if isinstance(f, Lost | Stuck | Weak)]
+        self._told = [f.frame for f in once] + [e for f in lasting for e in (f.begin, f.end)]
 
     def start(self) -> RigState:
         """Return the rig at power-on: unloaded, off, pump off."""
@@ -118,13 +131,25 @@ class World:
         return max(0.0, pump.tank - self.setup.pump_flow * used)
 
     def next_change(self, state: RigState) -> tuple[int, bool]:
-        """Return the next frame of a change of water or inputs, and whether it is an input."""
-        inputs = [f.frame for f in self.setup.faults if isinstance(f, InputChange)]
-        water = [e for f in self.setup.faults if isinstance(f, NoFlow) for e in (f.begin, f.end)]
-        water.append(self.empty_at(state.pump))
-        next_input = min((f for f in inputs if f > state.frame), default=NEVER)
+        """Return the next frame of an accident or change of water; True: the reader is shown it."""
+        next_told = min((f for f in self._told if f > state.frame), default=NEVER)
+        water = [*self._water, self.empty_at(state.pump)]
         next_water = min((f for f in water if f > state.frame), default=NEVER)
-        return min(next_input, next_water), next_input <= next_water
+        return min(next_told, next_water), next_told <= next_water
+
+    def reach(self, frame: int) -> float:
+        """Return the share of its amplitude that cycling reaches at a frame."""
+        weak = (f for f in self.setup.faults if isinstance(f, Weak))
+        return min((f.share for f in weak if f.begin <= frame < f.end), default=1.0)
+
+    def restarts(self, begin: int, end: int) -> bool:
+        """Tell whether the controller starts anew in frames [begin, end)."""
+        return any(isinstance(f, Restarted) and begin <= f.frame < end for f in self.setup.faults)
+
+    def miscounts(self, frame: int) -> int:
+        """Return by how many cycles the controller's counter jumps at a frame."""
+        jumps = (f for f in self.setup.faults if isinstance(f, Miscounted))
+        return sum(f.by for f in jumps if f.frame == frame)
 
     def wetting(self, state: RigState) -> tuple[float, float]:
         """Return where the crack's water tends to (0 or 1) and its time constant in frames."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -23,6 +23,15 @@ WEAR_STEP: Final = 5e-5
 LOOP: Final = 0.012  # rad by which deflection lags load: the hysteresis loop
 COLLAPSE_TIME: Final = {"brittle": 0.003, "gradual": 0.05}  # s
 RUNAWAY: Final = 0.02  # m/s, actuator searching for a load that nothing carries
+AT_POWER_ON: Final[dict[str, Any]] = {
+    "pressure": "off",
+    "counter": 0,
+    "stop_count": NEVER,
+    "unload": False,
+    "stopped_by": "",
+    "tripped": "",
+}
+"""What the controller knows when it has just been switched on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +113,13 @@ class Stretch:
 
     def next(self) -> RigState:
         """Return the state in which the following stretch begins."""
+        if self.world.restarts(self.until, self.until + 1):
+            return replace(self.shut(self.until), **AT_POWER_ON)
+        state = self._following()
+        by = self.world.miscounts(self.until)
+        return replace(state, counter=state.counter + by) if by else state
+
+    def _following(self) -> RigState:
         state = self.at(self.until)
         motion = state.motion
         if self.until >= state.collapse_at:
@@ -160,7 +176,7 @@ class Stretch:
         ratio = motion.frequency / (self.world.setup.servo_bandwidth / math.sqrt(gain))
         lag = math.atan(ratio)
         mean, amplitude = motion.levels(n)
-        amplitude /= math.sqrt(1 + ratio**2)
+        amplitude *= self.world.reach(self.state.frame) / math.sqrt(1 + ratio**2)
         angle = 2 * np.pi * motion.phase(n) - lag
         load = np.clip(mean + amplitude * np.sin(angle), 0.0, None)
         late = np.clip(mean + amplitude * np.sin(angle - LOOP), 0.0, None)
