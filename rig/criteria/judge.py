@@ -122,11 +122,14 @@ def _baseline_findings(
     base: Settled, opening: FloatArray, cycles: int, first: int, cycle: int, frame: int
 ) -> list[Finding]:
     evidence = {name: getattr(base, name) for name in Settled.__slots__}
+    action = "note" if base.stiffness > 0 else "pause"
     text = (
         f"baseline over {cycles} cycles: stiffness {base.stiffness / 1e6:.5g} kN/mm, "
         f"net deflection {base.deflection_min * 1e3:.4g} to {base.deflection_max * 1e3:.4g} mm"
     )
-    found = [Finding("baseline", "note", cycle, frame, first, text, evidence | {"cycles": cycles})]
+    if action == "pause":
+        text += "; the deflection does not follow the load: look at its sensors"
+    found = [Finding("baseline", action, cycle, frame, first, text, evidence | {"cycles": cycles})]
     start = float(np.median(opening))
     lost = 1 - base.stiffness / start
     if lost > EARLY_LOSS:
@@ -145,6 +148,8 @@ def _find_loss(
     if state.baseline is None:
         return state
     base = state.baseline.stiffness
+    if not base > 0:
+        return state
     for action, limit in (("warn", setup.loss_warn), ("failure", setup.loss_stop)):
         name = f"stiffness-loss {action}"
         if limit is None or name in state.reported:
@@ -221,7 +226,8 @@ def _find_step(
         padded = np.concatenate((np.full(setup.step_within, -np.inf), medians[:-1]))
         highest = sliding_window_view(padded, setup.step_within).max(axis=1)
         ends = np.arange(len(medians)) + skipped + STEP_MEDIAN - 1
-        hits = np.flatnonzero((medians <= left * highest) & (ends >= begin))
+        fallen = (medians <= left * highest) & (highest > 0)
+        hits = np.flatnonzero(fallen & (ends >= begin))
         if not len(hits):
             return state
         hit = int(hits[0])

@@ -20,7 +20,9 @@ FEEDBACK_SAMPLES: Final = 5
 AT_TARGET: Final = 1.02  # of the upper load: what still counts as at target
 LOAD_LOST: Final = 0.20  # of the upper load, lost while deflection grows
 DEFLECTION_GROWN: Final = 1.05  # against the deflection at the highest load before
-# All five: common practice, no source.
+JUMP: Final = 0.20  # of its range, from one sample to the next: no specimen moves like that alone
+JUMP_SAMPLES: Final = 3  # after which the other signal must have moved too, had it been true
+# All: common practice, no source.
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +53,16 @@ def after_limit(
     Deflection grows with the load. Failure is: the load was at or under target until the trip
     and, where deflection was largest, deflection per load had grown beyond 1/(1 - loss_stop) of the
     baseline, or load had been lost while deflection grew. In a healthy specimen, cycling or
-    unloading, deflection is largest where the load is.
+    unloading, deflection is largest where the load is. A signal that jumped alone, from one sample
+    to the next, is no evidence but its sensor's fault: the load's is a lost feedback.
     """
     gone = _missing_about(load, at)
     if gone >= max(FEEDBACK_SAMPLES, math.floor(FEEDBACK_TIME * setup.rate + 1e-9) + 1):
         return "fault", f"feedback lost: load without a valid sample for {gone} samples; {text}"
+    if _jumped_alone(load, deflection, at):
+        return "fault", f"feedback in doubt: the load jumped while deflection went on; {text}"
+    if _jumped_alone(deflection, load, at):
+        return "limit", f"{text}; deflection jumped while the load went on: look at its sensors"
     force, bent = sustained(load), sustained(deflection)
     if (force[: at + 1] > AT_TARGET * setup.upper).any():
         return "limit", text
@@ -80,6 +87,28 @@ def after_limit(
         )
         return "failure", f"{why}; stopped by limit: {text}"
     return "limit", text
+
+
+def _jumped_alone(signal: NDArray[np.float32], other: NDArray[np.float32], at: int) -> bool:
+    """Tell whether a signal jumped before sample `at`, to stay there, and the other went on."""
+    if not JUMP_SAMPLES <= at < min(len(signal), len(other)) - JUMP_SAMPLES:
+        return False
+    own, others = (x.astype(np.float64) for x in (signal, other))
+    steps = np.abs(np.diff(own[: at + 1]))
+    spans = [_span(x[: at + 1]) for x in (own, others)]
+    # A jump widens the span by itself; what is left of it is what the signal does else.
+    jumps = np.flatnonzero(steps >= JUMP * np.maximum(spans[0] - steps, 0.0)) + 1
+    for first in jumps[steps[jumps - 1] > 0]:
+        after = first + JUMP_SAMPLES - 1
+        moved = abs(own[after] - own[first - 1])
+        if moved >= JUMP * (spans[0] - moved):
+            return bool(abs(others[after] - others[first - 1]) < JUMP * spans[1])
+    return False
+
+
+def _span(values: NDArray[np.float64]) -> float:
+    valid = values[np.isfinite(values)]
+    return float(np.ptp(valid)) if len(valid) else math.nan
 
 
 def _missing_about(load: NDArray[np.float32], at: int) -> int:

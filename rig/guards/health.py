@@ -139,6 +139,8 @@ def _runs_of(
 ) -> list[_Run]:
     """Return kind, samples needed, index where the run is long enough, length at the end."""
     result: list[_Run] = []
+    # As a sample holds it: one that stands at the end of its range must compare as equal to it.
+    low, high = float(np.float32(low)), float(np.float32(high))
     if not (low < float(values.min()) and float(values.max()) < high):
         wide = values.astype(np.float64)
         carried = state.runs.get(f"{name} saturated", 0)

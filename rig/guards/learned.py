@@ -38,7 +38,8 @@ def learned_bounds(
 ) -> dict[str, Bounds]:
     """Return the learned bounds [SI] by channel, from loads [N] and settled extremes [m].
 
-    Deflection and stroke grow with the load. A NaN extreme (not measured) leaves its limit out.
+    Deflection and stroke grow with the load. A NaN extreme (not measured) leaves its limit out,
+    and so does a largest deflection that is none: its sensor does not follow the load.
     """
     bounds: dict[str, Bounds] = {}
     low = -math.inf if setup.load_low is None else setup.load_low * lower
@@ -46,7 +47,7 @@ def learned_bounds(
     if (low, high) != (-math.inf, math.inf):
         bounds["load"] = (low, high)
     allowed = 0.0
-    if setup.deflection is not None and math.isfinite(deflection_max):
+    if setup.deflection is not None and 0 < deflection_max < math.inf:
         bounds["deflection"] = (-math.inf, setup.deflection * deflection_max)
         allowed = (setup.deflection - 1.0) * deflection_max
     if setup.stroke_beyond is not None and math.isfinite(stroke_max):
