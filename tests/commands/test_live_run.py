@@ -140,14 +140,22 @@ def test_a_record_that_is_taken_away_ends_the_run_with_code_6_and_one_line(night
     assert str(night.out) in err.splitlines()[-1]
 
 
-def test_a_bug_in_a_driver_ends_with_code_1_one_line_and_the_traceback_in_the_log(night):
+@pytest.mark.parametrize(
+    ("fail", "code", "said"),
+    [("raises", 4, "the driver of the tests fails"), ("nonsense", 1, "nightrig has a bug")],
+    ids=["fault", "bug"],
+)
+def test_what_a_driver_raises_is_a_fault_what_we_raise_a_bug_with_the_traceback_in_the_log(
+    night, fail, code, said
+):
     child = night.start()
     night.until_state("starting")
-    night.people(fail=True)
+    night.people(fail=fail)
     _, err = child.communicate(timeout=45)
-    assert child.returncode == 1
+    assert child.returncode == code
     assert "Traceback" not in err
-    assert "the driver of the tests fails" in err.splitlines()[-1]
+    assert said in err
+    assert (night.out / "run.h5").exists() is (code == 4)
     log = (night.out / "runner.log").read_text()
     assert "Traceback" in log
     assert (night.out / "lock").read_text() == ""
