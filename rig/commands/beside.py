@@ -9,34 +9,37 @@ import io
 import os
 import sys
 import threading
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TextIO
 
-from rig.commands.screen import Shown, show_run
+from rig.commands.screen import Shown, is_new, show_run
 from rig.control.lock import folder_holder
 from rig.errors import StorageError
 
 if TYPE_CHECKING:
     from rig.assembly.result import Result
-    from rig.protocol.plan import Plan
 
 LOOKS_EVERY: Final = 0.02  # [s] until the record is there
 ENDS_WITHIN: Final = 3.0
 """How long [s] a screen may take to end; one that nobody reads ends with the program."""
 
 
-def rehearse_beside_screen(plan: Plan, out: Path, seed: int, shown: Shown) -> Result:
-    """Rehearse a plan and show it meanwhile on standard error. Raises as the rehearsal does."""
-    from rig import assembly
+def rehearse_beside_screen(
+    carry_out: Callable[[], Result], out: Path, shown: Shown, before: str | None = None
+) -> Result:
+    """Carry a rehearsal out and show it meanwhile on standard error. Raises as the rehearsal does.
 
+    `before` is the stamp of the last status of a record that goes on, "" where it had none.
+    """
     over = threading.Event()
     stream = _own_stream()
-    screen = threading.Thread(target=_show, args=(out, over, stream, shown), daemon=True)
+    screen = threading.Thread(target=_show, args=(out, over, stream, shown, before), daemon=True)
     if stream is not None:
         screen.start()
     try:
-        return assembly.rehearse(plan, out, seed)
+        return carry_out()
     finally:
         over.set()
         if stream is not None:
@@ -53,15 +56,22 @@ def _own_stream() -> TextIO | None:
     return os.fdopen(handle, "w", encoding=encoding, errors="backslashreplace")
 
 
-def _show(out: Path, over: threading.Event, stream: TextIO, shown: Shown) -> None:
+def _show(
+    out: Path, over: threading.Event, stream: TextIO, shown: Shown, before: str | None
+) -> None:
     def pause(seconds: float) -> None:
         over.wait(seconds)
 
     try:
         with stream:
-            while folder_holder(out) is None and not over.wait(LOOKS_EVERY):
+            while not _begun(out, before) and not over.wait(LOOKS_EVERY):
                 pass
             show_run(out, over.is_set, pause, replace(shown, stream=stream))
     except (OSError, StorageError):
         # A screen that cannot be shown is no reason to end; the result is printed at the end.
         return
+
+
+def _begun(out: Path, before: str | None) -> bool:
+    """Tell whether there is something to show: of a record that goes on, something new."""
+    return folder_holder(out) is not None and (before is None or is_new(out, before))

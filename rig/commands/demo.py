@@ -76,12 +76,14 @@ def main() -> int:
 
 def _one(plan: Plan, out: Path) -> int:
     """Rehearse one plan, show its last screen and its result; return the code."""
+    from rig.assembly import rehearse
+
     shown = Shown(hint=STOPS)
-    result = rehearse_beside_screen(plan, out, SEED, shown)
-    if not show_last(out, shown, f"{summary(plan.title, result)}\n"):
+    result = rehearse_beside_screen(lambda: rehearse(plan, out, SEED), out, shown)
+    if not show_last(out, shown, f"{summary(plan.title, result, out)}\n"):
         say(text_of(follower(out).look(), shown))
     say("")
-    say_result(plan.title, result, as_json=False)
+    say_result(plan.title, result, out, as_json=False)
     say("")
     return EXIT_CODES[result.outcome]
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from rig.assembly.result import Result, recorded_result
+from rig.commands.usage import typed
 from rig.errors import RigError, StorageError
 from rig.record.history import read_journal
 
@@ -26,11 +27,14 @@ def result_in(out: Path, code: int | None = None) -> tuple[str, Result]:
         raise StorageError(_last_words(out))
     how = _how(code)
     if found is None:
-        raise RigError(f"{out}: the runner {how} and without a verdict: {_last_words(out)}")
+        raise RigError(
+            f"{out}: the runner {how} and without a verdict: {_last_words(out)}; "
+            f"go on with: nightrig resume {typed(out)}"
+        )
     if not found[1].run.exists():
         raise StorageError(
             f"{out}: the record is complete in journal.db, but the runner {how} before run.h5 was "
-            "made"
+            f"made; make it with: nightrig resume {typed(out)}"
         )
     return found
 

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from rig.record.history import Journal
 
 JOURNAL = "journal.db"
+UNFINISHED = "journal.db.new"
+"""A journal that is being made; it gets its name before anything moves."""
 _NONE = (errno.ENOENT, errno.ENOTDIR, errno.ENAMETOOLONG, errno.ELOOP)
 """Errors that say that there is no such file; others say that it cannot be seen."""
 
@@ -34,7 +36,7 @@ class Place:
 
 def place(folder: Path) -> Place:
     """Return what a folder is; nothing in it is changed."""
-    if not _holds_run(folder):
+    if not holds_run(folder):
         return Place("none", _no_run(folder))
     from rig.record.history import read_journal
 
@@ -61,7 +63,7 @@ def place(folder: Path) -> Place:
     )
 
 
-def _holds_run(folder: Path) -> bool:
+def holds_run(folder: Path) -> bool:
     """Tell whether a run lies, or may lie, in a folder: it need not be one that can be read."""
     try:
         return stat.S_ISREG(os.stat(folder / JOURNAL).st_mode)
@@ -79,13 +81,31 @@ def _no_run(folder: Path) -> str:
         there = False
     if not there:
         return f"{folder}: there is no such folder{near}"
-    if folder.is_file() and _holds_run(folder.parent):
+    if folder.is_file() and holds_run(folder.parent):
         return f"{folder}: is a file of a run; give the folder: {typed(folder.parent)}"
+    if cut_off := _creation(folder):
+        return f"{folder}: {cut_off}"
     inside = runs_in(folder)
     if inside:
         names = ", ".join(typed(folder / name) for name in inside[-3:])
         return f"{folder}: is no run but holds some; name one, such as {names}"
     return f"{folder}: is no run, there is no {JOURNAL} in it{near}"
+
+
+def _creation(folder: Path) -> str:
+    """Return that a run's creation is under way or was cut off, "" where nothing tells so."""
+    if not os.path.isfile(folder / UNFINISHED):
+        return ""
+    from rig.record.hold import Hold
+
+    try:
+        Hold(folder).close()
+    except StorageError:
+        return "a run is just being made there; look once more"
+    return (
+        "the run there was cut off while its folder was made: nothing was moved, nothing is kept; "
+        "remove the folder and start again"
+    )
 
 
 def runs_in(folder: Path) -> list[str]:
@@ -121,7 +141,7 @@ def _gone(folder: Path, journal: Journal) -> str:
     return (
         f"{folder}: nothing carries this test out any more, and it has no end. Kept is all up to "
         f"cycle {journal.rows('cycles'):,}, in {folder / JOURNAL}; at most the last second is "
-        f"missing. {rig}. Keep the folder and start again in a new one"
+        f"missing. {rig}. Go on with: nightrig resume {typed(folder)}"
     )
 
 

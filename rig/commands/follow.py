@@ -7,18 +7,22 @@ import subprocess
 import sys
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Final
 
 from rig.assembly.result import Result
 from rig.commands.confirm import Declined, confirm, decline
 from rig.commands.ending import result_in, rig_at_end
-from rig.commands.leaving import Leaving
+from rig.commands.leaving import EVERY, Leaving
 from rig.commands.saying import folded, say, say_json, summary
-from rig.commands.screen import Shown, show_last, show_run
+from rig.commands.screen import Shown, is_new, show_last, show_run
 from rig.commands.usage import typed
 from rig.control.address import find_socket
 from rig.control.caller import LiveRun, NoAnswer, look_at
 from rig.control.lock import UNKNOWN, folder_holder
 from rig.errors import EXIT_CODES, RigError, StorageError
+
+NEW_WITHIN: Final = 5.0
+"""How long [s] a screen waits for something new of a test that goes on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +55,7 @@ class Followed:
 def say_end(out: Path, title: str, result: Result, shown: Shown | None, *, as_json: bool) -> int:
     """Print the last screen of a test that has ended, and its result; return the code."""
     rig = rig_at_end(out)
-    lines = [summary(title, result), *([f"  rig       {rig}"] if rig else [])]
+    lines = [summary(title, result, out), *([f"  rig       {rig}"] if rig else [])]
     follows = "" if as_json else "\n".join(lines)
     if not (shown is not None and show_last(out, shown, follows)):
         lines.insert(1, f"  screen    nightrig watch --once {typed(out)}")
@@ -109,8 +113,12 @@ def follow(
     out: Path,
     leaving: Leaving,
     shown: Shown | None,
+    before: str | None = None,
 ) -> Followed:
-    """Show a test until it ends or the person leaves; leave at once where it is not `shown`."""
+    """Show a test until it ends or the person leaves; leave at once where it is not `shown`.
+
+    `before` is the stamp of the last status of a record that goes on, which is not shown.
+    """
 
     def lives() -> bool:
         # What was started may be a guard against sleep that ends before the runner: the folder's
@@ -119,6 +127,12 @@ def follow(
         return process.poll() is None or folder_holder(out) not in (None, UNKNOWN)
 
     if shown is not None:
+        waited = 0.0
+        while before is not None and not is_new(out, before) and waited < NEW_WITHIN:
+            if leaving.asked or not lives():
+                break
+            leaving.pause()
+            waited += EVERY
         try:
             show_run(out, leaving.is_asked, leaving.pause, shown)
         except (OSError, StorageError) as error:

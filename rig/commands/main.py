@@ -17,6 +17,7 @@ COMMANDS: Final[dict[str, str]] = {
     "check": "Read a protocol and say whether the test can start.",
     "rehearse": "Carry a protocol out on the simulated rig: hours in seconds.",
     "run": "Carry a protocol out on a rig, in real time.",
+    "resume": "Go on with a test that was cut off or stopped, or close its record.",
     "watch": "Show a run: what the rig does, what comes next, how far the specimen is.",
     "pause": "Let a live test stand still, power kept.",
     "continue": "Let a test that stands still go on.",

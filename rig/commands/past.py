@@ -48,7 +48,8 @@ def _line(folder: Path, *, only_cut_off: bool) -> str:
                 said = _cut_off(shown, journal)
             else:
                 said = "" if only_cut_off else ended_words(shown, journal)
-            return f"{said}: nightrig watch {typed(shown)}" if said else ""
+            verb = "watch" if journal.ending else "resume"
+            return f"{said}: nightrig {verb} {typed(shown)}" if said else ""
     return ""
 
 

@@ -77,14 +77,23 @@ def may_start(plan: Plan, out: Path) -> None:
 
 
 def start(
-    plan: Plan, order: list[str], out: Path, on_call: str | None, shown: Shown | None
+    plan: Plan,
+    order: list[str],
+    out: Path,
+    on_call: str | None,
+    shown: Shown | None,
+    before: str | None = None,
 ) -> Followed:
-    """Start the runner, have the checklist confirmed, follow the test."""
+    """Start the runner, have the checklist confirmed, follow the test.
+
+    `before` is the stamp of the last status of a record that goes on, "" where it had none.
+    """
     from rig.assembly.start import end_early, guarding, start_runner, wait_ready
     from rig.commands.follow import follow, pass_checklist
     from rig.commands.leaving import Leaving
 
-    _warn(plan.warnings)
+    if before is None:
+        _warn(plan.warnings)
     with Leaving() as leaving:
         with meanwhile(plan.title, "starting; until it has begun Ctrl-C starts nothing"):
             guard = guarding()
@@ -97,9 +106,10 @@ def start(
                 raise NotBegun("left before the test began; nothing was moved") from None
         pass_checklist(process, out, on_call, leaving)
         # A terminal that is gone is told by its signal.
-        say(f"{plan.title}: begins{'; Ctrl-C leaves it running' if shown else ''}", err=True)
+        begins = "begins" if before is None else "goes on"
+        say(f"{plan.title}: {begins}{'; Ctrl-C leaves it running' if shown else ''}", err=True)
         _warn(guard.warnings)
-        return follow(process, out, leaving, shown)
+        return follow(process, out, leaving, shown, before)
 
 
 def _warn(warnings: tuple[str, ...]) -> None:

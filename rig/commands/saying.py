@@ -12,10 +12,12 @@ import sys
 import textwrap
 from collections.abc import Iterator
 from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING, Final, TextIO
 
 import click
 
+from rig.commands.usage import typed
 from rig.errors import RigError
 from rig.monitor.words import span
 
@@ -130,23 +132,33 @@ def say_refusal(error: RigError) -> None:
     say_json({"outcome": None, "why": str(error), "problems": problems})
 
 
-def say_result(title: str, result: Result, *, as_json: bool) -> None:
-    """Print how a test ended: one object, or a few lines for people."""
+def say_result(title: str, result: Result, out: Path, *, as_json: bool) -> None:
+    """Print how the test in a folder ended: one object, or a few lines for people."""
     if as_json:
         say_json(asdict(result))
     else:
-        say(folded(summary(title, result), sys.stdout))
+        say(folded(summary(title, result, out), sys.stdout))
 
 
-def summary(title: str, result: Result) -> str:
-    """Return what a person wants to know of the end, in a few lines."""
+def summary(title: str, result: Result, out: Path) -> str:
+    """Return what a person wants to know of the end, and how it may go on, in a few lines."""
     here = f", {span(result.real_s)} here" if result.real_s is not None else ""
-    return "\n".join(
-        (
-            title,
-            f"  outcome   {result.outcome}: {result.why}",
-            f"  cycles    {result.cycles:,}",
-            f"  took      {span(result.test_s)} of test{here}",
-            f"  record    {result.run}",
-        )
+    on = goes_on(result.outcome, out)
+    lines = (
+        title,
+        f"  outcome   {result.outcome}: {result.why}",
+        f"  cycles    {result.cycles:,}",
+        f"  took      {span(result.test_s)} of test{here}",
+        f"  record    {result.run}",
+        *([f"  go on     {on}"] if on else []),
     )
+    return "\n".join(lines)
+
+
+def goes_on(outcome: str, out: Path) -> str:
+    """Return what is typed to go on with a test that ended, "" where its specimen has had it."""
+    if outcome == "operator":
+        return f"nightrig resume {typed(out)}"
+    if outcome in ("limit", "fault"):
+        return f'once the cause is mended: nightrig resume {typed(out)} --mended "WHAT WAS DONE"'
+    return ""

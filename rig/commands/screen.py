@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from rig.monitor.view import Follower, View
 
 
-__all__ = ["LEAVES", "STOPS", "Shown", "follower", "show_last", "show_run", "text_of"]
+__all__ = ["LEAVES", "STOPS", "Shown", "follower", "is_new", "show_last", "show_run", "text_of"]
 
 LEAST: Final = 10
 """Lines that a last screen has at least, however much follows it."""
@@ -77,6 +77,18 @@ def show_run(
     view = show(look, leaves, pause=pause, ascii_only=shown.plain, stream=stream, hint=shown.hint)
     over = view is not None and (view.ending is not None or not view.alive)
     return over or not leaves()
+
+
+def is_new(out: Path, before: str) -> bool:
+    """Tell whether a record has a newer status than that of stamp `before`."""
+    from rig.record.history import read_journal
+
+    try:
+        with read_journal(out) as journal:
+            status = journal.status
+    except StorageError:
+        return False
+    return status is not None and status.stamp != before
 
 
 def _hung_up(stream: TextIO) -> bool:

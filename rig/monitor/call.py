@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import IntEnum
@@ -134,17 +135,34 @@ def _ended(view: View) -> Iterator[str]:
     if told := near.water(view):
         yield told
     yield from view.status.troubles
+    if view.ending is not None and not pressure.startswith("NOT"):
+        yield from _goes_on(view, view.ending.outcome)
 
 
 def _gone(view: View) -> Iterator[str]:
     if view.alive:
         return
     ago = f"{words.span(view.age)} ago it was in {view.status.state or 'an unknown state'}"
+    again = f"to go on: {_resume(view)}"
     if view.rehearsal:
         yield f"the rehearsal broke off without an end; {ago}; no rig is concerned"
+        yield again
         return
     yield f"the program that runs it is gone, without an end; {ago}"
     yield "the controller should have stopped the rig by itself; only the rig itself can tell"
+    yield f"after a look at the rig, {again}"
+
+
+def _goes_on(view: View, outcome: str) -> Iterator[str]:
+    """Tell how a test that ended goes on, nothing where its specimen has had it."""
+    if outcome in ("limit", "fault"):
+        yield f'once the cause is mended: {_resume(view)} --mended "WHAT WAS DONE"'
+    elif outcome == "operator":
+        yield f"to go on: {_resume(view)}"
+
+
+def _resume(view: View) -> str:
+    return f"nightrig resume {shlex.quote(str(view.folder))}"
 
 
 def _lost(view: View) -> Iterator[str]:

@@ -23,6 +23,7 @@ _KINDS: Final = {
     "residual-growth": "residual",
     "load-short": "load",
     "static": "slow cycle",
+    "resume": "taken up",
 }
 """Kinds of events in a word that has room."""
 _SAID: Final = {
@@ -47,8 +48,9 @@ _SAID: Final = {
 }
 """What happened when a state was entered on a cause; {} stands for why."""
 _AGAIN: Final = "contact again"
+_TAKEN_UP: Final = "taken up again"
 _LOUD: Final = frozenset(
-    {"verdict", "limit", "stop", "sensor", "pressure", "oil", "pause", "deviation"}
+    {"verdict", "limit", "stop", "sensor", "pressure", "oil", "pause", "deviation", "resume"}
 )
 
 
@@ -62,6 +64,8 @@ def event_words(event: Event) -> tuple[str, str]:
     said = _SAID.get((state, cause))
     if said is None:
         return state, words.asked(cause, why) or cause
+    if state == "starting" and why.startswith(_TAKEN_UP):
+        return state, why
     if state == "approach" and why.startswith(_AGAIN):
         return state, f"{said}: {why}"
     if state == "locked" and why.startswith("by "):

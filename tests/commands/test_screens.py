@@ -66,7 +66,8 @@ def test_a_run_shows_its_screen_and_leaving_it_says_how_to_come_back(night):
     asked = night.nightrig("stop", "night-1").stderr
     once = night.nightrig("watch", "night-1", "--once")
     assert once.returncode == 0
-    for words in ("nothing carries this test out any more", "Look at the rig first"):
+    goes_on = "Go on with: nightrig resume night-1"
+    for words in ("nothing carries this test out any more", "Look at the rig first", goes_on):
         assert words in " ".join(gone.split())
         assert words in asked
     # Named without a folder as well, from where the run lies and from elsewhere.
@@ -74,7 +75,7 @@ def test_a_run_shows_its_screen_and_leaving_it_says_how_to_come_back(night):
         said = night.finished([*COMMAND, "watch"], cwd=place).stderr
         assert said.startswith("no live run of yours; ")
         line = rf"; {folder} was cut off without an end at cycle [0-9,]+ \(today [0-9:]+\)"
-        assert re.search(f"{line}: nightrig watch {folder}; name a folder", said)
+        assert re.search(f"{line}: nightrig resume {folder}; name a folder", said)
 
 
 def test_a_rehearsal_on_a_frozen_terminal_goes_on_to_the_same_end_as_without_one(night):

@@ -1,0 +1,67 @@
+"""Going on with a test that was cut off or stopped: as a rehearsal, or in real time."""
+
+from __future__ import annotations
+
+import os
+import sys
+from functools import partial
+from typing import TYPE_CHECKING, Final
+
+from rig.assembly.devices import find_driver
+from rig.assembly.looking_back import LookBack, gone_for
+from rig.assembly.rehearsal import ALONE, go_on_rehearsing
+from rig.clock import SystemClock
+from rig.commands.account import account, happened
+from rig.commands.rehearse import beside_screen, refuse_full, say_rehearsed
+from rig.commands.run import start
+from rig.commands.saying import folded, say
+from rig.commands.screen import STOPS, Shown
+from rig.errors import InputError
+from rig.protocol.estimate import estimate
+from rig.record.journal import JOURNAL
+
+if TYPE_CHECKING:
+    from rig.commands.resume import Asked
+
+LEAST: Final = 4_000_000
+"""Bytes that going on needs at least."""
+
+
+def go_on(found: LookBack, asked: Asked, doubt: str) -> int:
+    """Say what happened and what comes, then go on; return the code. Raises RigError.
+
+    `doubt` is what makes the end of the record doubtful, "" for nothing.
+    """
+    out, plan, now = found.folder, found.plan, SystemClock().utc()
+    if found.rehearsal and (asked.detach or asked.on_call):
+        raise InputError(
+            f"{out}: is a rehearsal; --detach and --on-call are for tests in real time"
+        )
+    refuse_full(out, bytes_left(found))
+    find_driver(plan.rig.driver)
+    gone = ALONE if found.rehearsal else gone_for(found.header, found.ended, now)
+    for line in account(found, gone, asked.mended, doubt, now):
+        say(folded(line, sys.stderr), err=True)
+    why = happened(found) + (f"; mended: {asked.mended}" if asked.mended else "")
+    before = found.status.stamp if found.status else ""
+    if found.rehearsal:
+        shown = Shown(ascii_only=asked.ascii_only, hint=STOPS)
+        result = beside_screen(partial(go_on_rehearsing, found, why), out, shown, before)
+        return say_rehearsed(plan.title, result, out, shown, as_json=asked.as_json)
+    attended = "attended" if sys.stdin.isatty() else "unattended"
+    seed = str(found.header.seed or 0)
+    place = str(out.absolute())
+    order = ["", "", place, seed, attended, asked.on_call or "", "go on", why]
+    followed = start(plan, order, out, asked.on_call, asked.shown, before)
+    return followed.say(asked.shown, as_json=asked.as_json)
+
+
+def bytes_left(found: LookBack) -> float:
+    """Return what going on may need on the disk [bytes]: its share of the test, and run.h5."""
+    plan = found.plan
+    share = 1.0
+    if plan.cyclic is not None:
+        share = max(1.0 - found.cycles / plan.cyclic.run_out, 0.0)
+    # run.h5 is made of all that lies in the journal, and about as large.
+    journal = os.path.getsize(found.folder / JOURNAL)
+    return share * estimate(plan).storage_bytes + journal + LEAST
