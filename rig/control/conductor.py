@@ -177,7 +177,7 @@ class Conductor:
         await restore(station, taken)
         if isinstance(stage, Cyclic):
             await self._cyclic_stage(stage).restore(taken)
-        await self._permitted(taken.why)
+        await self._permitted(f"taken up again: {taken.why}")
         await station.arm_fixed()
         doubts = await at_rest(station, taken)
         await self._standing.resumed("taken up again")
