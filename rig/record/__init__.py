@@ -11,6 +11,7 @@ from rig.record.reader import RunFile, read_run
 from rig.record.recorder import Recorder
 from rig.record.remote import RemoteRecorder
 from rig.record.runfile import rebuild
+from rig.record.salvage import Saved, damage_in_journal, doubt_about_journal, salvage
 from rig.record.status import Armed, Coming, Status, WaterStatus
 from rig.record.take_up import take_up
 from rig.record.trouble import free_bytes
@@ -28,13 +29,17 @@ __all__ = [
     "RunFile",
     "RunHeader",
     "RunRecord",
+    "Saved",
     "StaticRecord",
     "Status",
     "WaterStatus",
+    "damage_in_journal",
+    "doubt_about_journal",
     "free_bytes",
     "read_journal",
     "read_run",
     "rebuild",
+    "salvage",
     "take_up",
     "trouble_in_run_file",
 ]

@@ -26,7 +26,14 @@ from rig.record.entries import (
     StaticRecord,
     tables,
 )
-from rig.record.journal import JOURNAL, VERSION, chunk_label, samples_label
+from rig.record.journal import (
+    JOURNAL,
+    VERSION,
+    chunk_label,
+    entry_label,
+    refuse_empty,
+    samples_label,
+)
 from rig.record.sealing import CHUNK_ROWS, AnyArray, check, split, unseal
 from rig.record.status import Status
 from rig.record.trouble import storage
@@ -63,9 +70,13 @@ class Journal:
         with storage(self.path, "read the journal"):
             if not _is_file(self.path):
                 raise StorageError(f"{self.path}: there is no journal; name the folder of a run")
+            refuse_empty(self.path)
             # Without a log beside it nobody writes, and a read-only folder can be read.
             alone = not _is_file(self.path.with_name(JOURNAL + "-wal"))
             query = "immutable=1" if alone else "mode=ro"
+            # The index is left as it is: after a crash it tells whether the log lost its end.
+            if _is_file(self.path.with_name(JOURNAL + "-shm")):
+                query += "&readonly_shm=1"
             uri = f"{self.path.absolute().as_uri()}?{query}"
             self._db = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10.0)
         try:
@@ -82,7 +93,7 @@ class Journal:
             self._db.execute("BEGIN")
             meta = list(self._db.execute("SELECT key, body, crc FROM meta"))
         for key, body, crc in meta:
-            check(key, body.encode(), crc, str(self.path))
+            check(key, body, crc, str(self.path))
         found = {key: body for key, body, _ in meta}
         if found.get("version") != str(VERSION) or "header" not in found:
             version = found.get("version")
@@ -205,13 +216,13 @@ class Journal:
             rows = self._db.execute("SELECT seq, kind, body, crc FROM entry ORDER BY seq")
             for expected, (seq, kind, body, crc) in enumerate(rows, start=1):
                 if seq != expected:
-                    label = f"{kind} {seq}"
+                    label = entry_label(kind, seq)
                     raise StorageError(f"{self.path}: the journal is damaged: {label} is missing")
                 found[kind].append(self._entry(kind, seq, body, crc))
         return found
 
     def _entry(self, kind: str, seq: int, body: str, crc: int) -> tuple[Any, ...]:
-        check(f"{kind} {seq}", body.encode(), crc, str(self.path))
+        check(entry_label(kind, seq), body, crc, str(self.path))
         return tuple(json.loads(body))
 
     def events(self) -> list[Event]:
@@ -264,7 +275,7 @@ class Journal:
 
     def whole(self) -> None:
         """Read everything. Raises StorageError for the first damage or hole."""
-        self.pages_whole()
+        self._pages_whole()
         for kind in self.tables:
             for _ in self.chunks(kind):
                 pass
@@ -279,10 +290,10 @@ class Journal:
                 "keep a copy of the folder before anything else"
             )
 
-    def pages_whole(self) -> None:
+    def _pages_whole(self) -> None:
         """Raise StorageError if SQLite finds a damaged page."""
         with storage(self.path, "check the journal"):
-            said = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
+            said = self._db.execute("PRAGMA integrity_check(1)").fetchone()[0]
         if said != "ok":
             said = " ".join(str(said).split())
             raise StorageError(

@@ -29,6 +29,8 @@ from rig.samples import SampleArray
 
 JOURNAL: Final = "journal.db"
 VERSION: Final = 1
+PAGE: Final = 4096
+"""Bytes a page of the journal's file."""
 READERS: Final = 10.0
 """How long a record that ends waits for those who still read its journal [s]."""
 _LOOK_EVERY: Final = 0.02
@@ -50,9 +52,27 @@ def chunk_label(kind: str, first: int, rows: int) -> str:
     return f"{kind} rows {first} to {first + rows}"
 
 
+def entry_label(kind: str, seq: int) -> str:
+    """Return what the checksum of an entry of a list covers besides its body."""
+    return f"{kind} {seq}"
+
+
 def samples_label(kind: str, seq: int, head: str) -> str:
     """Return what the checksum of a stretch of samples covers besides its body."""
     return f"{kind} samples {seq} {head}"
+
+
+def refuse_empty(path: Path) -> None:
+    """Raise StorageError for a journal of no bytes, OSError for none at all.
+
+    SQLite takes an empty file for a new one, and the log beside it for one of a file long gone:
+    it would take that away, and what may be the whole record with it.
+    """
+    if path.stat().st_size == 0:
+        raise StorageError(
+            f"{path}: the journal is damaged: it is empty; keep a copy of the folder before "
+            "anything else"
+        )
 
 
 def printable(text: str) -> str:
@@ -96,6 +116,9 @@ def _create(folder: Path, header: RunHeader) -> None:
 def _connect(path: Path) -> sqlite3.Connection:
     db = sqlite3.connect(path, isolation_level=None, timeout=10.0)
     try:
+        db.execute(f"PRAGMA page_size={PAGE}")
+        # What was replaced must not come up again when a damaged journal is read page by page.
+        db.execute("PRAGMA secure_delete=ON")
         db.execute("PRAGMA journal_mode=WAL")
         db.execute("PRAGMA synchronous=FULL")
         db.execute(f"PRAGMA journal_size_limit={_LOG_KEPT}")
@@ -131,8 +154,7 @@ class JournalWriter:
 
     def _open(self) -> None:
         with storage(self._path, "open the journal"):
-            # Opening would make the journal of a folder that has none.
-            self._path.stat()
+            refuse_empty(self._path)
             self._db = _connect(self._path)
             try:
                 self._entries = self._count("entry")
@@ -161,7 +183,7 @@ class JournalWriter:
         self._entries += 1
         clean = [printable(v) if isinstance(v, str) else v for v in values]
         text = json.dumps(clean, ensure_ascii=False, default=plain.special)
-        crc = checksum(f"{kind} {self._entries}", text.encode())
+        crc = checksum(entry_label(kind, self._entries), text.encode())
         row = (self._entries, kind, text, crc)
         self._waiting.append(("INSERT OR REPLACE INTO entry VALUES (?, ?, ?, ?)", row))
 

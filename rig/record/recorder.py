@@ -23,6 +23,7 @@ from rig.record.entries import (
 from rig.record.history import Journal
 from rig.record.hold import Hold
 from rig.record.journal import READERS, JournalWriter
+from rig.record.log import refuse_damaged_log
 from rig.record.rows import Rows
 from rig.record.runfile import make_run_file
 from rig.record.sealing import CHUNK_ROWS
@@ -116,6 +117,7 @@ class Recorder:
 
     @staticmethod
     def _reloaded(folder: Path, header: RunHeader, hold: Hold) -> Recorder:
+        refuse_damaged_log(folder)
         with Journal(folder) as journal:
             _check_same_run(journal, header)
             recorder = Recorder(folder, header, JournalWriter(folder, hold))

@@ -30,6 +30,7 @@ from rig.record.layout import (
     sampled,
     static_columns,
 )
+from rig.record.log import refuse_damaged_log
 from rig.record.sealing import CHUNK_ROWS
 from rig.record.segment import FILTERS, describe
 from rig.record.trouble import storage, sync_file, sync_folder
@@ -120,8 +121,9 @@ def rebuild(folder: Path) -> Path:
     disk is full.
     """
     with closing(Hold(folder)) as hold:
+        refuse_damaged_log(folder)
         with Journal(folder) as journal:
-            journal.pages_whole()
+            journal.whole()
         with closing(JournalWriter(folder, hold)) as writer:
             path = make_run_file(folder, writer)
             writer.settle()

@@ -91,9 +91,13 @@ def checksum(label: str, body: bytes) -> int:
     return zlib.crc32(body, zlib.crc32(label.encode()))
 
 
-def check(label: str, body: bytes, crc: int, where: str) -> None:
-    """Raise StorageError naming the journal row whose checksum does not fit."""
-    if checksum(label, body) != crc:
+def check(label: str, body: object, crc: object, where: str) -> None:
+    """Raise StorageError naming the journal row whose checksum does not fit.
+
+    A damaged row may hold anything where its text or bytes belong.
+    """
+    plain = body.encode() if isinstance(body, str) else body
+    if not isinstance(plain, bytes) or checksum(label, plain) != crc:
         raise StorageError(
             f"{where}: the journal is damaged at {label}: its checksum does not fit; "
             "keep a copy of the folder before anything else"

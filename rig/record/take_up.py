@@ -12,6 +12,7 @@ from rig.record.history import Journal
 from rig.record.hold import Hold
 from rig.record.journal import JournalWriter
 from rig.record.layout import RUN_FILE
+from rig.record.log import refuse_damaged_log
 from rig.record.sealing import join, seal
 from rig.record.trouble import storage, sync_folder
 
@@ -36,6 +37,7 @@ def take_up(folder: Path, keep: Mapping[str, int] | None = None) -> None:
     or holds fewer rows; nothing is changed in the last two cases.
     """
     with closing(Hold(folder)) as hold:
+        refuse_damaged_log(folder)
         with Journal(folder) as journal:
             journal.whole()
             cuts = [
