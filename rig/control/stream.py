@@ -233,6 +233,9 @@ class Stream:
             return await self._rig.acquisition.read(frames)
         try:
             async with asyncio.timeout(SILENT + frames / self.rate):
+                # A program that lags reads what waits already: people, door and recorder must
+                # have their turn all the same.
+                await asyncio.sleep(0)
                 return await self._rig.acquisition.read(frames)
         except TimeoutError:
             # It may be the program that stood still: then the watchdog has stopped the rig.
