@@ -199,3 +199,5 @@ def test_a_first_crack_takes_three_points_in_a_row(points, found):
     crack = cracked(load, bent)[1]
     assert (crack is not None) is found
     assert not found or crack.seen == 1000 + begin + CRACK.group - 1
+    # A resume between the points goes on counting them.
+    assert cracked(load, bent, range(begin, begin + 4 * CRACK.group, CRACK.group))[1] == crack

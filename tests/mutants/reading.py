@@ -239,7 +239,7 @@ MUTANTS = (
         "a misspelt key read in silence",
         "rig/protocol/validation.py",
         'self.document.refuse(path, "is not known here", meant(str(path[-1]), known))\n',
-        "",
+        "pass\n",
         "a guess at what was meant, and nobody told",
         SHEET,
     ),
