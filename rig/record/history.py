@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -37,6 +37,8 @@ from rig.record.journal import (
 from rig.record.sealing import CHUNK_ROWS, AnyArray, check, split, unseal
 from rig.record.status import Status
 from rig.record.trouble import storage
+
+_LOG_HEADER: Final = 32
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,16 +70,10 @@ class Journal:
     def __init__(self, folder: Path) -> None:
         self.path = folder / JOURNAL
         with storage(self.path, "read the journal"):
-            if not _is_file(self.path):
+            if _size(self.path) is None:
                 raise StorageError(f"{self.path}: there is no journal; name the folder of a run")
             refuse_empty(self.path)
-            # Without a log beside it nobody writes, and a read-only folder can be read.
-            alone = not _is_file(self.path.with_name(JOURNAL + "-wal"))
-            query = "immutable=1" if alone else "mode=ro"
-            # The index is left as it is: after a crash it tells whether the log lost its end.
-            if _is_file(self.path.with_name(JOURNAL + "-shm")):
-                query += "&readonly_shm=1"
-            uri = f"{self.path.absolute().as_uri()}?{query}"
+            uri = f"{self.path.absolute().as_uri()}?{_query(self.path)}"
             self._db = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10.0)
         try:
             self._meta = self._read_meta()
@@ -302,12 +298,26 @@ class Journal:
             )
 
 
-def _is_file(path: Path) -> bool:
-    """Tell whether a file is there. Raises OSError where that cannot be known."""
+def _query(path: Path) -> str:
+    """Return how a journal is opened for reading. Raises OSError where that cannot be known."""
+    log = _size(path.with_name(JOURNAL + "-wal"))
+    if log is None:
+        # Without a log beside it nobody writes, and a read-only folder can be read.
+        return "immutable=1"
+    if log <= _LOG_HEADER or _size(path.with_name(JOURNAL + "-shm")) is None:
+        return "mode=ro"
+    # The index is left as it is: after a crash it tells whether the log lost its end. Of a log
+    # that is nothing but a header SQLite would not come to an end in this way.
+    return "mode=ro&readonly_shm=1"
+
+
+def _size(path: Path) -> int | None:
+    """Return the length of a file, None where there is none. Raises OSError if that is unknown."""
     try:
-        return stat.S_ISREG(os.stat(path).st_mode)
+        found = os.stat(path)
     except (FileNotFoundError, NotADirectoryError):
-        return False
+        return None
+    return found.st_size if stat.S_ISREG(found.st_mode) else None
 
 
 def read_journal(folder: Path) -> Journal:
