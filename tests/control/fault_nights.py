@@ -98,7 +98,8 @@ class Night:
 
     `script` holds frames and verbs, `bad` makes a device (by its name in `Rig`) of the simulated
     one, `setup` changes the simulated rig. Devices of a `live` rig must answer; a `paced` one
-    goes on with `clock`. With `bug` the record raises what only an error of the program would.
+    goes on with `clock`; `ticks` keeps the blocks to one tick. With `bug` the record raises what
+    only an error of the program would.
     """
 
     faults: tuple[Fault, ...] = ()
@@ -107,6 +108,7 @@ class Night:
     setup: Mapping[str, Any] = field(default_factory=dict)
     live: bool = False
     paced: bool = False
+    ticks: bool = False
     clock: Callable[[], Clock] = VirtualClock
     bug: bool = False
 
@@ -194,7 +196,7 @@ def _conductor(plan: Plan, night: Night, rig: Rig, record: _Remembered, clock: C
         record,
         desk=Desk([(frame, Request(verb, who="P. Tester")) for frame, verb in night.script]),
         live=night.live or night.paced,
-        one_tick=night.paced,
+        one_tick=night.paced or night.ticks,
         clock=clock,
     )
 

@@ -11,8 +11,9 @@ import pytest
 
 from rig.control.states import PEOPLE_NEAR
 from rig.samples import Flag
+from simulators.faults import Lost, Miscounted, Moved, Restarted, Stuck, Weak
 from tests.control.fault_nights import Ended, Night, carry_out, plans
-from tests.control.fault_scenarios import SCENARIOS
+from tests.control.fault_scenarios import SCENARIOS, T
 
 DEVELOPERS = Path(__file__).parents[2] / "DEVELOPERS.md"
 END = re.compile(
@@ -142,3 +143,18 @@ def test_an_undisturbed_night_ends_by_its_run_out(plan_named):
     kinds = {kind for _, kind, _ in ended.events}
     assert kinds == {"state", "baseline", "verdict", "pressure"}
     assert not ended.flags & (Flag.SPIKE | Flag.GAP | Flag.LONG_GAP)
+
+
+@pytest.mark.parametrize(
+    "faults",
+    [
+        (Weak(T - 1_003, T, 0.97), Miscounted(T - 501, -3), Lost("inputs", T + 7, T + 39)),
+        (Stuck("motion", T - 1_003, T - 2), Moved("midspan", T - 33, 1e-4), Restarted(T + 7)),
+    ],
+    ids=["weak, miscounted, lost", "stuck, moved, restarted"],
+)
+def test_faults_do_not_depend_on_how_the_samples_are_read(plan_named, faults):
+    ways = [Night(faults=faults, ticks=ticks) for ticks in (False, True)]
+    long, short = (carry_out(plan_named["plain"], night) for night in ways)
+    assert long == short
+    assert long.outcome in ("fault", "limit")
