@@ -33,7 +33,10 @@ _STANDS: Final = frozenset({"failure", "run-out", "ultimate", "limit", "fault"})
 
 @dataclass(frozen=True, slots=True)
 class LookBack:
-    """A run as its journal has it; `verdict` stands where only the record was not finished."""
+    """A run as its journal has it; `verdict` stands where only the record was not finished.
+
+    `later` holds the counted rows that came after the restart point.
+    """
 
     folder: Path
     header: RunHeader
@@ -45,6 +48,7 @@ class LookBack:
     ended: float
     stiffness: float
     stiffness_from: str
+    cycles_stiffness: float
     later: Cycles
 
     @property
@@ -89,10 +93,11 @@ class LookBack:
             ended=self.ended,
             counted=self.cycles if kept is None else kept["cycles"],
             built_up=self.built_up if kept is None else self._point_built_up,
-            later=self.later,
+            later=self.later if kept is None else self.later.part(0, 0),
             why=why,
             stiffness=self.stiffness,
             stiffness_from=self.stiffness_from,
+            cycles_stiffness=self.cycles_stiffness,
         )
 
     @property
@@ -110,7 +115,7 @@ def look_back(folder: Path) -> LookBack:
         header, point = journal.header, journal.restart_point
         counted = journal.rows("cycles")
         known = int(point["recorded"]["cycles"]) if point else counted
-        rows = _rows(journal, "cycles", known if not header.simulated else counted, counted)
+        rows = _rows(journal, "cycles", known, counted)
         built = _last(journal, "build_up", "number")
         stiffness, whence = _expected(journal, counted)
         return LookBack(
@@ -124,6 +129,7 @@ def look_back(folder: Path) -> LookBack:
             ended=_ended(journal, point),
             stiffness=stiffness,
             stiffness_from=whence,
+            cycles_stiffness=_median_stiffness(journal, counted),
             later=_as_cycles(rows, header.rate),
         )
 
@@ -166,17 +172,16 @@ def _as_cycles(columns: Mapping[str, Any], rate: float) -> Cycles:
 def _expected(journal: Journal, counted: int) -> tuple[float, str]:
     """Return the stiffness [N/m] that a check should find now, and whence that is known.
 
-    It is that of the last check, less what the cycles have lost since; without a check, that of
-    the last cycles.
+    It is that of the last check, less what the cycles have lost since; NaN without a check: a
+    slow cycle and a quick one do not show the same stiffness.
     """
-    now = _median_stiffness(journal, counted)
     checks = [h for h in journal.sample_heads("static") if h["cycle"] > 0]
     if checks and math.isfinite(checks[-1]["stiffness"]):
         cycle, checked = int(checks[-1]["cycle"]), float(checks[-1]["stiffness"])
-        lost = now / _median_stiffness(journal, cycle)
+        lost = _median_stiffness(journal, counted) / _median_stiffness(journal, cycle)
         if math.isfinite(lost):
             return checked * lost, f"as the check at cycle {cycle:,} and the cycles since tell"
-    return now, "that of the last cycles"
+    return math.nan, ""
 
 
 def _median_stiffness(journal: Journal, cycle: int) -> float:

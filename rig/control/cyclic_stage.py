@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from typing import Final
 
+import numpy as np
+
 from rig.acquire.extract import ExtractionSetup, begin
+from rig.control.arming import criteria_setup
 from rig.control.correction import SETTLING_CYCLES, Adjustment, start_correction
 from rig.control.cycling import Cycling, CyclingSetup
 from rig.control.hours import pulled_forward
@@ -17,12 +21,13 @@ from rig.control.slow_stages import approach
 from rig.control.standing import UNATTENDED, Standing
 from rig.control.station import StageAgain, Station
 from rig.control.stream import ASKED, StopNow
-from rig.control.taken_up import TakenUp
-from rig.criteria.findings import CriteriaSetup, CriteriaState, Finding
+from rig.control.taken_up import TakenUp, compared
+from rig.criteria.findings import CriteriaState, Finding
 from rig.guards.health import HealthFinding, HealthSetup, half_cycle
 from rig.guards.learned import LearnedSetup, combine, learned_bounds
-from rig.protocol.plan import Cyclic, Loading
+from rig.protocol.plan import Cyclic, Inspections, Loading
 
+FIRST_CYCLES: Final = 20  # after an interruption, whose stiffness is held against before
 COUNT_MARGIN: Final = 2  # cycles the controller may run past ours before it stops by itself
 FIRST_SPAN: Final = 0.05  # of the target range: the first cycles of a build-up are small
 BUILD_UP_EXTRA: Final = 100  # cycles after the growth in which 95 % of range must be reached
@@ -59,7 +64,7 @@ class CyclicStage:
         self.state = Cycling(
             setup=CyclingSetup(
                 extraction=ExtractionSetup(plan.rig.sampled, station.stream.rate),
-                criteria=criteria_setup(station, stage),
+                criteria=criteria_setup(plan, stage),
                 health=HealthSetup(
                     {c.name: (c.low, c.high) for c in plan.rig.sampled},
                     station.stream.rate,
@@ -80,6 +85,7 @@ class CyclicStage:
         )
         self.inspect_at: int | None = None
         self.inspected = 0
+        self._compare: tuple[int, float] | None = None  # at which count, with which stiffness
         self.run_out = stage.run_out
         self.notices: tuple[tuple[int, str], ...] = ()
         self._grown = 0  # frame at which the amplitude of a build-up is whole
@@ -91,6 +97,8 @@ class CyclicStage:
         if point["cycling"] is not None:
             self.state = self.state.restored(point["cycling"])
         self.inspected = point["inspected"]
+        if math.isnan(taken.stiffness):
+            self._compare = (taken.counted + FIRST_CYCLES, taken.cycles_stiffness)
         self.state, findings = self.state.caught_up(taken.later)
         self.state = replace(self.state, built_up=taken.built_up)
         for finding in findings:
@@ -99,7 +107,14 @@ class CyclicStage:
     async def run(self) -> None:
         """Cycle until a verdict, which comes as StopNow; build-up first."""
         self._station.chores.wet_stage = True
-        await self._again(kept=True)
+        inspections = self._station.plan.inspections
+        planned = inspections.next_after(self.inspected) if inspections else None
+        if inspections is not None and planned is not None and planned <= self.state.counted:
+            self._station.book.enter("inspection", "go on", "it was cut off: made again")
+            self._station.book.interruption_begins("inspection")
+            await self._inspected(inspections)
+        else:
+            await self._again(kept=True)
         while True:
             missed = await self._station.chores.act() or self._station.no_water
             if missed:
@@ -267,7 +282,8 @@ class CyclicStage:
         station = self._station
         if self.inspect_at is not None:
             due.add(self.inspect_at)
-        for cycle in (station.water.due_cycle, station.window_cycle):
+        compare = self._compare[0] if self._compare is not None else None
+        for cycle in (compare, station.water.due_cycle, station.window_cycle):
             if cycle is not None:
                 due.add(max(cycle, self.state.counted + 1))
         if tuple(sorted(due)) != self.state.due:
@@ -290,6 +306,11 @@ class CyclicStage:
     async def _count_reached(self) -> None:
         """Do what a reached count calls for: water first, then the inspection."""
         counted, water = self.state.counted, self._station.water
+        if self._compare is not None and counted >= self._compare[0]:
+            expected, self._compare = self._compare[1], None
+            if why := self._differs(expected):
+                await self._pause("finding", why)
+                return
         if water.due_cycle is not None and counted >= water.due_cycle:
             missed = await water.act(self._station.stream.now, counted)
             if missed:
@@ -297,6 +318,17 @@ class CyclicStage:
                 return
         if self.inspect_at is not None and counted >= self.inspect_at:
             await self._inspect()
+
+    def _differs(self, expected: float) -> str:
+        """Hold the first cycles after an interruption against the last before; say what differs.
+
+        Where nobody can answer it is only written down.
+        """
+        stiffness = float(np.median(self.state.criteria.recent[1][-FIRST_CYCLES:]))
+        words, same = compared(stiffness, expected)
+        if words:
+            self._station.book.event("resume", f"{words} of the last cycles before")
+        return "" if same or not self._station.attended else words
 
     def _next_frame(self) -> int:
         frames = [self._station.chores.next_frame()]
@@ -340,6 +372,11 @@ class CyclicStage:
         station.book.enter("inspection", "count", f"cycle {self.state.counted:,}")
         station.book.interruption_begins("inspection")
         await self._fall()
+        await self._inspected(inspections)
+
+    async def _inspected(self, inspections: Inspections) -> None:
+        """Inspect, the amplitude being zero, and build up again."""
+        station = self._station
         await station.water.pause(station.stream.now, self.state.counted)
         kept = await inspect(station, self._standing, inspections)
         # Only now: one that is cut off is made again.
@@ -366,27 +403,3 @@ class CyclicStage:
         self.state = replace(self.state, ended=after_end, falling=not after_end)
         self.state = replace(self.state, due=())
         await self._station.fall(self.state)
-
-
-def criteria_setup(station: Station, stage: Cyclic) -> CriteriaSetup:
-    """Return the criteria that the protocol arms, for one cyclic stage."""
-    plan, failure = station.plan, station.plan.failure
-    loading = plan.loading
-    if loading is None:
-        raise ValueError("a cyclic stage needs [loading]; the protocol check refuses it")
-    loss, jump, short = failure.stiffness_loss, failure.stiffness_step, failure.load_short
-    return CriteriaSetup(
-        upper=loading.upper,
-        lower=loading.lower,
-        baseline_first=plan.baseline.first,
-        baseline_last=plan.baseline.last,
-        loss_warn=loss.warn if loss else None,
-        loss_stop=loss.stop if loss else None,
-        loss_confirm=loss.confirm if loss else 100,
-        step_pause=jump.pause if jump else None,
-        step_within=jump.within if jump else 20,
-        residual_warn=failure.residual_growth,
-        short_stop=short.stop if short else None,
-        short_confirm=short.confirm if short else 5,
-        run_out=stage.run_out,
-    )

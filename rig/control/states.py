@@ -82,6 +82,7 @@ def _rows() -> list[Row]:
         Row("checklist", "confirm", "starting", "name and person on call are recorded"),
         Row("checklist", "stop", "stopping", "nothing was moved"),
         Row("starting", "long dry", "re-wetting", "taken up again: water before going on"),
+        Row("static", "go on", "inspection", "one that was cut off is made again"),
         Row("static", "finding", "pausing", _how("static", to_rest)),
         Row("build-up", "range reached", "cycling", "counting begins, learned limits are armed"),
         Row("cycling", "count", "inspection", "amplitude to zero, to lower load"),

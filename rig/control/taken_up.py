@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 from rig.samples import Cycles
 
+SAME: Final = 0.05  # of stiffness, within which a test goes on; common practice, no source
 NOT_BEGUN: Final = frozenset({"idle", "checklist", "starting"})
 """States in which, before the first stage, nothing has been done to the specimen."""
 
@@ -30,7 +32,8 @@ class TakenUp:
     is the test time of the last thing recorded, `counted` and `built_up` the last numbers there.
     `later` holds counted rows that are recorded but which the restart point does not know: they
     are judged once more. `why` says what happened. `stiffness` [N/m] is what the check before
-    going on should find, NaN where nothing tells, and `stiffness_from` whence that is known.
+    going on should find, `stiffness_from` whence that is known; NaN where there was no check
+    before: then the first cycles are held against `cycles_stiffness`, that of the last ones.
     """
 
     point: Mapping[str, Any]
@@ -42,6 +45,7 @@ class TakenUp:
     why: str
     stiffness: float
     stiffness_from: str
+    cycles_stiffness: float
 
     @property
     def point_cycles(self) -> int:
@@ -53,3 +57,16 @@ class TakenUp:
     def begun(self) -> bool:
         """Tell whether anything had been done to the specimen."""
         return bool(self.point.get("stage_number")) or self.point["state"] not in NOT_BEGUN
+
+
+def compared(stiffness: float, expected: float) -> tuple[str, bool]:
+    """Return in words how a stiffness [N/m] compares with the expected one, and if it is the same.
+
+    "" and True where nothing can be compared.
+    """
+    change = stiffness / expected - 1
+    if math.isnan(change):
+        return "", True
+    share = f"{abs(change):.1%} {'above' if change > 0 else 'below'}"
+    words = f"stiffness {stiffness / 1e6:.2f} kN/mm, {share} {expected / 1e6:.2f} kN/mm"
+    return words, abs(change) <= SAME

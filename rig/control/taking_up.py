@@ -13,14 +13,11 @@ from rig.control.slow_stages import approach, static_check
 from rig.control.standing import Standing
 from rig.control.station import RETRACT_SPEED, StageAgain, Station
 from rig.control.stream import StopNow
-from rig.control.taken_up import TakenUp
+from rig.control.taken_up import TakenUp, compared
 from rig.control.zeros import LIFT, PAUSE_SHIFT, read_zeros
 from rig.ports import ActuatorStatus
 from rig.protocol.plan import Cyclic, Stage, StaticCheck
 
-SAME: Final = (
-    0.05  # a stiffness within this of what is expected goes on; common practice, no source
-)
 CHECK_HOLD: Final = 10.0  # [s] at the top of the check where the protocol names none
 OWN_STOP: Final = 120.0  # [s] in which a controller must have stopped by itself
 UNSEEN: Final = 3.5  # [s]: a commit, the watchdog and 2 s of fall, what a controller runs on alone
@@ -144,16 +141,12 @@ async def _check(station: Station, taken: TakenUp) -> list[str]:
         check = StaticCheck(loading.upper, station.unload_rate, CHECK_HOLD, 1)
     await station.load_to(loading.lower, station.unload_rate)
     stiffness = await static_check(station, check, taken.counted)
-    change = stiffness / taken.stiffness - 1
-    if math.isnan(change):
-        station.book.event("resume", "nothing tells which stiffness to expect: it is not judged")
+    words, same = compared(stiffness, taken.stiffness)
+    if not words:
+        station.book.event("resume", "there was no check before: the first cycles will tell")
         return []
-    words = (
-        f"stiffness {stiffness / 1e6:.2f} kN/mm, {abs(change):.1%} "
-        f"{'above' if change > 0 else 'below'} {taken.stiffness / 1e6:.2f} kN/mm, "
-        f"{taken.stiffness_from}"
-    )
-    if abs(change) <= SAME:
-        station.book.event("resume", words)
-        return []
-    return [words]
+    words = f"{words}, {taken.stiffness_from}"
+    if not same:
+        return [words]
+    station.book.event("resume", words)
+    return []

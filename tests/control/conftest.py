@@ -22,16 +22,26 @@ def plan_of(tmp_path: Path) -> Callable[..., Plan]:
     def build(name: str, changes: dict[str, str] | None = None, rig: dict[str, str] | None = None):
         folder = tmp_path / "files"
         folder.mkdir(exist_ok=True)
-        text = (ROOT / f"{name}.toml").read_text(encoding="utf-8")
-        for kind in ("specimens", "series"):
-            text = text.replace(f'"{kind}/', f'"{ROOT.as_posix()}/{kind}/')
-        rig_text = (ROOT / "rigs" / "simulated.toml").read_text(encoding="utf-8")
-        protocol_path, rig_path = folder / f"{name}.toml", folder / "rig.toml"
-        protocol_path.write_text(changed(text, changes or {}), encoding="utf-8")
-        rig_path.write_text(changed(rig_text, rig or {}), encoding="utf-8")
-        return load(str(protocol_path), str(rig_path))
+        return plan_in(folder, name, changes, rig)
 
     return build
+
+
+def plan_in(
+    folder: Path,
+    name: str,
+    changes: dict[str, str] | None = None,
+    rig: dict[str, str] | None = None,
+) -> Plan:
+    """Return the plan of a shipped protocol with text changes in it and in the rig file."""
+    text = (ROOT / f"{name}.toml").read_text(encoding="utf-8")
+    for kind in ("specimens", "series"):
+        text = text.replace(f'"{kind}/', f'"{ROOT.as_posix()}/{kind}/')
+    rig_text = (ROOT / "rigs" / "simulated.toml").read_text(encoding="utf-8")
+    protocol_path, rig_path = folder / f"{name}.toml", folder / "rig.toml"
+    protocol_path.write_text(changed(text, changes or {}), encoding="utf-8")
+    rig_path.write_text(changed(rig_text, rig or {}), encoding="utf-8")
+    return load(str(protocol_path), str(rig_path))
 
 
 def changed(text: str, changes: dict[str, str]) -> str:

@@ -7,19 +7,25 @@ trouble, a rig that is not emulated. Everything else is the real conductor, rig 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+import contextlib
+import shutil
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from rig.assembly import simulation_setup
+from rig.assembly.devices import restore_simulated
+from rig.assembly.looking_back import look_back
 from rig.clock import Clock, VirtualClock, VirtualLoop
 from rig.control.conductor import Conductor
 from rig.control.desk import Desk, Request
-from rig.control.taken_up import Verdict
+from rig.control.taken_up import TakenUp, Verdict
 from rig.errors import DeviceError
 from rig.protocol.plan import Plan
 from rig.record import Recorder, read_journal
 from rig.record.status import Status
+from rig.record.take_up import take_up
 from simulators.faults import Fault
 from simulators.rig import simulated_rig
 from tests.record.runs import header
@@ -27,7 +33,10 @@ from tests.record.runs import header
 
 @dataclass(frozen=True)
 class Accidents:
-    """What goes wrong from these frames on; None: never. `faults` are the simulated rig's."""
+    """What goes wrong from these frames on; None: never. `faults` are the simulated rig's.
+
+    At frame `cut` the program is gone: nothing more is recorded.
+    """
 
     heartbeats_lost: int | None = None
     no_answer: int | None = None
@@ -35,16 +44,37 @@ class Accidents:
     record_trouble: int | None = None
     no_samples: int | None = None
     inputs_hang: int | None = None
+    cut: int | None = None
     faults: tuple[Fault, ...] = ()
+
+
+class Gone(BaseException):
+    """The program is gone, as by a power cut."""
+
+
+@dataclass(frozen=True)
+class Again:
+    """A night that goes on with one that was cut off, after the rig stood `alone` [s].
+
+    `edit` changes what its record tells. A `real` specimen has had all that is recorded.
+    """
+
+    of: Walked
+    alone: float = 120.0
+    edit: Callable[[TakenUp], TakenUp] = lambda taken: taken
+    real: bool = False
 
 
 @dataclass(frozen=True)
 class Walked:
-    """What happened: the steps through the states with their frames, and the verdict."""
+    """What happened: the steps through the states with their frames, and the verdict.
+
+    A night that was cut off has no verdict.
+    """
 
     path: tuple[tuple[str, str, str], ...]
     frames: tuple[int, ...]
-    verdict: Verdict
+    verdict: Verdict | None
     conductor: Conductor
     rig: object
     folder: Path
@@ -126,12 +156,17 @@ class _SilentLine:
         self._acquisition = acquisition
         self._frame = frame
         self._from = accidents.no_samples
+        self._cut = accidents.cut
         self._most = most
 
     def __getattr__(self, name: str):
         return getattr(self._acquisition, name)
 
     async def read(self, frames: int):
+        if self._cut is not None:
+            if self._frame() >= self._cut:
+                raise Gone
+            frames = min(frames, self._cut - self._frame())
         if self._from is not None and self._frame() >= self._from:
             await asyncio.Event().wait()
         ahead = frames if self._from is None else max(self._from - self._frame(), 1)
@@ -141,10 +176,19 @@ class _SilentLine:
 class _Watched:
     """A recorder that notes when steps through the states were written, and can be in trouble.
 
-    With `every` [frames] a commit is due so often in test time, not in real time.
+    With `every` [frames] a commit is due so often in test time, not in real time, and is none;
+    with `paced` [frames] it is due so often and made.
     """
 
-    def __init__(self, recorder: Recorder, frame, accidents: Accidents, every: int | None) -> None:
+    def __init__(
+        self,
+        recorder: Recorder,
+        frame,
+        accidents: Accidents,
+        every: int | None,
+        paced: int | None = None,
+    ) -> None:
+        self._paced = paced
         self._recorder = recorder
         self._frame = frame
         self._every, self._committed = every, 0
@@ -162,9 +206,10 @@ class _Watched:
 
     @property
     def due(self) -> bool:
-        if self._every is None:
+        every = self._every or self._paced
+        if every is None:
             return self._recorder.due
-        return self._frame() - self._committed >= self._every
+        return self._frame() - self._committed >= every
 
     def commit(self) -> None:
         self._committed = self._frame()
@@ -198,21 +243,59 @@ def walk(
     paced: bool = False,
     looks: int | None = None,
     on_call: str = "",
+    commits: int | None = None,
+    again: Again | None = None,
 ) -> Walked:
     """Carry a plan out in virtual time; `script` holds frames and requests.
 
-    With `looks` the status is taken every so many frames, and no block is longer.
+    With `looks` the status is taken every so many frames, and no block is longer; with `commits`
+    the record is committed so often. `again` goes on with a night that was cut off.
 
     With a `clock` the conductor lives in real time as that clock tells it; with `paced` the
     rig goes on with it, read in blocks of one tick.
     """
-    with asyncio.Runner(loop_factory=VirtualLoop) as runner:
-        night = _walk(plan, folder, script, accidents, emulated, seed, clock, paced, looks, on_call)
-        return runner.run(night)
+    folder.mkdir(parents=True)
+    taken = None
+    if again is not None:
+        shutil.copytree(again.of.folder, folder / "run")
+        found = look_back(folder / "run")
+        if again.real:
+            found = replace(found, header=replace(found.header, simulated=False))
+        taken = again.edit(found.taken_up(again.alone, "the program was gone"))
+        take_up(folder / "run", found.kept_rows)
+    begin = taken.begin / plan.rig.rate if taken else 0.0
+    with asyncio.Runner(loop_factory=partial(VirtualLoop, begin)) as runner:
+        return runner.run(
+            _walk(
+                plan,
+                folder,
+                script,
+                accidents,
+                emulated,
+                seed,
+                clock,
+                paced,
+                looks,
+                on_call,
+                commits,
+                taken,
+            )
+        )
 
 
 async def _walk(
-    plan, folder, script, accidents, emulated, seed, clock, paced, looks, on_call
+    plan,
+    folder,
+    script,
+    accidents,
+    emulated,
+    seed,
+    clock,
+    paced,
+    looks,
+    on_call,
+    commits,
+    taken,
 ) -> Walked:
     setup = replace(simulation_setup(plan), faults=accidents.faults)
     hang = accidents.inputs_hang
@@ -220,10 +303,12 @@ async def _walk(
     clock = clock or VirtualClock()
     rig = simulated_rig(setup, seed, clock, paced=paced)
     channels = plan.rig.channels
-    folder.mkdir(parents=True)
-    head = replace(header(), rate=plan.rig.rate, channels=channels)
-    recorder = Recorder.create(folder / "run", head)
-    watched = _Watched(recorder, lambda: conductor.stream.now, accidents, looks)
+    restore_simulated(rig, taken)
+    head = replace(header(), rate=plan.rig.rate, channels=channels, simulated=emulated)
+    record = Recorder.create if taken is None else Recorder.reopen
+    recorder = record(folder / "run", head)
+    watched = _Watched(recorder, lambda: conductor.stream.now, accidents, looks, commits)
+    verdict = None
     try:
         line = _Line(rig.actuator, lambda: conductor.stream.now, accidents)
         samples = _SilentLine(rig.acquisition, lambda: conductor.stream.now, accidents, looks)
@@ -233,14 +318,17 @@ async def _walk(
             plan,
             rig,
             watched,
+            snapshot=rig.acquisition.snapshot if commits else None,
             desk=Desk(script),
             live=live,
             one_tick=paced,
             clock=clock,
             on_call=on_call,
+            taken=taken,
         )
-        verdict = await conductor.run()
-        recorder.commit()
+        with contextlib.suppress(Gone):
+            verdict = await conductor.run()
+            recorder.commit()
     finally:
         recorder.abandon()
         await rig.acquisition.close()

@@ -1,0 +1,30 @@
+"""Which criteria a protocol arms for a cyclic stage."""
+
+from __future__ import annotations
+
+from rig.criteria.findings import CriteriaSetup
+from rig.protocol.plan import Cyclic, Plan
+
+
+def criteria_setup(plan: Plan, stage: Cyclic) -> CriteriaSetup:
+    """Return the criteria that the protocol arms, for one cyclic stage."""
+    failure = plan.failure
+    loading = plan.loading
+    if loading is None:
+        raise ValueError("a cyclic stage needs [loading]; the protocol check refuses it")
+    loss, jump, short = failure.stiffness_loss, failure.stiffness_step, failure.load_short
+    return CriteriaSetup(
+        upper=loading.upper,
+        lower=loading.lower,
+        baseline_first=plan.baseline.first,
+        baseline_last=plan.baseline.last,
+        loss_warn=loss.warn if loss else None,
+        loss_stop=loss.stop if loss else None,
+        loss_confirm=loss.confirm if loss else 100,
+        step_pause=jump.pause if jump else None,
+        step_within=jump.within if jump else 20,
+        residual_warn=failure.residual_growth,
+        short_stop=short.stop if short else None,
+        short_confirm=short.confirm if short else 5,
+        run_out=stage.run_out,
+    )

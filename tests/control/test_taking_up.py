@@ -1,0 +1,312 @@
+"""A test that was cut off goes on: whole nights in virtual time, cut and taken up again."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rig.control.checklist import checklist
+from rig.control.desk import Request
+from rig.ports import InputState
+from rig.record import Recorder, read_journal
+from rig.samples import Cycles
+from simulators.faults import InputChange
+from tests.control.conftest import plan_in
+from tests.control.night import Accidents, Again, walk
+
+BY = "P. Tester"
+SHORT = {
+    r"^run_out = .*$": 'run_out = "160 cycles"',
+    r'^at = \["150 cycles"\]$': 'at = ["60 cycles"]',
+    r'^go_on_after = "20 s"': 'go_on_after = "5 s"',
+}
+BASELINE = {
+    **SHORT,
+    r"(?s)\[baseline\].*?(?=^\[)": '[baseline]\nfrom = "20 cycles"\nto = "40 cycles"\n\n',
+}
+COMMITS = 500  # frames between commits
+DONE = {
+    ("idle", "verdict", "stopping"),
+    ("starting", "long dry", "re-wetting"),
+    ("static", "finding", "pausing"),
+    ("static", "go on", "inspection"),
+}
+"""The steps that only a test which was cut off takes: each is walked here."""
+
+
+@pytest.fixture(scope="module")
+def plan(tmp_path_factory):
+    return plan_in(tmp_path_factory.mktemp("files"), "first-night", SHORT)
+
+
+@pytest.fixture(scope="module")
+def whole(plan, tmp_path_factory):
+    """Return the night that nothing disturbs."""
+    night = walk(plan, tmp_path_factory.mktemp("night") / "whole", commits=COMMITS)
+    return replace(night, conductor=None, rig=None)
+
+
+def cut_off(plan, folder, frame: int, **further):
+    """Return a night that is cut off at a frame."""
+    return walk(plan, folder, accidents=Accidents(cut=frame), commits=COMMITS, **further)
+
+
+def taken_up(plan, folder, night, *, again=None, **further):
+    """Return the night that goes on with it."""
+    return walk(plan, folder, again=again or Again(night), commits=COMMITS, **further)
+
+
+def table(night, kind: str = "cycles"):
+    with read_journal(night.folder) as journal:
+        return journal.columns(kind)
+
+
+def point_of(night):
+    with read_journal(night.folder) as journal:
+        return journal.restart_point
+
+
+def listed(night, kind: str):
+    with read_journal(night.folder) as journal:
+        return journal.entries(kind)
+
+
+@pytest.mark.parametrize(
+    ("state", "after"),
+    [
+        ("starting", 300),
+        ("static", 5_000),
+        ("cycling", 300),
+        ("waiting", 3_000),
+        pytest.param("approach", 2_000, marks=pytest.mark.endurance),
+        pytest.param("ramp", 300, marks=pytest.mark.endurance),
+        pytest.param("hold", 300, marks=pytest.mark.endurance),
+        pytest.param("build-up", 900, marks=pytest.mark.endurance),
+        pytest.param("cycling", 9_000, marks=pytest.mark.endurance),
+        pytest.param("inspection", 3_000, marks=pytest.mark.endurance),
+    ],
+)
+def test_a_test_cut_off_in_any_state_goes_on_with_the_count_exact(
+    plan, whole, tmp_path, state, after
+):
+    night = cut_off(plan, tmp_path / "cut", whole.entered(state) + after)
+    goes_on = taken_up(plan, tmp_path / "on", night)
+    assert night.verdict is None
+    assert (goes_on.verdict.outcome, goes_on.verdict.cycles) == ("run-out", 160)
+    rows, before, undisturbed = table(goes_on), table(night), table(whole)
+    known = len(before["number"])
+    assert rows["number"].tolist() == list(range(1, len(rows["number"]) + 1))
+    assert (np.diff(rows["time"]) > 0).all()
+    for name, column in undisturbed.items():
+        np.testing.assert_array_equal(rows[name][:known], column[:known])
+    assert [i[1] for i in listed(goes_on, "inspections")] == [60]
+    if state in ("inspection", "waiting"):
+        assert ("static", "go on", "inspection") in goes_on.path
+    # A pre-crack that was seen is not seen again.
+    cracks = [e for e in listed(goes_on, "events") if e[2] == "first crack"]
+    assert len(cracks) == 1
+
+
+@pytest.mark.endurance
+def test_a_test_cut_off_again_and_again_goes_on_each_time(plan, whole, tmp_path):
+    night = cut_off(plan, tmp_path / "cut-0", whole.entered("cycling") + 4_000)
+    goes_on = taken_up(plan, tmp_path / "goes-on", night)
+    # So long it takes from the restart point to cycles that count, and two seconds of them.
+    until = goes_on.entered("cycling") + 2_000 - point_of(night)["frame"]
+    for n in range(1, 4):
+        cut = Accidents(cut=point_of(night)["frame"] + until)
+        night = taken_up(plan, tmp_path / f"cut-{n}", night, accidents=cut)
+        assert night.verdict is None
+    ended = taken_up(plan, tmp_path / "on", night)
+    assert (ended.verdict.outcome, ended.verdict.cycles) == ("run-out", 160)
+    numbers = table(ended)["number"].tolist()
+    assert numbers == list(range(1, len(numbers) + 1))
+    whys = [why for _, _, _, why in listed(ended, "interruptions") if "program" in why]
+    assert len(whys) == 4
+
+
+def test_it_says_what_happened_and_how_many_cycles_the_record_lacks(plan, whole, tmp_path):
+    night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
+    goes_on = taken_up(plan, tmp_path / "on", night)
+    happened, lacking, check, cycles = goes_on.events("resume")
+    assert happened == "the program was gone"
+    # Half a second to the watchdog, then a fall over 2 s and at least 4 cycles, all at 4 Hz, and
+    # what was run after the last commit, half a second before.
+    lost = int(lacking.split("lacks: ")[1].split(",")[0])
+    assert 10 <= lost <= 14
+    assert check == "there was no check before: the first cycles will tell"
+    assert "kN/mm" in cycles
+    (began, cycle, duration, why), *_ = listed(goes_on, "interruptions")
+    point = point_of(night)
+    assert cycle == point["recorded"]["cycles"]
+    assert began == pytest.approx(point["frame"] / 1000, abs=0.3)
+    assert duration == pytest.approx(125, abs=1)  # 120 s alone, 5 s of horn
+    assert why == "the program was gone; unloaded, dry for 2 min; ended: taken up again" or (
+        why == "the program was gone; unloaded; ended: taken up again"
+    )
+
+
+def test_baseline_and_counters_carry_over_and_the_learned_limits_are_armed(plan_of, tmp_path):
+    plan = plan_of("first-night", BASELINE)
+    whole = walk(plan, tmp_path / "whole", commits=COMMITS)
+    night = cut_off(plan, tmp_path / "cut", whole.entered("cycling", 1) + 9_000)
+    point = point_of(night)
+    assert point["cycling"]["criteria"]["baseline"]
+    seen = []
+
+    def noted(taken):
+        seen.append(taken)
+        return taken
+
+    goes_on = taken_up(plan, tmp_path / "on", night, again=Again(night, edit=noted), looks=None)
+    assert seen[0].point["cycling"]["criteria"] == point["cycling"]["criteria"]
+    assert goes_on.conductor.book.baseline_stiffness == point["baseline_stiffness"]
+    baselines = [e for e in listed(goes_on, "events") if e[2] == "baseline"]
+    assert len(baselines) == 1
+    shown = walk(plan, tmp_path / "looked", again=Again(night), looks=500).shown("cycling")
+    assert any(limit.learned for limit in shown[-1].limits)
+
+
+def test_a_stiffness_that_differs_from_the_last_check_is_for_a_person(plan, whole, tmp_path):
+    night = cut_off(plan, tmp_path / "cut", whole.entered("cycling", 1) + 4_000)
+    softer = Again(night, edit=lambda taken: replace(taken, stiffness=1.2 * taken.stiffness))
+    alone = taken_up(plan, tmp_path / "alone", night, again=softer)
+    assert alone.verdict.outcome == "run-out"
+    assert "nobody answers in a rehearsal, goes on" in alone.events("pause")
+    start = alone.entered("static")
+    asks = ((start + 60_000, Request("continue", who=BY)), (start + 900_000, Request("stop")))
+    asked = taken_up(plan, tmp_path / "asked", night, again=softer, script=asks)
+    assert ("static", "finding", "pausing") in asked.path
+    assert asked.entered("starting", 1) == start + 60_000
+    assert asked.verdict.outcome == "run-out"
+
+
+@pytest.mark.parametrize(("factor", "pauses"), [(1.04, False), (1.06, True)])
+def test_more_than_five_per_cent_pauses(plan, whole, tmp_path, factor, pauses):
+    night = cut_off(plan, tmp_path / "cut", whole.entered("cycling", 1) + 4_000)
+    near = Again(night, edit=lambda taken: replace(taken, stiffness=factor * taken.stiffness))
+    script = ((point_of(night)["frame"] + 900_000, Request("stop")),)
+    goes_on = taken_up(plan, tmp_path / "on", night, again=near, script=script)
+    assert (("static", "finding", "pausing") in goes_on.path) is pauses
+    assert (("static", "stage", "build-up") in goes_on.path) is not pauses
+
+
+@pytest.mark.parametrize(("factor", "pauses"), [(1.04, False), (1.06, True)])
+def test_without_a_check_before_the_first_cycles_tell(plan, whole, tmp_path, factor, pauses):
+    night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
+
+    def stiffer(taken):
+        assert math.isnan(taken.stiffness)
+        return replace(taken, cycles_stiffness=factor * taken.cycles_stiffness)
+
+    script = ((point_of(night)["frame"] + 900_000, Request("stop")),)
+    again = Again(night, edit=stiffer)
+    goes_on = taken_up(plan, tmp_path / "on", night, again=again, script=script)
+    assert (("cycling", "finding", "pausing") in goes_on.path) is pauses
+    assert any("of the last cycles before" in text for text in goes_on.events("resume"))
+
+
+def test_after_hours_dry_it_is_wetted_before_it_goes_on(plan_of, tmp_path):
+    plan = plan_of("first-night", SHORT, {r"^rate = .*$": 'rate = "300 Hz"'})
+    whole = walk(plan, tmp_path / "whole", commits=COMMITS)
+    night = cut_off(plan, tmp_path / "cut", whole.entered("waiting") - 1_800)
+    long = taken_up(plan, tmp_path / "on", night, again=Again(night, alone=3 * 3600.0))
+    assert ("starting", "long dry", "re-wetting") in long.path
+    wet = long.entered("starting", 1) - long.entered("re-wetting")
+    assert wet / 300 == pytest.approx(3 * 3600.0, rel=0.01)
+    assert long.verdict.outcome == "run-out"
+
+
+def test_the_spray_goes_on_at_the_same_place_of_its_dry_part(plan, whole, tmp_path):
+    periods = [on for on, _, _, _ in listed(whole, "spray")]
+    dry = round((periods[0] + 22.0) * 1000)  # on for 15 of 30 s
+    night = cut_off(plan, tmp_path / "cut", dry)
+    goes_on = taken_up(plan, tmp_path / "on", night)
+    spray = [(on, off) for on, off, _, _ in listed(goes_on, "spray")]
+    assert spray[0][0] == pytest.approx(periods[0], abs=0.1)
+    counting = goes_on.entered("cycling") / 1000
+    # 8 s of the dry part were left, counted from where the record breaks off; they pass while
+    # the test comes to cycle again.
+    assert spray[1][0] == pytest.approx(counting, abs=0.5)
+
+
+def test_a_verdict_that_the_restart_point_does_not_know_moves_nothing(plan, whole, tmp_path):
+    night = cut_off(plan, tmp_path / "cut", whole.entered("stopping") - 2_000)
+    # Recorded, but after the last restart point: as when a recorder commits by itself.
+    known = len(table(night)["number"])
+    rows = {name: column[known:] for name, column in table(whole).items()}
+    frames = np.zeros(len(rows["number"]), np.int64)
+    with read_journal(night.folder) as journal:
+        header = journal.header
+    recorder = Recorder.reopen(night.folder, header)
+    recorder.cycles(Cycles(rows, frames, frames, frames))
+    recorder.commit()
+    recorder.abandon()
+    told = taken_up(plan, tmp_path / "on", night, again=Again(night, real=True))
+    assert told.path[0] == ("idle", "verdict", "stopping")
+    assert (told.verdict.outcome, told.verdict.cycles) == ("run-out", 160)
+    assert told.acts[0] == "close_valve"
+    assert "pressure high" not in told.acts
+
+
+def test_an_actuator_that_still_moves_is_stopped_and_told(plan, whole, tmp_path):
+    night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
+    soon = taken_up(plan, tmp_path / "on", night, again=Again(night, alone=0.2))
+    assert soon.verdict.outcome == "fault"
+    assert "still moving" in soon.verdict.why
+    assert soon.acts[-1] == "pressure off"
+
+
+def test_a_real_rig_asks_for_its_checklist_and_the_input_at_the_rig(plan_of, tmp_path):
+    plan = plan_of("first-night", SHORT, {r"^rate = ": 'local_input = "button"\nrate = '})
+    pressed = InputState(local_button=True)
+
+    def confirmed(at):
+        items = checklist(plan)
+        told = Request("confirm", who=BY, items=items, on_call="Q. Tester, +00 1")
+        return ((at, told), (at + 900_000, Request("stop")))
+
+    def button(at, cut=None):
+        faults = (InputChange(at, pressed), InputChange(at + 1_000, InputState()))
+        return Accidents(faults=faults, cut=cut)
+
+    night = walk(
+        plan,
+        tmp_path / "cut",
+        script=confirmed(1_000),
+        accidents=button(3_000, cut=70_000),
+        emulated=False,
+        commits=COMMITS,
+    )
+    assert night.conductor.book.counted > 5
+    begin = math.ceil(night.conductor.stream.now / 1000) * 1000 + 125_000
+    goes_on = walk(
+        plan,
+        tmp_path / "on",
+        again=Again(night),
+        script=confirmed(begin),
+        accidents=button(begin + 2_000),
+        emulated=False,
+        commits=COMMITS,
+    )
+    assert goes_on.path[:3] == (
+        ("idle", "real rig", "checklist"),
+        ("checklist", "confirm", "starting"),
+        ("starting", "stage", "approach"),
+    )
+    # Nothing had moved before the button was used.
+    assert goes_on.act_frames["pressure high"] > begin + 2_000
+    with read_journal(goes_on.folder) as journal:
+        numbers = journal.columns("cycles")["number"]
+    assert numbers.tolist() == list(range(1, len(numbers) + 1))
+    zeros = [e for e in listed(goes_on, "zeros") if "taken up again" in e[3]]
+    assert {name for _, name, _, _ in zeros} >= {"load", "midspan"}
+
+
+def test_every_step_that_only_such_a_test_takes_is_walked_here():
+    from rig.control.states import TABLE
+
+    assert {(row.state, row.cause, row.to) for row in TABLE} >= DONE
