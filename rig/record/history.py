@@ -301,8 +301,11 @@ class Journal:
 def _query(path: Path) -> str:
     """Return how a journal is opened for reading. Raises OSError where that cannot be known."""
     log = _size(path.with_name(JOURNAL + "-wal"))
-    if log is None:
-        # Without a log beside it nobody writes, and a read-only folder can be read.
+    between_modes = _size(path.with_name(JOURNAL + "-journal")) is not None
+    if log is None or (between_modes and log <= _LOG_HEADER):
+        # Without a log beside it nobody writes, and a read-only folder can be read. A crash may
+        # have come while SQLite began or ended the log: only its mark in the file differs then,
+        # and a reader may not set that right.
         return "immutable=1"
     if log <= _LOG_HEADER or _size(path.with_name(JOURNAL + "-shm")) is None:
         return "mode=ro"
