@@ -76,12 +76,17 @@ def commands(text: str) -> list[str]:
     return [step.text for step in steps(text) if step.kind == "command"]
 
 
-def called(folder: Path, command: str) -> subprocess.CompletedProcess[str]:
-    """Run a command of the README in a folder."""
+def called(folder: Path, command: str, within: float = 60) -> subprocess.CompletedProcess[str]:
+    """Run a command of the README in a folder, `within` some seconds."""
     name, *arguments = shlex.split(command)
     assert name == "nightrig"
     return subprocess.run(
-        [*NIGHTRIG, *arguments], cwd=folder, capture_output=True, text=True, check=False, timeout=60
+        [*NIGHTRIG, *arguments],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=within,
     )
 
 

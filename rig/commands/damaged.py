@@ -33,30 +33,31 @@ def refuse_damaged(out: Path) -> str:
 
 
 def _lines(out: Path, damage: tuple[str, ...]) -> list[str]:
-    more = f", and {len(damage) - 1} more places" if damage[1:] else ""
+    left = len(damage) - 1
+    more = f", and {left} more {'places' if left > 1 else 'place'}" if left else ""
     lines = [f"{out / JOURNAL}: the journal is damaged: {damage[0]}{more}; nothing was moved"]
     try:
         saved = salvage(out, _new_name(out))
     except StorageError as error:
-        lines += [f"what holds of it could not be saved: {error}", *_bounded("lost", damage, "")]
+        lines += [f"what holds of it could not be saved: {error}", *_bounded("damage:", damage, "")]
     else:
         lines += _saved(saved)
-    return [*lines, "keep a copy of the folder before anything else; the test cannot go on from it"]
+    return [*lines, "keep a copy of the folder before anything else; resume cannot go on from this"]
 
 
 def _saved(saved: Saved) -> list[str]:
     """Return what was saved, the best of it first."""
     kept = [line for line in saved.lines() if line.startswith((" ", "saved "))]
-    lines = [*kept, *_bounded("lost", saved.lost, f"; {saved.path} names all")]
+    lines = [*kept, *_bounded("not saved:", saved.lost, f", all named in {saved.path}")]
     if _WHOLE in saved.run_file:
         return [saved.run_file, *lines]
     return [*lines, *([saved.run_file] if saved.run_file else [])]
 
 
-def _bounded(label: str, lines: tuple[str, ...], where: str) -> list[str]:
-    told = [f"{label}: {line}" for line in lines[:MOST]]
-    left = len(lines) - len(told)
-    return [*told, f"{label}: {left} more{where}"] if left else told
+def _bounded(head: str, lines: tuple[str, ...], where: str) -> list[str]:
+    told = [head, *(f"  {line}" for line in lines[:MOST])]
+    left = len(lines) - MOST
+    return [*told, f"  and {left} more{where}"] if left > 0 else told
 
 
 def _new_name(out: Path) -> Path:

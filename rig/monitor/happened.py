@@ -65,7 +65,8 @@ def event_words(event: Event) -> tuple[str, str]:
     if said is None:
         return state, words.asked(cause, why) or cause
     if state == "starting" and why.startswith(_TAKEN_UP):
-        return state, why
+        # Why is told by the event that follows.
+        return state, _TAKEN_UP
     if state == "approach" and why.startswith(_AGAIN):
         return state, f"{said}: {why}"
     if state == "locked" and why.startswith("by "):
