@@ -1,9 +1,28 @@
-"""Which criteria a protocol arms for a cyclic stage."""
+"""What a protocol arms for a cyclic stage: extraction, criteria, sensor health."""
 
 from __future__ import annotations
 
+from rig.acquire.extract import ExtractionSetup
+from rig.control.cycling import CyclingSetup
 from rig.criteria.findings import CriteriaSetup
-from rig.protocol.plan import Cyclic, Plan
+from rig.guards.health import HealthSetup, half_cycle
+from rig.protocol.plan import Cyclic, Loading, Plan
+
+
+def cycling_setup(plan: Plan, stage: Cyclic, loading: Loading, rate: float) -> CyclingSetup:
+    """Return what stays the same through a cyclic stage at `rate` [Hz]."""
+    return CyclingSetup(
+        extraction=ExtractionSetup(plan.rig.sampled, rate),
+        criteria=criteria_setup(plan, stage),
+        health=HealthSetup(
+            {c.name: (c.low, c.high) for c in plan.rig.sampled},
+            rate,
+            flat_after=half_cycle(rate, loading.frequency),
+        ),
+        upper=loading.upper,
+        target_range=loading.range,
+        period=rate / loading.frequency,
+    )
 
 
 def criteria_setup(plan: Plan, stage: Cyclic) -> CriteriaSetup:

@@ -10,10 +10,10 @@ from typing import Final
 
 import numpy as np
 
-from rig.acquire.extract import ExtractionSetup, begin
-from rig.control.arming import criteria_setup
+from rig.acquire.extract import begin
+from rig.control.arming import cycling_setup
 from rig.control.correction import SETTLING_CYCLES, Adjustment, start_correction
-from rig.control.cycling import Cycling, CyclingSetup
+from rig.control.cycling import Cycling
 from rig.control.hours import pulled_forward
 from rig.control.inspecting import inspect
 from rig.control.looking import Decision
@@ -23,7 +23,7 @@ from rig.control.station import StageAgain, Station
 from rig.control.stream import ASKED, StopNow
 from rig.control.taken_up import TakenUp, compared
 from rig.criteria.findings import CriteriaState, Finding
-from rig.guards.health import HealthFinding, HealthSetup, half_cycle
+from rig.guards.health import HealthFinding
 from rig.guards.learned import LearnedSetup, combine, learned_bounds
 from rig.protocol.plan import Cyclic, Inspections, Loading
 
@@ -62,18 +62,7 @@ class CyclicStage:
         self._loading = loading
         plan = station.plan
         self.state = Cycling(
-            setup=CyclingSetup(
-                extraction=ExtractionSetup(plan.rig.sampled, station.stream.rate),
-                criteria=criteria_setup(plan, stage),
-                health=HealthSetup(
-                    {c.name: (c.low, c.high) for c in plan.rig.sampled},
-                    station.stream.rate,
-                    flat_after=half_cycle(station.stream.rate, loading.frequency),
-                ),
-                upper=loading.upper,
-                target_range=loading.range,
-                period=station.stream.rate / loading.frequency,
-            ),
+            setup=cycling_setup(plan, stage, loading, station.stream.rate),
             extraction=begin(
                 loading.mean,
                 FIRST_SPAN * loading.range,

@@ -17,7 +17,7 @@ from rig.control.correction import Correction, correct
 from rig.control.looking import Decision, Look
 from rig.criteria.findings import CriteriaSetup, CriteriaState, Finding
 from rig.criteria.judge import judge
-from rig.guards.health import HealthSetup, HealthState, check_health
+from rig.guards.health import HealthSetup, HealthState, check_health, check_spikes
 from rig.samples import Cycles, Flag, SampleArray, SampleBlock
 
 FULL_RANGE: Final = 0.95
@@ -99,6 +99,9 @@ class Cycling:
         signals = dict(zip(block.channels, block.values, strict=True))
         health, found = check_health(self.setup.health, self.health, block.first, signals)
         decisions += [Decision("health", f.frame + 1, f) for f in found]
+        spiked = rows.known[(rows["flags"].astype(np.int64) & Flag.SPIKE) != 0]
+        health, crowded = check_spikes(self.setup.health, health, spiked.tolist())
+        decisions += [Decision("health", f.frame, f) for f in crowded]
         return replace(state, health=health), tuple(decisions)
 
     def _overdue(self, built: Cycles) -> tuple[Decision, ...]:

@@ -11,13 +11,14 @@ from typing import Final
 from rig.channels import shown
 from rig.control.attendance import Windows, closing, opened
 from rig.control.book import Book
+from rig.control.catch_can import catch_can
 from rig.control.chores import Chores
 from rig.control.desk import Request
 from rig.control.looking import Decision, Judge, Nothing
 from rig.control.states import PAUSABLE
 from rig.control.stream import ASKED, FAR, StopNow, Stream
-from rig.control.water import Water, catch_can
-from rig.errors import InputError
+from rig.control.water import Water
+from rig.errors import DeviceError, InputError
 from rig.ports import Pressure, Rig
 from rig.protocol.plan import Approach, Bounds, Plan
 
@@ -318,20 +319,29 @@ class Station:
             await self.horn(False)
 
     async def set_pressure(self, level: Pressure) -> None:
-        """Set the hydraulic pressure."""
+        """Set the hydraulic pressure; wait until it is on. Raises StopNow if it does not come."""
+        self.stream.pressed = False
         await self.rig.actuator.pressure(level)
         self.pressure = level
+        if level != "off":
+            await self.stream.pressure_comes()
 
     async def pressure_off(self) -> None:
         """Switch the pressure off and write whether the controller confirms it in time."""
         await self.set_pressure("off")
         until = self.stream.now + self.stream.frames(OFF_WITHIN)
-        while (await self.rig.actuator.status()).pressure != "off":
+        while not await self._is_off():
             if self.stream.now >= until:
                 self.book.event("pressure", "NOT confirmed off: do not go near; isolate by hand")
                 return
             await self.stream.advance(self.stream.now + self.stream.frames(POLL), Nothing())
         self.book.event("pressure", "off, as the controller says; wait for gauge and load at zero")
+
+    async def _is_off(self) -> bool:
+        try:
+            return (await self.rig.actuator.status()).pressure == "off"
+        except DeviceError:
+            return False
 
     async def begin_fall(self) -> None:
         """Let the amplitude begin to fall, unless it falls already: the first act of a stop."""

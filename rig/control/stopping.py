@@ -7,11 +7,15 @@ keep the valve open, the pressure on or the pump running.
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
+from typing import Final
 
+from rig.control.looking import Judge
 from rig.control.station import Station
 from rig.control.stream import StopNow
 from rig.control.zeros import averaged_from, write_zeros
 from rig.errors import DeviceError
+
+AGAIN: Final = 1.0  # [s] between tries to close a valve whose controller does not answer
 
 
 class Stopping:
@@ -20,6 +24,7 @@ class Stopping:
     def __init__(self, station: Station) -> None:
         self._station = station
         self._rig, self._stream, self._book = station.rig, station.stream, station.book
+        self._lacking = False  # the valve did not close, or the pressure not go off
         self.run_down: Callable[[bool], Awaitable[None]] | None = None
 
     async def stand_still(self) -> None:
@@ -55,8 +60,9 @@ class Stopping:
 
     async def _valve_first(self) -> None:
         """Close the valve and take the pressure away."""
-        await self._try("the valve does not close", self._rig.actuator.close_valve())
-        await self._try("the pressure stays on", self._station.set_pressure("off"))
+        shut = await self._try("the valve does not close", self._rig.actuator.close_valve())
+        off = await self._try("the pressure stays on", self._station.set_pressure("off"))
+        self._lacking = not (shut and off)
 
     async def controlled(self, *, ending: bool, standing: bool) -> bool:
         """Make the normal stop; whatever gets in its way closes the valve: then False.
@@ -84,7 +90,11 @@ class Stopping:
         self._stream.inputs_matter = False
         try:
             after = self._station.plan.full_rate.after_stop
-            judge = await station.wait(after, averaged_from(station))
+            judge: Judge = averaged_from(station)
+            while self._lacking and after > AGAIN:
+                judge, after = await station.wait(AGAIN, judge), after - AGAIN
+                await self._valve_first()
+            judge = await station.wait(after, judge)
             if retracted:
                 write_zeros(station, "end", judge)
             else:

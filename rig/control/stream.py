@@ -20,7 +20,7 @@ from rig.control.desk import Asked, Desk
 from rig.control.looking import Decision, Judge, Look, Nothing
 from rig.control.states import INPUTS
 from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits
-from rig.ports import InputState, Rig
+from rig.ports import ActuatorStatus, InputState, Rig
 from rig.samples import SampleArray, SampleBlock
 
 TICK_SECONDS: Final = 0.02
@@ -28,6 +28,11 @@ SILENT: Final = 0.25
 """Longest real time [s] beyond its own length that a block may keep us waiting."""
 LONGEST_BLOCK: Final = 100_000
 WATCHDOG: Final = "the controller's watchdog stopped the rig"
+LOST_PRESSURE: Final = (
+    "the controller says that the pressure is off, which nobody asked for: it has been started "
+    "anew or lost its supply"
+)
+ON_WITHIN: Final = 30.0  # [s] in which the pressure must be on; common practice, no source
 OIL_STOP: Final = 333.15  # [K], 60 C; common practice, no source
 FAR: Final = 10**15  # frames: nothing is due
 ASKED: Final = "asked"
@@ -79,6 +84,7 @@ class Stream:
     stops, or leaves one in `asked`, which ends `advance` so that the stage can act on it.
     While the stage is `deaf` it waits there: the rig is on its way to rest. `people_near` tells
     whether nothing moves and an open guard is no danger. `on_block` is called after every block.
+    While `pressed` the pressure was put on and must not go off by itself.
     `wakes` tells whether the inputs are reason enough to end `advance`.
 
     Test time begins at frame `begin`, whatever number the device gives its first frame.
@@ -122,6 +128,7 @@ class Stream:
         self._limits: LimitSetup | None = None
         self._limit_state = LimitState()
         self.inputs_matter = True
+        self.pressed = False
         self.known_cause = ""
         self.judge: Judge = Nothing()
 
@@ -273,6 +280,8 @@ class Stream:
         self.on_block()
         while not decided and (asked := self._desk.take(self.now)) is not None:
             self.on_request(asked)
+        if self.known_cause and not self.inputs_matter:
+            return  # the rig is off: inputs that do not answer must not cost the samples after it
         self.inputs = await self._rig.inputs.read()
         if not self.inputs_matter:
             return
@@ -283,16 +292,30 @@ class Stream:
         await self._rig.actuator.heartbeat()
         status = await self._rig.actuator.status()
         self.counter = status.counter
-        if status.stopped_by == self.stopped_before:
-            return
-        # It has moved since.
-        self.stopped_before = ""
+        if status.stopped_by != self.stopped_before:
+            self.stopped_before = ""  # it has moved since
+            self._stopped_itself(status)
+        if self.pressed and status.pressure == "off":
+            raise StopNow("device", "fault", LOST_PRESSURE)
+
+    def _stopped_itself(self, status: ActuatorStatus) -> None:
+        """Stop where the controller has stopped by itself, unless that is known."""
         if status.stopped_by == "limit":
             raise StopNow("limit", "limit", f"the controller's own limit: {status.tripped}")
-        if status.stopped_by == "count":
+        if status.stopped_by == "count" and not self.known_cause:
             raise StopNow("fault", "fault", "the controller's count ran out before the verdict")
         if status.stopped_by == "watchdog" and self.known_cause != "watchdog":
             raise StopNow("watchdog", "fault", WATCHDOG)
+
+    async def pressure_comes(self) -> None:
+        """Go on until the controller says that the pressure is on. Raises StopNow without it."""
+        until = self.now + self.frames(ON_WITHIN)
+        while (await self._rig.actuator.status()).pressure == "off":
+            if self.now >= until:
+                text = f"the pressure has not come on within {ON_WITHIN:.0f} s; look at the oil"
+                raise StopNow("device", "fault", text)
+            await self.advance(self.now + self.tick, Nothing())
+        self.pressed = True
 
 
 def _ignore(_happened: object) -> None:

@@ -111,6 +111,9 @@ async def reversed_load(found: Any, frames: int) -> Any:
 
 SENSORS: Final[dict[str, Scenario]] = {
     "load: one spike": faults(Spike("load", T, 2e4)),
+    "load: more than five spikes in an hour": faults(
+        *(Spike("load", T + 300 * n, 2e4) for n in range(7)), says="more than 5 spikes"
+    ),
     "load: 1 or 2 samples missing": faults(Missing("load", T, T + 2)),
     "load: 3 to 5 samples missing": faults(Missing("load", T, T + 4), says="load: no valid value"),
     "load: missing for more than 5 ms, or for ever": faults(
@@ -227,9 +230,17 @@ CONTROLLER: Final[dict[str, Scenario]] = {
     "controller: heartbeats do not reach it": faults(
         Stuck("heartbeat", T, EVER), says="the controller's watchdog stopped the rig"
     ),
+    "controller: its count runs out too early": faults(
+        Miscounted(T, 40), says="the controller's count ran out before the verdict"
+    ),
     "controller: its counter goes back": faults(Miscounted(T, -10)),
-    "controller: starts anew while cycling": faults(Restarted(3_600), says="has not cycled"),
-    "pressure does not come on": faults(Stuck("pressure", 0, EVER), says="pressure is off"),
+    "controller: starts anew while cycling": faults(
+        Restarted(3_600), says="which nobody asked for"
+    ),
+    "controller: starts anew while it waits at an inspection": faults(
+        Restarted(30_000), plan="inspected", says="which nobody asked for"
+    ),
+    "pressure does not come on": faults(Stuck("pressure", 0, EVER), says="has not come on"),
     "pressure does not go off": faults(Stuck("pressure", T, EVER), says="NOT confirmed off"),
     "a motion does not arrive": faults(
         Stuck("motion", 0, EVER), says="a move of 0 s has not ended"

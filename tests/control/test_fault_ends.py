@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -158,3 +158,12 @@ def test_faults_do_not_depend_on_how_the_samples_are_read(plan_named, faults):
     long, short = (carry_out(plan_named["plain"], night) for night in ways)
     assert long == short
     assert long.outcome in ("fault", "limit")
+
+
+def test_a_valve_that_did_not_close_is_tried_again_every_second(plan_named):
+    plan = plan_named["plain"]
+    plan = replace(plan, full_rate=replace(plan.full_rate, after_stop=5.0))
+    ended = carry_out(plan, Night(faults=(Lost("actuator", T, T + 1_300),)))
+    closed = [frame for frame, order in ended.orders if order == "close_valve"]
+    assert closed == [T, T + 1_000, T + 2_000]
+    assert ended.left == set()

@@ -15,7 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.clock import VirtualClock
-from rig.control.water import Water, catch_can
+from rig.control.catch_can import catch_can
+from rig.control.water import Water
 from rig.errors import DeviceError, InputError
 from rig.ports import PumpStatus
 from rig.record import Recorder, read_run
