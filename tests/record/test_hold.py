@@ -8,7 +8,15 @@ from pathlib import Path
 import pytest
 
 from rig.errors import StorageError
-from rig.record import Recorder, read_journal, rebuild
+from rig.record import (
+    Recorder,
+    damage_in_journal,
+    doubt_about_journal,
+    read_journal,
+    rebuild,
+    salvage,
+    take_up,
+)
 from rig.record.journal import settle
 from rig.record.recorder import complete
 from tests.record.runs import header, likely_rows
@@ -26,34 +34,40 @@ recorder.commit()
 print("committed", flush=True)
 sys.stdin.read()
 """
-SECOND = {
-    "reopen": lambda folder: Recorder.reopen(folder, header()),
-    "rebuild": rebuild,
-    "complete": complete,
-    "settle": settle,
-}
+SECOND: tuple[Callable[[Path], object], ...] = (
+    lambda folder: Recorder.reopen(folder, header()),
+    take_up,
+    rebuild,
+    complete,
+    settle,
+    damage_in_journal,
+    doubt_about_journal,
+    lambda folder: salvage(folder, folder / "saved.h5"),
+)
 
 
-@pytest.mark.parametrize("second", SECOND.values(), ids=SECOND)
-def test_nobody_else_writes_until_the_writing_process_has_ended(
-    tmp_path: Path, second: Callable[[Path], Recorder | Path | None]
-) -> None:
+def files(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def test_nobody_else_writes_until_the_writing_process_has_ended(tmp_path: Path) -> None:
     folder = tmp_path / "run"
     command = [sys.executable, "-c", WRITER, str(folder)]
     with subprocess.Popen(command, stdin=-1, stdout=-1, text=True, cwd=ROOT) as writer:
         assert writer.stdout is not None
         assert writer.stdout.readline() == "committed\n"
-        before = {p.name: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
-        with pytest.raises(StorageError, match=BUSY):
-            second(folder)
-        assert {p.name: p.read_bytes() for p in folder.rglob("*") if p.is_file()} == before
+        before = files(folder)
+        for second in SECOND:
+            with pytest.raises(StorageError, match=BUSY):
+                second(folder)
+        assert files(folder) == before
         with read_journal(folder) as journal:
             assert journal.rows("cycles") == 10
         writer.kill()
-    found = second(folder)
-    if isinstance(found, Recorder):
-        assert found.counted == 10
-        found.abandon()
+    recorder = Recorder.reopen(folder, header())
+    assert recorder.counted == 10
+    recorder.abandon()
+    settle(folder)
 
 
 def test_a_recorder_that_ended_or_failed_or_was_dropped_lets_the_folder_go(tmp_path: Path) -> None:
