@@ -23,7 +23,7 @@ from rig.control.station import StageAgain, Station
 from rig.control.stream import ASKED, StopNow
 from rig.control.taken_up import TakenUp, compared
 from rig.criteria.findings import CriteriaState, Finding
-from rig.guards.health import HealthFinding
+from rig.guards.health import HealthFinding, HealthState
 from rig.guards.learned import LearnedSetup, combine, learned_bounds
 from rig.protocol.plan import Cyclic, Inspections, Loading
 
@@ -156,6 +156,8 @@ class CyclicStage:
                 FIRST_SPAN * loading.range,
                 station.stream.now,
             ),
+            # Somebody may have mended a channel meanwhile: it is told anew if it fails again.
+            health=HealthState(spikes=self.state.health.spikes),
             counting=False,
             falling=False,
         )
@@ -182,7 +184,11 @@ class CyclicStage:
                 await self._counting(decision.detail)
             elif isinstance(decision.detail, Adjustment):
                 await self._adjust(decision.detail)
-        pauses = [*filter(None, doubts), *(f.text for f in findings if f.action == "pause")]
+        doubted = [*filter(None, doubts)]
+        if doubted and not self._station.attended:
+            # Nobody can look: what such a channel shows from here on is worthless.
+            raise StopNow("fault", "fault", doubted[0])
+        pauses = [*doubted, *(f.text for f in findings if f.action == "pause")]
         if pauses and self._station.attended:
             await self._pause("finding", pauses[0])
         elif any(d.kind == "count" for d in decisions):

@@ -133,8 +133,7 @@ class Cycling:
     def restored(self, plain: Mapping[str, Any]) -> Cycling:
         """Return the state with what `to_plain` kept of another; cycles are found anew.
 
-        What a channel had shown for how long ends with an interruption; what was reported of it
-        stays reported.
+        What a channel had shown for how long ends with an interruption.
         """
         health = HealthState.from_plain(plain["health"])
         correction = dict(plain["correction"])
@@ -144,7 +143,7 @@ class Cycling:
             self,
             criteria=CriteriaState.from_plain(plain["criteria"]),
             correction=Correction(**correction),
-            health=replace(health, runs={}, last={}),
+            health=HealthState(spikes=health.spikes),
             counted=plain["counted"],
             built_up=plain["built_up"],
         )

@@ -375,6 +375,14 @@ def test_a_flat_watching_sensor_pauses_where_somebody_can_answer(night):
     assert any(text.startswith("pausing, finding: midspan stays the same") for text in causes)
 
 
+def test_a_sensor_that_fails_again_after_it_was_mended_pauses_again(night):
+    flats = (Flat("midspan", 70_000, 80_000), Flat("midspan", 130_000, 10**9))
+    result = night((100.0, said("continue")), (300.0, said("stop")), faults=flats)
+    causes = [text for _, _, kind, text in table(result.run, "events") if kind == "state"]
+    paused = [t for t in causes if t.startswith("pausing, finding: midspan stays the same")]
+    assert len(paused) == 2
+
+
 def test_an_inspection_that_nobody_ends_does_not_keep_a_rehearsal_for_ever(night):
     result = night(changes={r"^go_on_after = .*$": 'go_on_after = "never"'})
     assert result.outcome == "run-out"
