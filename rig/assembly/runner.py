@@ -224,9 +224,11 @@ async def _taken_up(
         raise InputError(
             f"{order.out}: was run on {was} rig, this is {now} one; nothing was started"
         )
-    while (gone := gone_for(found.header, found.ended, clock.utc())) < WATCHDOG_OVER:
+    gone = gone_for(found.header, found.ended, clock.utc())
+    if gone < WATCHDOG_OVER:
         # Sooner, a heartbeat of ours would keep alive what the watchdog is about to stop.
         await clock.sleep(WATCHDOG_OVER - gone)
+        gone = WATCHDOG_OVER
     taken = found.taken_up(gone, order.said)
     take_up(order.out, found.kept_rows)
     restore_simulated(rig, taken)

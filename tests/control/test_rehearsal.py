@@ -197,6 +197,13 @@ def test_a_build_up_that_never_reaches_its_range_is_a_fault(plan_of, tmp_path):
     assert result.cycles == 0
 
 
+def test_a_flat_watching_sensor_ends_a_rehearsal_that_nobody_can_look_at(plan_of, tmp_path):
+    fault = Flat("midspan", 145_000, 10**9)
+    result = rehearse(plan_of("dry-short", run_out(5000)), tmp_path / "run", 1, faults=(fault,))
+    assert result.outcome == "fault"
+    assert "midspan stays the same" in result.why
+
+
 def test_an_oil_fault_makes_the_whole_normal_stop_and_retracts(plan_of, tmp_path):
     fault = InputChange(145_000, InputState(oil_pressure_low=True))
     result = rehearse(plan_of("dry-short", run_out(5000)), tmp_path / "run", 1, faults=(fault,))
