@@ -118,11 +118,13 @@ FRAMES: Final[dict[str, Frame]] = {
 ARROWS: Final = (
     Arrow("idle", "checklist", ((17, 129.5), (29, 129.5)), (23, 131), "center"),
     Arrow("idle", "starting", ((6, 126), (6, 97)), (7, 122)),
+    Arrow("idle", "stopping", ((14, 133), (14, 134.3), (76, 134.3), (76, 133)), (18, 133.1)),
     Arrow("checklist", "starting", ((36, 126), (36, 118), (14, 118), (14, 97)), (16, 119.5)),
     Arrow("checklist", "stopping", ((43, 129.5), (73, 129.5)), (58, 132.8), "center"),
     Arrow("starting", "stages", ((17, 90), (26.5, 90)), (21, 91.5), "center"),
     Arrow("starting", "inspection", ((17, 66), (29, 66)), (21, 67.5), "center"),
     Arrow("approach", "inspection", ((32, 86.5), (32, 69.5)), (31.2, 78), "right"),
+    Arrow("static", "inspection", ((51, 97), (49.2, 97), (49.2, 68), (43, 68)), (50, 70.8)),
     Arrow("approach", "slow", ((43, 90), (50, 90)), (46.5, 91.5), "center"),
     Arrow("slow", "slow", ((54, 103), (54, 105), (62, 105), (62, 103)), (63, 104.8)),
     Arrow("slow", "build-up", ((66, 90), (73, 90)), (69.5, 91.5), "center"),
@@ -142,6 +144,7 @@ ARROWS: Final = (
     Arrow("re-wetting", "paused", ((87, 15.5), (80, 15.5), (80, 25.5)), (79, 20), "right"),
     Arrow("re-wetting", "unloaded", ((101, 14), (108, 14), (108, 25.5)), (109, 20)),
     Arrow("re-wetting", "starting", ((87, 12), (6, 12), (6, 60)), (50, 13.5)),
+    Arrow("starting", "re-wetting", ((4, 60), (4, 9.6), (94, 9.6), (94, 10.5)), (20, 10.4)),
     Arrow("running", "stopping", ((80, 112.5), (80, 126)), (82, 124.6), width=56),
     Arrow("stopping", "stopped", ((87, 129.5), (101, 129.5)), (94, 131), "center"),
 )
