@@ -65,15 +65,19 @@ class Chunk:
 
 
 class Journal:
-    """A journal open for reading; a context manager. Use one in the thread that made it."""
+    """A journal open for reading; a context manager. Use one in the thread that made it.
 
-    def __init__(self, folder: Path) -> None:
+    With `keep_index` the index of a log that a crash left stays as it is: it tells whether the log
+    has lost its end. No writer may be opened in this process meanwhile: it could not write.
+    """
+
+    def __init__(self, folder: Path, *, keep_index: bool = False) -> None:
         self.path = folder / JOURNAL
         with storage(self.path, "read the journal"):
             if _size(self.path) is None:
                 raise StorageError(f"{self.path}: there is no journal; name the folder of a run")
             refuse_empty(self.path)
-            uri = f"{self.path.absolute().as_uri()}?{_query(self.path)}"
+            uri = f"{self.path.absolute().as_uri()}?{_query(self.path, keep_index=keep_index)}"
             self._db = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10.0)
         try:
             self._meta = self._read_meta()
@@ -298,7 +302,7 @@ class Journal:
             )
 
 
-def _query(path: Path) -> str:
+def _query(path: Path, *, keep_index: bool) -> str:
     """Return how a journal is opened for reading. Raises OSError where that cannot be known."""
     log = _size(path.with_name(JOURNAL + "-wal"))
     between_modes = _size(path.with_name(JOURNAL + "-journal")) is not None
@@ -307,11 +311,9 @@ def _query(path: Path) -> str:
         # have come while SQLite began or ended the log: only its mark in the file differs then,
         # and a reader may not set that right.
         return "immutable=1"
-    if log <= _LOG_HEADER or _size(path.with_name(JOURNAL + "-shm")) is None:
-        return "mode=ro"
-    # The index is left as it is: after a crash it tells whether the log lost its end. Of a log
-    # that is nothing but a header SQLite would not come to an end in this way.
-    return "mode=ro&readonly_shm=1"
+    # Of a log that is nothing but a header SQLite would not come to an end with `readonly_shm`.
+    index = log > _LOG_HEADER and _size(path.with_name(JOURNAL + "-shm")) is not None
+    return "mode=ro&readonly_shm=1" if keep_index and index else "mode=ro"
 
 
 def _size(path: Path) -> int | None:

@@ -122,7 +122,7 @@ def rebuild(folder: Path) -> Path:
     """
     with closing(Hold(folder)) as hold:
         refuse_damaged_log(folder)
-        with Journal(folder) as journal:
+        with Journal(folder, keep_index=True) as journal:
             journal.whole()
         with closing(JournalWriter(folder, hold)) as writer:
             path = make_run_file(folder, writer)

@@ -82,7 +82,7 @@ def doubt_about_journal(folder: Path) -> str:
 def _damage(folder: Path, log: Log) -> tuple[str, ...]:
     found = [log.damage] if log.damage else []
     try:
-        with Journal(folder) as journal:
+        with Journal(folder, keep_index=True) as journal:
             journal.whole()
     except StorageError as error:
         missing = [hole.words for hole in holes(gather(folder, log))]

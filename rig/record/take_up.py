@@ -38,7 +38,7 @@ def take_up(folder: Path, keep: Mapping[str, int] | None = None) -> None:
     """
     with closing(Hold(folder)) as hold:
         refuse_damaged_log(folder)
-        with Journal(folder) as journal:
+        with Journal(folder, keep_index=True) as journal:
             journal.whole()
             cuts = [
                 _cut(journal, kind, rows)

@@ -1,6 +1,7 @@
 """A record that was not finished goes on exactly where its last commit stood."""
 
 import random
+import shutil
 import tempfile
 from dataclasses import replace
 from pathlib import Path
@@ -62,6 +63,22 @@ def test_what_was_not_committed_is_gone_and_the_numbers_go_on_from_the_commit(
         assert journal.columns("cycles")["number"].tolist() == [*range(1, 5010)]
         assert [e.text for e in journal.events()][2:] == ["kept"]
         assert len(list(journal.full_rate())) == 3
+
+
+def test_what_a_crash_left_with_its_log_is_written_on(tmp_path: Path) -> None:
+    recorder = Recorder.create(tmp_path / "crashing", header())
+    recorder.cycles(likely_rows(1, 70))
+    recorder.commit()
+    folder = shutil.copytree(tmp_path / "crashing", tmp_path / "run")
+    recorder.abandon()
+    assert (folder / "journal.db-wal").stat().st_size > 0
+    assert (folder / "journal.db-shm").stat().st_size > 0
+    recorder = Recorder.reopen(folder, header())
+    recorder.cycles(likely_rows(71, 9))
+    recorder.commit()
+    with read_journal(folder) as journal:
+        assert journal.columns("cycles")["number"].tolist() == [*range(1, 80)]
+    recorder.abandon()
 
 
 def test_the_message_counter_is_committed_with_what_the_messages_brought(tmp_path: Path) -> None:
