@@ -1,7 +1,8 @@
 """Where a runner's prints go: to `runner.log`, without ever holding the runner up.
 
 Standard output and error are the end of a pipe that does not block; a thread copies it to the
-disk. A disk that hangs holds the thread, a full pipe drops what does not fit.
+disk. A disk that hangs holds the thread, a full pipe drops what does not fit. Room for the last
+line is taken from the disk at once, because it may be the line that says that the disk is full.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 LOG: Final = "runner.log"
 MOST: Final = 1_000_000
 """Bytes of prints that are kept of one run."""
+ROOM: Final = 8192
+"""Bytes of the log that are taken from the disk before anything is printed."""
 MORE: Final = b"... more was printed and dropped\n"
 FLUSH_WITHIN: Final = 2.0  # [s] for the last words to reach the disk
 
@@ -34,8 +37,11 @@ class LastWords:
         self._path = out.parent / f".{out.name}.{os.getpid()}.log"
         self._kept = False
         with storage(self._path, "make the log"):
-            flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_NOFOLLOW
+            flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW
             file = os.open(self._path, flags, 0o644)
+        # Not every file system can.
+        with contextlib.suppress(OSError, AttributeError):
+            os.posix_fallocate(file, 0, ROOM)
         reading, writing = os.pipe()
         os.set_blocking(writing, False)
         for number in (1, 2):
@@ -78,16 +84,18 @@ class _Drops(io.RawIOBase):
 
 
 def _copy(reading: int, file: int) -> None:
-    left = MOST
+    at = 0
     while text := os.read(reading, 65_536):
-        if left <= 0:
+        if at > MOST:
             continue
         try:
-            os.write(file, text[:left])
-            left -= len(text)
-            if left <= 0:
-                os.write(file, MORE)
+            at += os.pwrite(file, text[: MOST - at], at)
+            if at == MOST:
+                at += os.pwrite(file, MORE, at)
         except OSError:
-            left = 0  # a disk that refuses: nobody could read it anyway
+            # A disk that refuses: of what does not fit any more a later, shorter line may.
+            continue
+    with contextlib.suppress(OSError):
+        os.ftruncate(file, at)
     os.close(file)
     os.close(reading)

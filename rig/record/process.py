@@ -151,6 +151,9 @@ class Service:
         except StorageError as error:
             self._refused, self._due = True, real_seconds() + RETRY
             self._answer("trouble", str(error))
+            if _identity(self._folder / JOURNAL) not in (None, self._journal):
+                # Its disk has come back as another one: a new process opens what is there now.
+                raise
         else:
             self._refused, self._due = False, None
             self._answer("durable", self._taken, self._recorder.counted)
@@ -226,8 +229,10 @@ class Service:
 
     def _close(self) -> None:
         if self._recorder is not None:
-            self._commit()
-            self._recorder.abandon()
+            try:
+                self._commit()
+            finally:
+                self._recorder.abandon()
 
 
 def main() -> None:

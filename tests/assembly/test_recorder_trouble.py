@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import signal
+import tempfile
 
 import h5py
 import numpy as np
@@ -14,10 +15,20 @@ from rig.commands.ending import result_in
 from rig.control.desk import Request
 from rig.errors import StorageError
 from rig.record import read_journal
-from tests.assembly.live import Live, carry_out, plan_in, until
+from tests.assembly.disks import Whole, expect_last_minute, whole_test
+from tests.assembly.live import Live, carry_out, plan_in
+from tests.record.recorders import obeying
 from tests.record.recorders import until as so
 
 pytestmark = pytest.mark.xdist_group("serial")
+
+
+@pytest.fixture(autouse=True)
+def sockets(monkeypatch):
+    """Let no test meet a run that is not its own; the path of a socket is short."""
+    with tempfile.TemporaryDirectory(prefix="disk-") as folder:
+        monkeypatch.setenv("NIGHTRIG_SOCKETS", f"{folder}/nightrig")
+        yield
 
 
 async def cycles(live: Live, count: int) -> None:
@@ -65,26 +76,30 @@ def test_a_recorder_that_dies_is_replaced_and_the_load_stays_on_target(tmp_path,
     assert any("goes on after message" in text for text in said)
 
 
-def test_a_record_that_cannot_be_kept_ends_by_the_normal_stop(tmp_path):
-    plan = plan_in(tmp_path)
+def test_a_record_that_cannot_be_kept_ends_by_the_normal_stop_and_loses_nothing(tmp_path):
+    async def freeze(whole: Whole) -> None:
+        await whole.cycles(20)
+        await whole.recorder.synced()
+        os.kill(whole.recorder.pid, signal.SIGSTOP)
+        assert await whole.waiting() == (
+            "the record waits for the disk, make room: the recorder gives no answer"
+        )
+        assert whole.told["possible"] == ["stop"]
+        assert (await whole.asked("pause"))["answer"] == "refused"
+        os.kill(whole.recorder.pid, signal.SIGCONT)
 
-    async def freeze(live: Live) -> None:
-        await cycles(live, 20)
-        await live.recorder.synced()
-        os.kill(live.recorder.pid, signal.SIGSTOP)
-        await until(live, "stopping")
-        os.kill(live.recorder.pid, signal.SIGCONT)
-
-    live, verdict = asyncio.run(
-        carry_out(plan, tmp_path / "run", freeze, memory=150_000, finish=True, pace=8.0)
-    )
-    assert (verdict.outcome, verdict.cause) == ("fault", "record")
-    assert "journal.db" in verdict.why
+    code, line, whole = whole_test(tmp_path, tmp_path / "run", freeze)
+    assert code == 6
+    rows = expect_last_minute(tmp_path / "run")
+    assert rows >= 20
+    assert line.startswith(f"{tmp_path}/run/journal.db: 0.15 MB wait for the disk at cycle ")
+    assert f"holds all up to cycle {rows} and the last minute before the stop" in line
+    assert line.endswith(f"; see to the disk, then: nightrig resume {tmp_path}/run")
     # Whoever watched it ends with the code of storage, as the run itself does.
     with pytest.raises(StorageError):
         result_in(tmp_path / "run")
     # The normal stop, step by step: amplitude to zero, unload, retract, valve, pressure.
-    acts = [name for name, _ in live.actuator.acts if name != "heartbeat"]
+    acts = [name for name, _ in whole.actuator.acts if name != "heartbeat"]
     stop = acts.index("end_cycling")
     assert acts[stop : stop + 6] == [
         "end_cycling",
@@ -94,10 +109,85 @@ def test_a_record_that_cannot_be_kept_ends_by_the_normal_stop(tmp_path):
         "close_valve",
         "pressure",
     ]
-    with h5py.File(tmp_path / "run" / "run.h5") as run:
-        assert run.attrs["outcome"] == "fault"
-        numbers = run["cycles/number"][:]
-        load = run["cycles/load_max"][:]
-    assert len(numbers) >= 20
-    assert numbers.tolist() == list(range(1, len(numbers) + 1))
-    assert np.abs(load[10:] - plan.loading.upper).max() < 0.01 * plan.loading.range
+    with read_journal(tmp_path / "run") as journal:
+        assert journal.ending is None
+        load = journal.columns("cycles")["load_max"]
+    upper = whole.plan.loading.upper
+    assert np.abs(load[10:] - upper).max() < 0.01 * whole.plan.loading.range
+
+
+@pytest.mark.endurance
+def test_a_record_that_is_given_up_tells_after_which_cycle_all_is_lost(tmp_path):
+    durable = []
+
+    async def freeze(whole: Whole) -> None:
+        await whole.cycles(20)
+        await whole.recorder.synced()
+        durable.append(whole.recorder.counted)
+        os.kill(whole.recorder.pid, signal.SIGSTOP)
+        await whole.waiting()
+        assert await whole.asked("stop") == {
+            "answer": "acted",
+            "text": "gives up the rest of the record",
+            "state": "stopped",
+        }
+
+    code, line, _ = whole_test(tmp_path, tmp_path / "run", freeze, silence=3.0)
+    assert code == 6
+    assert line.startswith("given up by P. Tester: the record waits for the disk, make room: ")
+    with read_journal(tmp_path / "run") as journal:
+        rows = journal.rows("cycles")
+        assert journal.ending is None
+    assert rows >= durable[0] >= 20
+    assert f"holds them up to cycle {rows}, what came after it is lost" in line
+
+
+@pytest.mark.endurance
+@pytest.mark.parametrize("accident", ["slow", "refuse", "full", "hang"])
+def test_a_disk_that_is_well_again_in_time_stops_nothing(tmp_path, accident):
+    order = tmp_path / "order"
+
+    async def trouble(whole: Whole) -> None:
+        await whole.cycles(20)
+        await whole.recorder.synced()
+        durable = whole.recorder.counted
+        order.write_text(accident)
+        await whole.cycles(durable + 60)
+        assert accident == "hang" or whole.recorder.counted < whole.told["cycles"] - 5
+        order.unlink(missing_ok=True)
+        await whole.recorder.synced()
+        assert (await whole.asked("stop"))["answer"] == "acted"
+
+    code, line, _ = whole_test(
+        tmp_path, tmp_path / "run", trouble, memory=64_000_000, command=obeying(order), silence=2.0
+    )
+    assert (code, line) == (5, "")
+    rows = expect_last_minute(tmp_path / "run")
+    assert rows >= 80
+
+
+@pytest.mark.endurance
+@pytest.mark.parametrize("back", [True, False], ids=["back", "lost"])
+def test_a_folder_that_is_gone_is_waited_for_and_its_record_is_whole_if_it_comes_back(
+    tmp_path, back
+):
+    run, away = tmp_path / "run", tmp_path / "away"
+
+    async def move(whole: Whole) -> None:
+        await whole.cycles(20)
+        await whole.recorder.synced()
+        run.rename(away)
+        told = await whole.waiting()
+        assert told.endswith("is gone from its place; put its folder or disk back")
+        if back:
+            away.rename(run)
+        else:
+            os.kill(os.getpid(), signal.SIGTERM)
+
+    code, line, _ = whole_test(tmp_path, run, move, silence=3.0)
+    assert code == 6
+    if back:
+        assert f"holds all up to cycle {expect_last_minute(run)} and" in line
+    else:
+        assert line.startswith("given up by SIGTERM: the record waits for the disk, make room: ")
+        assert not run.exists()

@@ -23,6 +23,8 @@ def troubled_commit(self):
     if text == "hang":
         order.rename(order.with_name("hangs"))
         time.sleep(3600.0)
+    if text == "slow":
+        time.sleep(3.0)
     if text == "refuse":
         raise StorageError("journal.db: cannot write: make room, then go on")
     room = 400_000 if text == "full" else hard
@@ -42,7 +44,7 @@ def troubled_make(folder, writer):
 Recorder.commit, recorder.make_run_file = troubled_commit, troubled_make
 process.main()
 """
-"""A disk that hangs, refuses, is full, or a process that dies while it makes run.h5."""
+"""A disk that hangs, is slow, refuses, is full, or a process that dies while it makes run.h5."""
 
 
 def obeying(order: Path) -> list[str]:
