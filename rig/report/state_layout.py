@@ -124,7 +124,9 @@ ARROWS: Final = (
     Arrow("starting", "stages", ((17, 90), (26.5, 90)), (21, 91.5), "center"),
     Arrow("starting", "inspection", ((17, 66), (29, 66)), (21, 67.5), "center"),
     Arrow("approach", "inspection", ((38, 86.5), (38, 69.5)), (37.2, 78), "right"),
-    Arrow("static", "inspection", ((51, 99), (32, 99), (32, 69.5)), (41, 100.3), "center"),
+    Arrow(
+        "static", "inspection", ((51, 99), (27.8, 99), (27.8, 68), (29, 68)), (40, 100.3), "center"
+    ),
     Arrow("approach", "slow", ((43, 90), (50, 90)), (46.5, 91.5), "center"),
     Arrow("slow", "slow", ((54, 103), (54, 105), (62, 105), (62, 103)), (63, 104.8)),
     Arrow("slow", "build-up", ((66, 90), (73, 90)), (69.5, 91.5), "center"),
