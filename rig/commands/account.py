@@ -96,7 +96,7 @@ def _kept(found: LookBack) -> str:
         return f"all up to {cycles}; at most the last half second is missing"
     again = found.cycles - _first_again(found) + 1
     if not again:
-        return f"all up to {cycles}, where the simulated specimen was kept too"
+        return f"all up to {cycles}, the simulated specimen too"
     return f"all up to {cycles}; the last {again:,} are made again, the specimen is simulated"
 
 

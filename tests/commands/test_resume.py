@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import h5py
@@ -25,6 +26,8 @@ from tests.commands.cut_off import (
     numbers,
 )
 from tests.commands.test_rehearse import KEYS
+from tests.test_docs import section, steps
+from tests.test_docs_crash import CRASH
 
 pytestmark = pytest.mark.xdist_group("resume")
 GONE = "its program was gone (killed, or a power cut) while cycling"
@@ -52,8 +55,17 @@ def test_a_killed_rehearsal_says_what_is_known_and_goes_on_with_its_count(killed
             assert run[f"cycles/{name}"][:cut].tobytes() == column[:cut].tobytes()
 
 
-def test_a_rehearsal_that_was_stopped_says_how_it_goes_on_and_does(tmp_path, capsys):
-    plan, out = load(*files(tmp_path, 500)), tmp_path / "run"
+def test_it_says_what_the_readme_shows_in_that_order(gone_on):
+    (quoted,) = (s.printed for s in steps(section(CRASH)) if s.text == "nightrig resume crash-1")
+    said = gone_on.err.splitlines()[: len(quoted)]
+    assert [line[:12] for line in said[1:]] == [line[:12] for line in quoted[1:]]
+    for line, shown in zip(said[2:4], quoted[2:4], strict=True):
+        assert re.split(r"\d", line)[0] == re.split(r"\d", shown)[0]
+
+
+def test_a_rehearsal_that_was_stopped_says_how_it_goes_on_and_does(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    plan, out = load(*files(tmp_path, 500)), Path("run")
     stop = Request("stop", who="A. Name", text="supper")
     counted = rehearse(plan, out, 1, script=((40.0, stop),)).cycles
     assert 0 < counted < 500
@@ -61,7 +73,7 @@ def test_a_rehearsal_that_was_stopped_says_how_it_goes_on_and_does(tmp_path, cap
     assert nightrig("watch", str(out)) == 5
     assert f"  go on     nightrig resume {out}" in capsys.readouterr().out.splitlines()
     assert nightrig("watch", str(out), "--once") == 0
-    assert f"to go on: nightrig resume {out}" in "".join(capsys.readouterr().out.split("\n"))
+    assert f" > to go on: nightrig resume {out}" in capsys.readouterr().out.splitlines()
     assert nightrig("resume", str(out)) == 0
     told = capsys.readouterr().err
     assert "  happened  it ended with operator: stopped by A. Name: supper; today " in told

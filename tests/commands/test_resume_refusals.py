@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import tempfile
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -118,20 +119,22 @@ def test_a_damaged_journal_is_named_and_what_holds_is_saved(closed, tmp_path, ca
     assert f"saved in {out}/saved-3.h5:" in told.splitlines()
 
 
-def test_what_cannot_be_saved_is_said_and_so_is_all_damage(closed, tmp_path, capsys):
-    # Everybody may go there: what is tried is the right to write.
-    out = copy(closed, tmp_path)
-    spoil(out / "journal.db", *PLACES)
-    for folder in (out, *list(out.parents)[:3]):
-        folder.chmod(0o755)
-    capsys.readouterr()
-    with rights_of_an_ordinary_user():
-        code = nightrig("resume", str(out))
+def test_what_cannot_be_saved_is_said_and_so_is_all_damage(closed, capsys):
+    with tempfile.TemporaryDirectory() as name:
+        out = copy(closed, Path(name))
+        spoil(out / "journal.db", *PLACES)
+        # Everybody may go there: what is tried is the right to write.
+        Path(name).chmod(0o755)
+        out.chmod(0o555)
+        capsys.readouterr()
+        with rights_of_an_ordinary_user():
+            code = nightrig("resume", str(out))
+        out.chmod(0o755)
+        left = list(out.glob("saved*"))
     lines = capsys.readouterr().err.splitlines()
-    assert code == 6
+    assert (code, left) == (6, [])
     assert lines[1].startswith("what holds of it could not be saved: ")
     assert lines[2] == "damage:"
-    assert not list(out.glob("saved*"))
 
 
 def test_a_journal_of_nothing_but_noise_is_no_traceback(closed, tmp_path, capsys):

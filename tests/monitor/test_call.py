@@ -9,7 +9,7 @@ import pytest
 from rig.monitor.call import Level, call
 from rig.monitor.view import View
 from rig.record.status import Armed, Coming
-from tests.monitor.views import NOW, VIEWS, with_status
+from tests.monitor.views import NOW, VIEWS, ended, with_status
 
 cycling = VIEWS["cycling"]
 
@@ -142,12 +142,24 @@ def test_a_program_that_is_gone_without_an_end_calls_and_says_what_is_known():
     assert (told.level, told.headline) == (Level.COME, "COME: ITS PROGRAM IS GONE")
     assert "12 min ago it was in cycling" in told.why[0]
     assert "only the rig itself can tell" in told.why[1]
+    assert told.why[2] == "after a look at the rig, to go on: nightrig resume runs/night-12"
 
 
 def test_a_rehearsal_that_broke_off_gets_nobody_out_of_bed():
     told = call(replace(VIEWS["rehearsal"], alive=False))
     assert told.level is Level.LOOK
     assert "no rig is concerned" in told.why[0]
+    assert told.why[1] == "to go on: nightrig resume runs/night-12"
+
+
+def test_an_end_says_how_the_test_goes_on_where_the_specimen_can_bear_it():
+    told = {name: call(VIEWS[name]).why for name in ("limit", "failure", "not_off")}
+    resume = 'once the cause is mended: nightrig resume runs/night-12 --mended "WHAT WAS DONE"'
+    assert told["limit"][-1] == resume
+    for name in ("failure", "not_off"):
+        assert not any("resume" in line for line in told[name])
+    stopped = call(ended("operator", "stopped by A. Name", 100))
+    assert stopped.why[-1] == "to go on: nightrig resume runs/night-12"
 
 
 def test_a_stop_nobody_asked_for_calls_and_a_stop_by_the_verdict_does_not():

@@ -12,6 +12,7 @@ HELD = "unless a note, a pause, the button or the guard holds it"
     ("text", "state", "said"),
     [
         ("starting, start: Prism P-01", "starting", "the test begins: Prism P-01"),
+        ("starting, start: taken up again: it was gone", "starting", "taken up again"),
         ("starting, confirm: confirmed by A. Name", "starting", "confirmed by A. Name"),
         ("starting, wait over: nobody came", "starting", "goes on by itself: nobody came"),
         ("starting, continue: by root", "starting", "continued by root"),
@@ -47,6 +48,11 @@ def test_a_result_is_told_from_the_begin_of_its_stage():
     result = event_words(Event(0.0, 0, "static", "pre-crack 1: stiffness 21.56 kN/mm"))
     assert begins[0] != result[0]
     assert result == ("slow cycle", "pre-crack 1: stiffness 21.56 kN/mm")
+
+
+def test_why_a_test_was_taken_up_is_told():
+    resumed = Event(0.0, 0, "resume", "its program was gone while cycling")
+    assert event_words(resumed) == ("taken up", "its program was gone while cycling")
 
 
 def test_a_kind_is_not_said_twice():
