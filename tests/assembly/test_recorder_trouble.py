@@ -64,7 +64,7 @@ def test_a_recorder_that_dies_is_replaced_and_the_load_stays_on_target(tmp_path,
         live.desk.ask(Request("stop", who="P. Tester"))
 
     _, verdict = asyncio.run(
-        carry_out(plan, tmp_path / "run", accidents, silence=1.5, finish=True, pace=8.0)
+        carry_out(plan, tmp_path / "run", accidents, silence=1.5, finish=True, pace=5.0)
     )
     assert verdict.outcome == "operator"
     with h5py.File(tmp_path / "run" / "run.h5") as run:
