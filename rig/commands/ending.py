@@ -55,12 +55,11 @@ def _how(code: int | None) -> str:
 
 
 def _record_failed(out: Path) -> bool:
-    """Tell whether the test was stopped because nothing could be recorded any more."""
+    """Tell whether the test was stopped last because nothing could be recorded any more."""
     with contextlib.suppress(StorageError), read_journal(out) as journal:
-        return any(
-            event.kind == "state" and event.text.startswith("stopping, record")
-            for event in journal.newest_events(MOST_EVENTS)
-        )
+        states = [e.text for e in journal.newest_events(MOST_EVENTS) if e.kind == "state"]
+        stops = [text for text in states if text.startswith("stopping,")]
+        return bool(stops) and stops[-1].startswith("stopping, record")
     return False
 
 

@@ -33,7 +33,7 @@ RUN_CODES: Final = (
     "Ends with the test:\n"
     "  0  failure, run-out or ultimate: as the protocol foresees\n"
     "  3  a limit    4  a fault    5  stopped by somebody\n"
-    "  6  the record cannot be kept\n"
+    "  6  the record cannot be kept, or is damaged\n"
     "  2  nothing was started    1  a defect of this program"
 )
 REQUEST_CODES: Final = (

@@ -72,6 +72,7 @@ def resume(
     on with the count. A test that ended with a limit or a fault goes on once its cause is mended:
     say how with --mended. Of a test that has failed or run out the record is checked, made again
     where it is damaged, and its result printed; nothing moves.
+
     Software is no safety system: look after the rig at the rig first.
 
     Example: nightrig resume night-1

@@ -261,7 +261,9 @@ def test_where_the_system_offers_it_the_runner_gets_a_lasting_scope_and_a_lock_o
     assert "rig.assembly.runner" in last[1]
 
 
-@pytest.mark.parametrize("name", ["run", "watch", "pause", "continue", "unload", "stop", "note"])
+@pytest.mark.parametrize(
+    "name", ["run", "resume", "watch", "pause", "continue", "unload", "stop", "note"]
+)
 def test_every_command_has_help_with_an_example(night, name):
     helped = night.nightrig(name, "--help")
     assert helped.returncode == 0
