@@ -52,9 +52,14 @@ class LastWords:
         self._thread.start()
 
     def keep(self) -> None:
-        """Move the log into the run's folder."""
+        """Move the log into the run's folder; that of a runner before this one stays beside it."""
         with storage(self._path, "move the log into the run's folder"):
-            self._path.rename(self._out / LOG)
+            earlier, number = self._out / LOG, 1
+            while (before := earlier.with_stem(f"{earlier.stem}-{number}")).exists():
+                number += 1
+            if earlier.exists():
+                earlier.rename(before)
+            self._path.rename(earlier)
         self._kept = True
 
     def drop(self) -> None:

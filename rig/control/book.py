@@ -152,7 +152,10 @@ class Book:
         In pieces, and at the pace of the recorder: nothing moves any more, and a long stretch
         at a high rate must not fill the recorder's memory at once.
         """
-        before = round(self._plan.full_rate.before_stop * self._rate)
+        seconds = self._plan.full_rate.before_stop
+        if self._recorder.trouble:
+            seconds = min(seconds, AT_LEAST_KEPT)  # for so much room is left
+        before = round(seconds * self._rate)
         begin, piece = max(stopped - before, 0), PIECE_BYTES // (4 * len(self.sampled))
         for first in range(begin, self._frame, piece):
             self._full_rate("stop", self.counted, first, min(first + piece, self._frame))

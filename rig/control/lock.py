@@ -52,24 +52,30 @@ UNKNOWN: Final = Holder(0, "", "", "")
 
 
 class Lock:
-    """A lock that is held until it is released or the process ends."""
+    """A lock that is held until it is released or the process ends.
 
-    def __init__(self, handle: int, path: Path) -> None:
+    `clears` tells that the holder's name is taken out of the file then.
+    """
+
+    def __init__(self, handle: int, path: Path, *, clears: bool) -> None:
         self._handle = handle
+        self._clears = clears
         self.path = path
 
     def release(self) -> None:
-        """Let go; the file stays, empty: taking it away would let two hold the lock."""
+        """Let go; the file stays: taking it away would let two hold the lock."""
         if self._handle >= 0:
-            with contextlib.suppress(OSError):
-                os.ftruncate(self._handle, 0)
+            if self._clears:
+                with contextlib.suppress(OSError):
+                    os.ftruncate(self._handle, 0)
             os.close(self._handle)
             self._handle = -1
 
 
 def lock_folder(run: Path, since: datetime) -> Lock:
     """Lock a run folder that exists. Raises InputError naming the holder, StorageError."""
-    return _lock(run / "lock", f"{run}: the folder", 0o644, run, since)
+    # Nothing is written at the end: a disk that hangs must not keep the rig's lock from being freed.
+    return _lock(run / "lock", f"{run}: the folder", 0o644, run, since, clears=False)
 
 
 def folder_holder(run: Path) -> Holder | None:
@@ -141,7 +147,8 @@ def refuse_taken(run: Path) -> None:
 
 def lock_rig(name: str, run: Path, since: datetime) -> Lock:
     """Lock a rig for every user of this machine. Raises as `lock_folder`."""
-    return _lock(shared_folder() / rig_file(name), f"rig {name!r}", 0o666, run, since)
+    path = shared_folder() / rig_file(name)
+    return _lock(path, f"rig {name!r}", 0o666, run, since, clears=True)
 
 
 def rig_file(name: str) -> str:
@@ -160,7 +167,7 @@ def shared_folder() -> Path:
     return Path(tempfile.gettempdir())
 
 
-def _lock(path: Path, what: str, mode: int, run: Path, since: datetime) -> Lock:
+def _lock(path: Path, what: str, mode: int, run: Path, since: datetime, *, clears: bool) -> Lock:
     try:
         handle = _open(path, mode)
     except OSError as error:
@@ -178,7 +185,7 @@ def _lock(path: Path, what: str, mode: int, run: Path, since: datetime) -> Lock:
     text = json.dumps(asdict(Holder(os.getpid(), str(run.resolve()), _user(), _stamp(since))))
     os.ftruncate(handle, 0)
     os.pwrite(handle, text.encode(), 0)
-    return Lock(handle, path)
+    return Lock(handle, path, clears=clears)
 
 
 def _open(path: Path, mode: int) -> int:
