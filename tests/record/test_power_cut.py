@@ -142,7 +142,7 @@ def test_what_was_acknowledged_outlives_a_power_cut(
 ) -> None:
     system_program("strace")
     assert len(states(steps)) == 14
-    cut_often(steps, tmp_path, range(24))
+    cut_often(steps, tmp_path, range(16))
 
 
 @pytest.mark.system
@@ -151,7 +151,7 @@ def test_what_was_acknowledged_outlives_hundreds_of_power_cuts(
     steps: list[Step], system_program: Callable[[str], str], tmp_path: Path
 ) -> None:
     system_program("strace")
-    cut_often(steps, tmp_path, range(24, 700))
+    cut_often(steps, tmp_path, range(16, 700))
 
 
 @pytest.mark.system

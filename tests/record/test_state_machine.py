@@ -256,5 +256,5 @@ class Record(RuleBasedStateMachine):
 @pytest.mark.hypothesis
 def test_the_record_is_what_was_committed_whatever_happens() -> None:
     run_state_machine_as_test(
-        Record, settings=settings(max_examples=300 if MORE else 8, stateful_step_count=30)
+        Record, settings=settings(max_examples=300 if MORE else 6, stateful_step_count=30)
     )

@@ -46,7 +46,7 @@ def test_a_run_file_whose_bytes_changed_is_never_taken_for_whole(run: Path, kind
     verified = path.read_bytes()
     assert trouble_in_run_file(run) == ""
     chance = random.Random(kind)
-    for _ in range(20):
+    for _ in range(10):
         damaged = changed(verified, kind, chance)
         path.write_bytes(damaged)
         assert bool(trouble_in_run_file(run)) is (damaged != verified)
