@@ -140,7 +140,7 @@ def _gone(folder: Path, journal: Journal) -> str:
         rig = "It was a rehearsal, no rig is concerned"
     return (
         f"{folder}: nothing carries this test out any more, and it has no end. Kept is all up to "
-        f"cycle {journal.rows('cycles'):,}, in {folder / JOURNAL}; at most the last second is "
+        f"cycle {journal.rows('cycles'):,}, in {folder / JOURNAL}; at most the last half second is "
         f"missing. {rig}. Go on with: nightrig resume {typed(folder)}"
     )
 
