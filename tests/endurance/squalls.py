@@ -1,0 +1,209 @@
+"""Tests in real time to which anything happens: people, nonsense, frozen and killed processes."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import random
+import signal
+import socket
+import time
+
+from rig.control.address import socket_name
+from rig.errors import EXIT_CODES
+from tests.endurance.case import Case, Kill
+from tests.endurance.frames import Frame, gone
+from tests.endurance.invariants import Kept, cycles_lost, kept, missing, unsound
+
+LIVES = 4
+ACTS = 6
+STOPS_WITHIN = 60.0
+"""How long [s] a stop may take: unload, retract, samples after it, run.h5."""
+STANDS = ("locked", "paused", "unloaded")
+
+
+class Squall:
+    """One test in real time in a storm. Use `run` once."""
+
+    def __init__(self, case: Case, frame: Frame) -> None:
+        self.case, self.frame = case, frame
+        self.random = case.random()
+        self.notes: list[str] = []
+        self.before: list[Kept] = []
+        self.acts = {
+            "note": self._note,
+            "many notes at once": self._many,
+            "nonsense": self._nonsense,
+            "pause and continue": lambda: self._stands("pause"),
+            "unload and continue": lambda: self._stands("unload"),
+            "runner stood still": lambda: self._frozen(self.frame.runner()),
+            "recorder stood still": lambda: self._frozen(self.frame.recorder()),
+            "recorder killed": self._kill_recorder,
+            "second program": self._second,
+            "rig in use": self._rig_in_use,
+            "resume meanwhile": self._resume_meanwhile,
+        }
+
+    def run(self) -> Case:
+        """Let the test live some lives, each disturbed; then stop it and look at what is left."""
+        began = time.monotonic()
+        code, said = self.frame.run()
+        self.case.expect(code == 0, f"run ended with {code}: {said}")
+        for life in range(LIVES):
+            self._disturbed()
+            if life == LIVES - 1 or not self._again():
+                break
+        self._at_its_end()
+        self.case.took = time.monotonic() - began
+        return self.case
+
+    def _disturbed(self) -> None:
+        for _ in range(self.random.randint(1, ACTS)):
+            time.sleep(self.random.uniform(0.0, 4.0))
+            if self.frame.runner() is None:
+                return
+            name = self.random.choice(list(self.acts))
+            self.case.count(name)
+            self.acts[name]()
+
+    def _note(self) -> None:
+        text = f"note {len(self.notes) + 1} of squall {self.case.seed}"
+        if self.frame.noted(text):
+            self.notes.append(text)
+            self.case.count("notes acknowledged")
+
+    def _many(self) -> None:
+        """Have two hundred notes come at once, none of which waits for its answer."""
+        path = str(self.frame.runtime / "nightrig" / socket_name(self.frame.out))
+        open_ones = []
+        for n in range(200):
+            one = socket.socket(socket.AF_UNIX)
+            one.settimeout(1.0)
+            with contextlib.suppress(OSError):
+                one.connect(path)
+                one.sendall(b'{"ask": "note", "who": "P. Tester", "text": "crowd %d"}\n' % n)
+            open_ones.append(one)
+        for one in open_ones:
+            one.close()
+
+    def _nonsense(self) -> None:
+        """Send what is no request: bytes, a line without an end, an object of another kind."""
+        path = str(self.frame.runtime / "nightrig" / socket_name(self.frame.out))
+        lines = (
+            random.Random(self.random.random()).randbytes(3000),
+            b"{" * 100_000,
+            b'{"ask": "destroy"}\n',
+            b'{"ask": ["stop"], "who": 7}\n' * 50,
+            b"\n" * 1000,
+        )
+        with socket.socket(socket.AF_UNIX) as one, contextlib.suppress(OSError):
+            one.settimeout(1.0)
+            one.connect(path)
+            one.sendall(self.random.choice(lines))
+
+    def _stands(self, verb: str) -> None:
+        """Let it stand still, and go on; a request that means nothing now is refused."""
+        self.frame.ask(verb, within=40.0)
+        time.sleep(self.random.uniform(0.0, 3.0))
+        self._on()
+
+    def _on(self) -> None:
+        if self.frame.until(lambda: self.frame.state() in STANDS, 15.0):
+            self.frame.ask("continue", within=40.0)
+
+    def _frozen(self, pid: int | None) -> None:
+        if pid is None:
+            return
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(pid, signal.SIGSTOP)
+            time.sleep(self.random.uniform(0.05, 2.5))
+            os.kill(pid, signal.SIGCONT)
+
+    def _kill_recorder(self) -> None:
+        pid = self.frame.recorder()
+        if pid is not None:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
+            self.case.kills.append(Kill("recorder", self.frame.state()))
+
+    def _refused(self, what: str, code: int, said: str) -> None:
+        # One whose runner has ended meanwhile is another matter.
+        if self.frame.runner() is not None:
+            self.case.expect(code == 2, f"{what} ended with {code}: {said}")
+
+    def _second(self) -> None:
+        self._refused("a second run in the folder", *self.frame.run())
+
+    def _rig_in_use(self) -> None:
+        other = self.frame.place / "other"
+        self._refused("a second run on the rig", *self.frame.run(other))
+        if self.frame.runner() is not None:
+            self.case.expect(not other.exists(), "a run that was refused has left a folder")
+
+    def _resume_meanwhile(self) -> None:
+        self._refused("resume of a test under way", *self.frame.resume())
+
+    def _again(self) -> bool:
+        """Kill the runner or both, or leave it alone; go on, whatever the outcome is."""
+        runner, recorder = self.frame.runner(), self.frame.recorder()
+        if runner is not None and self.random.random() < 0.7:
+            what = self.random.choice(("runner", "both"))
+            self.case.kills.append(Kill(what, self.frame.state()))
+            for pid in (recorder if what == "both" else None, runner):
+                if pid is not None:
+                    with contextlib.suppress(ProcessLookupError):
+                        os.kill(pid, signal.SIGKILL)
+            self.frame.until(lambda: not self.frame.left())
+        elif runner is not None:
+            return True
+        now = self._looked()
+        if now is None or now.outcome in ("failure", "run-out"):
+            return False
+        words = ("--mended", "P. Tester looked at it") if now.outcome in ("fault", "limit") else ()
+        asked = time.monotonic()
+        code, said = self.frame.resume(*words)
+        self.case.resumes += 1
+        if self.case.kills:
+            self.case.kills[-1].back = time.monotonic() - asked
+        due = 0 if self.frame.runner() else EXIT_CODES.get(self._outcome(), 0)
+        self.case.expect(code == due, f"resume ended with {code}, {due} is due: {said}")
+        return code == 0
+
+    def _outcome(self) -> str:
+        return kept(self.frame.out).outcome
+
+    def _looked(self) -> Kept | None:
+        try:
+            now = kept(self.frame.out)
+        except Exception as error:
+            self.case.wrong.append(f"no record: {error}")
+            return None
+        if self.before:
+            self.case.wrong += missing(self.before[-1], now)
+        self.before.append(now)
+        texts = " ".join(text for _, _, _, text in now.entries["events"])
+        self.case.wrong += [f"acknowledged and missing: {n}" for n in self.notes if n not in texts]
+        return now
+
+    def _at_its_end(self) -> None:
+        case, frame = self.case, self.frame
+        if frame.runner() is not None:
+            code, said = frame.answered("stop", str(frame.out), "--by", "P. Tester")
+            over = frame.until(lambda: frame.runner() is None, STOPS_WITHIN)
+            case.expect(over, f"a stop was answered with {code} and nothing ended: {said}")
+        frame.until(lambda: not frame.left(), 10.0)
+        case.wrong += [f"process left behind: {command}" for command in frame.left().values()]
+        now = self._looked()
+        if now is None:
+            return
+        if not now.outcome:
+            code, said = frame.answered("resume", str(frame.out), "--end", "enough")
+            now = self._looked() or now
+            case.expect(bool(now.outcome), f"resume --end left no outcome, {code}: {said}")
+        case.outcome, case.cycles, case.lost = now.outcome, now.cycles, cycles_lost(now)
+        code, said = frame.answered("watch", str(frame.out))
+        case.expect(code == EXIT_CODES.get(now.outcome), f"watch ended with {code}: {said}")
+        case.wrong += unsound(frame.out, cut_at_the_end=True)
+        case.wrong += [f"still held: {what}" for what in frame.locked()]
+        for pid in (frame.runner(), frame.recorder()):
+            case.expect(pid is None or gone(pid), f"process {pid} still has the folder")
