@@ -10,6 +10,7 @@ from rig.clock import SystemClock
 from rig.control.lock import lock_folder
 from rig.control.taken_up import Verdict
 from rig.errors import StorageError
+from rig.record.entries import Ending
 from rig.record.recorder import Recorder
 from rig.record.take_up import take_up
 
@@ -21,16 +22,24 @@ def finish_record(found: LookBack, verdict: Verdict) -> Result:
     """
     with contextlib.ExitStack() as held:
         held.callback(lock_folder(found.folder, SystemClock().utc()).release)
+        found.refuse_changed()
         take_up(found.folder)
-        recorder = Recorder.reopen(found.folder, found.header)
-        try:
-            text = f"the record is ended as it stands: {verdict.outcome}: {verdict.why}"
-            recorder.event(found.ended, verdict.cycles, "resume", text)
-            recorder.finish(verdict.outcome, verdict.why, verdict.cycles, found.ended)
-        except BaseException:
-            recorder.abandon()
-            raise
+        text = f"the record is ended as it stands: {verdict.outcome}: {verdict.why}"
+        end = Ending(verdict.outcome, verdict.why, verdict.cycles, found.ended)
+        end_again(found, end, text)
     ended = recorded_result(found.folder)
     if ended is None:
         raise StorageError(f"{found.folder}: the record has no end although it was given one")
     return ended[1]
+
+
+def end_again(found: LookBack, end: Ending, event: str = "") -> None:
+    """Give a record an end, by who holds its folder already. Raises StorageError."""
+    recorder = Recorder.reopen(found.folder, found.header)
+    try:
+        if event:
+            recorder.event(end.ended_time, end.cycles, "resume", event)
+        recorder.finish(end.outcome, end.why, end.cycles, end.ended_time)
+    except BaseException:
+        recorder.abandon()
+        raise

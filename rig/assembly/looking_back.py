@@ -13,9 +13,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from rig.clock import VIRTUAL_EPOCH
+from rig.control.stream import TICK_SECONDS
 from rig.control.taken_up import TakenUp, Verdict
-from rig.errors import StorageError
+from rig.errors import InputError, StorageError
 from rig.protocol.load import load_plan
 from rig.protocol.plan import Plan
 from rig.record.entries import Ending, RunHeader
@@ -23,8 +23,8 @@ from rig.record.history import Journal, read_journal
 from rig.record.status import Status
 from rig.samples import Cycles
 
+LONGEST_GONE: Final = 366 * 86400.0  # [s]; longer, the clock is doubted
 MEDIAN_OF: Final = 100  # cycles whose median stiffness stands for a count
-TICKS_A_SECOND: Final = 50
 RESUMABLE: Final = frozenset({"operator", "limit", "fault"})
 """Outcomes after which a specimen can be tested on."""
 _STANDS: Final = frozenset({"failure", "run-out", "ultimate", "limit", "fault"})
@@ -54,15 +54,43 @@ class LookBack:
     @property
     def rehearsal(self) -> bool:
         """Whether it ran in virtual time."""
-        return self.header.started_utc == VIRTUAL_EPOCH.isoformat()
+        return self.header.virtual
+
+    def refuse_changed(self) -> None:
+        """Raise InputError where the run has gone on since it was looked at.
+
+        To be called by who holds the folder: two may have looked at the same moment.
+        """
+        now = look_back(self.folder)
+        if (now.ending, now.cycles, now.ended) != (self.ending, self.cycles, self.ended):
+            raise InputError(
+                f"{self.folder}: the test went on meanwhile; nothing was done; look at it once more"
+            )
+
+    def gone_for(self, now: datetime) -> tuple[float, str]:
+        """Return how long [s] a live test has been gone by the calendar, and what is odd about it.
+
+        The calendar of a computer that lost its power may be anything.
+        """
+        if self.status is None:
+            return 0.0, ""
+        gone = (now - datetime.fromisoformat(self.status.stamp)).total_seconds()
+        if gone < 0:
+            return 0.0, "the computer's clock is behind the record: how long it stood is not known"
+        if gone > LONGEST_GONE:
+            days = LONGEST_GONE / 86400
+            return LONGEST_GONE, f"by the computer's clock it stood for over {days:.0f} days"
+        return gone, ""
 
     @property
     def verdict(self) -> Verdict | None:
         """The verdict of a test that had ended when it was cut off, None where it goes on."""
         told = self.point.get("verdict") if self.point and self.ending is None else None
         verdict = Verdict(*told) if told else None
-        stands = verdict is not None and verdict.outcome in _STANDS and verdict.cause != "record"
-        return verdict if stands else None
+        if verdict is None or verdict.outcome not in _STANDS:
+            return None
+        # What stopped for want of a disk alone goes on; what was found out beside that stands.
+        return None if (verdict.outcome, verdict.cause) == ("fault", "record") else verdict
 
     @property
     def kept_rows(self) -> dict[str, int] | None:
@@ -84,7 +112,7 @@ class LookBack:
         if self.point is None:
             return None
         rate = self.header.rate
-        tick = max(round(rate / TICKS_A_SECOND), 1)
+        tick = max(round(rate * TICK_SECONDS), 1)
         frames = max(int(self.point["frame"]), math.ceil(self.ended * rate)) + round(alone * rate)
         kept = self.kept_rows
         return TakenUp(
@@ -208,9 +236,3 @@ def _recorded(texts: Mapping[str, str]) -> Any:
         return found
 
     return read
-
-
-def gone_for(header: RunHeader, ended: float, now: datetime) -> float:
-    """Return how long [s] a live test has been gone: by the calendar, never less than nothing."""
-    began = datetime.fromisoformat(header.started_utc)
-    return max((now - began).total_seconds() - ended, 0.0)

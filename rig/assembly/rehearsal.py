@@ -54,7 +54,7 @@ def rehearse(
             f"rig {plan.rig.name!r} is real hardware; a rehearsal needs a simulated rig"
         )
     test = _Rehearsal(plan, folder, seed, faults, script, one_tick)
-    header = header_of(plan, folder, seed, VIRTUAL_EPOCH, simulated=True)
+    header = header_of(plan, folder, seed, VIRTUAL_EPOCH, simulated=True, virtual=True)
     return test.result(lambda: Recorder.create(folder, header))
 
 
@@ -72,12 +72,13 @@ def go_on_rehearsing(
     made its own stop and stood `ALONE` seconds. Else as `rehearse`.
     """
     header = found.header
-    if not found.rehearsal or header.seed is None:
+    if not header.virtual or header.seed is None:
         raise InputError(f"{found.folder}: this is no rehearsal; it cannot go on as one")
     test = _Rehearsal(found.plan, found.folder, header.seed, faults, script, one_tick)
     test.resumed, test.taken = True, found.taken_up(ALONE, why)
 
     def reopened() -> Recorder:
+        found.refuse_changed()
         take_up(found.folder, found.kept_rows)
         return Recorder.reopen(found.folder, header)
 

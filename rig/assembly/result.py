@@ -72,7 +72,13 @@ def recorded_result(folder: Path) -> tuple[str, Result] | None:
 
 
 def header_of(
-    plan: Plan, folder: Path, seed: int | None, started: datetime, *, simulated: bool
+    plan: Plan,
+    folder: Path,
+    seed: int | None,
+    started: datetime,
+    *,
+    simulated: bool,
+    virtual: bool = False,
 ) -> RunHeader:
     """Return what the record of a plan begins with; `seed` is None on a real rig."""
     return RunHeader(
@@ -87,4 +93,5 @@ def header_of(
         channels=plan.rig.channels,
         texts=dict(plan.texts),
         simulated=simulated,
+        virtual=virtual,
     )

@@ -22,10 +22,11 @@ from pathlib import Path
 from types import FrameType
 from typing import Any, Final
 
+from rig.assembly.as_it_stands import end_again
 from rig.assembly.devices import close, open_rig, restore_simulated
 from rig.assembly.last_words import LastWords
 from rig.assembly.live import LiveTest
-from rig.assembly.looking_back import LookBack, gone_for, look_back
+from rig.assembly.looking_back import LookBack, look_back
 from rig.assembly.result import header_of
 from rig.clock import Clock, SystemClock
 from rig.control.checklist import refusal
@@ -40,7 +41,6 @@ from rig.record.remote import RemoteRecorder
 from rig.record.take_up import take_up
 
 OPENS_WITHIN: Final = 60.0  # [s] for all devices of a rig to answer
-WATCHDOG_OVER: Final = 2.0  # [s] after which a controller's watchdog has expired for certain
 _KINDS: Final[dict[str, Any]] = {"out": Path, "seed": int}
 
 
@@ -218,24 +218,22 @@ async def _taken_up(
     plan, order = test.plan, test.order
     refuse_rig(plan, order, rig)
     if rig.emulated != found.header.simulated:
-        was, now = (
-            ("an emulated", "a real") if found.header.simulated else ("a real", "an emulated")
-        )
-        raise InputError(
-            f"{order.out}: was run on {was} rig, this is {now} one; nothing was started"
-        )
-    gone = gone_for(found.header, found.ended, clock.utc())
-    if gone < WATCHDOG_OVER:
-        # Sooner, a heartbeat of ours would keep alive what the watchdog is about to stop.
-        await clock.sleep(WATCHDOG_OVER - gone)
-        gone = WATCHDOG_OVER
-    taken = found.taken_up(gone, order.said)
+        was, now = ("emulated", "real") if found.header.simulated else ("real", "emulated")
+        raise InputError(f"{order.out}: its rig was {was}, this one is {now}; nothing was started")
+    found.refuse_changed()
+    gone, odd = found.gone_for(clock.utc())
+    taken = found.taken_up(gone, "; ".join(filter(None, (order.said, odd))))
     take_up(order.out, found.kept_rows)
-    restore_simulated(rig, taken)
-    recorder = await RemoteRecorder.reopen(order.out, found.header)
-    log.keep()
-    live = LiveTest(plan, rig, recorder, clock, order.out, on_call=order.on_call, taken=taken)
-    return await live.run(starter.ready)
+    try:
+        restore_simulated(rig, taken)
+        recorder = await RemoteRecorder.reopen(order.out, found.header)
+        log.keep()
+        live = LiveTest(plan, rig, recorder, clock, order.out, on_call=order.on_call, taken=taken)
+        return await live.run(starter.ready)
+    except BaseException:
+        if starter.waits and found.ending is not None:
+            end_again(found, found.ending)
+        raise
 
 
 async def _recorder(out: Path, header: RunHeader) -> RemoteRecorder:

@@ -8,12 +8,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from rig.commands.folders import JOURNAL
+from rig.commands.leaving import EVERY, Leaving
 from rig.errors import StorageError
+from rig.record.hold import Hold
 from rig.record.salvage import damage_in_journal, doubt_about_journal, salvage
 
 if TYPE_CHECKING:
     from rig.record.salvage import Saved
 
+TRIES: Final = 16
+"""Looks, `EVERY` seconds apart, until a recorder that is still at work is told."""
 MOST: Final = 12
 """Lines on what is lost that are printed at most."""
 _WHOLE: Final = "is whole and holds everything"
@@ -24,12 +28,24 @@ def refuse_damaged(out: Path) -> str:
 
     Raises StorageError for a damaged one, after what holds of it was saved beside it.
     """
+    _writer_ends(out)
     # Asked for first: the index that SQLite makes anew tells less.
     doubt = doubt_about_journal(out)
     damage = damage_in_journal(out)
     if damage:
         raise StorageError("\n".join(_lines(out, damage)))
     return doubt
+
+
+def _writer_ends(out: Path) -> None:
+    """Give a recorder whose runner was killed a moment to write what reached it, and to end."""
+    for _ in range(TRIES):
+        try:
+            Hold(out).close()
+        except StorageError:
+            Leaving().pause(EVERY)
+        else:
+            return
 
 
 def _lines(out: Path, damage: tuple[str, ...]) -> list[str]:

@@ -8,7 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Final
 
 from rig.assembly.devices import find_driver
-from rig.assembly.looking_back import LookBack, gone_for
+from rig.assembly.looking_back import LookBack
 from rig.assembly.rehearsal import ALONE, go_on_rehearsing
 from rig.clock import SystemClock
 from rig.commands.account import account, happened
@@ -39,7 +39,7 @@ def go_on(found: LookBack, asked: Asked, doubt: str) -> int:
         )
     refuse_full(out, bytes_left(found))
     find_driver(plan.rig.driver)
-    gone = ALONE if found.rehearsal else gone_for(found.header, found.ended, now)
+    gone = ALONE if found.rehearsal else found.gone_for(now)[0]
     for line in account(found, gone, asked.mended, doubt, now):
         say(folded(line, sys.stderr), err=True)
     why = happened(found) + (f"; mended: {asked.mended}" if asked.mended else "")

@@ -1,12 +1,13 @@
-"""What a protocol arms for a cyclic stage: extraction, criteria, sensor health."""
+"""What a protocol arms for a cyclic stage: extraction, criteria, health, learned limits."""
 
 from __future__ import annotations
 
 from rig.acquire.extract import ExtractionSetup
 from rig.control.cycling import CyclingSetup
-from rig.criteria.findings import CriteriaSetup
+from rig.criteria.findings import CriteriaSetup, Settled
 from rig.guards.health import HealthSetup, half_cycle
-from rig.protocol.plan import Cyclic, Loading, Plan
+from rig.guards.learned import LearnedSetup, learned_bounds
+from rig.protocol.plan import Bounds, Cyclic, Loading, Plan
 
 
 def cycling_setup(plan: Plan, stage: Cyclic, loading: Loading, rate: float) -> CyclingSetup:
@@ -22,6 +23,22 @@ def cycling_setup(plan: Plan, stage: Cyclic, loading: Loading, rate: float) -> C
         upper=loading.upper,
         target_range=loading.range,
         period=rate / loading.frequency,
+    )
+
+
+def learned_of(plan: Plan, loading: Loading, base: Settled) -> dict[str, Bounds]:
+    """Return the bounds [SI] that are learned from the baseline, by channel."""
+    learned = plan.limits.learned
+    setup = LearnedSetup(
+        learned.load_low, learned.load_high, learned.deflection, learned.stroke_beyond
+    )
+    return learned_bounds(
+        setup,
+        loading.lower,
+        loading.upper,
+        base.deflection_max,
+        base.stroke_max,
+        base.stroke_min,
     )
 
 

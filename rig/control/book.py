@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from rig.control.full_rate import PIECE, Pieces, RecentSamples, wanted_cycles
-from rig.control.looking import Judge, Nothing
+from rig.control.looking import Judge, Nothing, averaged_in
 from rig.control.states import PAUSE_CAUSES, PEOPLE_NEAR, may_follow
 from rig.control.stream import Kept
 from rig.control.taken_up import TakenUp
@@ -25,6 +25,8 @@ from rig.samples import Cycles, SampleArray
 
 PIECE_BYTES: Final = 4_000_000
 """Size of the pieces in which the samples about a stop are handed to the recorder."""
+RAMP_PIECE: Final = 600
+"""Means of a ramp's samples (a minute of them) that are handed to the recorder together."""
 ENDS_OF_WAYS: Final = frozenset({"at rest", "unloaded", "stopped"})
 """Causes of the table that only say that a way to rest has ended."""
 PATIENCE: Final = 10.0  # [s] for the recorder to take one of them
@@ -81,6 +83,7 @@ class Book:
         self.counted = taken.counted if taken else 0
         self._pieces = Pieces(wanted_cycles(plan.full_rate, last, self.counted))
         self._frame = taken.begin if taken else 0
+        self._ramp_kept = 0
         self.interruptions: list[tuple[float, int, str]] = []
         self.state = "idle"
         self.entered = Entered(self.time, "", "")
@@ -90,9 +93,6 @@ class Book:
         self.latest_deflection = 0.0
         self.baseline_stiffness: float | None = None
         if taken is not None:
-            kept = taken.point["interruptions"]
-            self.interruptions = [(float(t), int(c), str(w)) for t, c, w in kept]
-            self.interruptions.append((taken.ended, taken.counted, taken.why))
             self.baseline_stiffness = taken.point["baseline_stiffness"]
 
     @property
@@ -115,10 +115,32 @@ class Book:
 
     def settled(self, judge: Judge) -> None:
         """Commit with a fresh restart point if a commit is due."""
+        self._keep_ramp(judge)
         if self._recorder.due:
             self._recorder.restart_point(self._restart(judge))
             self._show()
             self._recorder.commit()
+
+    def _keep_ramp(self, judge: Judge) -> None:
+        """Keep each minute of a ramp: it is done once, and a crash must not cost what it showed."""
+        averaged = averaged_in(judge) if self.state == "ramp" else None
+        if averaged is None:
+            self._ramp_kept = 0
+            return
+        samples, piece = averaged.samples(), RAMP_PIECE
+        while samples.shape[1] - self._ramp_kept >= piece:
+            begin = self._ramp_kept
+            self._ramp_kept += piece
+            self._recorder.full_rate(
+                FullRateRecord(
+                    "ramp",
+                    self.counted,
+                    averaged.origin + begin * averaged.group,
+                    self._rate / averaged.group,
+                    (*self.sampled, "deflection"),
+                    samples[:, begin : begin + piece],
+                )
+            )
 
     def _show(self) -> None:
         """Hand over what people are shown, with the rows recorded so far."""
@@ -244,6 +266,16 @@ class Book:
     def interruption_begins(self, why: str) -> None:
         """Note that the loading is interrupted from now on; a pause may lie in an inspection."""
         self.interruptions.append((self.time, self.counted, why))
+
+    def cut_off(self, taken: TakenUp, alone: str) -> None:
+        """Write the interruptions that were under way when a test was cut off; begin that one.
+
+        `alone` says what the rig did meanwhile.
+        """
+        for began, cycle, why in taken.point["interruptions"]:
+            self._recorder.interruption(began, cycle, taken.ended - began, f"{why}; cut off")
+        why = f"{taken.why}; {alone}" if alone else taken.why
+        self.interruptions = [(taken.ended, taken.counted, why)]
 
     def interruption_ends(self, how: str, *, inner: bool = False) -> None:
         """Write the interruptions under way, how they were spent and who ended them.

@@ -33,7 +33,8 @@ from rig.control.station import StageAgain, Station
 from rig.control.stopping import Stopping
 from rig.control.stream import StopNow, Stream
 from rig.control.taken_up import TakenUp, Verdict
-from rig.control.taking_up import at_rest, contact_and_check, restore
+from rig.control.taking_up import contact_and_check, make_safe, restore
+from rig.control.watchers import peak_of
 from rig.control.zeros import read_zeros
 from rig.criteria.outcome import OutcomeSetup, after_limit
 from rig.errors import DeviceError
@@ -160,9 +161,10 @@ class Conductor:
             self.book.event("clock", stepped)
 
     async def _stages(self) -> None:
-        stages = self._plan.stages
-        if self._taken is not None and self._taken.begun:
-            stages = await self._take_up(self._taken)
+        stages, taken = self._plan.stages, self._taken
+        doubts = await make_safe(self._station, taken) if taken is not None else ()
+        if taken is not None and taken.begun:
+            stages = await self._take_up(taken, doubts)
         else:
             await self._begin()
         for stage in stages:
@@ -170,18 +172,17 @@ class Conductor:
             await self._through(stage)
             self._station.repeat = 1
 
-    async def _take_up(self, taken: TakenUp) -> tuple[Stage, ...]:
+    async def _take_up(self, taken: TakenUp, doubts: tuple[str, ...]) -> tuple[Stage, ...]:
         """Go on with a test that was cut off; return the stages that are left of it."""
         station, stages = self._station, self._plan.stages
         stage = self.outlook.stage = stages[taken.point["stage_number"] - 1]
         await restore(station, taken)
         if isinstance(stage, Cyclic):
-            await self._cyclic_stage(stage).restore(taken)
+            doubts += await self._cyclic_stage(stage).restore(taken)
         await self._permitted(f"taken up again: {taken.why}")
         await station.arm_fixed()
-        doubts = await at_rest(station, taken)
-        await self._standing.resumed("taken up again")
-        await contact_and_check(station, self._standing, taken, stage, doubts)
+        await self._standing.resumed("taken up again", doubts)
+        await contact_and_check(station, self._standing, taken, stage)
         done = isinstance(stage, Approach)
         return stages[stages.index(stage) + done :]
 
@@ -204,6 +205,7 @@ class Conductor:
         await self._station.horn(True)
         await self._station.warned()
         await self._station.set_pressure("high")
+        self.book.interruption_ends("nothing had been done yet: from the beginning")
         self._station.opened()
         if isinstance(self._plan.stages[0], Approach):
             await read_zeros(self._station, "start")
@@ -272,8 +274,7 @@ class Conductor:
         self.book.recent.hold()
         # From here on the verdict stands, whatever becomes of the rest.
         self._verdict = self._name(stop, stopped)
-        cause = "verdict" if state == "idle" else _table_cause(stop)
-        self.book.enter("stopping", cause, stop.why)
+        self.book.enter("stopping", _table_cause(stop), stop.why)
         if stop.trip is not None:
             self.book.event("limit", stop.trip.text)
         self.book.interrupted()
@@ -328,6 +329,7 @@ class Conductor:
 
     def _restart_point(self, judge: Judge) -> Mapping[str, object]:
         """Return what a resumption needs, as plain values."""
+        self._station.peak = peak_of(judge, self._station.peak)
         newest = judge if isinstance(judge, Cycling) else None
         if newest is None and self._cyclic is not None:
             # In an inspection: where cycling stood when it paused.

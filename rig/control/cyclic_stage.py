@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from rig.acquire.extract import begin
-from rig.control.arming import cycling_setup
+from rig.control.arming import cycling_setup, learned_of
 from rig.control.correction import SETTLING_CYCLES, Adjustment, start_correction
 from rig.control.cycling import Cycling
 from rig.control.hours import pulled_forward
@@ -24,7 +24,7 @@ from rig.control.stream import ASKED, StopNow
 from rig.control.taken_up import TakenUp, compared
 from rig.criteria.findings import CriteriaState, Finding
 from rig.guards.health import HealthFinding, HealthState
-from rig.guards.learned import LearnedSetup, combine, learned_bounds
+from rig.guards.learned import combine
 from rig.protocol.plan import Cyclic, Inspections, Loading
 
 FIRST_CYCLES: Final = 20  # after an interruption, whose stiffness is held against before
@@ -80,8 +80,11 @@ class CyclicStage:
         self._grown = 0  # frame at which the amplitude of a build-up is whole
         standing.on_fall = self.to_rest
 
-    async def restore(self, taken: TakenUp) -> None:
-        """Stand where a test was cut off. Raises StopNow where its last cycles end it."""
+    async def restore(self, taken: TakenUp) -> tuple[str, ...]:
+        """Stand where a test was cut off; return why its last cycles would have paused it.
+
+        Raises StopNow where they end it.
+        """
         point = taken.point
         if point["cycling"] is not None:
             self.state = self.state.restored(point["cycling"])
@@ -92,6 +95,7 @@ class CyclicStage:
         self.state = replace(self.state, built_up=taken.built_up)
         for finding in findings:
             await self._found(finding)
+        return tuple(finding.text for finding in findings if finding.action == "pause")
 
     async def run(self) -> None:
         """Cycle until a verdict, which comes as StopNow; build-up first."""
@@ -248,18 +252,7 @@ class CyclicStage:
         station, base = self._station, self.state.criteria.baseline
         if base is None or not self.state.counting:
             return
-        learned = station.plan.limits.learned
-        setup = LearnedSetup(
-            learned.load_low, learned.load_high, learned.deflection, learned.stroke_beyond
-        )
-        bounds = learned_bounds(
-            setup,
-            self._loading.lower,
-            self._loading.upper,
-            base.deflection_max,
-            base.stroke_max,
-            base.stroke_min,
-        )
+        bounds = learned_of(station.plan, self._loading, base)
         station.stream.arm(combine(station.fixed_bounds(), bounds), station.plan.limits.persist)
 
     async def _adjust(self, change: Adjustment) -> None:
@@ -319,7 +312,7 @@ class CyclicStage:
 
         Where nobody can answer it is only written down.
         """
-        stiffness = float(np.median(self.state.criteria.recent[1][-FIRST_CYCLES:]))
+        stiffness = float(np.nanmedian(self.state.criteria.recent[1][-FIRST_CYCLES:]))
         words, same = compared(stiffness, expected)
         if words:
             self._station.book.event("resume", f"{words} of the last cycles before")
@@ -395,6 +388,7 @@ class CyclicStage:
         judge = self._station.stream.judge
         if isinstance(judge, Cycling):
             self.state = judge
-        self.state = replace(self.state, ended=after_end, falling=not after_end)
-        self.state = replace(self.state, due=())
-        await self._station.fall(self.state)
+        self.state = replace(self.state, ended=after_end, falling=not after_end, due=())
+        judge = await self._station.fall(self.state)
+        if isinstance(judge, Cycling):
+            self.state = judge

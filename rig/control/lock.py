@@ -74,7 +74,7 @@ class Lock:
 
 def lock_folder(run: Path, since: datetime) -> Lock:
     """Lock a run folder that exists. Raises InputError naming the holder, StorageError."""
-    # Nothing is written at the end: a disk that hangs must not keep the rig's lock from being freed.
+    # Nothing is written at the end: a disk that hangs must not keep the rig's lock from others.
     return _lock(run / "lock", f"{run}: the folder", 0o644, run, since, clears=False)
 
 

@@ -122,6 +122,12 @@ class Averaged:
         return np.hstack(self.kept)
 
 
+def averaged_in(judge: Judge) -> Averaged | None:
+    """Return the collector among a stage's judges, None where there is none."""
+    judges = judge.judges if isinstance(judge, AllOf) else (judge,)
+    return next((j for j in judges if isinstance(j, Averaged)), None)
+
+
 def _joined(kept: tuple[SampleArray, ...], means: SampleArray) -> tuple[SampleArray, ...]:
     """Return pieces with means added: few pieces, and none copied once it is long."""
     if kept and kept[-1].shape[1] < LONG_PIECE:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from rig.control.desk import Asked
+from rig.control.catch_can import catch_can
+from rig.control.desk import Asked, Request
 from rig.control.standing import Standing
 from rig.control.states import possible
 from rig.control.station import Station
@@ -78,7 +79,7 @@ class Reception:
             self._refused(f"note by {who} refused: {text}")
             return
         try:
-            text = self._station.note(asked.request)
+            text = self._written_down(asked.request)
         except InputError as error:
             asked.answer(done=False, text=str(error), state=state)
             return
@@ -86,6 +87,26 @@ class Reception:
             self._standing.acknowledged = f"note by {who}"
             text += "; the inspection waits for people now: continue lets it go on"
         asked.answer(done=True, text=text, state=state)
+
+    def _written_down(self, request: Request) -> str:
+        """Write down what somebody says, and a catch-can reading; return the answer in words.
+
+        Raises InputError for a reading that cannot be; nothing is written then.
+        """
+        spray = self._station.plan.spray
+        by = f"{request.who}: " if request.who else ""
+        answer = "written down"
+        if request.catch_can is None and not request.text.strip():
+            raise InputError("there is nothing to write down; give a text")
+        if request.catch_can is not None:
+            if spray is None:
+                raise InputError("nothing is sprayed in this test; leave the catch can out")
+            reading = catch_can(spray, request.catch_can, request.face)
+            self._book.event("catch can", f"{by}{reading}")
+            answer += f": {reading}"
+        if request.text:
+            self._book.event("note", f"{by}{request.text}")
+        return answer
 
     def _refused(self, text: str) -> None:
         """Write a refusal down; of a storm of them only how many there were."""

@@ -37,6 +37,7 @@ def restart_point(
         "repeat": station.repeat,
         "cracked": station.cracked,
         "zeros": dict(station.zeros),
+        "peak": list(station.peak),
         "counter": stream.counter,
         "interruptions": [list(each) for each in book.interruptions],
         "on_call": station.on_call,

@@ -8,10 +8,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.control.looking import AllOf, Averaged, Judge, LoadReaches
+from rig.control.looking import AllOf, Averaged, Judge, LoadReaches, averaged_in
 from rig.control.station import Station
 from rig.control.stream import StopNow
-from rig.control.watchers import CrackWatch, UltimateWatch
+from rig.control.watchers import NO_PEAK, CrackWatch, UltimateWatch, peak_of
 from rig.criteria.crack import CrackSetup, CrackState
 from rig.criteria.ultimate import UltimateSetup, UltimateState
 from rig.protocol.plan import Approach, Hold, Ramp, Static, StaticCheck
@@ -147,7 +147,7 @@ async def ramp(station: Station, stage: Ramp) -> None:
     if stage.control == "load" and stage.to is not None:
         keep_static(station, stage.name, await station.load_to(stage.to, stage.speed, averaged))
         return
-    far = station.plan.specimen.section.span / 30
+    far, earlier = station.plan.specimen.section.span / 30, station.peak
     watcher: Judge = (
         _ultimate_watch(station)
         if stage.to is None
@@ -163,7 +163,13 @@ async def ramp(station: Station, stage: Ramp) -> None:
         raise StopNow("not reached", "fault", f"stage {stage.name} did not reach its end")
     end = decisions[0]
     if end.kind == "ultimate":
-        raise StopNow("ultimate", "ultimate", str(end.detail))
+        why = str(end.detail)
+        if earlier[0] > peak_of(judge, NO_PEAK)[0]:
+            why = (
+                f"{why}; before it was cut off it had held {earlier[0] / 1e3:.2f} kN at "
+                f"{earlier[1] * 1e3:.2f} mm: that is its ultimate load"
+            )
+        raise StopNow("ultimate", "ultimate", why)
 
 
 async def static_check(station: Station, check: StaticCheck, cycle: int) -> float:
@@ -227,8 +233,10 @@ def _averaged(station: Station) -> Averaged:
 
 def _the_averaged(judge: Judge) -> Averaged:
     """Return the collector among a stage's judges."""
-    judges = judge.judges if isinstance(judge, AllOf) else (judge,)
-    return next(j for j in judges if isinstance(j, Averaged))
+    found = averaged_in(judge)
+    if found is None:
+        raise TypeError(f"a slow stage was handed on as {type(judge).__name__}")
+    return found
 
 
 def _number(value: object) -> float:

@@ -180,18 +180,22 @@ class Standing:
         self._permit.resuming = True
         return await self._follow(*await self._stand(limit))
 
-    async def resumed(self, why: str) -> None:
-        """Go on with a test that was cut off: unloaded, no pressure, in "starting", as it ends.
+    async def resumed(self, why: str, doubts: tuple[str, ...]) -> None:
+        """Go on with a test that was cut off: no pressure, in "starting", as it ends.
 
-        Where it was dry for long it is wetted first, and on a real rig asked for once more.
+        With `doubts` somebody is asked before anything moves. Where it was dry for long it is
+        wetted first, and on a real rig asked for once more.
         """
         self._permit.resuming = True
-        if not self._station.water.rewet_time(self._stream.now):
+        if doubts and self._station.attended:
+            self._book.enter("unloaded", "finding", "; ".join(doubts))
+            await self._follow(*await self._stand(None), kept=False)
+        elif not self._station.water.rewet_time(self._stream.now):
             await self._station.horn(True)
             await self._go(why, kept=False)
         elif asks := await self._rewet(why):
             self._book.enter("unloaded", _ASKS[False], asks)
-            await self._follow(*await self._stand(None))
+            await self._follow(*await self._stand(None), kept=False)
         else:
             await self._station.horn(True)
             self._book.enter("starting", "wetted", why)
@@ -220,9 +224,11 @@ class Standing:
         self._book.enter("waiting", "checked", why)
         return await self._follow(*await self._stand(limit))
 
-    async def _follow(self, cause: str, why: str) -> bool:
-        """Take the steps that the table has, until the test goes on."""
-        kept = True
+    async def _follow(self, cause: str, why: str, *, kept: bool = True) -> bool:
+        """Take the steps that the table has, until the test goes on.
+
+        `kept` tells whether the specimen is loaded, and is returned as it is then.
+        """
         while True:
             to = following(self._book.state, cause)
             if to == "starting":

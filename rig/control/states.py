@@ -77,11 +77,12 @@ def _rows() -> list[Row]:
     to_rest = "amplitude to zero, to lower load, power kept (category 2)"
     rows = [
         Row("idle", "start", "starting", "an emulated rig: no checklist"),
-        Row("idle", "verdict", "stopping", "taken up after its end: nothing moves"),
         Row("idle", "real rig", "checklist", "shows the checklist, pressure stays off"),
         Row("checklist", "confirm", "starting", "name and person on call are recorded"),
         Row("checklist", "stop", "stopping", "nothing was moved"),
         Row("starting", "long dry", "re-wetting", "taken up again: water before going on"),
+        Row("starting", "finding", "unloaded", "taken up again: asks before anything moves"),
+        Row("approach", "finding", "pausing", _how("approach", to_rest)),
         Row("static", "go on", "inspection", "one that was cut off is made again"),
         Row("static", "finding", "pausing", _how("static", to_rest)),
         Row("build-up", "range reached", "cycling", "counting begins, learned limits are armed"),
@@ -133,6 +134,8 @@ def _rows() -> list[Row]:
         if not (cause == "guard" and s in PEOPLE_NEAR - LOADED)
     ]
     rows += [Row("checklist", c, "stopping", "nothing was moved") for c in _WITHOUT_PRESSURE]
+    taken_up = ("verdict", "watchdog", *_WITHOUT_PRESSURE)
+    rows += [Row("idle", c, "stopping", "taken up again: nothing is moved") for c in taken_up]
     ends = (*STAGES[:-1], "cycling")
     rows += [Row(s, "verdict", "stopping", "the test has ended") for s in ends]
     return rows

@@ -11,14 +11,13 @@ from typing import Final
 from rig.channels import shown
 from rig.control.attendance import Windows, closing, opened
 from rig.control.book import Book
-from rig.control.catch_can import catch_can
 from rig.control.chores import Chores
-from rig.control.desk import Request
 from rig.control.looking import Decision, Judge, Nothing
 from rig.control.states import PAUSABLE
 from rig.control.stream import ASKED, FAR, StopNow, Stream
+from rig.control.watchers import NO_PEAK
 from rig.control.water import Water
-from rig.errors import DeviceError, InputError
+from rig.errors import DeviceError
 from rig.ports import Pressure, Rig
 from rig.protocol.plan import Approach, Bounds, Plan
 
@@ -73,6 +72,7 @@ class Station:
         self.repeat = 1  # of the slow cycles of a stage, the one under way
         self.cracked = False  # the first crack has been seen in this run
         self.zeros: Mapping[str, float] = {}
+        self.peak: tuple[float, ...] = NO_PEAK  # of a static test so far
         self.on_call = ""
         self.no_water = ""
         self.holds_until: int | None = None  # frame at which a hold ends, if nothing comes between
@@ -228,6 +228,7 @@ class Station:
         self._motion = motion
         command, to, speed = motion
         await command(to, speed)
+        self.stream.stopped_before = ""
 
     async def move_on(self) -> None:
         """Give the last motion again, after a pause held the stroke."""
@@ -282,25 +283,6 @@ class Station:
         """Note that somebody has looked after the test."""
         self.windows = replace(self.windows, looked=True)
         self.looked_at = self.stream.now
-
-    def note(self, request: Request) -> str:
-        """Write down what somebody says, and a catch-can reading; return the answer in words.
-
-        Raises InputError for a reading that cannot be; nothing is written then.
-        """
-        by = f"{request.who}: " if request.who else ""
-        answer = "written down"
-        if request.catch_can is None and not request.text.strip():
-            raise InputError("there is nothing to write down; give a text")
-        if request.catch_can is not None:
-            if self.plan.spray is None:
-                raise InputError("nothing is sprayed in this test; leave the catch can out")
-            reading = catch_can(self.plan.spray, request.catch_can, request.face)
-            self.book.event("catch can", f"{by}{reading}")
-            answer += f": {reading}"
-        if request.text:
-            self.book.event("note", f"{by}{request.text}")
-        return answer
 
     async def horn(self, on: bool) -> None:
         """Switch the horn or lamp, where there is one."""

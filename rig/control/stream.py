@@ -246,7 +246,8 @@ class Stream:
                 return await self._rig.acquisition.read(frames)
         except TimeoutError:
             # It may be the program that stood still: then the watchdog has stopped the rig.
-            if (await self._rig.actuator.status()).stopped_by == "watchdog":
+            stopped_by = (await self._rig.actuator.status()).stopped_by
+            if stopped_by == "watchdog" != self.stopped_before:
                 raise StopNow("watchdog", "fault", WATCHDOG) from None
             raise StopNow(
                 "silent", "fault", f"no sample has come for {SILENT:g} s; the feedback is unknown"

@@ -10,8 +10,6 @@ from typing import Any, Final
 from rig.samples import Cycles
 
 SAME: Final = 0.05  # of stiffness, within which a test goes on; common practice, no source
-NOT_BEGUN: Final = frozenset({"idle", "checklist", "starting"})
-"""States in which, before the first stage, nothing has been done to the specimen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +53,8 @@ class TakenUp:
 
     @property
     def begun(self) -> bool:
-        """Tell whether anything had been done to the specimen."""
-        return bool(self.point.get("stage_number")) or self.point["state"] not in NOT_BEGUN
+        """Tell whether a stage had begun: before that nothing was done to the specimen."""
+        return int(self.point["stage_number"]) > 0
 
 
 def compared(stiffness: float, expected: float) -> tuple[str, bool]:

@@ -1,6 +1,7 @@
 """Taking up a test that was cut off: what is looked at before it goes on.
 
-The rig is where its controller left it when the program was gone: at rest, as a rule unloaded.
+The rig is where its controller left it when the program was gone: at rest, unloaded where its
+watchdog stopped a motion, still under load and pressure where it stood.
 """
 
 from __future__ import annotations
@@ -19,8 +20,61 @@ from rig.ports import ActuatorStatus
 from rig.protocol.plan import Cyclic, Stage, StaticCheck
 
 CHECK_HOLD: Final = 10.0  # [s] at the top of the check where the protocol names none
+STILL_MOVES: Final = (
+    "the actuator was still moving: its controller has not stopped when the program was gone; have "
+    "its watchdog looked at before anything else"
+)
+OWN_LIMIT: Final = "the controller had stopped by its own limit while the program was gone"
+WATCHDOG_OVER: Final = 2.0  # [s] after which a watchdog has expired for certain
 OWN_STOP: Final = 120.0  # [s] in which a controller must have stopped by itself
 UNSEEN: Final = 3.5  # [s]: a commit, the watchdog and 2 s of fall, what a controller runs on alone
+
+
+async def make_safe(station: Station, taken: TakenUp) -> tuple[str, ...]:
+    """Have the rig stand without pressure before anybody comes near it; write what happened.
+
+    No heartbeat is sent meanwhile: a controller that was left alone must be free to stop. Return
+    what of it is for people to judge. Raises StopNow where it does not stop by itself.
+    """
+    stream, book, actuator = station.stream, station.book, station.rig.actuator
+    stream.counter = taken.point["counter"]
+    stream.stopped_before = (await actuator.status()).stopped_by
+    stream.inputs_matter = False
+    try:
+        await stream.advance(stream.now + stream.tick, Nothing())
+        held = book.latest_load
+        status = await _stood(station)
+    finally:
+        stream.inputs_matter = True
+    stream.stopped_before = status.stopped_by
+    if status.moving:
+        raise StopNow("watchdog", "fault", STILL_MOVES)
+    await actuator.close_valve()
+    await station.set_pressure("off")
+    await actuator.stop_at(None)
+    await station.horn(False)
+    book.event("resume", taken.why)
+    loaded = held > station.seat and status.pressure != "off"
+    alone = f"the controller held {held / 1e3:.1f} kN until then" if loaded else ""
+    book.cut_off(taken, alone)
+    doubts = (OWN_LIMIT,) if status.stopped_by == "limit" else ()
+    for text in (*_lacking(station, taken, status), *filter(None, (alone,)), *doubts):
+        book.event("resume", text)
+    return doubts
+
+
+async def _stood(station: Station) -> ActuatorStatus:
+    """Wait until the actuator stands, as long as its controller may take; return its status."""
+    stream, actuator = station.stream, station.rig.actuator
+    status = await actuator.status()
+    begun = stream.now
+    while status.moving:
+        allowed = OWN_STOP if status.stopped_by else WATCHDOG_OVER
+        if stream.now - begun >= allowed * stream.rate:
+            break
+        await stream.advance(stream.now + stream.frames(WATCHDOG_OVER / 2), Nothing())
+        status = await actuator.status()
+    return status
 
 
 async def restore(station: Station, taken: TakenUp) -> None:
@@ -28,45 +82,16 @@ async def restore(station: Station, taken: TakenUp) -> None:
     point = taken.point
     station.repeat, station.cracked = point["repeat"], point["cracked"]
     station.zeros = dict(point["zeros"])
+    station.peak = tuple(point["peak"])
     station.on_call = station.on_call or point["on_call"]
     now = station.stream.now
-    station.stream.stopped_before = (await station.rig.actuator.status()).stopped_by
     await station.water.take_up(point["water"], point["frame"], now, taken.counted)
 
 
-async def at_rest(station: Station, taken: TakenUp) -> tuple[str, ...]:
-    """Switch the pressure off, write what happened, return what of it is for people to judge.
-
-    Raises StopNow where it still moves: its watchdog has not done its part.
-    """
-    status = await station.rig.actuator.status()
-    station.book.event("resume", taken.why)
-    if station.plan.loading is not None and taken.counted + taken.built_up:
-        frequency = station.plan.loading.frequency
-        station.book.event("resume", unrecorded(taken, status, frequency))
-    if status.stopped_by:
-        status = await _stood(station, status)
-    if status.moving:
-        station.pressure = status.pressure
-        station.cycling = status.mode == "load"
-        raise StopNow(
-            "fault",
-            "fault",
-            "the actuator was still moving: its controller has not stopped when the program was "
-            "gone; have its watchdog looked at before anything else",
-        )
-    await station.set_pressure("off")
-    return ("the controller had stopped by its own limit",) if status.stopped_by == "limit" else ()
-
-
-async def _stood(station: Station, status: ActuatorStatus) -> ActuatorStatus:
-    """Wait until a controller that stops by itself stands; return its last status."""
-    stream = station.stream
-    until = stream.now + stream.frames(OWN_STOP)
-    while status.moving and stream.now < until:
-        await stream.advance(stream.now + stream.frames(1.0), Nothing())
-        status = await station.rig.actuator.status()
-    return status
+def _lacking(station: Station, taken: TakenUp, status: ActuatorStatus) -> tuple[str, ...]:
+    if station.plan.loading is None or not taken.counted + taken.built_up:
+        return ()
+    return (unrecorded(taken, status, station.plan.loading.frequency),)
 
 
 def unrecorded(taken: TakenUp, status: ActuatorStatus, frequency: float) -> str:
@@ -87,48 +112,45 @@ def unrecorded(taken: TakenUp, status: ActuatorStatus, frequency: float) -> str:
 
 
 async def contact_and_check(
-    station: Station, standing: Standing, taken: TakenUp, stage: Stage, doubts: tuple[str, ...]
+    station: Station, standing: Standing, taken: TakenUp, stage: Stage
 ) -> None:
-    """Make contact again; where cycles were run, compare zeros and stiffness with before.
+    """Make contact again; where cycles were run, compare the stiffness with before.
 
-    What differs, and what was in doubt before, is for a person to decide; where nobody can
-    answer it is written down.
+    What differs is for a person to decide; where nobody can answer it is written down.
     """
     asked = False
     while True:
         try:
-            shift = await _contact(station)
-            if not isinstance(stage, Cyclic) or not taken.counted:
-                return
-            station.book.enter("static", "stage", "stiffness before going on")
-            found = [*doubts, *await _check(station, taken)]
-            if shift > PAUSE_SHIFT:
-                found.append(f"the load cell's zero has moved by {shift:.1%} of the upper load")
-            if not found or asked:
-                return
-            asked = True
-            station.book.event("resume", "; ".join(found))
-            if not station.attended:
+            found = await _contact(station)
+            if isinstance(stage, Cyclic) and taken.counted:
+                station.book.enter("static", "stage", "stiffness before going on")
+                found += await _check(station, taken)
+            for text in found:
+                station.book.event("resume", text)
+            if found and not station.attended:
                 station.book.event("pause", "nobody answers in a rehearsal, goes on")
-                return
-            await standing.slow_finding("; ".join(found))
+            elif found and not asked:
+                asked = True
+                await standing.slow_finding("; ".join(found))
         except StageAgain:
+            # Somebody has unloaded it, and let it go on.
             continue
-        else:
-            return
+        return
 
 
-async def _contact(station: Station) -> float:
-    """Lift off, read the zeros, make contact; return the load's shift as `read_zeros`."""
+async def _contact(station: Station) -> list[str]:
+    """Lift off, read the zeros, make contact; return what differs from the first zeros."""
     station.book.enter("approach", "stage", "contact again")
-    shift = 0.0
+    if station.book.latest_load > station.seat:
+        await station.load_to(station.seat, station.unload_rate)
     stroke = (await station.rig.actuator.status()).stroke
     back = max(stroke - LIFT, station.rig.actuator.range.stroke_low)
     await station.stroke_to(back, RETRACT_SPEED)
-    if station.zeros:
-        shift = await read_zeros(station, "taken up again")
+    shift = await read_zeros(station, "taken up again") if station.zeros else 0.0
     await approach(station, station.contact_again)
-    return shift
+    if shift <= PAUSE_SHIFT:
+        return []
+    return [f"the load cell's zero has moved by {shift:.1%} of the upper load"]
 
 
 async def _check(station: Station, taken: TakenUp) -> list[str]:

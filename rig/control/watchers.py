@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
+from typing import Final
 
-from rig.control.looking import Decision, Look
+from rig.control.looking import AllOf, Decision, Judge, Look
 from rig.criteria.crack import CrackSetup, CrackState, first_crack
 from rig.criteria.ultimate import UltimateSetup, UltimateState, watch_ultimate
 from rig.samples import SampleArray, SampleBlock
+
+NO_PEAK: Final = (-math.inf, math.nan)
+"""Peak of a static test that has not begun: load [N], net deflection [m]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,3 +50,10 @@ class UltimateWatch:
         )
         decisions = (Decision("ultimate", end.frame + 1, end.text),) if end else ()
         return Look(replace(self, state=state), decisions)
+
+
+def peak_of(judge: Judge, before: tuple[float, ...]) -> tuple[float, ...]:
+    """Return the higher peak: that of the static test among a stage's judges, or the one before."""
+    judges = judge.judges if isinstance(judge, AllOf) else (judge,)
+    peaks = [j.state.peak[:2] for j in judges if isinstance(j, UltimateWatch)]
+    return max([before, *peaks], key=lambda peak: peak[0])

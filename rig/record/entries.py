@@ -19,7 +19,7 @@ class RunHeader:
     """What is known of a run before its first cycle.
 
     `rate` is frames a second [Hz]; `texts` holds the files as written under "protocol", "rig",
-    "specimen"; `seed` is None on a real rig.
+    "specimen"; `seed` is None on a real rig; `virtual` tells that its time was (a rehearsal).
     """
 
     run_id: str
@@ -33,6 +33,7 @@ class RunHeader:
     channels: tuple[Channel, ...]
     texts: Mapping[str, str] = field(default_factory=dict)
     simulated: bool = False
+    virtual: bool = False
 
     @property
     def sampled(self) -> tuple[str, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
@@ -13,6 +14,12 @@ from rig.commands.files import load
 from rig.protocol.plan import Plan
 
 ROOT = Path(str(resources.files("protocols")))
+COMMITS = 500  # frames between commits
+SHORT_NIGHT = {
+    r"^run_out = .*$": 'run_out = "160 cycles"',
+    r'^at = \["150 cycles"\]$': 'at = ["60 cycles"]',
+    r'^go_on_after = "20 s"': 'go_on_after = "5 s"',
+}
 
 
 @pytest.fixture
@@ -50,3 +57,18 @@ def changed(text: str, changes: dict[str, str]) -> str:
         text, count = re.subn(pattern, replacement, text, flags=re.MULTILINE)
         assert count, f"{pattern!r} is not in the file"
     return text
+
+
+@pytest.fixture(scope="session")
+def short_night(tmp_path_factory) -> Plan:
+    """Return the plan of a first night of 160 cycles with one inspection."""
+    return plan_in(tmp_path_factory.mktemp("files"), "first-night", SHORT_NIGHT)
+
+
+@pytest.fixture(scope="session")
+def whole_night(short_night, tmp_path_factory):
+    """Return that night when nothing disturbs it."""
+    from tests.control.night import walk
+
+    night = walk(short_night, tmp_path_factory.mktemp("night") / "whole", commits=COMMITS)
+    return replace(night, conductor=None, rig=None)

@@ -35,7 +35,8 @@ from tests.record.runs import header
 class Accidents:
     """What goes wrong from these frames on; None: never. `faults` are the simulated rig's.
 
-    At frame `cut` the program is gone: nothing more is recorded.
+    At frame `cut` the program is gone: nothing more is recorded. The `watchdog` of the simulated
+    controller may take another time [s] than it ought to.
     """
 
     heartbeats_lost: int | None = None
@@ -45,6 +46,7 @@ class Accidents:
     no_samples: int | None = None
     inputs_hang: int | None = None
     cut: int | None = None
+    watchdog: float | None = None
     faults: tuple[Fault, ...] = ()
 
 
@@ -298,13 +300,16 @@ async def _walk(
     taken,
 ) -> Walked:
     setup = replace(simulation_setup(plan), faults=accidents.faults)
+    setup = replace(setup, watchdog=accidents.watchdog or setup.watchdog)
     hang = accidents.inputs_hang
     live = accidents.no_samples is not None or clock is not None or hang is not None
     clock = clock or VirtualClock()
     rig = simulated_rig(setup, seed, clock, paced=paced)
     channels = plan.rig.channels
     restore_simulated(rig, taken)
-    head = replace(header(), rate=plan.rig.rate, channels=channels, simulated=emulated)
+    head = replace(
+        header(), rate=plan.rig.rate, channels=channels, simulated=emulated, virtual=True
+    )
     record = Recorder.create if taken is None else Recorder.reopen
     recorder = record(folder / "run", head)
     watched = _Watched(recorder, lambda: conductor.stream.now, accidents, looks, commits)

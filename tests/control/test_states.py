@@ -27,7 +27,7 @@ from rig.ports import InputState
 from simulators.faults import Flat, InputChange, Missing, NoFlow
 from tests.control.conftest import changed
 from tests.control.night import Accidents, Walked, walk
-from tests.control.test_taking_up import DONE
+from tests.control.taken import DONE
 
 BY = "P. Tester"
 AFTER = 300  # frames after a state was entered: still in it, and long enough to be settled

@@ -8,70 +8,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rig.control.checklist import checklist
 from rig.control.desk import Request
-from rig.ports import InputState
 from rig.record import Recorder, read_journal
 from rig.samples import Cycles
-from simulators.faults import InputChange
-from tests.control.conftest import plan_in
+from tests.control.conftest import COMMITS, SHORT_NIGHT
 from tests.control.night import Accidents, Again, walk
-
-BY = "P. Tester"
-SHORT = {
-    r"^run_out = .*$": 'run_out = "160 cycles"',
-    r'^at = \["150 cycles"\]$': 'at = ["60 cycles"]',
-    r'^go_on_after = "20 s"': 'go_on_after = "5 s"',
-}
-BASELINE = {
-    **SHORT,
-    r"(?s)\[baseline\].*?(?=^\[)": '[baseline]\nfrom = "20 cycles"\nto = "40 cycles"\n\n',
-}
-COMMITS = 500  # frames between commits
-DONE = {
-    ("idle", "verdict", "stopping"),
-    ("starting", "long dry", "re-wetting"),
-    ("static", "finding", "pausing"),
-    ("static", "go on", "inspection"),
-}
-"""The steps that only a test which was cut off takes: each is walked here."""
+from tests.control.taken import BASELINE, BY, DONE, cut_off, listed, point_of, table, taken_up
 
 
-@pytest.fixture(scope="module")
-def plan(tmp_path_factory):
-    return plan_in(tmp_path_factory.mktemp("files"), "first-night", SHORT)
+@pytest.fixture
+def plan(short_night):
+    return short_night
 
 
-@pytest.fixture(scope="module")
-def whole(plan, tmp_path_factory):
-    """Return the night that nothing disturbs."""
-    night = walk(plan, tmp_path_factory.mktemp("night") / "whole", commits=COMMITS)
-    return replace(night, conductor=None, rig=None)
-
-
-def cut_off(plan, folder, frame: int, **further):
-    """Return a night that is cut off at a frame."""
-    return walk(plan, folder, accidents=Accidents(cut=frame), commits=COMMITS, **further)
-
-
-def taken_up(plan, folder, night, *, again=None, **further):
-    """Return the night that goes on with it."""
-    return walk(plan, folder, again=again or Again(night), commits=COMMITS, **further)
-
-
-def table(night, kind: str = "cycles"):
-    with read_journal(night.folder) as journal:
-        return journal.columns(kind)
-
-
-def point_of(night):
-    with read_journal(night.folder) as journal:
-        return journal.restart_point
-
-
-def listed(night, kind: str):
-    with read_journal(night.folder) as journal:
-        return journal.entries(kind)
+@pytest.fixture
+def whole(whole_night):
+    return whole_night
 
 
 @pytest.mark.parametrize(
@@ -210,7 +162,7 @@ def test_without_a_check_before_the_first_cycles_tell(plan, whole, tmp_path, fac
 
 
 def test_after_hours_dry_it_is_wetted_before_it_goes_on(plan_of, tmp_path):
-    plan = plan_of("first-night", SHORT, {r"^rate = .*$": 'rate = "300 Hz"'})
+    plan = plan_of("first-night", SHORT_NIGHT, {r"^rate = .*$": 'rate = "300 Hz"'})
     whole = walk(plan, tmp_path / "whole", commits=COMMITS)
     night = cut_off(plan, tmp_path / "cut", whole.entered("waiting") - 1_800)
     long = taken_up(plan, tmp_path / "on", night, again=Again(night, alone=3 * 3600.0))
@@ -252,58 +204,27 @@ def test_a_verdict_that_the_restart_point_does_not_know_moves_nothing(plan, whol
     assert "pressure high" not in told.acts
 
 
-def test_an_actuator_that_still_moves_is_stopped_and_told(plan, whole, tmp_path):
-    night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
-    soon = taken_up(plan, tmp_path / "on", night, again=Again(night, alone=0.2))
-    assert soon.verdict.outcome == "fault"
-    assert "still moving" in soon.verdict.why
-    assert soon.acts[-1] == "pressure off"
-
-
-def test_a_real_rig_asks_for_its_checklist_and_the_input_at_the_rig(plan_of, tmp_path):
-    plan = plan_of("first-night", SHORT, {r"^rate = ": 'local_input = "button"\nrate = '})
-    pressed = InputState(local_button=True)
-
-    def confirmed(at):
-        items = checklist(plan)
-        told = Request("confirm", who=BY, items=items, on_call="Q. Tester, +00 1")
-        return ((at, told), (at + 900_000, Request("stop")))
-
-    def button(at, cut=None):
-        faults = (InputChange(at, pressed), InputChange(at + 1_000, InputState()))
-        return Accidents(faults=faults, cut=cut)
-
-    night = walk(
-        plan,
-        tmp_path / "cut",
-        script=confirmed(1_000),
-        accidents=button(3_000, cut=70_000),
-        emulated=False,
-        commits=COMMITS,
+def test_a_test_stopped_before_its_first_stage_begins_at_the_first(plan, whole, tmp_path):
+    stopped = walk(
+        plan, tmp_path / "stopped", script=((2_000, Request("stop", who=BY)),), commits=COMMITS
     )
-    assert night.conductor.book.counted > 5
-    begin = math.ceil(night.conductor.stream.now / 1000) * 1000 + 125_000
-    goes_on = walk(
-        plan,
-        tmp_path / "on",
-        again=Again(night),
-        script=confirmed(begin),
-        accidents=button(begin + 2_000),
-        emulated=False,
-        commits=COMMITS,
-    )
-    assert goes_on.path[:3] == (
-        ("idle", "real rig", "checklist"),
-        ("checklist", "confirm", "starting"),
-        ("starting", "stage", "approach"),
-    )
-    # Nothing had moved before the button was used.
-    assert goes_on.act_frames["pressure high"] > begin + 2_000
-    with read_journal(goes_on.folder) as journal:
-        numbers = journal.columns("cycles")["number"]
-    assert numbers.tolist() == list(range(1, len(numbers) + 1))
-    zeros = [e for e in listed(goes_on, "zeros") if "taken up again" in e[3]]
-    assert {name for _, name, _, _ in zeros} >= {"load", "midspan"}
+    assert stopped.verdict.outcome == "operator"
+    again = taken_up(plan, tmp_path / "on", stopped)
+    states = [to for _, _, to in again.path]
+    assert states[:3] == ["starting", "approach", "static"]
+    assert again.verdict.outcome == "run-out"
+    (row,) = [i for i in listed(again, "interruptions") if "program" in i[3]]
+    assert row[2] < 130
+
+
+def test_build_up_numbers_go_on_after_a_stop_on_request(plan, whole, tmp_path):
+    script = ((whole.entered("cycling") + 3_000, Request("stop", who=BY)),)
+    stopped = walk(plan, tmp_path / "stopped", script=script, commits=COMMITS)
+    goes_on = taken_up(plan, tmp_path / "on", stopped)
+    assert goes_on.verdict.outcome == "run-out"
+    for kind in ("cycles", "build_up"):
+        numbers = table(goes_on, kind)["number"].tolist()
+        assert numbers == list(range(1, len(numbers) + 1))
 
 
 def test_every_step_that_only_such_a_test_takes_is_walked_here():
