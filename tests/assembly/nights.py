@@ -19,7 +19,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from rig.control.lock import rig_file, shared_folder
+from rig.control.lock import folder_holder, rig_file, shared_folder
 from rig.record.history import read_journal
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -196,7 +196,7 @@ class Night:
 
     def until_gone(self) -> None:
         """Wait until no process holds the folder any more."""
-        eventually(lambda: (self.out / "lock").read_text() == "", "the end of the runner")
+        eventually(lambda: folder_holder(self.out) is None, "the end of the runner")
 
     def clear_away(self) -> None:
         """End what a failed test left running."""

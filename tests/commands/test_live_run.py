@@ -15,6 +15,7 @@ import pytest
 
 from rig.control.address import socket_name
 from rig.control.caller import Caller
+from rig.control.lock import folder_holder
 from rig.control.server import MOST_CONNECTIONS
 from tests.assembly.nights import COMMAND, a_night, eventually
 
@@ -126,7 +127,8 @@ def test_a_record_that_is_taken_away_ends_the_run_with_code_6_and_one_line(night
     child = night.start()
     night.until_state("starting")
     shutil.rmtree(night.out)
-    assert night.nightrig("stop").returncode == 0
+    # It is done; whether it is recorded depends on what had reached the files that are gone.
+    assert night.nightrig("stop").returncode in (0, 6)
 
     def given_up() -> bool:
         # A run at rest waits for its disk until somebody says stop once more.
@@ -158,7 +160,7 @@ def test_what_a_driver_raises_is_a_fault_what_we_raise_a_bug_with_the_traceback_
     assert (night.out / "run.h5").exists() is (code == 4)
     log = (night.out / "runner.log").read_text()
     assert "Traceback" in log
-    assert (night.out / "lock").read_text() == ""
+    assert folder_holder(night.out) is None
 
 
 def test_real_hardware_asks_for_the_checklist_by_name_and_for_the_button(night):
@@ -327,4 +329,4 @@ def test_the_code_is_the_runs_where_a_guard_against_sleep_dies_before_the_runner
     os.kill(guard, signal.SIGTERM)
     out, _ = child.communicate(timeout=45)
     assert (child.returncode, json.loads(out)["outcome"]) == (5, "operator")
-    assert (night.out / "lock").read_text() == ""
+    assert folder_holder(night.out) is None

@@ -11,6 +11,7 @@ import pytest
 
 from rig.control.address import socket_name
 from rig.control.caller import Caller, NoAnswer
+from rig.control.lock import folder_holder
 from tests.assembly.nights import COMMAND, a_night, eventually
 from tests.commands.cut_off import numbers
 
@@ -26,9 +27,8 @@ def night(tmp_path):
 
 
 def kill_the_runner(night) -> None:
-    runner = night.runner()
-    os.kill(runner, signal.SIGKILL)
-    eventually(lambda: not os.path.exists(f"/proc/{runner}"), "the end of the runner")
+    os.kill(night.runner(), signal.SIGKILL)
+    night.until_gone()
 
 
 def states(night) -> list[str]:
@@ -72,7 +72,7 @@ def test_cycles_go_on_without_hole_or_repeat_and_a_rig_in_use_is_refused(night):
     assert refused.returncode == 2
     assert f"rig '{night.rig}' is in use by {other} (process " in refused.stderr
     assert night.nightrig("stop", "other").returncode == 0
-    eventually(lambda: (other / "lock").read_text() == "", "the end of the other run")
+    eventually(lambda: folder_holder(other) is None, "the end of the other run")
 
     terminal = night.on_terminal([*COMMAND, "resume", "night-1", "--on-call", "C. Name, 34"])
     terminal.until("goes on; Ctrl-C leaves it running")

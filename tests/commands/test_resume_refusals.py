@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import tempfile
+import threading
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -145,3 +146,13 @@ def test_a_journal_of_nothing_but_noise_is_no_traceback(closed, tmp_path, capsys
     told = capsys.readouterr().err
     assert told.startswith(f"{out}/journal.db: the journal is damaged: ")
     assert "Traceback" not in told
+
+
+def test_a_recorder_that_still_writes_is_waited_for(killed, tmp_path, capsys):
+    out = copy(killed, tmp_path)
+    hold = Hold(out)
+    soon = threading.Timer(0.5, hold.close)
+    soon.start()
+    assert nightrig("resume", str(out), "--end") == 5
+    soon.join()
+    assert "closed as it stands; nothing was moved" in capsys.readouterr().err
