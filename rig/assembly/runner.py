@@ -69,7 +69,9 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="rig.assembly.runner")
     for field in fields(Order):
         parser.add_argument(field.name, type=_KINDS.get(field.name, str))
-    order = Order(**vars(parser.parse_args(arguments)))
+    # A name on call may begin with a dash.
+    given = sys.argv[1:] if arguments is None else arguments
+    order = Order(**vars(parser.parse_args(["--", *given])))
     for number in (signal.SIGINT, signal.SIGHUP):
         signal.signal(number, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, _not_begun)

@@ -17,7 +17,7 @@ Point = tuple[float, float]
 Kind = Literal["moves", "still", "off"]
 
 WIDTH: Final = 122.0
-HEIGHT: Final = 135.0
+HEIGHT: Final = 138.0
 BOX: Final = (14.0, 7.0)
 
 ASKED: Final = ("start", "confirm", "pause", "continue", "unload", "stop")
@@ -118,7 +118,9 @@ FRAMES: Final[dict[str, Frame]] = {
 ARROWS: Final = (
     Arrow("idle", "checklist", ((17, 129.5), (29, 129.5)), (23, 131), "center"),
     Arrow("idle", "starting", ((6, 126), (6, 97)), (7, 122)),
-    Arrow("idle", "stopping", ((14, 133), (14, 134.3), (76, 134.3), (76, 133)), (18, 133.1)),
+    Arrow(
+        "idle", "stopping", ((14, 133), (14, 134.3), (76, 134.3), (76, 133)), (16, 135.4), width=60
+    ),
     Arrow("checklist", "starting", ((36, 126), (36, 118), (14, 118), (14, 97)), (16, 119.5)),
     Arrow("checklist", "stopping", ((43, 129.5), (73, 129.5)), (58, 132.8), "center"),
     Arrow("starting", "stages", ((17, 90), (26.5, 90)), (21, 91.5), "center"),
@@ -139,14 +141,15 @@ ARROWS: Final = (
     Arrow("pausing", "paused", ((80, 44.5), (80, 32.5)), (79, 41), "right"),
     Arrow("unloading", "unloaded", ((108, 44.5), (108, 32.5)), (109, 41)),
     Arrow("held", "unloading", ((89, 31), (93, 31), (93, 48), (101, 48)), (94, 44.6), width=17),
-    Arrow("pausable", "pausing", ((80, 60), (80, 51.5)), (79, 58.3), "right", 36),
+    Arrow("pausable", "pausing", ((80, 60), (80, 51.5)), (79, 58.3), "right", 46),
     Arrow("pausable", "unloading", ((108, 60), (108, 51.5)), (109, 56)),
     Arrow("near", "starting", ((25, 31), (14, 31), (14, 60)), (15, 48), width=18),
     Arrow("near", "re-wetting", ((94, 22.5), (94, 17.5)), (95, 20)),
     Arrow("re-wetting", "paused", ((87, 15.5), (80, 15.5), (80, 25.5)), (79, 20), "right"),
-    Arrow("re-wetting", "unloaded", ((101, 14), (108, 14), (108, 25.5)), (109, 20)),
-    Arrow("re-wetting", "starting", ((87, 12), (6, 12), (6, 60)), (50, 13.5)),
-    Arrow("starting", "re-wetting", ((4, 60), (4, 9.6), (94, 9.6), (94, 10.5)), (20, 10.4)),
+    Arrow("re-wetting", "unloaded", ((101, 14), (108, 14), (108, 25.5)), (102, 12.4)),
+    Arrow("re-wetting", "starting", ((87, 11.5), (4.8, 11.5), (4.8, 60)), (50, 12.4)),
+    Arrow("starting", "unloaded", ((3.4, 60), (3.4, 9.2), (112, 9.2), (112, 25.5)), (64, 10.1)),
+    Arrow("starting", "re-wetting", ((6.4, 60), (6.4, 14.2), (87, 14.2)), (20, 15.2)),
     Arrow("running", "stopping", ((80, 112.5), (80, 126)), (82, 124.6), width=56),
     Arrow("stopping", "stopped", ((87, 129.5), (101, 129.5)), (94, 131), "center"),
 )
