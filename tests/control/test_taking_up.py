@@ -231,3 +231,23 @@ def test_every_step_that_only_such_a_test_takes_is_walked_here():
     from rig.control.states import TABLE
 
     assert {(row.state, row.cause, row.to) for row in TABLE} >= DONE
+
+
+def test_an_ultimate_load_reached_before_the_cut_is_not_forgotten(plan_of, tmp_path):
+    plan = plan_of("static-ultimate", {}, {r"^rate = .*$": 'rate = "100 Hz"'})
+    whole = walk(plan, tmp_path / "whole", commits=COMMITS)
+    assert whole.verdict.outcome == "ultimate"
+    night = cut_off(plan, tmp_path / "cut", whole.entered("stopping") - 200)
+    peak = point_of(night)["peak"][0]
+    assert peak > 100e3
+    goes_on = taken_up(plan, tmp_path / "on", night)
+    assert goes_on.verdict.outcome == "ultimate"
+    assert f"it had held {peak / 1e3:.2f} kN" in goes_on.verdict.why
+    with read_journal(night.folder) as journal:
+        kept = [r for r in journal.full_rate() if r.label == "ramp"]
+    # Each minute of it was on the disk: what the broken specimen had shown.
+    assert len(kept) > 5
+    loads = np.hstack([record.values[record.channels.index("load")] for record in kept])
+    assert loads.max() > 0.9 * peak
+    frames = [record.first_frame for record in kept]
+    assert np.diff(frames).tolist() == [6_000] * (len(kept) - 1)
