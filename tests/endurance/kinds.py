@@ -18,7 +18,7 @@ from tests.endurance.rehearsals import KilledRehearsal, Undisturbed, undisturbed
 from tests.endurance.squalls import Squall
 from tests.endurance.weather import Weather
 
-MOST_KILLS = 5
+MOST_KILLS = 6
 NEEDED = ("resume", "rehearse", "going_on", "beside", "damaged", "past", "ending")
 
 
@@ -43,11 +43,12 @@ def _killed(case: Case, place: Path) -> None:
     random = case.random()
     variant = random.choice(("sprayed to failure", "sprayed to failure", "dry to run-out"))
     whole = _whole(place.parent, variant, random.choice((1, 2)))
-    KilledRehearsal(case, place, whole, random.randint(1, MOST_KILLS)).run()
+    KilledRehearsal(case, place, whole, random.randint(2, MOST_KILLS)).run()
 
 
 def _killed_small(case: Case, place: Path) -> None:
-    KilledRehearsal(case, place, _whole(place.parent, "tiny", 1), 4, copies=case.seed % 2).run()
+    whole = _whole(place.parent, "tiny", 1)
+    KilledRehearsal(case, place, whole, 6, copies=1.0, ends=0.0).run()
 
 
 def _killed_live(case: Case, place: Path) -> None:

@@ -71,12 +71,23 @@ def _rehearse(files: plans.Files, out: Path, seed: int) -> list[str]:
 
 
 class KilledRehearsal:
-    """One rehearsal that is killed up to `most` times. Use `run` once."""
+    """One rehearsal that is killed up to `most` times. Use `run` once.
+
+    `copies` is the share of tests of which a copy goes on too, `ends` that of kills at the end.
+    """
 
     def __init__(
-        self, case: Case, place: Path, whole: Undisturbed, most: int, copies: float = 0.4
+        self,
+        case: Case,
+        place: Path,
+        whole: Undisturbed,
+        most: int,
+        copies: float = 0.4,
+        *,
+        ends: float = 0.12,
     ) -> None:
-        self.case, self.whole, self.most, self.copies = case, whole, most, copies
+        self.case, self.whole, self.most = case, whole, most
+        self.copies, self.ends = copies, ends
         self.random = case.random()
         self.out = place / "run"
         self.log = place / "log"
@@ -143,11 +154,11 @@ class KilledRehearsal:
             # Some need not come; then any instant will do.
             child.until(random.choice(SHORT), self.whole.took / 4)
             _pause(child, random.uniform(0.0, 0.03))
-        elif how < 0.5:
+        elif how < 0.4 + self.ends:
             if child.until(random.choice(ENDS), 4 * self.whole.took):
                 _pause(child, random.uniform(0.0, 0.25))
         else:
-            _pause(child, random.uniform(0.0, self.whole.took))
+            _pause(child, random.uniform(0.0, 0.7 * self.whole.took))
 
     def _found(self) -> str:
         """Read what is on the disk after a kill; return the state it hit."""
