@@ -191,14 +191,3 @@ def _told_to(pipe: int) -> None:
 
     Recorder.event = told_event  # type: ignore[method-assign]
     Recorder.finish = told_finish  # type: ignore[method-assign]
-
-
-def processes(word: str) -> dict[int, str]:
-    """Return the command lines of all living processes in which a word stands."""
-    found = {}
-    for listing in Path("/proc").glob("[0-9]*/cmdline"):
-        with contextlib.suppress(OSError):
-            command = listing.read_bytes().replace(b"\0", b" ").decode(errors="replace")
-            if word in command and int(listing.parent.name) != os.getpid():
-                found[int(listing.parent.name)] = command
-    return found

@@ -11,6 +11,7 @@ import fcntl
 import os
 import shutil
 import signal
+import socket
 import tempfile
 import time
 from collections.abc import Callable
@@ -121,6 +122,12 @@ class Frame:
         """Write a note; tell whether it was acknowledged as recorded."""
         return any(answer.get("answer") == "recorded" for answer in self.ask("note", text))
 
+    def log(self) -> str:
+        """Return the last words of the runner."""
+        with contextlib.suppress(OSError):
+            return (self.out / "runner.log").read_text(errors="replace")[-500:]
+        return "no log"
+
     def left(self) -> dict[int, str]:
         """Return the processes of this rig that still live."""
         found = {}
@@ -137,6 +144,9 @@ class Frame:
             return f"NIGHTRIG_SOCKETS={self.env['NIGHTRIG_SOCKETS']}\0".encode() in environment
         return False
 
+    def _sockets(self) -> list[Path]:
+        return [*(self.runtime / "nightrig").glob("*.sock")]
+
     def locked(self) -> list[str]:
         """Name what is still held although nobody should hold it."""
         held = ["the folder"] if folder_holder(self.out) else []
@@ -146,10 +156,16 @@ class Frame:
                 fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except OSError:
                 held.append("the rig")
-        sockets = self.runtime / "nightrig"
-        if sockets.is_dir() and any(sockets.iterdir()):
-            held.append(f"a socket ({', '.join(p.name for p in sockets.iterdir())})")
+        held += [f"the socket {path.name}" for path in self._sockets() if _listens(path)]
         return held
+
+
+def _listens(path: Path) -> bool:
+    """Tell whether anybody listens; the next run takes a socket away that a killed one left."""
+    with socket.socket(socket.AF_UNIX) as caller, contextlib.suppress(OSError):
+        caller.connect(str(path))
+        return True
+    return False
 
 
 def _command(pid: int) -> str:

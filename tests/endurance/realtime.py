@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
 import signal
 import time
-from pathlib import Path
 
 from rig.errors import EXIT_CODES
 from tests.endurance.case import Case, Kill
 from tests.endurance.frames import Frame, gone
-from tests.endurance.invariants import Kept, cycles_lost, interruptions, kept, missing, unsound
+from tests.endurance.invariants import Kept, interruptions
+from tests.endurance.looking import Looking, send
 
 RUN_OUT = 160
 LONGEST = 240.0
@@ -25,15 +23,12 @@ REFUSED = (2, 6)
 """Codes of `resume` while another process holds folder, rig or record."""
 
 
-class KilledRun:
+class KilledRun(Looking):
     """One test in real time that is killed so many times. Use `run` once."""
 
     def __init__(self, case: Case, frame: Frame, kills: int) -> None:
-        self.case, self.frame, self.kills = case, frame, kills
-        self.random = case.random()
-        self.notes: list[str] = []
-        self.before: list[Kept] = []
-        self.expected = 0
+        super().__init__(case, frame)
+        self.kills, self.expected = kills, 0
 
     def run(self) -> Case:
         """Kill it, let it go on, and look at what is left."""
@@ -56,17 +51,16 @@ class KilledRun:
             return False
         state = self.frame.state()
         if what == "recorder":
-            os.kill(recorder, signal.SIGKILL)
+            send(recorder, signal.SIGKILL)
             self.case.kills.append(Kill(what, state))
             self._replaced(runner, recorder)
             return True
         if what == "both":
-            os.kill(recorder, signal.SIGKILL)
+            send(recorder, signal.SIGKILL)
         elif what != "runner":
-            os.kill(recorder, signal.SIGSTOP)
+            send(recorder, signal.SIGSTOP)
             time.sleep(self.random.uniform(0.0, 1.5))
-        with contextlib.suppress(ProcessLookupError):
-            os.kill(runner, signal.SIGKILL)
+        send(runner, signal.SIGKILL)
         self.case.kills.append(Kill(what, state))
         if what == KINDS[3]:
             self._second_writer(recorder)
@@ -83,10 +77,7 @@ class KilledRun:
         end = time.monotonic() + self.random.uniform(0.0, 3.0)
         while (left := end - time.monotonic()) > 0:
             time.sleep(min(left, self.random.uniform(0.0, 2.0)))
-            text = f"note {len(self.notes) + 1} of test {self.case.seed}"
-            if self.frame.noted(text):
-                self.notes.append(text)
-                self.case.count("notes acknowledged")
+            self.note()
 
     def _replaced(self, runner: int, recorder: int) -> None:
         """Expect a new recorder of the same runner, unless the test ends just then."""
@@ -106,18 +97,16 @@ class KilledRun:
         self.case.expect(code in REFUSED, f"resume beside a recorder ended with {code}: {said}")
         self.case.count("second writers refused")
         killed = self.random.random() < 0.5
-        with contextlib.suppress(ProcessLookupError):
-            os.kill(recorder, signal.SIGKILL if killed else signal.SIGCONT)
+        send(recorder, signal.SIGKILL if killed else signal.SIGCONT)
 
     def _goes_on(self) -> bool:
         """Go on with it; False where it had ended."""
-        now = kept(self.frame.out)
-        if self.before:
-            self.case.wrong += missing(self.before[-1], now)
-        new = not self.before or now.events > self.before[-1].events
-        self.expected += now.goes_on and new
-        self.before.append(now)
-        self.case.wrong += self._notes_missing(now)
+        events = self.before[-1].events if self.before else 0
+        now = self.looked()
+        if now is None:
+            return False
+        # One that did no more than the kill before has left nothing to be interrupted.
+        self.expected += now.goes_on and now.events > events
         asked = time.monotonic()
         code, said = self.frame.resume()
         self.case.resumes += 1
@@ -142,53 +131,30 @@ class KilledRun:
         self.case.expect(code == 0, f"resume of a fault ended with {code}: {said}")
         return code == 0
 
-    def _notes_missing(self, now: Kept) -> list[str]:
-        texts = " ".join(text for _, _, _, text in now.entries["events"])
-        return [f"acknowledged and missing: {note}" for note in self.notes if note not in texts]
-
     def _ends(self, again: int = 3) -> None:
         """Wait for the end of the test and look at what is left."""
         case, frame = self.case, self.frame
         if not frame.until(self._over, LONGEST):
             case.wrong.append(f"did not end within {LONGEST:.0f} s, stands in {frame.state()}")
             return
-        frame.until(lambda: not frame.left(), 10.0)
-        case.wrong += [f"process left behind: {command}" for command in frame.left().values()]
-        case.wrong += [f"still held: {what}" for what in frame.locked()]
-        try:
-            end = kept(frame.out)
-        except Exception as error:
-            case.wrong.append(f"no record: {error}: {_log(frame.out)}")
+        ended = any(kill.state in ("ended", "stopped") for kill in case.kills)
+        end = self.last_look(cut_at_the_end=ended)
+        if end is None:
             return
         if end.outcome == "fault" and busy(end) and again:
-            self.before.append(end)
             self._mended(end)
             self._ends(again=again - 1)
             return
-        case.outcome, case.cycles, case.undisturbed = end.outcome, end.cycles, RUN_OUT
-        case.expect(end.outcome == "run-out", f"outcome {end.outcome!r}: {_log(frame.out)}")
+        case.undisturbed = RUN_OUT
+        case.expect(end.outcome == "run-out", f"outcome {end.outcome!r}: {frame.log()}")
         case.expect(end.cycles == RUN_OUT, f"ended at {end.cycles}, not at {RUN_OUT}")
-        ended = any(kill.state in ("ended", "stopped") for kill in case.kills)
-        case.wrong += unsound(frame.out, cut_at_the_end=ended)
-        case.wrong += self._notes_missing(end)
-        for before in self.before:
-            case.wrong += missing(before, end)
-        case.lost = cycles_lost(end)
         found = interruptions(end)
         case.expect(
             found == self.expected,
             f"{found} interruptions by a program that was gone, {self.expected} kills were such",
         )
-        code, said = frame.answered("watch", str(frame.out))
-        case.expect(code == EXIT_CODES.get(end.outcome), f"watch ended with {code}: {said}")
 
 
 def busy(now: Kept) -> bool:
     """Tell whether a fault only says that this computer was too busy."""
     return any(word in now.why for word in BUSY)
-
-
-def _log(out: Path) -> str:
-    with contextlib.suppress(OSError):
-        return (out / "runner.log").read_text(errors="replace")[-500:]
-    return "no log"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import random
 import signal
 import socket
@@ -12,8 +11,9 @@ import time
 from rig.control.address import socket_name
 from rig.errors import EXIT_CODES
 from tests.endurance.case import Case, Kill
-from tests.endurance.frames import Frame, gone
-from tests.endurance.invariants import Kept, cycles_lost, kept, missing, unsound
+from tests.endurance.frames import Frame
+from tests.endurance.invariants import kept
+from tests.endurance.looking import Looking, send
 
 LIVES = 4
 ACTS = 6
@@ -22,16 +22,13 @@ STOPS_WITHIN = 60.0
 STANDS = ("locked", "paused", "unloaded")
 
 
-class Squall:
+class Squall(Looking):
     """One test in real time in a storm. Use `run` once."""
 
     def __init__(self, case: Case, frame: Frame) -> None:
-        self.case, self.frame = case, frame
-        self.random = case.random()
-        self.notes: list[str] = []
-        self.before: list[Kept] = []
+        super().__init__(case, frame)
         self.acts = {
-            "note": self._note,
+            "note": self.note,
             "many notes at once": self._many,
             "nonsense": self._nonsense,
             "pause and continue": lambda: self._stands("pause"),
@@ -65,12 +62,6 @@ class Squall:
             name = self.random.choice(list(self.acts))
             self.case.count(name)
             self.acts[name]()
-
-    def _note(self) -> None:
-        text = f"note {len(self.notes) + 1} of squall {self.case.seed}"
-        if self.frame.noted(text):
-            self.notes.append(text)
-            self.case.count("notes acknowledged")
 
     def _many(self) -> None:
         """Have two hundred notes come at once, none of which waits for its answer."""
@@ -112,18 +103,14 @@ class Squall:
             self.frame.ask("continue", within=40.0)
 
     def _frozen(self, pid: int | None) -> None:
-        if pid is None:
-            return
-        with contextlib.suppress(ProcessLookupError):
-            os.kill(pid, signal.SIGSTOP)
-            time.sleep(self.random.uniform(0.05, 2.5))
-            os.kill(pid, signal.SIGCONT)
+        send(pid, signal.SIGSTOP)
+        time.sleep(self.random.uniform(0.05, 2.5))
+        send(pid, signal.SIGCONT)
 
     def _kill_recorder(self) -> None:
         pid = self.frame.recorder()
         if pid is not None:
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(pid, signal.SIGKILL)
+            send(pid, signal.SIGKILL)
             self.case.kills.append(Kill("recorder", self.frame.state()))
 
     def _refused(self, what: str, code: int, said: str) -> None:
@@ -150,13 +137,11 @@ class Squall:
             what = self.random.choice(("runner", "both"))
             self.case.kills.append(Kill(what, self.frame.state()))
             for pid in (recorder if what == "both" else None, runner):
-                if pid is not None:
-                    with contextlib.suppress(ProcessLookupError):
-                        os.kill(pid, signal.SIGKILL)
+                send(pid, signal.SIGKILL)
             self.frame.until(lambda: not self.frame.left())
         elif runner is not None:
             return True
-        now = self._looked()
+        now = self.looked()
         if now is None or now.outcome in ("failure", "run-out"):
             return False
         words = ("--mended", "P. Tester looked at it") if now.outcome in ("fault", "limit") else ()
@@ -172,19 +157,6 @@ class Squall:
     def _outcome(self) -> str:
         return kept(self.frame.out).outcome
 
-    def _looked(self) -> Kept | None:
-        try:
-            now = kept(self.frame.out)
-        except Exception as error:
-            self.case.wrong.append(f"no record: {error}")
-            return None
-        if self.before:
-            self.case.wrong += missing(self.before[-1], now)
-        self.before.append(now)
-        texts = " ".join(text for _, _, _, text in now.entries["events"])
-        self.case.wrong += [f"acknowledged and missing: {n}" for n in self.notes if n not in texts]
-        return now
-
     def _at_its_end(self) -> None:
         case, frame = self.case, self.frame
         if frame.runner() is not None:
@@ -192,18 +164,8 @@ class Squall:
             over = frame.until(lambda: frame.runner() is None, STOPS_WITHIN)
             case.expect(over, f"a stop was answered with {code} and nothing ended: {said}")
         frame.until(lambda: not frame.left(), 10.0)
-        case.wrong += [f"process left behind: {command}" for command in frame.left().values()]
-        now = self._looked()
-        if now is None:
-            return
-        if not now.outcome:
+        if frame.state() != "ended":
             code, said = frame.answered("resume", str(frame.out), "--end", "enough")
-            now = self._looked() or now
-            case.expect(bool(now.outcome), f"resume --end left no outcome, {code}: {said}")
-        case.outcome, case.cycles, case.lost = now.outcome, now.cycles, cycles_lost(now)
-        code, said = frame.answered("watch", str(frame.out))
-        case.expect(code == EXIT_CODES.get(now.outcome), f"watch ended with {code}: {said}")
-        case.wrong += unsound(frame.out, cut_at_the_end=True)
-        case.wrong += [f"still held: {what}" for what in frame.locked()]
-        for pid in (frame.runner(), frame.recorder()):
-            case.expect(pid is None or gone(pid), f"process {pid} still has the folder")
+            ended = frame.state() == "ended"
+            case.expect(ended, f"resume --end left no outcome, {code}: {said}")
+        self.last_look(cut_at_the_end=True)
