@@ -30,7 +30,8 @@ STATES = (
     {"leak": True},
     {"oil_temperature": 325.0},
     {"oil_temperature": 340.0},
-    {"mains": False},
+    {"oil_pressure_low": True},
+    {"mains_lost": True},
 )
 
 

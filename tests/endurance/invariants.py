@@ -193,7 +193,7 @@ def cycles_lost(record: Kept) -> list[int]:
     """Return how many cycles each resumption says the record lacks."""
     texts = [text for _, _, kind, text in record.entries["events"] if kind == "resume"]
     return [
-        int("".join(c for c in text.split("lacks: ")[1].split(",")[0] if c.isdigit()))
+        int(text.removeprefix("about ").split()[0])
         for text in texts
-        if "lacks: " in text
+        if "cycles run and not recorded" in text
     ]

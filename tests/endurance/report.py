@@ -98,7 +98,9 @@ def _lost(cases: Iterable[Case]) -> list[str]:
 
 
 def _life(cases: Iterable[Case]) -> list[str]:
-    off = [abs(c.cycles / c.undisturbed - 1) for c in cases if c.undisturbed and c.cycles]
+    # What has no end, or another, is named below.
+    ended = [case for case in cases if case.undisturbed and case.outcome in ("failure", "run-out")]
+    off = [abs(case.cycles / case.undisturbed - 1) for case in ended]
     if not off:
         return []
     return [f"at most {max(off):.2%} from that of the undisturbed test, in {len(off)} tests"]
