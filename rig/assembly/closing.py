@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import shlex
 import signal
-from typing import Any
+from typing import Any, Final
 
 from rig.control.desk import Answer, Desk, Request
 from rig.errors import StorageError
@@ -17,12 +17,19 @@ from rig.record.finishing import Finishing
 from rig.record.journal import JOURNAL
 from rig.record.remote import RemoteRecorder
 
+WARNED: Final = (
+    "the rig is at rest and the record ends by itself once there is room; stop once more gives up "
+    "what is not on the disk yet"
+)
+GIVES_UP: Final = "gives up the rest of the record"
+
 
 class LastDesk(Desk):
-    """A desk at which a stop also gives up a record that waits for its disk."""
+    """A desk at which a second stop gives up a record that waits for its disk."""
 
     def __init__(self) -> None:
         super().__init__()
+        self._warned = False
         self.finishing: Finishing[Any] | None = None
 
     @property
@@ -34,9 +41,14 @@ class LastDesk(Desk):
         """Put a request on the desk; the future is its first answer."""
         if self.finishing is None or request.verb != "stop" or not self.trouble:
             return super().ask(request)
-        self.finishing.give_up(request.who or "somebody")
         acted: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
-        acted.set_result(Answer(True, "gives up the rest of the record", "stopped"))
+        if self._warned:
+            self.finishing.give_up(request.who or "somebody")
+            acted.set_result(Answer(True, GIVES_UP, "stopped"))
+        else:
+            # A stop out of habit must not cost what is still in memory.
+            self._warned = True
+            acted.set_result(Answer(False, f"{self.trouble}; {WARNED}", "stopped"))
         return acted
 
 

@@ -6,7 +6,7 @@ import math
 import posixpath
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -35,7 +35,8 @@ _STANDS: Final = frozenset({"failure", "run-out", "ultimate", "limit", "fault"})
 class LookBack:
     """A run as its journal has it; `verdict` stands where only the record was not finished.
 
-    `later` holds the counted rows that came after the restart point.
+    `later` holds the counted rows that came after the restart point. `rig_file` is the path and
+    text of a rig file to go on with in place of the recorded one.
     """
 
     folder: Path
@@ -50,6 +51,7 @@ class LookBack:
     stiffness_from: str
     cycles_stiffness: float
     later: Cycles
+    rig_file: tuple[str, str] | None = None
 
     @property
     def rehearsal(self) -> bool:
@@ -101,8 +103,21 @@ class LookBack:
 
     @property
     def plan(self) -> Plan:
-        """The plan, from the files as they were when the test began."""
-        return load_plan("protocol.toml", "rig.toml", _recorded(self.header.texts))
+        """The plan, from the files as they were when the test began, but for the `rig_file`."""
+        path, text = self.rig_file or ("rig.toml", self.header.texts["rig"])
+        return load_plan("protocol.toml", path, _recorded({**self.header.texts, "rig": text}, path))
+
+    def on_rig(self, path: str, text: str) -> LookBack:
+        """Return it with another rig file. Raises InputError for one of another frame."""
+        other = replace(self, rig_file=(path, text))
+        was, now = self.plan.rig, other.plan.rig
+        if (was.name, was.rate, was.channels) != (now.name, now.rate, now.channels):
+            raise InputError(
+                f"{path}: name, rate and channels must be those of the rig the test began on, "
+                f"{was.name!r} with {was.rate:g} Hz and {len(was.channels)} channels; nothing was "
+                "started"
+            )
+        return other
 
     def taken_up(self, alone: float, why: str) -> TakenUp | None:
         """Return where the test goes on after at least `alone` [s] of test time.
@@ -220,12 +235,15 @@ def _median_stiffness(journal: Journal, cycle: int) -> float:
     return float(np.median(valid)) if len(valid) else math.nan
 
 
-def _recorded(texts: Mapping[str, str]) -> Any:
-    """Return a reader of the files that a journal keeps, by the names the protocol gives them."""
+def _recorded(texts: Mapping[str, str], rig: str) -> Any:
+    """Return a reader of the files that a journal keeps, by the names the protocol gives them.
+
+    `rig` is the path by which the rig file is asked for.
+    """
     named = tomllib.loads(texts["protocol"])
     known = {
         "protocol.toml": texts["protocol"],
-        "rig.toml": texts["rig"],
+        rig: texts["rig"],
         posixpath.normpath(str(named.get("specimen", ""))): texts["specimen"],
     }
 

@@ -50,8 +50,8 @@ class Order:
 
     `attended` is "attended" where a person at a terminal can confirm the checklist; `on_call` is
     who is called at night, "" where the checklist asks for it or nobody is. `how` is "begin", or
-    "go on" with the test in `out` that was cut off: then its record has plan and seed, and `said`
-    tells what happened.
+    "go on" with the test in `out` that was cut off: then its record has plan and seed, `rig` is ""
+    or a rig file in place of the recorded one, and `said` tells what happened.
     """
 
     protocol: str
@@ -154,6 +154,8 @@ def _test(order: Order) -> Test:
     """Return what an order asks for. Raises InputError, StorageError."""
     if order.how == "go on":
         found = look_back(order.out)
+        if order.rig:
+            found = found.on_rig(order.rig, _text_of(order.rig))
         return Test(order, found.plan, found)
     return Test(order, load_plan(order.protocol, order.rig, _text_of), None)
 
@@ -176,9 +178,10 @@ async def _begun(test: Test, starter: Starter, last: contextlib.ExitStack) -> in
     else:
         refuse_quiet(plan, clock.utc())
     with contextlib.ExitStack() as held:
-        held.callback(lock_rig(plan.rig.name, out, clock.utc()).release)
         if test.found is not None:
+            # Before the rig, which the same test would hold if somebody has just resumed it.
             held.callback(lock_folder(out, clock.utc()).release)
+        held.callback(lock_rig(plan.rig.name, out, clock.utc()).release)
         log = LastWords(out)
         last.callback(log.flush)
         held.callback(log.drop)
@@ -229,6 +232,9 @@ async def _taken_up(
     try:
         restore_simulated(rig, taken)
         recorder = await RemoteRecorder.reopen(order.out, found.header)
+        if found.rig_file is not None:
+            path, text = found.rig_file
+            recorder.event(found.ended, found.cycles, "rig file", f"from here on {path}:\n{text}")
         log.keep()
         live = LiveTest(plan, rig, recorder, clock, order.out, on_call=order.on_call, taken=taken)
         return await live.run(starter.ready)

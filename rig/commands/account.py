@@ -8,13 +8,12 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
 from rig.commands.folders import local_time
+from rig.control.water_account import dry_limit
 from rig.monitor.words import quantity, span
 
 if TYPE_CHECKING:
     from rig.assembly.looking_back import LookBack
     from rig.protocol.plan import Plan
-
-DRY_LONG: Final = 2 * 3600.0  # [s] from which it is wetted first; common practice, no source
 
 DOING: Final = {
     "idle": "before it began",
@@ -69,6 +68,7 @@ def account(found: LookBack, gone: float, mended: str, doubt: str, now: datetime
     ]
     lines += [f"  doubt     {doubt}"] if doubt else []
     lines += [f"  mended    {mended}"] if mended else []
+    lines += [f"  rig file  {found.rig_file[0]}, from now on"] if found.rig_file else []
     return [*lines, f"  now       {_now(found, plan)}"]
 
 
@@ -121,7 +121,9 @@ def _stands(found: LookBack, plan: Plan, gone: float) -> Iterator[str]:
         yield f"inspected at {last:,} cycles" if last else "no inspection yet"
     dry = dry_for(found, gone)
     if dry > 0:
-        first = ", so wetted first" if dry > DRY_LONG else ""
+        frequency = plan.loading.frequency if plan.loading else math.inf
+        limit = dry_limit(plan.spray, frequency) if plan.spray else math.inf
+        first = ", so wetted first" if dry > limit else ""
         yield f"dry for {span(dry)}{first}"
 
 

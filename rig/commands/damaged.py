@@ -58,7 +58,9 @@ def _lines(out: Path, damage: tuple[str, ...]) -> list[str]:
         lines += [f"what holds of it could not be saved: {error}", *_bounded("damage:", damage, "")]
     else:
         lines += _saved(saved)
-    return [*lines, "keep a copy of the folder before anything else; resume cannot go on from this"]
+    whole = any(_WHOLE in line for line in lines)
+    last = "" if whole else "; resume cannot go on from this: it is for whoever knows the file"
+    return [*lines, f"keep a copy of the folder before anything else{last}"]
 
 
 def _saved(saved: Saved) -> list[str]:

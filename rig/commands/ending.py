@@ -27,10 +27,7 @@ def result_in(out: Path, code: int | None = None) -> tuple[str, Result]:
         raise StorageError(_last_words(out))
     how = _how(code)
     if found is None:
-        raise RigError(
-            f"{out}: the runner {how} and without a verdict: {_last_words(out)}; "
-            f"go on with: nightrig resume {typed(out)}"
-        )
+        raise RigError(_without_end(out, how))
     if not found[1].run.exists():
         raise StorageError(
             f"{out}: the record is complete in journal.db, but the runner {how} before run.h5 was "
@@ -46,6 +43,17 @@ def rig_at_end(out: Path) -> str:
             said = [e.text for e in journal.newest_events(MOST_EVENTS) if e.kind == "pressure"]
             return f"pressure {said[-1]}" if said else ""
     return ""
+
+
+def _without_end(out: Path, how: str) -> str:
+    """Say that a runner is gone without a verdict: what is kept, and how the test goes on."""
+    with contextlib.suppress(StorageError), read_journal(out) as journal:
+        kept = f"kept is all up to cycle {journal.rows('cycles'):,}"
+        return (
+            f"{out}: the runner {how}, without a verdict; {kept}. Look at the rig first, its "
+            f"controller stops by itself; then: nightrig resume {typed(out)}"
+        )
+    return f"{out}: the runner {how}, without a verdict: {_last_words(out)}"
 
 
 def _how(code: int | None) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from rig.assembly.devices import find_driver
@@ -12,6 +13,7 @@ from rig.assembly.looking_back import LookBack
 from rig.assembly.rehearsal import ALONE, go_on_rehearsing
 from rig.clock import SystemClock
 from rig.commands.account import account, happened
+from rig.commands.files import find_rig
 from rig.commands.rehearse import beside_screen, refuse_full, say_rehearsed
 from rig.commands.run import start
 from rig.commands.saying import folded, say
@@ -32,11 +34,15 @@ def go_on(found: LookBack, asked: Asked, doubt: str) -> int:
 
     `doubt` is what makes the end of the record doubtful, "" for nothing.
     """
-    out, plan, now = found.folder, found.plan, SystemClock().utc()
-    if found.rehearsal and (asked.detach or asked.on_call):
+    out, now = found.folder, SystemClock().utc()
+    if found.rehearsal and (asked.detach or asked.on_call or asked.rig):
         raise InputError(
-            f"{out}: is a rehearsal; --detach and --on-call are for tests in real time"
+            f"{out}: is a rehearsal; --rig, --detach and --on-call are for tests in real time"
         )
+    rig = find_rig(asked.rig) if asked.rig else ""
+    if rig:
+        found = found.on_rig(rig, Path(rig).read_text(encoding="utf-8-sig"))
+    plan = found.plan
     refuse_full(out, bytes_left(found))
     find_driver(plan.rig.driver)
     gone = ALONE if found.rehearsal else found.gone_for(now)[0]
@@ -51,7 +57,16 @@ def go_on(found: LookBack, asked: Asked, doubt: str) -> int:
     attended = "attended" if sys.stdin.isatty() else "unattended"
     seed = str(found.header.seed or 0)
     place = str(out.absolute())
-    order = ["", "", place, seed, attended, asked.on_call or "", "go on", why]
+    order = [
+        "",
+        str(Path(rig).absolute()) if rig else "",
+        place,
+        seed,
+        attended,
+        asked.on_call or "",
+        "go on",
+        why,
+    ]
     followed = start(plan, order, out, asked.on_call, asked.shown, before)
     return followed.say(asked.shown, as_json=asked.as_json)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import click
 
@@ -18,8 +18,6 @@ from rig.errors import InputError, RigError, StorageError
 if TYPE_CHECKING:
     from rig.assembly.looking_back import LookBack
 
-AS_IT_STANDS: Final = "ended as it stands"
-
 
 @dataclass(frozen=True, slots=True)
 class Asked:
@@ -27,6 +25,7 @@ class Asked:
 
     mended: str
     end: str | None
+    rig: str | None
     on_call: str | None
     detach: bool
     ascii_only: bool
@@ -52,6 +51,12 @@ class Asked:
     flag_value="",
     help="Do not go on: close the record of a test that was cut off. Nothing moves.",
 )
+@click.option(
+    "--rig",
+    "rig_name",
+    metavar="RIG",
+    help="A rig file in place of the recorded one, such as one with another port or limit.",
+)
 @click.option("--on-call", metavar='"NAME, PHONE"', help="Who is called; asked for if needed.")
 @click.option("--detach", is_flag=True, help="Return once the test goes on.")
 @ascii_option
@@ -60,6 +65,7 @@ def resume(
     folder: str,
     mended: str | None,
     end: str | None,
+    rig_name: str | None,
     on_call: str | None,
     detach: bool,
     ascii_only: bool,
@@ -70,7 +76,8 @@ def resume(
     It says what happened and what is known, then repeats the checks (on a rig that moves
     something real the checklist too), makes contact, compares the stiffness with before, and goes
     on with the count. A test that ended with a limit or a fault goes on once its cause is mended:
-    say how with --mended. Of a test that has failed or run out the record is checked, made again
+    say how with --mended. The files are those of its beginning: a changed rig file is used only
+    where --rig names it. Of a test that has failed or run out the record is checked, made again
     where it is damaged, and its result printed; nothing moves.
 
     Software is no safety system: look after the rig at the rig first.
@@ -79,7 +86,8 @@ def resume(
     """
     try:
         done, why = _told(mended, end), None if end is None else _one_line(end)
-        return _resumed(Path(folder), Asked(done, why, on_call, detach, ascii_only, as_json))
+        asked = Asked(done, why, rig_name, on_call, detach, ascii_only, as_json)
+        return _resumed(Path(folder), asked)
     except RigError as error:
         if as_json:
             say_refusal(error)
@@ -105,6 +113,7 @@ def _one_line(text: str) -> str:
 def _resumed(out: Path, asked: Asked) -> int:
     """Close the record, print how it ended, or go on; return the code. Raises RigError."""
     from rig.assembly.looking_back import RESUMABLE, look_back
+    from rig.record.entries import AS_IT_STANDS
 
     found, doubt = readable(out)
     if found.verdict is not None or (found.ending is None and asked.end is not None):
@@ -113,7 +122,8 @@ def _resumed(out: Path, asked: Asked) -> int:
     elif found.ending is not None and asked.end is not None:
         _say(f"{out}: it had ended already; it stays as it is")
     outcome = found.ending.outcome if found.ending else ""
-    stopped = outcome == "operator" and asked.end is None
+    closed = found.ending is not None and found.ending.why.startswith(AS_IT_STANDS)
+    stopped = outcome == "operator" and asked.end is None and not closed
     if not outcome or stopped or (asked.mended and outcome in RESUMABLE):
         from rig.commands.going_on import go_on
 
@@ -132,6 +142,8 @@ def readable(out: Path) -> tuple[LookBack, str]:
     from rig.control.lock import folder_holder
 
     if not holds_run(out):
+        if remains := _remains(out):
+            raise StorageError(f"{out}: its journal.db is missing; {remains}")
         raise InputError(place(out).text)
     if holder := folder_holder(out):
         raise InputError(
@@ -142,10 +154,20 @@ def readable(out: Path) -> tuple[LookBack, str]:
     return look_back(out), doubt
 
 
+def _remains(out: Path) -> str:
+    """Return what is there of a run whose journal is gone, "" for nothing."""
+    copy = "keep a copy of the folder before anything else, and look for a backup of journal.db"
+    if (out / "run.h5").is_file():
+        return f"run.h5 is there: of a test that had ended it holds everything; {copy}"
+    left = [name for name in ("journal.db-wal", "segments") if (out / name).exists()]
+    return f"{' and '.join(left)} may hold a part of it; {copy}" if left else ""
+
+
 def _closed(found: LookBack, asked: Asked) -> None:
     """End a record with the verdict that stands, or as it stands."""
     from rig.assembly.as_it_stands import finish_record
     from rig.control.taken_up import Verdict
+    from rig.record.entries import AS_IT_STANDS
 
     verdict = found.verdict
     if verdict is None:
@@ -167,7 +189,7 @@ def _as_it_ended(out: Path, outcome: str, asked: Asked) -> int:
     ended = recorded_result(out)
     if ended is None:
         raise StorageError(f"{out}: the record has lost its end meanwhile; look once more")
-    on = goes_on(outcome, out)
+    on = goes_on(outcome, ended[1].why, out)
     if on and asked.end is None:
         _say(f"{out}: nothing was moved; it goes on {on}")
     elif asked.mended:

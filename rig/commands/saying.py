@@ -143,7 +143,7 @@ def say_result(title: str, result: Result, out: Path, *, as_json: bool) -> None:
 def summary(title: str, result: Result, out: Path) -> str:
     """Return what a person wants to know of the end, and how it may go on, in a few lines."""
     here = f", {span(result.real_s)} here" if result.real_s is not None else ""
-    on = goes_on(result.outcome, out)
+    on = goes_on(result.outcome, result.why, out)
     lines = (
         title,
         f"  outcome   {result.outcome}: {result.why}",
@@ -155,8 +155,12 @@ def summary(title: str, result: Result, out: Path) -> str:
     return "\n".join(lines)
 
 
-def goes_on(outcome: str, out: Path) -> str:
+def goes_on(outcome: str, why: str, out: Path) -> str:
     """Return what is typed to go on with a test that ended, "" where its specimen has had it."""
+    from rig.record.entries import AS_IT_STANDS
+
+    if why.startswith(AS_IT_STANDS):
+        return ""
     if outcome == "operator":
         return f"nightrig resume {typed(out)}"
     if outcome in ("limit", "fault"):

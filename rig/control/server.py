@@ -252,7 +252,8 @@ class Door:
         except StorageError as error:
             return {"answer": "not recorded", "text": clean(str(error))}
         except TimeoutError:
-            return {"answer": "not recorded", "text": f"the disk took over {RECORDS:g} s"}
+            text = f"kept in memory, the disk has not taken it in {RECORDS:g} s"
+            return {"answer": "not recorded", "text": text}
         return {"answer": "recorded"}
 
 

@@ -100,15 +100,9 @@ def unrecorded(taken: TakenUp, status: ActuatorStatus, frequency: float) -> str:
     known = taken.counted + taken.built_up - taken.point_cycles
     if before is not None and status.counter >= before:
         lost = max(status.counter - before - known, 0)
-        return (
-            f"cycles run after the last recorded one, which the record lacks: {lost}, the "
-            "controller's own stop included; its counter says so"
-        )
+        return f"{lost} cycles run and not recorded, by its counter; its own stop is among them"
     most = math.ceil(UNSEEN * frequency) + 4
-    return (
-        f"cycles run after the last recorded one, which the record lacks: about {most} at the "
-        "most; an estimate, the controller's counter has begun anew"
-    )
+    return f"about {most} cycles run and not recorded at the most: its counter has begun anew"
 
 
 async def contact_and_check(

@@ -12,12 +12,17 @@ from typing import Final
 from rig.monitor import near, words
 from rig.monitor.bounds import close, room
 from rig.monitor.view import TOO_OLD, View
+from rig.record.entries import AS_IT_STANDS
 from rig.record.status import Armed
 
 OLD: Final = 5.0
 """Age of the newest data [s] from which it is told."""
 LOST: Final = 300.0
 """Age [s] from which somebody has to come: nobody knows what the rig does."""
+FULL_LOST: Final = 60.0
+"""The same [s] where the disk is full: by then a stop under way has come to rest."""
+LEAST_ROOM: Final = 500_000
+"""Bytes left on a disk that is as good as full."""
 TANK_SOON: Final = 12 * 3600.0
 """A tank that lasts less than a night [s] is worth a look; common practice, no source."""
 OIL_WARM: Final = 323.15
@@ -76,18 +81,21 @@ def call(view: View) -> Call:
         loud = not_off or view.ending.outcome in ("limit", "fault")
         return Call(Level.ENDED, headline, tuple(_ended(view)), loud)
     gone = list(_gone(view))
+    full = [] if gone else list(_full(view))
     if gone and not view.rehearsal:
         return Call(Level.COME, "COME: ITS PROGRAM IS GONE", tuple(gone))
-    comes = gone or [*_lost(view), *_comes(view)]
+    comes = gone or [*full, *_lost(view), *_comes(view)]
     looks = [*_old(view), *_looks(view)]
     first = [told for told in (near.water(view), near.hold(view)) if told]
     moves, out = near.motion(view)
-    if moves and not (view.age > LOST and not view.rehearsal):
+    lost = view.age > (FULL_LOST if full else LOST) and not view.rehearsal
+    if moves and not lost:
         ends = [_quiet(view)] if view.over else []
         why = [*first, *ends, *comes, *looks] or [near.before(view)]
         return Call(Level.COME if comes else Level.LOOK, moves, tuple(why), loud=out)
     if comes and not gone:
-        return Call(Level.COME, _come(view), tuple(first + comes + looks))
+        headline = "COME: ITS DISK IS FULL" if full else _come(view)
+        return Call(Level.COME, headline, tuple(first + comes + looks))
     if first or comes or looks:
         return Call(Level.LOOK, "LOOK WHEN YOU CAN", tuple(first + comes + looks))
     return Call(Level.NOTHING, "NOTHING TO DO", (_quiet(view),))
@@ -135,7 +143,8 @@ def _ended(view: View) -> Iterator[str]:
     if told := near.water(view):
         yield told
     yield from view.status.troubles
-    if view.ending is not None and not pressure.startswith("NOT"):
+    closed = view.ending is None or view.ending.why.startswith(AS_IT_STANDS)
+    if view.ending is not None and not closed and not pressure.startswith("NOT"):
         yield from _goes_on(view, view.ending.outcome)
 
 
@@ -163,6 +172,13 @@ def _goes_on(view: View, outcome: str) -> Iterator[str]:
 
 def _resume(view: View) -> str:
     return f"nightrig resume {shlex.quote(str(view.folder))}"
+
+
+def _full(view: View) -> Iterator[str]:
+    """Tell that new data stays away because there is no room for it."""
+    if view.alive and view.ending is None and view.room < LEAST_ROOM:
+        yield f"make room on the disk of {view.folder}: {view.room / 1e6:.1f} MB are left"
+        yield "nothing is lost so far: it goes on in memory, and stops by itself when that is full"
 
 
 def _lost(view: View) -> Iterator[str]:

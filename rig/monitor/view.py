@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -16,7 +17,10 @@ from rig.monitor.curve import Curve, CurveKeeper
 from rig.record.entries import Ending, Event, RunHeader
 from rig.record.history import Journal, read_journal
 from rig.record.status import Status
+from rig.record.trouble import free_bytes
 
+ROOM_ASKED: Final = 3.0
+"""Age of the newest data [s] from which the disk is asked for its room."""
 TOO_OLD: Final = 30.0
 """Age of the newest data [s] from which it tells nothing of now."""
 EVENTS: Final = 60
@@ -34,7 +38,8 @@ class View:
     says why the record, or a part of it, could not be read at this look; what is not known from
     it is then from the last one.
     `zone` is the zone of clock times, None the computer's. `unchanged` is for how long [s] the
-    looks have found the same data, whatever the computer's clock was set to meanwhile.
+    looks have found the same data, whatever the computer's clock was set to meanwhile. `room` is
+    what is left on the disk [bytes], asked only where new data stays away, NaN else.
     """
 
     folder: Path
@@ -50,6 +55,7 @@ class View:
     unreadable: str = ""
     zone: tzinfo | None = None
     unchanged: float = 0.0
+    room: float = math.nan
 
     @property
     def rehearsal(self) -> bool:
@@ -167,6 +173,9 @@ class Follower:
         if self._last is None or view.status.stamp != self._last.status.stamp:
             self._changed = self._seconds()
         view = replace(view, alive=alive, unchanged=self._seconds() - self._changed)
+        if alive and view.age > ROOM_ASKED and not view.rehearsal:
+            with contextlib.suppress(StorageError):
+                view = replace(view, room=float(free_bytes(self._folder)))
         self._last = view
         return view
 

@@ -10,6 +10,8 @@ from typing import Any, Final
 from rig.channels import Channel
 from rig.samples import SampleArray, column_type, cycle_columns
 
+AS_IT_STANDS: Final = "ended as it stands"
+"""How the why of a record begins that somebody closed without an end of its test."""
 AT_ONCE: Final = frozenset({"state", "limit", "verdict"})
 """Kinds of events that are committed without waiting to be told."""
 

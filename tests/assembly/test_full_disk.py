@@ -93,6 +93,10 @@ def full_at_the_end(tmp_path: Path, disk: Disk, *, room: bool) -> None:
         if room:
             junk.unlink()
         else:
+            # A stop out of habit only warns; the second is meant.
+            warned = await whole.asked("stop")
+            assert warned["answer"] == "refused"
+            assert "stop once more gives up" in warned["text"]
             assert (await whole.asked("stop"))["text"] == "gives up the rest of the record"
 
     code, line, whole = whole_test(tmp_path, run, fill, memory=64_000_000)

@@ -126,6 +126,7 @@ def test_a_record_that_is_given_up_tells_after_which_cycle_all_is_lost(tmp_path)
         durable.append(whole.recorder.counted)
         os.kill(whole.recorder.pid, signal.SIGSTOP)
         await whole.waiting()
+        assert (await whole.asked("stop"))["answer"] == "refused"
         assert await whole.asked("stop") == {
             "answer": "acted",
             "text": "gives up the rest of the record",

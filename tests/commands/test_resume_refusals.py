@@ -65,8 +65,8 @@ def test_a_folder_that_somebody_holds_is_refused_with_the_holder(name, request, 
     [
         (["--mended", " "], '--mended: say what was done, such as --mended "sensor cable renewed"'),
         (["--mended", "cable", "--end"], "--mended goes on and --end does not: give one of them"),
-        (["--detach"], "is a rehearsal; --detach and --on-call are for tests in real time"),
-        (["--on-call", "B. Name, 12"], "--detach and --on-call are for tests in real time"),
+        (["--detach"], "is a rehearsal; --rig, --detach and --on-call are for tests in real time"),
+        (["--on-call", "B. Name, 12"], "--rig, --detach and --on-call are for tests in real time"),
     ],
 )
 def test_words_that_do_not_fit_are_refused(killed, tmp_path, capsys, words, line):
@@ -106,7 +106,7 @@ def test_a_damaged_journal_is_named_and_what_holds_is_saved(closed, tmp_path, ca
         assert lines[0].startswith(f"{out}/journal.db: the journal is damaged: cycles ")
         assert lines[1] == f"{out}/run.h5 is whole and holds everything of the ended run"
         assert lines[2] == f"saved in {out}/saved-{number}.h5:"
-        assert "keep a copy of the folder before anything else" in lines[-1]
+        assert lines[-1] == "keep a copy of the folder before anything else"
         with h5py.File(out / f"saved-{number}.h5") as saved:
             assert saved.attrs["format"] == "nightrig-salvage"
             holes = [row["words"].decode() for row in saved["holes"][:]]
