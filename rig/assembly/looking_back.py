@@ -13,6 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from rig.control.restart import check_point
 from rig.control.stream import TICK_SECONDS
 from rig.control.taken_up import TakenUp, Verdict
 from rig.errors import InputError, StorageError
@@ -57,6 +58,19 @@ class LookBack:
     def rehearsal(self) -> bool:
         """Whether it ran in virtual time."""
         return self.header.virtual
+
+    def refuse_unreadable(self) -> None:
+        """Raise StorageError for a restart point that this version cannot go on from."""
+        if self.point is None:
+            return
+        try:
+            check_point(self.point, self.cycles, len(self.plan.stages))
+        except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
+            raise StorageError(
+                f"{self.folder}: this version cannot go on from its restart point "
+                f"({type(error).__name__}: {error}); nothing was done; to close the record: "
+                "nightrig resume DIR --end"
+            ) from error
 
     def refuse_changed(self) -> None:
         """Raise InputError where the run has gone on since it was looked at.
@@ -104,8 +118,15 @@ class LookBack:
     @property
     def plan(self) -> Plan:
         """The plan, from the files as they were when the test began, but for the `rig_file`."""
-        path, text = self.rig_file or ("rig.toml", self.header.texts["rig"])
-        return load_plan("protocol.toml", path, _recorded({**self.header.texts, "rig": text}, path))
+        try:
+            path, text = self.rig_file or ("rig.toml", self.header.texts["rig"])
+            texts = {**self.header.texts, "rig": text}
+            return load_plan("protocol.toml", path, _recorded(texts, path))
+        except (InputError, KeyError, ValueError) as error:
+            raise InputError(
+                f"{self.folder}: this version cannot read the files that the record keeps; nothing "
+                f"was started; to close the record: nightrig resume DIR --end; {error}"
+            ) from error
 
     def on_rig(self, path: str, text: str) -> LookBack:
         """Return it with another rig file. Raises InputError for one of another frame."""
@@ -157,7 +178,7 @@ def look_back(folder: Path) -> LookBack:
     with read_journal(folder) as journal:
         header, point = journal.header, journal.restart_point
         counted = journal.rows("cycles")
-        known = int(point["recorded"]["cycles"]) if point else counted
+        known = min(_recorded_cycles(point), counted)
         rows = _rows(journal, "cycles", known, counted)
         built = _last(journal, "build_up", "number")
         stiffness, whence = _expected(journal, counted)
@@ -180,10 +201,18 @@ def look_back(folder: Path) -> LookBack:
 def _ended(journal: Journal, point: Mapping[str, Any] | None) -> float:
     """Return the test time [s] of the last thing recorded."""
     rate = journal.header.rate
-    times = [int(point["frame"]) / rate if point else 0.0]
+    frame = point.get("frame", 0) if point else 0
+    times = [frame / rate if isinstance(frame, int) else 0.0]
     times += [event.time for event in journal.newest_events(100)]
     times += [_last(journal, kind, "time") or 0.0 for kind in ("cycles", "build_up")]
     return max(times)
+
+
+def _recorded_cycles(point: Mapping[str, Any] | None) -> int:
+    """Return how many cycles a restart point knows, none where it cannot be read."""
+    recorded = point.get("recorded") if isinstance(point, Mapping) else None
+    cycles = recorded.get("cycles") if isinstance(recorded, Mapping) else None
+    return cycles if isinstance(cycles, int) else 0
 
 
 def _rows(journal: Journal, kind: str, first: int, stop: int) -> dict[str, Any]:

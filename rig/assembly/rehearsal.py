@@ -74,6 +74,7 @@ def go_on_rehearsing(
     header = found.header
     if not header.virtual or header.seed is None:
         raise InputError(f"{found.folder}: this is no rehearsal; it cannot go on as one")
+    found.refuse_unreadable()
     test = _Rehearsal(found.plan, found.folder, header.seed, faults, script, one_tick)
     test.resumed, test.taken = True, found.taken_up(ALONE, why)
 

@@ -154,6 +154,7 @@ def _test(order: Order) -> Test:
     """Return what an order asks for. Raises InputError, StorageError."""
     if order.how == "go on":
         found = look_back(order.out)
+        found.refuse_unreadable()
         if order.rig:
             found = found.on_rig(order.rig, _text_of(order.rig))
         return Test(order, found.plan, found)
@@ -230,12 +231,13 @@ async def _taken_up(
     taken = found.taken_up(gone, "; ".join(filter(None, (order.said, odd))))
     take_up(order.out, found.kept_rows)
     try:
-        restore_simulated(rig, taken)
         recorder = await RemoteRecorder.reopen(order.out, found.header)
         if found.rig_file is not None:
             path, text = found.rig_file
             recorder.event(found.ended, found.cycles, "rig file", f"from here on {path}:\n{text}")
         log.keep()
+        # Last: from here on a simulated rig goes on with the clock.
+        restore_simulated(rig, taken)
         live = LiveTest(plan, rig, recorder, clock, order.out, on_call=order.on_call, taken=taken)
         return await live.run(starter.ready)
     except BaseException:

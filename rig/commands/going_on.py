@@ -18,7 +18,7 @@ from rig.commands.rehearse import beside_screen, refuse_full, say_rehearsed
 from rig.commands.run import start
 from rig.commands.saying import folded, say
 from rig.commands.screen import STOPS, Shown
-from rig.errors import InputError
+from rig.errors import InputError, StorageError
 from rig.protocol.estimate import estimate
 from rig.record.journal import JOURNAL
 
@@ -43,12 +43,20 @@ def go_on(found: LookBack, asked: Asked, doubt: str) -> int:
     if rig:
         found = found.on_rig(rig, Path(rig).read_text(encoding="utf-8-sig"))
     plan = found.plan
+    found.refuse_unreadable()
+    if doubt and not found.cycles:
+        raise StorageError(
+            f"{out}: {doubt}; nothing was moved: what it had recorded may lie in the part that is "
+            "missing; look for a backup, or close the record with --end"
+        )
     refuse_full(out, bytes_left(found))
     find_driver(plan.rig.driver)
     gone = ALONE if found.rehearsal else found.gone_for(now)[0]
     for line in account(found, gone, asked.mended, doubt, now):
         say(folded(line, sys.stderr), err=True)
-    why = happened(found) + (f"; mended: {asked.mended}" if asked.mended else "")
+    why = "; ".join(
+        filter(None, (happened(found), doubt, asked.mended and f"mended: {asked.mended}"))
+    )
     before = found.status.stamp if found.status else ""
     if found.rehearsal:
         shown = Shown(ascii_only=asked.ascii_only, hint=STOPS)

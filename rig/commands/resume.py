@@ -116,6 +116,8 @@ def _resumed(out: Path, asked: Asked) -> int:
     from rig.record.entries import AS_IT_STANDS
 
     found, doubt = readable(out)
+    if doubt and (asked.end is not None or found.verdict is not None):
+        _say(f"{out}: {doubt}")
     if found.verdict is not None or (found.ending is None and asked.end is not None):
         _closed(found, asked)
         found = look_back(out)

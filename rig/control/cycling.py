@@ -135,14 +135,11 @@ class Cycling:
 
         What a channel had shown for how long ends with an interruption.
         """
-        health = HealthState.from_plain(plain["health"])
-        correction = dict(plain["correction"])
-        correction["pairs"] = tuple((mean, amplitude) for mean, amplitude in correction["pairs"])
-        correction["ranges"] = tuple(correction["ranges"])
+        criteria, health, correction = restored_parts(plain)
         return replace(
             self,
-            criteria=CriteriaState.from_plain(plain["criteria"]),
-            correction=Correction(**correction),
+            criteria=criteria,
+            correction=correction,
             health=HealthState(spikes=health.spikes),
             counted=plain["counted"],
             built_up=plain["built_up"],
@@ -219,3 +216,15 @@ def _where(
     condition: np.ndarray[tuple[int], np.dtype[np.bool_]], flag: Flag
 ) -> np.ndarray[tuple[int], np.dtype[np.uint16]]:
     return np.where(condition, np.uint16(flag), np.uint16(0))
+
+
+def restored_parts(plain: Mapping[str, Any]) -> tuple[CriteriaState, HealthState, Correction]:
+    """Return what `Cycling.to_plain` kept of its parts. Raises KeyError, TypeError, ValueError."""
+    correction = dict(plain["correction"])
+    correction["pairs"] = tuple((mean, amplitude) for mean, amplitude in correction["pairs"])
+    correction["ranges"] = tuple(correction["ranges"])
+    return (
+        CriteriaState.from_plain(plain["criteria"]),
+        HealthState.from_plain(plain["health"]),
+        Correction(**correction),
+    )

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any, Final
 
 from rig.control.cyclic_stage import CyclicStage
+from rig.control.cycling import restored_parts
 from rig.control.station import Station
 from rig.control.taken_up import Verdict
+from rig.control.water import check_water
 from rig.protocol.plan import Stage
 
 
@@ -45,3 +48,45 @@ def restart_point(
         if verdict
         else None,
     }
+
+
+_KINDS: Final[Mapping[str, type | tuple[type, ...]]] = {
+    "stage": str,
+    "stage_number": int,
+    "state": str,
+    "frame": int,
+    "inspected": int,
+    "water": Mapping,
+    "repeat": int,
+    "cracked": bool,
+    "zeros": Mapping,
+    "peak": list,
+    "counter": (int, type(None)),
+    "interruptions": list,
+    "on_call": str,
+    "recorded": Mapping,
+    "rig": (Mapping, type(None)),
+    "baseline_stiffness": (int, float, type(None)),
+}
+
+
+def check_point(point: Mapping[str, Any], cycles: int, stages: int) -> None:
+    """Raise KeyError, TypeError or ValueError for a restart point that cannot be gone on from.
+
+    `cycles` are recorded, the plan has `stages`. It may be of another version.
+    """
+    for key, kind in _KINDS.items():
+        if not isinstance(point[key], kind):
+            raise TypeError(f"{key} is a {type(point[key]).__name__}")
+    if not 0 <= point["stage_number"] <= stages:
+        raise ValueError(f"stage {point['stage_number']} of {stages}")
+    known, cycling = int(point["recorded"]["cycles"]), point["cycling"]
+    if not 0 <= known <= cycles:
+        raise ValueError(f"{known} of {cycles} cycles")
+    if cycling is None and known:
+        raise ValueError("cycles without the state of cycling")
+    if cycling is not None:
+        restored_parts(cycling)
+    for _time, _cycle, _why in point["interruptions"]:
+        pass
+    check_water(point["water"])

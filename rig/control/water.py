@@ -384,3 +384,14 @@ class Water:
         else:
             self.spray = later(self.schedule, self.spray, now - at)
         self.held = counted
+
+
+def check_water(plain: Mapping[str, Any]) -> None:
+    """Raise KeyError or TypeError where `Water.from_plain` could not read plain values."""
+    Spray(**plain["spray"])
+    Totals(**plain["totals"])
+    for name, kind in (("rewet", Rewet), ("stretch", Stretch)):
+        if plain[name]:
+            kind(**plain[name])
+    for key in ("held", "owed", "off_due", "dry_since", "deviates", "wet"):
+        plain[key]

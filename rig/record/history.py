@@ -64,6 +64,10 @@ class Chunk:
         return unseal(self.parts[index], self.fields[index].dtype, self.rows)
 
 
+class OtherVersion(Exception):
+    """Why a journal cannot be read although nothing of it is damaged: the cause of the error."""
+
+
 class Journal:
     """A journal open for reading; a context manager. Use one in the thread that made it.
 
@@ -84,8 +88,12 @@ class Journal:
         except StorageError:
             self._db.close()
             raise
-        self.header = RunHeader.from_json(self._meta["header"])
-        self.tables = tables(self.header)
+        try:
+            self.header = RunHeader.from_json(self._meta["header"])
+            self.tables = tables(self.header)
+        except (TypeError, KeyError, ValueError, AttributeError) as error:
+            self._db.close()
+            raise self._other(f"its header: {error}") from OtherVersion()
 
     def _read_meta(self) -> dict[str, str]:
         with storage(self.path, "read the journal"):
@@ -97,8 +105,14 @@ class Journal:
         found = {key: body for key, body, _ in meta}
         if found.get("version") != str(VERSION) or "header" not in found:
             version = found.get("version")
-            raise StorageError(f"{self.path}: journal version {version}; this reads {VERSION}")
+            raise self._other(f"{version}, this reads {VERSION}") from OtherVersion()
         return found
+
+    def _other(self, what: str) -> StorageError:
+        return StorageError(
+            f"{self.path}: a journal of another version ({what}); read it with the version that "
+            "wrote it"
+        )
 
     def __enter__(self) -> Journal:
         return self
@@ -119,7 +133,10 @@ class Journal:
     def ending(self) -> Ending | None:
         """How the run ended, or None if it did not."""
         text = self._meta.get("ending")
-        return Ending(*json.loads(text)) if text else None
+        try:
+            return Ending(*json.loads(text)) if text else None
+        except (TypeError, ValueError) as error:
+            raise self._other(f"its ending: {error}") from OtherVersion()
 
     @property
     def restart_point(self) -> dict[str, Any] | None:

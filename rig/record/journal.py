@@ -128,6 +128,28 @@ def _connect(path: Path) -> sqlite3.Connection:
     return db
 
 
+def _writable(path: Path) -> sqlite3.Connection:
+    """Return a connection that can write.
+
+    A reader of this process that began beside one that keeps the log's index shares it, and with
+    it every connection made until that reader has closed.
+    """
+    until = real_seconds() + READERS
+    while True:
+        db = _connect(path)
+        try:
+            db.execute("BEGIN IMMEDIATE")
+            db.execute("ROLLBACK")
+        except sqlite3.OperationalError as error:
+            db.close()
+            readonly = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_READONLY
+            if not readonly or real_seconds() >= until:
+                raise
+            threading.Event().wait(_LOOK_EVERY)
+        else:
+            return db
+
+
 def _meta(key: str, text: str) -> tuple[str, tuple[str, str, int]]:
     body = text.encode()
     return "INSERT OR REPLACE INTO meta VALUES (?, ?, ?)", (key, text, checksum(key, body))
@@ -155,7 +177,7 @@ class JournalWriter:
     def _open(self) -> None:
         with storage(self._path, "open the journal"):
             refuse_empty(self._path)
-            self._db = _connect(self._path)
+            self._db = _writable(self._path)
             try:
                 self._entries = self._count("entry")
                 self._samples = self._count("samples")

@@ -223,6 +223,12 @@ class Keeper:
             self.note(f"recorder process {child.pid} {end}")
             child = await self._another()
             number, counted = child.ready.result()
+            if number < self.backlog.durable:
+                # What was acknowledged is on the disk that held it, not here.
+                self.lost(
+                    f"{self._folder}: this is an older copy of the record: it holds message "
+                    f"{number}, {self.backlog.durable} were acknowledged; put the newer one back"
+                )
             self.counted = max(self.counted, counted)
             self.said = ""
             self._acknowledge(number)
@@ -263,7 +269,7 @@ class Keeper:
                     )
                 )
             try:
-                return await self._open("reopen")
+                return await self._open("resume" if self._ending is None else "reopen")
             except (StorageError, InputError) as error:
                 self.said = str(error)
 

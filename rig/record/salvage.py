@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 from collections import Counter
 from collections.abc import Mapping
 from contextlib import closing
@@ -11,7 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from rig.errors import StorageError
-from rig.record.history import Journal
+from rig.record.history import Journal, OtherVersion
 from rig.record.hold import Hold
 from rig.record.layout import RUN_FILE
 from rig.record.log import Log, read_log
@@ -86,8 +87,19 @@ def _damage(folder: Path, log: Log) -> tuple[str, ...]:
             journal.whole()
     except StorageError as error:
         missing = [hole.words for hole in holes(gather(folder, log))]
+        if not (missing or found or _is_damage(error)):
+            raise
         found += missing or [str(error)]
     return tuple(found)
+
+
+def _is_damage(error: StorageError) -> bool:
+    """Tell damage from a disk that refuses and from a journal of another version."""
+    cause = error.__cause__
+    if isinstance(cause, sqlite3.Error):
+        name = getattr(cause, "sqlite_errorname", "")
+        return name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_ERROR"))
+    return not isinstance(cause, OSError | OtherVersion)
 
 
 def salvage(folder: Path, to: Path) -> Saved:

@@ -33,6 +33,8 @@ def _remedy(error: BaseException, path: Path) -> str:
         return FULL_REMEDY
     if code.startswith("SQLITE_IOERR"):
         return FULL_REMEDY + "; else see whether the disk is gone or read-only"
+    if code.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+        return "another program holds the file; end it, then try again"
     if code in {"SQLITE_CORRUPT", "SQLITE_NOTADB"}:
         return "the file is damaged; keep a copy of the folder before anything else"
     if denied := _denied(path):

@@ -1,7 +1,7 @@
 """Messages between a runner and its recorder process: a length, then a pickle.
 
 To the recorder: `("create" | "resume" | "reopen", folder, header)` first, where "resume" refuses a
-record that has ended and "reopen", of a later process of one run, does not; then
+record that has ended and "reopen", of a later process that is to finish it, does not; then
 `(number, method, arguments)` with numbers that rise by one, and `("finish", arguments)`. The
 methods are those of `RunRecord`, and "nothing" where a newer message made an older one worthless.
 From it: `("ready", number, counted)` with the last message and the last counted cycle that the

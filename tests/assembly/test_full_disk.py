@@ -50,6 +50,7 @@ def stays_full(tmp_path: Path, disk: Disk) -> None:
         durable.append(whole.recorder.counted)
         disk.fill()
         await whole.waiting()
+        assert (await whole.asked("stop"))["answer"] == "refused"
         assert (await whole.asked("stop"))["answer"] == "acted"
 
     code, line, _ = whole_test(tmp_path, run, fill)
@@ -165,6 +166,7 @@ def taken_off(tmp_path: Path, disk: Disk) -> None:
         disk.act("umount", "-l")
         told = await whole.waiting()
         assert told.endswith("is gone from its place; put its folder or disk back")
+        assert (await whole.asked("stop"))["answer"] == "refused"
         assert (await whole.asked("stop"))["answer"] == "acted"
 
     code, line, whole = whole_test(tmp_path, run, take_off, silence=3.0)

@@ -9,12 +9,16 @@ import pytest
 
 from rig.control.checklist import checklist
 from rig.control.desk import Request
+from rig.control.restart import check_point
 from rig.ports import InputState
 from rig.record import read_journal
 from simulators.faults import InputChange
 from tests.control.conftest import COMMITS, SHORT_NIGHT
 from tests.control.night import Accidents, Again, walk
 from tests.control.taken import BY, cut_off, listed, point_of, taken_up
+
+OPTIONAL = {"verdict", "next_cycle"}
+"""What a restart point holds that nothing depends on."""
 
 
 @pytest.fixture
@@ -151,3 +155,22 @@ def test_a_real_rig_asks_for_its_checklist_and_the_input_at_the_rig(plan_of, tmp
     assert numbers.tolist() == list(range(1, len(numbers) + 1))
     zeros = [e for e in listed(goes_on, "zeros") if "taken up again" in e[3]]
     assert {name for _, name, _, _ in zeros} >= {"load", "midspan"}
+
+
+def test_a_restart_point_of_another_version_is_refused_before_anything_is_done(whole):
+    with read_journal(whole.folder) as journal:
+        point, cycles = journal.restart_point, journal.rows("cycles")
+    check_point(point, cycles, 5)
+    spoilt = [{k: v for k, v in point.items() if k != key} for key in point.keys() - OPTIONAL]
+    spoilt += [
+        {**point, "frame": "soon"},
+        {**point, "stage_number": 6},
+        {**point, "cycling": None},
+        {**point, "recorded": {"cycles": cycles + 1}},
+        {**point, "water": {**point["water"], "spray": {"phase": "wet", "colour": 1}}},
+        {**point, "cycling": {**point["cycling"], "correction": {}}},
+        {**point, "interruptions": [[1.0, 2]]},
+    ]
+    for other in spoilt:
+        with pytest.raises((KeyError, TypeError, ValueError)):
+            check_point(other, cycles, 5)
