@@ -27,7 +27,7 @@ def result_in(out: Path, code: int | None = None) -> tuple[str, Result]:
         raise StorageError(_last_words(out))
     how = _how(code)
     if found is None:
-        raise RigError(_without_end(out, how))
+        raise RigError(_without_end(out, how, killed=code is None or code < 0))
     if not found[1].run.exists():
         raise StorageError(
             f"{out}: the record is complete in journal.db, but the runner {how} before run.h5 was "
@@ -45,15 +45,17 @@ def rig_at_end(out: Path) -> str:
     return ""
 
 
-def _without_end(out: Path, how: str) -> str:
-    """Say that a runner is gone without a verdict: what is kept, and how the test goes on."""
+def _without_end(out: Path, how: str, *, killed: bool) -> str:
+    """Say that a runner is gone without a verdict: why, what is kept, how the test goes on."""
+    # Who is killed says nothing: what its log holds is of another time.
+    last = "" if killed else f": {_last_words(out)}"
+    kept = ""
     with contextlib.suppress(StorageError), read_journal(out) as journal:
-        kept = f"kept is all up to cycle {journal.rows('cycles'):,}"
-        return (
-            f"{out}: the runner {how}, without a verdict; {kept}. Look at the rig first, its "
-            f"controller stops by itself; then: nightrig resume {typed(out)}"
-        )
-    return f"{out}: the runner {how}, without a verdict: {_last_words(out)}"
+        kept = f"; kept is all up to cycle {journal.rows('cycles'):,}"
+    return (
+        f"{out}: the runner {how} and without a verdict{last}{kept}. Look at the rig first, its "
+        f"controller stops by itself; then: nightrig resume {typed(out)}"
+    )
 
 
 def _how(code: int | None) -> str:
