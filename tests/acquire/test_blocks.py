@@ -69,6 +69,7 @@ def test_cuts_change_no_bit_of_many_streams(values: SampleArray, cuts: list[int]
 
 @pytest.mark.parametrize("length", [1, 7, 1000, 100_000])
 @pytest.mark.parametrize("spc", [23.7, 200.3])
+@pytest.mark.endurance
 def test_blocks_of_any_length_give_the_same_bits(length: int, spc: float) -> None:
     values = Sine(spc, 4000 / spc, noise=0.005).values()
     values[0, 1500:1503] = np.nan

@@ -203,8 +203,7 @@ LONG = partial(pytest.param, marks=pytest.mark.endurance)
 @pytest.mark.parametrize(
     "scenario",
     [
-        room_is_made,
-        *map(LONG, [last_words, stays_full, room_in_time, taken_off]),
+        *map(LONG, [room_is_made, last_words, stays_full, room_in_time, taken_off]),
         *map(LONG, [full_at_the_end_and_room_is_made, full_at_the_end_and_given_up]),
     ],
 )

@@ -44,7 +44,13 @@ def on_target(rows, plan) -> bool:
     return bool((high < wide).all() and (low < wide).all())
 
 
-@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGSTOP], ids=["killed", "frozen"])
+@pytest.mark.parametrize(
+    "number",
+    [
+        pytest.param(signal.SIGKILL, id="killed"),
+        pytest.param(signal.SIGSTOP, id="frozen", marks=pytest.mark.endurance),
+    ],
+)
 def test_a_recorder_that_dies_is_replaced_and_the_load_stays_on_target(tmp_path, number):
     plan = plan_in(tmp_path)
     durable = []

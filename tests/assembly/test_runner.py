@@ -133,7 +133,14 @@ def nothing_is_left(night) -> bool:
     return not any(name.startswith((".night-1", "night-1")) for name in files)
 
 
-@pytest.mark.parametrize("name", ["SIGINT", "SIGHUP", "SIGTERM"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "SIGINT",
+        pytest.param("SIGHUP", marks=pytest.mark.endurance),
+        pytest.param("SIGTERM", marks=pytest.mark.endurance),
+    ],
+)
 def test_leaving_before_the_test_begins_ends_the_runner_and_moves_nothing(slow_night, name):
     child = slow_night.start()
     runner = slow_night.opening(child)

@@ -108,6 +108,7 @@ def test_a_storm_of_requests_is_answered_and_the_test_goes_on(night):
         assert run.attrs["outcome"] == "operator"
 
 
+@pytest.mark.endurance
 def test_a_stop_gets_through_a_door_full_of_silent_connections(night):
     assert night.finished(night.order("--detach")).returncode == 0
     night.until_state("approach")
@@ -123,6 +124,7 @@ def test_a_stop_gets_through_a_door_full_of_silent_connections(night):
         assert "A. Name" in run.attrs["why"]
 
 
+@pytest.mark.endurance
 def test_a_record_that_is_taken_away_ends_the_run_with_code_6_and_one_line(night):
     child = night.start()
     night.until_state("starting")
@@ -197,7 +199,11 @@ def test_real_hardware_asks_for_the_checklist_by_name_and_for_the_button(night):
     terminal.close()
 
 
-@pytest.mark.parametrize("answer", ["n", None], ids=["no", "closed terminal"])
+@pytest.mark.parametrize(
+    "answer",
+    ["n", pytest.param(None, marks=pytest.mark.endurance)],
+    ids=["no", "closed terminal"],
+)
 def test_a_checklist_that_is_not_confirmed_starts_nothing(night, answer):
     night.people(emulated=False)
     terminal = night.start_on_terminal()
@@ -244,6 +250,7 @@ exec "$@"
 """
 
 
+@pytest.mark.endurance
 def test_where_the_system_offers_it_the_runner_gets_a_lasting_scope_and_a_lock_on_sleep(night):
     programs = night.folder / "programs"
     programs.mkdir()
@@ -291,6 +298,7 @@ def test_a_request_that_cannot_be_is_one_line_and_code_2(night, arguments):
     assert len(done.stderr.splitlines()) == 1
 
 
+@pytest.mark.endurance
 def test_a_request_that_is_done_and_cannot_be_printed_ends_with_its_own_code(night):
     assert night.finished(night.order("--detach")).returncode == 0
     night.until_state("approach")
@@ -314,6 +322,7 @@ sys.exit(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]))
 """A lock on sleep as a parent that takes the runner with it: prctl(2), PR_SET_PDEATHSIG."""
 
 
+@pytest.mark.endurance
 def test_the_code_is_the_runs_where_a_guard_against_sleep_dies_before_the_runner(night):
     programs = night.folder / "programs"
     programs.mkdir()

@@ -78,6 +78,7 @@ def test_a_run_shows_its_screen_and_leaving_it_says_how_to_come_back(night):
         assert re.search(f"{line}: nightrig resume {folder}; name a folder", said)
 
 
+@pytest.mark.endurance
 def test_a_rehearsal_on_a_frozen_terminal_goes_on_to_the_same_end_as_without_one(night):
     # The name of a run is that of its folder.
     for name in ("frozen", "alone"):
@@ -96,6 +97,7 @@ def test_a_rehearsal_on_a_frozen_terminal_goes_on_to_the_same_end_as_without_one
     assert frozen.read_bytes() == alone.read_bytes()
 
 
+@pytest.mark.endurance
 def test_a_rehearsal_can_be_watched_from_elsewhere_and_that_it_died_is_told(night):
     pipes = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
     child = subprocess.Popen(

@@ -101,6 +101,7 @@ def test_a_screen_that_is_killed_closed_or_left_says_how_to_come_back_and_leaves
 
 
 @pytest.mark.usefixtures("undisturbed")
+@pytest.mark.endurance
 def test_a_screen_that_is_stopped_or_not_read_holds_nothing_up(night):
     stopped, unread, frozen = watch(night), watch(night), watch(night)
     for terminal in (stopped, unread, frozen):
@@ -144,6 +145,7 @@ def test_without_a_terminal_plain_lines_come_and_json_has_stdout_for_itself(nigh
 
 
 @pytest.mark.usefixtures("undisturbed")
+@pytest.mark.endurance
 def test_a_pipe_that_is_closed_ends_the_looking_with_code_0(night):
     reader, writer = os.pipe()
     child = subprocess.Popen(
@@ -157,6 +159,7 @@ def test_a_pipe_that_is_closed_ends_the_looking_with_code_0(night):
 
 
 @pytest.mark.usefixtures("undisturbed")
+@pytest.mark.endurance
 def test_a_pipe_that_nobody_empties_does_not_keep_whoever_leaves(night):
     reader, writer = os.pipe()
     child = subprocess.Popen(

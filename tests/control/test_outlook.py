@@ -376,6 +376,7 @@ def test_a_checklist_that_was_given_up_is_foretold_no_more(plan_of, tmp_path):
     assert not any(coming(s, "given up unless confirmed") for s in after)
 
 
+@pytest.mark.endurance
 def test_what_was_found_is_shown_until_somebody_has_looked(plan_of, tmp_path):
     changes = {**QUICK, r"^run_out = .*$": 'run_out = "3000 cycles"'}
     changes[r'^at = \["150 cycles"\]$'] = 'at = ["2500 cycles"]'

@@ -261,6 +261,7 @@ def test_a_storm_of_requests_is_answered_and_harms_nothing(night):
     assert numbers.tolist() == list(range(1, len(numbers) + 1))
 
 
+@pytest.mark.endurance
 def test_a_storm_of_refusals_is_told_without_filling_the_record(night):
     storm = tuple((60.0 + i * 0.01, said("continue", f"{i}")) for i in range(3000))
     result = night(*storm)
@@ -303,6 +304,7 @@ def test_the_horn_sounds_before_every_motion_from_standstill(plan_of, tmp_path):
         assert ended - begun[0] == pytest.approx(5000, abs=20)
 
 
+@pytest.mark.endurance
 def test_a_pause_acts_at_the_same_frame_however_long_the_blocks_are(plan_of, tmp_path):
     quicker = {r'^at = \["150 cycles"\]$': 'at = ["90 cycles"]'}
     quicker |= {

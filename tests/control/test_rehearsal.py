@@ -123,6 +123,7 @@ QUICK = {
 """A test with every kind of stage, two inspections and several wet periods before its failure."""
 
 
+@pytest.mark.endurance
 def test_long_blocks_give_what_blocks_of_one_tick_give(plan_of, tmp_path):
     life = {r"^\[simulation\].*$": "[simulation]\nlife_scale = 0.004"}
     plan = plan_of("overnight-wet-prism", QUICK, life)

@@ -122,6 +122,7 @@ def test_baseline_and_counters_carry_over_and_the_learned_limits_are_armed(plan_
     assert any(limit.learned for limit in shown[-1].limits)
 
 
+@pytest.mark.endurance
 def test_a_stiffness_that_differs_from_the_last_check_is_for_a_person(plan, whole, tmp_path):
     night = cut_off(plan, tmp_path / "cut", whole.entered("cycling", 1) + 4_000)
     softer = Again(night, edit=lambda taken: replace(taken, stiffness=1.2 * taken.stiffness))
@@ -161,6 +162,7 @@ def test_without_a_check_before_the_first_cycles_tell(plan, whole, tmp_path, fac
     assert any("of the last cycles before" in text for text in goes_on.events("resume"))
 
 
+@pytest.mark.endurance
 def test_after_hours_dry_it_is_wetted_before_it_goes_on(plan_of, tmp_path):
     plan = plan_of("first-night", SHORT_NIGHT, {r"^rate = .*$": 'rate = "300 Hz"'})
     whole = walk(plan, tmp_path / "whole", commits=COMMITS)

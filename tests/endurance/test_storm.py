@@ -17,6 +17,7 @@ STORM = [sys.executable, "-m", "tests.endurance"]
 
 
 @pytest.mark.timeout(300)
+@pytest.mark.endurance
 def test_rehearsals_killed_at_random_instants_lose_nothing():
     # In a process of its own: what forks there must have no threads.
     command = [*STORM, "--small", "--seed", "1", "--kills", "6"]

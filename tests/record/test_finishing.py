@@ -63,6 +63,7 @@ async def test_a_record_whose_disk_is_well_again_is_finished_with_all_its_rows(
     ("accident", "early"),
     [("hang", False), LONG("hang", True), LONG("refuse", True), LONG("refuse", False)],
 )
+@pytest.mark.endurance
 async def test_who_gives_a_waiting_record_up_is_named_and_its_journal_is_left(
     tmp_path: Path, create: Create, accident: str, early: bool
 ) -> None:
@@ -82,6 +83,7 @@ async def test_who_gives_a_waiting_record_up_is_named_and_its_journal_is_left(
 
 
 @pytest.mark.parametrize("accident", ["hang", LONG("refuse")])
+@pytest.mark.endurance
 async def test_a_disk_that_is_never_well_again_is_waited_for_no_longer_than_allowed(
     tmp_path: Path, create: Create, accident: str
 ) -> None:

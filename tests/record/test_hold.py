@@ -70,6 +70,7 @@ def test_nobody_else_writes_until_the_writing_process_has_ended(tmp_path: Path) 
     settle(folder)
 
 
+@pytest.mark.endurance
 def test_a_recorder_that_ended_or_failed_or_was_dropped_lets_the_folder_go(tmp_path: Path) -> None:
     folder = tmp_path / "run"
     recorder = Recorder.create(folder, header())

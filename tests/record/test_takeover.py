@@ -155,6 +155,7 @@ async def test_what_has_ended_or_is_not_there_is_not_taken_up(
 
 
 @pytest.mark.parametrize("how", ["stopped", "hang"])
+@pytest.mark.endurance
 async def test_a_frozen_recorder_holds_nothing_up_and_is_replaced(
     tmp_path: Path, create: Create, how: str
 ) -> None:
@@ -319,6 +320,7 @@ async def test_what_has_no_room_any_more_is_named_and_no_restart_point_is_newer_
     assert [e.text for e in events if e.kind == "verdict"] == ["fault"]
 
 
+@pytest.mark.endurance
 async def test_restart_points_and_statuses_that_wait_leave_the_memory_to_the_rows(
     tmp_path: Path, create: Create
 ) -> None:
@@ -365,6 +367,7 @@ async def test_a_recorder_that_dies_while_it_makes_run_h5_is_replaced(
         ("die", "run.h5 was not made in 3 attempts"),
     ],
 )
+@pytest.mark.endurance
 async def test_a_finish_that_cannot_be_is_named_and_can_be_tried_again(
     tmp_path: Path, create: Create, accident: str, says: str
 ) -> None:

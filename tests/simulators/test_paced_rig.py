@@ -123,6 +123,7 @@ STEP = st.one_of(
 
 @settings(max_examples=30)
 @given(steps=st.lists(STEP, min_size=20, max_size=50))
+@pytest.mark.endurance
 def test_a_paced_rig_gives_the_frames_of_one_that_waits_for_its_reader(
     steps: list[tuple[float, str, int]],
 ) -> None:
