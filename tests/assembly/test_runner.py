@@ -26,7 +26,7 @@ def night(tmp_path):
 
 @pytest.fixture
 def long_night(tmp_path):
-    with a_night(tmp_path, run_out=400) as night:
+    with a_night(tmp_path, run_out=1000) as night:
         yield night
 
 
@@ -48,7 +48,7 @@ def test_a_test_whose_terminal_is_killed_goes_on_to_its_run_out(long_night):
     assert not (night.folder / "other").exists()
     again = night.finished(night.order())
     assert again.returncode == 2
-    assert f"process {runner}" in again.stderr.splitlines()[-1]
+    assert f"process {runner}" in again.stderr.splitlines()[-1], night.events()[-4:]
 
     night.until_gone()
     with h5py.File(night.out / "run.h5") as run:

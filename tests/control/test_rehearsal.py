@@ -171,6 +171,7 @@ def test_a_static_test_ends_at_its_ultimate_load(plan_of, tmp_path):
     ],
     ids=["emergency stop", "guard", "leak", "oil", "mid-span missing", "load missing"],
 )
+@pytest.mark.endurance
 def test_accidents_stop_the_rig_and_are_named(plan_of, tmp_path, fault, outcome, phrase):
     plan = plan_of("dry-short", run_out(5000))
     result = rehearse(plan, tmp_path / "run", 1, faults=(fault,))

@@ -352,15 +352,16 @@ def _ends_with(state: str) -> Night:
 
 
 def alike(row: Row) -> bool:
-    """Tell whether a row's cause is an input whose row in cycling stands for all of them."""
-    return row.cause in ("leak", "oil", "mains") and row.state != "cycling"
+    """Tell whether another row stands for this one: of an input, or of a slow stage."""
+    one_input = row.cause in ("leak", "oil", "mains") and row.state != "cycling"
+    return one_input or (row.cause in FAULTS and row.state in ("approach", "ramp", "hold"))
 
 
 @pytest.mark.timeout(120)
 @pytest.mark.parametrize(
     "row",
     [
-        # Inputs that stop the rig stop it everywhere alike: in one state here, in all of them
+        # Inputs stop the rig everywhere alike, slow stages are stopped alike: one of them here, all
         # among the long tests.
         pytest.param(row, marks=pytest.mark.endurance) if alike(row) else row
         for row in TABLE

@@ -156,6 +156,7 @@ def test_what_was_acknowledged_outlives_hundreds_of_power_cuts(
 
 @pytest.mark.system
 @pytest.mark.parametrize("name", ["journal.db", "journal.db-wal", "run.h5.new", "run"])
+@pytest.mark.endurance
 def test_a_record_without_one_of_its_syncs_is_seen_to_lose_something(
     steps: list[Step], system_program: Callable[[str], str], tmp_path: Path, name: str
 ) -> None:

@@ -95,6 +95,7 @@ async def killed_again_and_again(recorder: RemoteRecorder, seed: int, kills: int
 
 
 @pytest.mark.parametrize("runs", [2, pytest.param(8, marks=pytest.mark.endurance)])
+@pytest.mark.endurance
 async def test_a_recorder_killed_at_any_instant_loses_nothing_and_repeats_nothing(
     tmp_path: Path, create: Create, runs: int
 ) -> None:
@@ -191,6 +192,7 @@ async def test_a_frozen_recorder_holds_nothing_up_and_is_replaced(
 
 
 @pytest.mark.parametrize("disk", ["refuse", "full"])
+@pytest.mark.endurance
 async def test_a_disk_that_refuses_is_asked_again_until_it_takes_everything(
     tmp_path: Path, create: Create, disk: str
 ) -> None:
