@@ -87,6 +87,7 @@ class Conductor:
     ) -> None:
         self._plan = plan
         self._taken = taken
+        self._restored = taken is None
         self._verdict: Verdict | None = None
         self._snapshot = snapshot
         self._rig = rig = prompt(rig) if live else rig
@@ -166,6 +167,7 @@ class Conductor:
         if taken is not None and taken.begun:
             stages = await self._take_up(taken, doubts)
         else:
+            self._restored = True
             await self._begin()
         for stage in stages:
             self.outlook.stage = stage
@@ -179,6 +181,7 @@ class Conductor:
         await restore(station, taken)
         if isinstance(stage, Cyclic):
             doubts += await self._cyclic_stage(stage).restore(taken)
+        self._restored = True
         await self._permitted(f"taken up again: {taken.why}")
         await station.arm_fixed()
         await self._standing.resumed("taken up again", doubts)
@@ -329,6 +332,11 @@ class Conductor:
 
     def _restart_point(self, judge: Judge) -> Mapping[str, object]:
         """Return what a resumption needs, as plain values."""
+        if self._taken is not None and not self._restored:
+            # Until all of it is in its place the one it was taken up from still holds.
+            under_way = [list(each) for each in self.book.interruptions]
+            kept = under_way or self._taken.point["interruptions"]
+            return {**self._taken.point, "interruptions": kept, "verdict": None}
         self._station.peak = peak_of(judge, self._station.peak)
         newest = judge if isinstance(judge, Cycling) else None
         if newest is None and self._cyclic is not None:

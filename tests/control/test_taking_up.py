@@ -80,6 +80,22 @@ def test_a_test_cut_off_again_and_again_goes_on_each_time(plan, whole, tmp_path)
     assert len(whys) == 4
 
 
+@pytest.mark.parametrize("after", [20, 60, 3_000])
+def test_one_that_is_cut_off_while_it_is_taken_up_forgets_nothing(plan, whole, tmp_path, after):
+    night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
+    known = point_of(night)
+    soon = Accidents(cut=known["frame"] + 120_000 + after)
+    again = walk(plan, tmp_path / "again", again=Again(night), accidents=soon, commits=20)
+    point = point_of(again)
+    for key in ("stage_number", "zeros", "repeat", "cracked"):
+        assert point[key] == known[key], key
+    for key in ("criteria", "counted"):
+        assert point["cycling"][key] == known["cycling"][key], key
+    ended = taken_up(plan, tmp_path / "on", again)
+    assert (ended.verdict.outcome, ended.verdict.cycles) == ("run-out", 160)
+    assert table(ended)["number"].tolist() == list(range(1, len(table(ended)["number"]) + 1))
+
+
 def test_it_says_what_happened_and_how_many_cycles_the_record_lacks(plan, whole, tmp_path):
     night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
     goes_on = taken_up(plan, tmp_path / "on", night)
