@@ -96,6 +96,27 @@ def test_one_that_is_cut_off_while_it_is_taken_up_forgets_nothing(plan, whole, t
     assert table(ended)["number"].tolist() == list(range(1, len(table(ended)["number"]) + 1))
 
 
+def test_rows_behind_a_restart_point_stay_known_when_taking_up_is_cut_off(plan, whole, tmp_path):
+    night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
+    known = len(table(night)["number"])
+    rows = {name: column[known : known + 3] for name, column in table(whole).items()}
+    frames = np.zeros(3, np.int64)
+    with read_journal(night.folder) as journal:
+        header = journal.header
+    recorder = Recorder.reopen(night.folder, header)
+    recorder.cycles(Cycles(rows, frames, frames, frames))
+    recorder.commit()
+    recorder.abandon()
+    soon = Accidents(cut=point_of(night)["frame"] + 120_000 + 1_500)
+    first = Again(night, real=True)
+    again = walk(plan, tmp_path / "again", again=first, accidents=soon, commits=20)
+    assert again.verdict is None
+    ended = taken_up(plan, tmp_path / "on", again, again=Again(again, real=True))
+    numbers = table(ended)["number"].tolist()
+    assert numbers == list(range(1, len(numbers) + 1))
+    assert (ended.verdict.outcome, ended.verdict.cycles) == ("run-out", 160)
+
+
 def test_it_says_what_happened_and_how_many_cycles_the_record_lacks(plan, whole, tmp_path):
     night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
     goes_on = taken_up(plan, tmp_path / "on", night)
