@@ -32,6 +32,11 @@ LOST_PRESSURE: Final = (
     "the controller says that the pressure is off, which nobody asked for: it has been started "
     "anew or lost its supply"
 )
+LAG: Final = 10.0
+"""How many seconds of samples that wait already are read before a spent count is a fault.
+
+The rig stands still then, and a computer that lags has yet to read the cycles that were counted.
+"""
 ON_WITHIN: Final = 30.0  # [s] in which the pressure must be on; common practice, no source
 OIL_STOP: Final = 333.15  # [K], 60 C; common practice, no source
 FAR: Final = 10**15  # frames: nothing is due
@@ -125,6 +130,8 @@ class Stream:
         self._ahead: int | None = None  # frames by which test time is ahead of device time
         self.counter: int | None = None
         self.stopped_before = ""
+        self._behind = False  # the last block had waited for the program, not the other way round
+        self._counted_out: int | None = None  # frame at which the controller had stopped by count
         self._limits: LimitSetup | None = None
         self._limit_state = LimitState()
         self.inputs_matter = True
@@ -238,12 +245,16 @@ class Stream:
         """Read a block; live, samples that do not come are a fault."""
         if not self._live:
             return await self._rig.acquisition.read(frames)
+        loop = asyncio.get_running_loop()
         try:
             async with asyncio.timeout(SILENT + frames / self.rate):
                 # A program that lags reads what waits already: people, door and recorder must
                 # have their turn all the same.
                 await asyncio.sleep(0)
-                return await self._rig.acquisition.read(frames)
+                asked = loop.time()
+                block = await self._rig.acquisition.read(frames)
+                self._behind = loop.time() - asked < block.frames / self.rate / 2
+                return block
         except TimeoutError:
             # It may be the program that stood still: then the watchdog has stopped the rig.
             stopped_by = (await self._rig.actuator.status()).stopped_by
@@ -304,7 +315,10 @@ class Stream:
         if status.stopped_by == "limit":
             raise StopNow("limit", "limit", f"the controller's own limit: {status.tripped}")
         if status.stopped_by == "count" and not self.known_cause:
-            raise StopNow("fault", "fault", "the controller's count ran out before the verdict")
+            if self._counted_out is None:
+                self._counted_out = self.now
+            if not self._behind or self.now >= self._counted_out + self.frames(LAG):
+                raise StopNow("fault", "fault", "the controller's count ran out before the verdict")
         if status.stopped_by == "watchdog" and self.known_cause != "watchdog":
             raise StopNow("watchdog", "fault", WATCHDOG)
 

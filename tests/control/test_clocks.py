@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 
 from rig.clock import VirtualClock
+from rig.control.cyclic_stage import COUNT_MARGIN
 from rig.control.desk import Request
 from rig.record import read_journal
-from tests.control.night import walk
+from simulators.faults import Miscounted
+from tests.control.night import Accidents, walk
 
 QUICK = {
     r"^run_out = .*$": 'run_out = "160 cycles"',
@@ -61,6 +63,20 @@ class SleepyClock:
         if self._now >= self._at:
             self._now, self._at = self._now + self._long, float("inf")
         await asyncio.sleep(0)
+
+
+class BusyClock(VirtualClock):
+    """A clock of a computer that is too busy: for a while every look at the time takes some."""
+
+    def __init__(self, begin: float, end: float, takes: float) -> None:
+        self._begin, self._end, self._takes = begin, end, takes
+        self._late = 0.0
+
+    def now(self) -> float:
+        now = super().now() + self._late
+        if self._begin <= now < self._end:
+            self._late += self._takes
+        return now
 
 
 def told(folder, kind):
@@ -140,3 +156,29 @@ def test_a_computer_that_sleeps_finds_the_rig_stopped_and_every_count_right(plan
     assert rows["time"][full].max() < 70.0 + 0.5 + 0.3
     assert rows["time"].max() < 70.0 + 0.5 + 3.0
     assert stopped <= 101_000
+
+
+def test_a_computer_that_lags_at_the_end_still_finds_the_run_out(plan_of, tmp_path):
+    plan = plan_of("first-night", QUICK)
+    calm = walk(plan, tmp_path / "calm", clock=VirtualClock(), paced=True)
+    assert calm.verdict.outcome == "run-out"
+    end = calm.entered("stopping") / plan.rig.rate
+    # So late that the controller has counted to its end while cycles wait to be read.
+    busy = BusyClock(end - 2.0, end + 1.0, 0.006)
+    lags = walk(plan, tmp_path / "lags", clock=busy, paced=True)
+    assert lags.verdict.outcome == "run-out", lags.verdict
+    numbers = columns(lags.folder)["number"]
+    counted = columns(calm.folder)["number"][:160]
+    assert numbers[:160].tolist() == counted.tolist() == list(range(1, 161))
+    # It did come to the end of its own count, which leaves a margin behind the run-out.
+    assert lags.conductor.stream.counter == calm.conductor.stream.counter + COUNT_MARGIN
+
+
+def test_a_count_that_runs_out_too_early_is_a_fault_where_nothing_waits_to_be_read(
+    plan_of, tmp_path
+):
+    plan = plan_of("first-night", QUICK)
+    early = Accidents(faults=(Miscounted(66_000, 200),))
+    walked = walk(plan, tmp_path / "w", accidents=early, clock=VirtualClock(), paced=True)
+    assert walked.verdict.outcome == "fault"
+    assert walked.verdict.why == "the controller's count ran out before the verdict"
