@@ -1,7 +1,8 @@
 """From a fresh checkout to a running nightrig, with the standard library and pip only.
 
     python3 bootstrap.py demo         rehearse two tests on a live screen, and draw their stiffness
-    python3 bootstrap.py test         the test suite
+    python3 bootstrap.py test         the quick tests, under three minutes
+    python3 bootstrap.py nights       whole nights in real time, every row of the long tables
     python3 bootstrap.py check        style, formatting, types, and the wheel in a fresh environment
     python3 bootstrap.py benchmark    the benchmarks, in real time on a quiet machine
     python3 bootstrap.py endurance    the full-length tests
@@ -97,7 +98,10 @@ def ensure(root: Path, env: Path, lock: str) -> None:
 def run(env: Path, *arguments: str) -> int:
     """Run the environment's interpreter where this file lies and return its exit code."""
     # -P: a folder that happens to be named like a package is not imported.
-    return subprocess.run([str(python_of(env)), "-P", *arguments], cwd=HERE, check=False).returncode
+    command = [str(python_of(env)), "-P", *arguments]
+    # Else each of hundreds of child processes would compile all its libraries once more.
+    keeps = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
+    return subprocess.run(command, cwd=HERE, env=keeps, check=False).returncode
 
 
 def check_wheel(env: Path) -> int:
@@ -124,11 +128,17 @@ def demo(env: Path, further: list[str]) -> int:
 
 
 def test(env: Path, further: list[str]) -> int:
-    """Run the test suite on two cores; tests of one serial group share a process.
+    """Run the quick tests on two cores; tests of one serial group share a process.
 
     Three processes, because the serial group waits half of its time for tests in real time.
     """
     return run(env, "-m", "pytest", "-n", "3", "--dist", "loadgroup", *further)
+
+
+def nights(env: Path, further: list[str]) -> int:
+    """Run what is too long for `test`: by two processes, for most of it keeps to real time."""
+    chosen = "nights and not endurance"
+    return run(env, "-m", "pytest", "-n", "2", "--dist", "loadgroup", "-m", chosen, *further)
 
 
 def check(env: Path, further: list[str]) -> int:
@@ -149,15 +159,16 @@ def benchmark(env: Path, further: list[str]) -> int:
 
 
 def endurance(env: Path, further: list[str]) -> int:
-    """Run the full-length tests, and those of any input with ten times as many examples."""
+    """Run the full-length tests, the nights, and those of any input with ten times the examples."""
     os.environ["NIGHTRIG_EXAMPLES"] = "endurance"
-    chosen = "endurance or hypothesis"
+    chosen = "endurance or nights or hypothesis"
     return run(env, "-m", "pytest", "-m", chosen, "--timeout=0", *further)
 
 
 COMMANDS = {
     "demo": (demo, RUN_LOCK),
     "test": (test, TEST_LOCK),
+    "nights": (nights, TEST_LOCK),
     "check": (check, TEST_LOCK),
     "benchmark": (benchmark, TEST_LOCK),
     "endurance": (endurance, TEST_LOCK),

@@ -73,7 +73,7 @@ def test_an_unknown_command_ends_with_2_and_one_line(arguments):
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr.count("\n") == 1
     assert repr(arguments[0]) in done.stderr
-    assert "demo, test, check, benchmark, endurance" in done.stderr
+    assert "demo, test, nights, check, benchmark, endurance" in done.stderr
 
 
 def test_no_command_at_all_ends_with_2():

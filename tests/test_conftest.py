@@ -74,6 +74,7 @@ def run_planted(folder: Path, source: str, *arguments: str, system: str = "") ->
     return done.stdout + done.stderr
 
 
+@pytest.mark.nights
 def test_what_leaks_or_warns_fails_and_what_cleans_up_passes(tmp_path):
     source = LEAKS.replace("@pytest.mark.misspelt\n", "")
     printed = run_planted(tmp_path, source)
@@ -90,12 +91,14 @@ def test_what_leaks_or_warns_fails_and_what_cleans_up_passes(tmp_path):
     assert "1 skipped" in printed
 
 
+@pytest.mark.nights
 def test_a_missing_system_program_fails_where_it_is_required(tmp_path):
     source = LEAKS.replace("@pytest.mark.misspelt\n", "")
     printed = run_planted(tmp_path, source, "-k", "without_its_program", system="required")
     assert "FAILED tests/test_planted.py::test_without_its_program" in printed
 
 
+@pytest.mark.nights
 def test_an_unknown_marker_stops_the_session(tmp_path):
     printed = run_planted(tmp_path, LEAKS)
     assert "'misspelt' not found in `markers`" in printed
@@ -111,6 +114,7 @@ def test_of_a_group(number):
 """
 
 
+@pytest.mark.nights
 def test_a_group_runs_in_one_process(tmp_path):
     printed = run_planted(tmp_path, GROUP, "-n", "2", "--dist", "loadgroup", "-v")
     workers = re.findall(r"^\[(gw\d)\].* PASSED ", printed, re.MULTILINE)

@@ -174,6 +174,7 @@ def run_and_ask(night: Night) -> None:
     assert runner.wait(60) == looker.wait(60) == EXIT_CODES["operator"]
 
 
+@pytest.mark.nights
 @pytest.mark.xdist_group("live")
 def test_a_night_is_started_watched_and_asked_as_written(tmp_path):
     with a_night(tmp_path, run_out=3000) as night:

@@ -9,6 +9,8 @@ import pytest
 from tests import import_rules as rules
 from tests.import_rules import Module, parse
 
+pytestmark = pytest.mark.xdist_group("imports")  # they share what was read
+
 ROOT = Path(__file__).resolve().parents[1]
 
 

@@ -82,6 +82,7 @@ def test_a_recorder_that_dies_is_replaced_and_the_load_stays_on_target(tmp_path,
     assert any("goes on after message" in text for text in said)
 
 
+@pytest.mark.nights
 def test_a_record_that_cannot_be_kept_ends_by_the_normal_stop_and_loses_nothing(tmp_path):
     async def freeze(whole: Whole) -> None:
         await whole.cycles(20)

@@ -30,6 +30,7 @@ def long_night(tmp_path):
         yield night
 
 
+@pytest.mark.nights
 def test_a_test_whose_terminal_is_killed_goes_on_to_its_run_out(long_night):
     night = long_night
     terminal = night.start_on_terminal()
@@ -108,6 +109,7 @@ async def test_sigterm_asks_for_a_stop_at_a_full_desk_and_again_until_one_is_acc
         asyncio.get_running_loop().remove_signal_handler(signal.SIGTERM)
 
 
+@pytest.mark.nights
 def test_leaving_the_screen_only_detaches(night):
     child = night.start("--json")
     night.until_state("starting")
@@ -152,6 +154,7 @@ def test_leaving_before_the_test_begins_ends_the_runner_and_moves_nothing(slow_n
     assert nothing_is_left(slow_night)
 
 
+@pytest.mark.nights
 def test_a_runner_whose_starter_was_killed_before_it_began_moves_nothing(slow_night):
     child = slow_night.start()
     runner = slow_night.opening(child)
@@ -162,6 +165,7 @@ def test_a_runner_whose_starter_was_killed_before_it_began_moves_nothing(slow_ni
     assert nothing_is_left(slow_night)
 
 
+@pytest.mark.nights
 def test_sigterm_to_a_runner_that_has_not_begun_is_told_and_leaves_nothing(slow_night):
     child = slow_night.start()
     os.kill(slow_night.opening(child), signal.SIGTERM)
@@ -171,6 +175,7 @@ def test_sigterm_to_a_runner_that_has_not_begun_is_told_and_leaves_nothing(slow_
     assert nothing_is_left(slow_night)
 
 
+@pytest.mark.nights
 def test_a_run_whose_runner_is_killed_says_so_and_passes_no_signal_on_as_its_code(night):
     child = night.start("--json")
     night.until_state("build-up")

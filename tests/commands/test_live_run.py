@@ -83,6 +83,7 @@ def test_people_pause_continue_note_unload_and_stop_a_test_from_elsewhere(night)
     assert night.nightrig("pause").returncode == 2
 
 
+@pytest.mark.nights
 def test_a_storm_of_requests_is_answered_and_the_test_goes_on(night):
     assert night.finished(night.order("--detach")).returncode == 0
     night.until_state("approach")
@@ -144,6 +145,7 @@ def test_a_record_that_is_taken_away_ends_the_run_with_code_6_and_one_line(night
     assert str(night.out) in err.splitlines()[-1]
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize(
     ("fail", "code", "said"),
     [("raises", 4, "the driver of the tests fails"), ("nonsense", 1, "nightrig has a bug")],
@@ -199,6 +201,7 @@ def test_real_hardware_asks_for_the_checklist_by_name_and_for_the_button(night):
     terminal.close()
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize(
     "answer",
     ["n", pytest.param(None, marks=pytest.mark.endurance)],

@@ -60,6 +60,7 @@ def test_an_existing_folder_is_refused_in_one_line_and_left_alone(tmp_path):
     assert list((tmp_path / "run").iterdir()) == []
 
 
+@pytest.mark.nights
 def test_bad_input_is_json_too_and_a_closed_pipe_changes_no_code(tmp_path):
     done = nightrig("rehearse", "no-such", "--out", "r", "--seed", "1", "--json", cwd=tmp_path)
     assert done.returncode == 2
@@ -94,7 +95,7 @@ def test_a_wrong_word_is_one_line_and_code_2_and_starts_nothing(tmp_path, argume
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])
+@pytest.mark.parametrize("name", [pytest.param("SIGINT", marks=pytest.mark.nights), "SIGTERM"])
 def test_being_asked_to_stop_twice_ends_by_the_normal_stop_once(tmp_path, name):
     child = subprocess.Popen(
         [*COMMAND, "rehearse", "dry-run-out", "--out", "run", "--seed", "1", "--json"],

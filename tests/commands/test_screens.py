@@ -35,6 +35,7 @@ def ended(folder) -> bool:
         return False
 
 
+@pytest.mark.nights
 def test_a_run_shows_its_screen_and_leaving_it_says_how_to_come_back(night):
     terminal = night.start_on_terminal("--on-call", "B. Name, +00 12 34")
     terminal.until(SCREEN)

@@ -79,6 +79,7 @@ def is_on(terminal) -> None:
     terminal.until("P-77")
 
 
+@pytest.mark.nights
 @pytest.mark.usefixtures("undisturbed")
 def test_a_screen_that_is_killed_closed_or_left_says_how_to_come_back_and_leaves_the_test_alone(
     night,
@@ -123,6 +124,7 @@ def test_a_screen_that_is_stopped_or_not_read_holds_nothing_up(night):
         terminal.close()
 
 
+@pytest.mark.nights
 @pytest.mark.usefixtures("undisturbed")
 def test_without_a_terminal_plain_lines_come_and_json_has_stdout_for_itself(night):
     # Without a folder the one live run is meant.
@@ -178,6 +180,7 @@ def test_a_pipe_that_nobody_empties_does_not_keep_whoever_leaves(night):
     os.close(writer)
 
 
+@pytest.mark.nights
 def test_once_prints_one_screen_as_text_or_one_object(night):
     once = night.nightrig("watch", "night-1", "--once", "--ascii")
     assert (once.returncode, once.stderr) == (0, "")
@@ -252,6 +255,7 @@ def test_in_tmux_it_survives_ctrl_s_a_new_size_and_being_killed(night, system_pr
         tmux("kill-server")
 
 
+@pytest.mark.nights
 def test_when_the_test_is_stopped_the_screen_ends_with_its_code_and_result(night):
     # The last one of this file: the test ends here.
     terminal = watch(night)

@@ -114,7 +114,11 @@ def test_a_stepped_wall_clock_is_told_and_changes_no_row(plan_of, tmp_path):
         # 25 March 2001 at 01:00 UTC they went from 02:00 to 03:00, on 28 October at 01:00 UTC
         # back to 02:00.
         (datetime(2001, 3, 25, 0, 58, tzinfo=UTC), datetime(2001, 3, 25, 1, 10, tzinfo=UTC)),
-        (datetime(2001, 10, 28, 1, 58, tzinfo=UTC), datetime(2001, 10, 28, 2, 10, tzinfo=UTC)),
+        pytest.param(
+            datetime(2001, 10, 28, 1, 58, tzinfo=UTC),
+            datetime(2001, 10, 28, 2, 10, tzinfo=UTC),
+            marks=pytest.mark.nights,
+        ),
     ],
     ids=["an hour is left out", "an hour comes twice"],
 )
@@ -139,6 +143,7 @@ def test_quiet_hours_end_by_the_wall_clock_where_it_is_changed(
     assert last + 2_000 <= gone_on <= last + 2_040
 
 
+@pytest.mark.nights
 @pytest.mark.timeout(120)
 def test_a_computer_that_sleeps_finds_the_rig_stopped_and_every_count_right(plan_of, tmp_path):
     plan = plan_of("first-night", QUICK)

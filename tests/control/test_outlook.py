@@ -166,6 +166,7 @@ def test_a_pause_tells_why_and_when_it_unloads(plan_of, tmp_path):
     assert night.shown("unloaded")[0].asks
 
 
+@pytest.mark.nights
 def test_what_a_pause_was_for_is_told_as_long_as_it_stands(plan_of, tmp_path):
     changes = {**QUICK, r'^unload_after = "30 min"': 'unload_after = "20 s"'}
     plan = plan_of("first-night", changes, {r'^tank = "1000 L"': 'tank = "0.5 L"'})
@@ -193,6 +194,7 @@ def test_people_at_an_inspection_are_asked_to_close_the_guard_and_continue(plan_
     assert locked[-1].inputs == ("guard opened",)
 
 
+@pytest.mark.nights
 def test_a_real_rig_asks_for_its_checklist_and_names_who_is_called(plan_of, tmp_path):
     plan = plan_of("first-night", QUICK)
     plan = replace(plan, rig=replace(plan.rig, local_input="button"))
@@ -218,6 +220,7 @@ def test_somebody_on_call_is_named_on_an_emulated_rig_too(plan_of, tmp_path):
     assert night.events("on call") == ["A. Name, +00 1"]
 
 
+@pytest.mark.nights
 def test_attendance_is_asked_for_until_somebody_has_looked(plan_of, tmp_path):
     changes = {**QUICK, r'^by = \["30 min", "2 h", "20000 cycles"\]': 'by = ["75 s"]'}
     night = walk(
@@ -248,6 +251,7 @@ def test_a_bug_in_what_is_shown_stops_no_live_rig_and_is_told_once(plan_of, tmp_
         walk(plan_of("first-night", QUICK), tmp_path / "rehearsal")
 
 
+@pytest.mark.nights
 def test_after_a_stop_no_cycle_is_shown_as_if_it_were_the_present_load(plan_of, tmp_path):
     pressed = InputChange(70_000, InputState(emergency_stop=True, oil_temperature=311.15))
     faults = Accidents(faults=(pressed,))
@@ -261,6 +265,7 @@ def test_after_a_stop_no_cycle_is_shown_as_if_it_were_the_present_load(plan_of, 
     assert "emergency stop pressed" in after[-1].why
 
 
+@pytest.mark.nights
 def test_attendance_by_count_is_asked_for_once_half_of_the_time_is_over(plan_of, tmp_path):
     changes = {**QUICK, r'^by = \["30 min", "2 h", "20000 cycles"\]': 'by = ["60 cycles"]'}
     script = ((600_000, said("stop")),)
@@ -307,6 +312,7 @@ def test_the_count_that_is_shown_is_that_of_the_verdict(quiet_night):
     assert quiet_night.conductor.book.counted > 200
 
 
+@pytest.mark.nights
 def test_the_room_to_a_limit_holds_for_slow_cycles_too(plan_of, tmp_path):
     changes = {**QUICK, r'^frequency = "4 Hz"': 'frequency = "0.4 Hz"'}
     script = ((150_000, said("stop")),)
@@ -319,6 +325,7 @@ def test_the_room_to_a_limit_holds_for_slow_cycles_too(plan_of, tmp_path):
         assert load.most == pytest.approx(status.target_upper, rel=0.02)
 
 
+@pytest.mark.nights
 def test_contact_made_again_leads_back_to_the_stage_that_was_left(plan_of, tmp_path):
     night = walk(
         plan_of("first-night", QUICK),

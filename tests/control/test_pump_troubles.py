@@ -215,6 +215,7 @@ async def test_rewetting_is_done_when_as_much_confirmed_water_came_as_was_asked(
     assert asked <= given <= asked + CHECK_EVERY
 
 
+@pytest.mark.nights
 @pytest.mark.virtual
 async def test_without_a_drop_nothing_is_rewetted_however_long_and_two_missed_periods_call(
     tmp_path,
@@ -228,6 +229,7 @@ async def test_without_a_drop_nothing_is_rewetted_however_long_and_two_missed_pe
     await night.end()
 
 
+@pytest.mark.nights
 @pytest.mark.virtual
 @pytest.mark.parametrize("on_pause", ["off", "keep"])
 async def test_rewetting_given_up_holds_the_water_until_the_test_cycles_again(tmp_path, on_pause):
@@ -266,6 +268,7 @@ async def test_what_rewetting_lacked_is_owed_until_the_test_cycles_again(tmp_pat
     await night.end()
 
 
+@pytest.mark.nights
 @pytest.mark.virtual
 @pytest.mark.parametrize("on_stop", ["keep", "off"])
 async def test_a_stop_while_rewetting_keeps_what_was_lacking(tmp_path, on_stop):

@@ -77,6 +77,7 @@ def test_a_sprayed_specimen_fails_and_the_record_says_why(plan_of, tmp_path):
     assert result.cycles in columns["number"]
 
 
+@pytest.mark.nights
 def test_the_same_seed_gives_the_same_table_bit_for_bit_and_another_seed_another(plan_of, tmp_path):
     plan = plan_of("dry-short", run_out(250))
     first, again, other = (
@@ -140,6 +141,7 @@ def test_long_blocks_give_what_blocks_of_one_tick_give_for_five_seeds(plan_of, t
     assert 3_000 <= assert_blocks_do_not_matter(plan, tmp_path, seed) <= 10_000
 
 
+@pytest.mark.nights
 def test_load_stays_on_target_after_build_up(plan_of, tmp_path):
     plan = plan_of("dry-short", run_out(600))
     columns = cycles_of(rehearse(plan, tmp_path / "run", 5).run)
@@ -199,6 +201,7 @@ def test_a_build_up_that_never_reaches_its_range_is_a_fault(plan_of, tmp_path):
     assert result.cycles == 0
 
 
+@pytest.mark.nights
 def test_a_flat_watching_sensor_ends_a_rehearsal_that_nobody_can_look_at(plan_of, tmp_path):
     fault = Flat("midspan", 145_000, 10**9)
     result = rehearse(plan_of("dry-short", run_out(5000)), tmp_path / "run", 1, faults=(fault,))
@@ -219,6 +222,7 @@ def test_an_oil_fault_makes_the_whole_normal_stop_and_retracts(plan_of, tmp_path
     assert np.abs(load[-1000:]).max() < 200
 
 
+@pytest.mark.nights
 def test_a_restart_point_holds_what_a_resumption_needs(plan_of, tmp_path):
     rehearse(plan_of("overnight-wet-prism", {**WET, **BRISK}, SHORT_LIFE), tmp_path / "run", 1)
     with read_journal(tmp_path / "run") as journal:
@@ -229,12 +233,14 @@ def test_a_restart_point_holds_what_a_resumption_needs(plan_of, tmp_path):
     assert point["rig"]
 
 
+@pytest.mark.nights
 def test_one_spike_of_a_contactor_stops_nothing(plan_of, tmp_path):
     spike = Spike("load", 35_000, 60e3)
     result = rehearse(plan_of("dry-short", run_out(300)), tmp_path / "run", 1, faults=(spike,))
     assert (result.outcome, result.cycles) == ("run-out", 300)
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("changes", [WET, {**WET, **BRISK}], ids=["cycling", "building up"])
 def test_a_pump_without_flow_ends_after_two_missed_periods(plan_of, tmp_path, changes):
     plan = plan_of("overnight-wet-prism", changes)
@@ -245,6 +251,7 @@ def test_a_pump_without_flow_ends_after_two_missed_periods(plan_of, tmp_path, ch
     assert sum("will try again" in text for text in kinds) == 4
 
 
+@pytest.mark.nights
 def test_run_h5_made_again_from_the_journal_holds_the_same_rows(plan_of, tmp_path):
     result = rehearse(plan_of("dry-short", run_out(300)), tmp_path / "run", 1)
     before = cycles_of(result.run)

@@ -29,10 +29,10 @@ def whole(whole_night):
 @pytest.mark.parametrize(
     ("state", "after"),
     [
-        ("starting", 300),
-        ("static", 5_000),
         ("cycling", 300),
-        ("waiting", 3_000),
+        pytest.param("starting", 300, marks=pytest.mark.nights),
+        pytest.param("static", 5_000, marks=pytest.mark.nights),
+        pytest.param("waiting", 3_000, marks=pytest.mark.nights),
         pytest.param("approach", 2_000, marks=pytest.mark.endurance),
         pytest.param("ramp", 300, marks=pytest.mark.endurance),
         pytest.param("hold", 300, marks=pytest.mark.endurance),
@@ -80,7 +80,9 @@ def test_a_test_cut_off_again_and_again_goes_on_each_time(plan, whole, tmp_path)
     assert len(whys) == 4
 
 
-@pytest.mark.parametrize("after", [20, 60, 3_000])
+@pytest.mark.parametrize(
+    "after", [20, *(pytest.param(n, marks=pytest.mark.nights) for n in (60, 3_000))]
+)
 def test_one_that_is_cut_off_while_it_is_taken_up_forgets_nothing(plan, whole, tmp_path, after):
     night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
     known = point_of(night)
@@ -96,6 +98,7 @@ def test_one_that_is_cut_off_while_it_is_taken_up_forgets_nothing(plan, whole, t
     assert table(ended)["number"].tolist() == list(range(1, len(table(ended)["number"]) + 1))
 
 
+@pytest.mark.nights
 def test_rows_behind_a_restart_point_stay_known_when_taking_up_is_cut_off(plan, whole, tmp_path):
     night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
     known = len(table(night)["number"])
@@ -138,6 +141,7 @@ def test_it_says_what_happened_and_how_many_cycles_the_record_lacks(plan, whole,
     )
 
 
+@pytest.mark.nights
 def test_baseline_and_counters_carry_over_and_the_learned_limits_are_armed(plan_of, tmp_path):
     plan = plan_of("first-night", BASELINE)
     whole = walk(plan, tmp_path / "whole", commits=COMMITS)
@@ -174,7 +178,9 @@ def test_a_stiffness_that_differs_from_the_last_check_is_for_a_person(plan, whol
     assert asked.verdict.outcome == "run-out"
 
 
-@pytest.mark.parametrize(("factor", "pauses"), [(1.04, False), (1.06, True)])
+@pytest.mark.parametrize(
+    ("factor", "pauses"), [pytest.param(1.04, False, marks=pytest.mark.nights), (1.06, True)]
+)
 def test_more_than_five_per_cent_pauses(plan, whole, tmp_path, factor, pauses):
     night = cut_off(plan, tmp_path / "cut", whole.entered("cycling", 1) + 4_000)
     near = Again(night, edit=lambda taken: replace(taken, stiffness=factor * taken.stiffness))
@@ -184,7 +190,9 @@ def test_more_than_five_per_cent_pauses(plan, whole, tmp_path, factor, pauses):
     assert (("static", "stage", "build-up") in goes_on.path) is not pauses
 
 
-@pytest.mark.parametrize(("factor", "pauses"), [(1.04, False), (1.06, True)])
+@pytest.mark.parametrize(
+    ("factor", "pauses"), [pytest.param(1.04, False, marks=pytest.mark.nights), (1.06, True)]
+)
 def test_without_a_check_before_the_first_cycles_tell(plan, whole, tmp_path, factor, pauses):
     night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
 
@@ -211,6 +219,7 @@ def test_after_hours_dry_it_is_wetted_before_it_goes_on(plan_of, tmp_path):
     assert long.verdict.outcome == "run-out"
 
 
+@pytest.mark.nights
 def test_the_spray_goes_on_at_the_same_place_of_its_dry_part(plan, whole, tmp_path):
     periods = [on for on, _, _, _ in listed(whole, "spray")]
     dry = round((periods[0] + 22.0) * 1000)  # on for 15 of 30 s
@@ -256,6 +265,7 @@ def test_a_test_stopped_before_its_first_stage_begins_at_the_first(plan, whole, 
     assert row[2] < 130
 
 
+@pytest.mark.nights
 def test_build_up_numbers_go_on_after_a_stop_on_request(plan, whole, tmp_path):
     script = ((whole.entered("cycling") + 3_000, Request("stop", who=BY)),)
     stopped = walk(plan, tmp_path / "stopped", script=script, commits=COMMITS)

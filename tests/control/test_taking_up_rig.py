@@ -31,6 +31,7 @@ def whole(whole_night):
     return whole_night
 
 
+@pytest.mark.nights
 def test_a_controller_that_is_about_to_stop_is_let_stop(plan, whole, tmp_path):
     night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
     soon = taken_up(plan, tmp_path / "on", night, again=Again(night, alone=0.1))
@@ -70,6 +71,7 @@ def test_a_rig_that_does_not_answer_when_a_test_is_taken_up_moves_nothing(
     assert "pressure high" not in told.acts
 
 
+@pytest.mark.nights
 def test_the_controllers_own_limit_asks_somebody_before_anything_moves(plan, whole, tmp_path):
     night = cut_off(plan, tmp_path / "cut", whole.entered("waiting") + 3_000)
     tripped = dict(point_of(night)["rig"])
@@ -101,6 +103,7 @@ def test_a_zero_that_has_moved_asks_somebody_also_before_the_first_cycle(plan, w
     assert ("approach", "finding", "pausing") in asked.path
 
 
+@pytest.mark.nights
 def test_what_was_held_while_the_program_was_gone_is_told(plan, whole, tmp_path):
     night = cut_off(plan, tmp_path / "cut", whole.entered("waiting") + 3_000)
     goes_on = taken_up(plan, tmp_path / "on", night)

@@ -19,6 +19,8 @@ from rig.record.recorder import complete
 from tests.record.kills import END, KEPT, ROOT, killed
 from tests.record.runs import BARE, header, likely_rows, record_everything
 
+pytestmark = pytest.mark.xdist_group("crash-table")  # they share what the kills left
+
 
 def lines() -> list[str]:
     """The first column of the table, without the marks of code."""

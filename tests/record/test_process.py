@@ -66,6 +66,7 @@ async def test_the_record_through_a_process_is_the_inline_one_bit_for_bit(tmp_pa
     assert points[0] == points[1]
 
 
+@pytest.mark.nights
 async def test_synced_returns_once_another_process_can_read_it_all(tmp_path: Path) -> None:
     recorder = await RemoteRecorder.create(tmp_path / "run", header())
     for first in range(1, 400, 40):
@@ -76,6 +77,7 @@ async def test_synced_returns_once_another_process_can_read_it_all(tmp_path: Pat
     await recorder.abandon()
 
 
+@pytest.mark.nights
 async def test_what_nobody_asked_to_commit_is_committed_all_the_same(tmp_path: Path) -> None:
     recorder = await RemoteRecorder.create(tmp_path / "run", header())
     recorder.cycles(likely_rows(1, 5))
@@ -91,6 +93,7 @@ async def test_what_nobody_asked_to_commit_is_committed_all_the_same(tmp_path: P
     await recorder.abandon()
 
 
+@pytest.mark.nights
 async def test_wrong_rows_and_samples_are_refused_where_they_are_recorded(tmp_path: Path) -> None:
     recorder = await RemoteRecorder.create(tmp_path / "run", header())
     recorder.cycles(likely_rows(1, 5))
@@ -105,6 +108,7 @@ async def test_wrong_rows_and_samples_are_refused_where_they_are_recorded(tmp_pa
         assert run.column("number").tolist() == [1, 2, 3, 4, 5]
 
 
+@pytest.mark.nights
 async def test_a_folder_that_exists_is_refused_in_one_line(tmp_path: Path) -> None:
     (tmp_path / "mine").write_text("kept")
     with pytest.raises(InputError, match=r"already exists, nothing was written") as caught:
@@ -113,6 +117,7 @@ async def test_a_folder_that_exists_is_refused_in_one_line(tmp_path: Path) -> No
     assert [p.name for p in tmp_path.iterdir()] == ["mine"]
 
 
+@pytest.mark.nights
 async def test_a_disk_too_full_to_begin_is_named_and_leaves_the_name_free(tmp_path: Path) -> None:
     command = [sys.executable, "-c", BEGIN]
     with pytest.raises(StorageError, match="make room, then go on"):
@@ -134,6 +139,7 @@ async def test_a_recorder_that_cannot_begin_is_a_storage_error(
         await RemoteRecorder.create(tmp_path / "run", header(), command=command)
 
 
+@pytest.mark.nights
 async def test_signals_of_terminal_and_session_do_not_end_a_recorder(tmp_path: Path) -> None:
     recorder = await RemoteRecorder.create(tmp_path / "run", header())
     pid = recorder.pid
@@ -148,7 +154,7 @@ async def test_signals_of_terminal_and_session_do_not_end_a_recorder(tmp_path: P
     assert not alive(pid)
 
 
-@pytest.mark.parametrize("lines", [1, 40])
+@pytest.mark.parametrize("lines", [1, pytest.param(40, marks=pytest.mark.nights)])
 async def test_a_recorder_whose_runner_is_killed_ends_and_holds_what_it_acknowledged(
     tmp_path: Path, lines: int
 ) -> None:
@@ -165,6 +171,7 @@ async def test_a_recorder_whose_runner_is_killed_ends_and_holds_what_it_acknowle
         assert len(journal.events()) in {journal.rows("cycles") // 50 + d for d in (-1, 0)}
 
 
+@pytest.mark.nights
 async def test_abandoning_keeps_what_was_recorded_and_fails_who_waits(tmp_path: Path) -> None:
     order = tmp_path / "order"
     command = obeying(order)

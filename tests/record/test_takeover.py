@@ -141,6 +141,7 @@ async def test_a_record_is_taken_up_where_it_stood_however_its_recorders_ended(
     assert len([s for s in said if s.endswith("was ended by signal 9")]) == 2
 
 
+@pytest.mark.nights
 async def test_what_has_ended_or_is_not_there_is_not_taken_up(
     tmp_path: Path, create: Create
 ) -> None:
@@ -217,6 +218,7 @@ async def test_a_disk_that_refuses_is_asked_again_until_it_takes_everything(
     assert "make room, then go on" in said[0]
 
 
+@pytest.mark.nights
 async def test_what_is_written_to_a_folder_that_is_gone_is_not_taken_for_recorded(
     tmp_path: Path, create: Create
 ) -> None:
@@ -240,6 +242,7 @@ async def test_what_is_written_to_a_folder_that_is_gone_is_not_taken_for_recorde
     assert len(said) == 1
 
 
+@pytest.mark.nights
 async def test_a_full_memory_is_trouble_and_the_record_before_it_stays_whole(
     tmp_path: Path,
     create: Create,
@@ -286,6 +289,7 @@ async def test_a_full_memory_is_trouble_and_the_record_before_it_stays_whole(
         assert [e.text for e in run.events() if e.kind == "verdict"] == ["fault"]
 
 
+@pytest.mark.nights
 async def test_what_has_no_room_any_more_is_named_and_no_restart_point_is_newer_than_the_rows(
     tmp_path: Path, create: Create
 ) -> None:
@@ -348,6 +352,7 @@ async def test_restart_points_and_statuses_that_wait_leave_the_memory_to_the_row
     expect_whole(await recorder.finish(*END, stream.done, 9.0), stream.done)
 
 
+@pytest.mark.nights
 async def test_a_recorder_that_dies_while_it_makes_run_h5_is_replaced(
     tmp_path: Path, create: Create
 ) -> None:

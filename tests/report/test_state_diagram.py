@@ -138,6 +138,7 @@ def test_the_picture_is_small_undated_and_needs_no_font():
     assert "dc:date" not in text
 
 
+@pytest.mark.nights
 def test_whoever_has_set_up_other_figures_gets_the_same_picture():
     import matplotlib as mpl
 

@@ -240,7 +240,7 @@ def test_new_cycling_is_refused_while_the_amplitude_falls() -> None:
 
 
 @pytest.mark.parametrize("leave", [lift_off, unload_for_long])
-@pytest.mark.parametrize("thousands", [0, 1, 3])
+@pytest.mark.parametrize("thousands", [0, 1, pytest.param(3, marks=pytest.mark.nights)])
 def test_the_rod_leaves_the_specimen_and_finds_it_again_at_any_age(
     leave: Any, thousands: int
 ) -> None:
@@ -267,6 +267,7 @@ def test_the_rod_leaves_the_specimen_and_finds_it_again_at_any_age(
     drive(setup(scatter=0.0), job)
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("leave", [lift_off, unload_for_long])
 def test_leaving_the_specimen_over_and_over_takes_nothing_from_its_life(leave: Any) -> None:
     """The controller's counter at the collapse is the same but for the build-ups' low cycles."""
