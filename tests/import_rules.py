@@ -5,6 +5,7 @@ one line for each violation, with file and line.
 """
 
 import ast
+import functools
 import sys
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -31,6 +32,7 @@ LAYERS: Final = {
     "rig.mechanics": 1,
     "rig.lives": 1,
     "rig.record": 2,
+    "rig.judging": 2,
     "rig.control": 3,
     "rig.replay": 3,
     "rig.monitor": 3,
@@ -157,13 +159,23 @@ def _base(module: Module, node: ast.ImportFrom) -> str:
     return ".".join([*above, *([node.module] if node.module else [])])
 
 
+@functools.cache
+def _statements(module: Module) -> tuple[tuple[ast.Import | ast.ImportFrom, bool, bool], ...]:
+    # Kept, as are the calls: most rules look at all of them.
+    return tuple(
+        (node, top, types)
+        for node, top, types in _nodes(module.tree.body, top=True, types=False)
+        if isinstance(node, ast.Import | ast.ImportFrom)
+    )
+
+
 def imports(module: Module, modules: Mapping[str, Module]) -> list[Import]:
     """Return what a module imports; `from room import name` is the submodule where there is one."""
     found = []
-    for node, top, types in _nodes(module.tree.body, top=True, types=False):
+    for node, top, types in _statements(module):
         if isinstance(node, ast.Import):
             found += [Import(alias.name, node.lineno, top, types) for alias in node.names]
-        elif isinstance(node, ast.ImportFrom):
+        else:
             base = _base(module, node)
             for alias in node.names:
                 full = f"{base}.{alias.name}"
@@ -223,10 +235,13 @@ def crossed_borders(modules: Mapping[str, Module]) -> list[str]:
     ]
 
 
-def _calls(module: Module) -> Iterator[tuple[ast.Call, str]]:
-    for node in ast.walk(module.tree):
-        if isinstance(node, ast.Call):
-            yield node, ast.unparse(node.func)
+@functools.cache
+def _calls(module: Module) -> tuple[tuple[ast.Call, str], ...]:
+    return tuple(
+        (node, ast.unparse(node.func))
+        for node in ast.walk(module.tree)
+        if isinstance(node, ast.Call)
+    )
 
 
 def impure_layers(modules: Mapping[str, Module]) -> list[str]:

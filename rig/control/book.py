@@ -12,11 +12,11 @@ from typing import Final
 import numpy as np
 
 from rig.control.full_rate import PIECE, Pieces, RecentSamples, wanted_cycles
-from rig.control.looking import Judge, Nothing, averaged_in
 from rig.control.states import PAUSE_CAUSES, PEOPLE_NEAR, may_follow
 from rig.control.stream import Kept
 from rig.control.taken_up import TakenUp
 from rig.errors import StorageError
+from rig.judging.looking import Judge, Nothing, averaged_in
 from rig.protocol.plan import Plan
 from rig.record.entries import FullRateRecord, StaticRecord
 from rig.record.interface import RunRecord

@@ -8,20 +8,16 @@ kept, and the outcome is named. Stop categories are those of IEC 60204-1.
 from __future__ import annotations
 
 import asyncio
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Final
 
-from rig.acquire.deflection import net_deflection
 from rig.clock import Clock
 from rig.control.ahead import STATE_OF
 from rig.control.book import Book
 from rig.control.clockwatch import ClockWatch
 from rig.control.cyclic_stage import CyclicStage
-from rig.control.cycling import Cycling
 from rig.control.desk import Desk
-from rig.control.looking import Judge
 from rig.control.outlook import Outlook
 from rig.control.prompt import prompt
 from rig.control.reception import Reception
@@ -34,10 +30,12 @@ from rig.control.stopping import Stopping
 from rig.control.stream import StopNow, Stream
 from rig.control.taken_up import TakenUp, Verdict
 from rig.control.taking_up import contact_and_check, make_safe, restore
-from rig.control.watchers import peak_of
 from rig.control.zeros import read_zeros
-from rig.criteria.outcome import OutcomeSetup, after_limit
 from rig.errors import DeviceError
+from rig.judging.cycling import Cycling
+from rig.judging.looking import Judge
+from rig.judging.naming import after_trip
+from rig.judging.watchers import peak_of
 from rig.ports import InputState, Rig
 from rig.protocol.plan import Approach, Cyclic, Plan, Ramp, Stage, Static
 from rig.record.interface import RunRecord
@@ -56,8 +54,6 @@ _GENERAL: Final = {"run-out": "end", "operator": "operator", "fault": "fault"}
 """The rig file's word for a stop whose own cause it does not name."""
 
 OIL_WARN: Final = 323.15  # [K], 50 C; common practice, no source
-USUAL_LOSS: Final = 0.40
-"""Stiffness loss that is a failure where the protocol arms none; common practice, no source."""
 
 
 class Conductor:
@@ -312,7 +308,7 @@ class Conductor:
         cycles = stop.cycles or self.book.counted
         if stop.outcome != "limit":
             return Verdict(stop.outcome, stop.why, cycles, stop.cause)
-        loading, loss = self._plan.loading, self._plan.failure.stiffness_loss
+        loading = self._plan.loading
         if self._cyclic is None or loading is None:
             return Verdict("limit", stop.why, cycles, stop.cause)
         base = self._cyclic.state.criteria.baseline
@@ -320,14 +316,8 @@ class Conductor:
         from_frame = stopped - round(2 * self.stream.rate / loading.frequency)
         first, values = self.book.recent.cut(from_frame, self.stream.now)
         block = SampleBlock(first, self.stream.rate, self.book.sampled, values)
-        setup = OutcomeSetup(
-            upper=loading.upper,
-            rate=self.stream.rate,
-            deflection_per_load=base.deflection_max / loading.upper if base else math.nan,
-            loss_stop=loss.stop if loss else USUAL_LOSS,
-        )
         at = (stop.trip.frame if stop.trip else stopped) - first
-        outcome, why = after_limit(setup, stop.why, block.of("load"), net_deflection(block), at)
+        outcome, why = after_trip(self._plan, loading, base, stop.why, block, at)
         return Verdict(outcome, why, cycles, stop.cause)
 
     def _restart_point(self, judge: Judge) -> Mapping[str, object]:

@@ -11,12 +11,8 @@ from typing import Final
 import numpy as np
 
 from rig.acquire.extract import begin
-from rig.control.arming import cycling_setup, learned_of
-from rig.control.correction import SETTLING_CYCLES, Adjustment, start_correction
-from rig.control.cycling import Cycling
 from rig.control.hours import pulled_forward
 from rig.control.inspecting import inspect
-from rig.control.looking import Decision
 from rig.control.slow_stages import approach
 from rig.control.standing import UNATTENDED, Standing
 from rig.control.station import StageAgain, Station
@@ -25,6 +21,10 @@ from rig.control.taken_up import TakenUp, compared
 from rig.criteria.findings import CriteriaState, Finding
 from rig.guards.health import HealthFinding, HealthState
 from rig.guards.learned import combine
+from rig.judging.arming import cycling_setup, learned_of
+from rig.judging.correction import SETTLING_CYCLES, Adjustment, start_correction
+from rig.judging.cycling import Cycling
+from rig.judging.looking import Decision
 from rig.protocol.plan import Cyclic, Inspections, Loading
 
 FIRST_CYCLES: Final = 20  # after an interruption, whose stiffness is held against before

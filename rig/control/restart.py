@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from rig.control.cyclic_stage import CyclicStage
-from rig.control.cycling import restored_parts
 from rig.control.station import Station
 from rig.control.taken_up import Verdict
 from rig.control.water import check_water
+from rig.judging.cycling import restored_parts
 from rig.protocol.plan import Stage
 
 

@@ -8,12 +8,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.control.looking import AllOf, Averaged, Judge, LoadReaches, averaged_in
 from rig.control.station import Station
 from rig.control.stream import StopNow
-from rig.control.watchers import NO_PEAK, CrackWatch, UltimateWatch, peak_of
 from rig.criteria.crack import CrackSetup, CrackState
 from rig.criteria.ultimate import UltimateSetup, UltimateState
+from rig.judging.looking import AllOf, Averaged, Judge, LoadReaches, averaged_in
+from rig.judging.watchers import NO_PEAK, CrackWatch, UltimateWatch, peak_of
 from rig.protocol.plan import Approach, Hold, Ramp, Static, StaticCheck
 
 SEATING_CYCLES: Final = 3

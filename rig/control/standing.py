@@ -12,11 +12,11 @@ from typing import Final
 
 from rig.control.checklist import missing, not_ready
 from rig.control.desk import Asked
-from rig.control.looking import Nothing
 from rig.control.permit import Permit
 from rig.control.states import PAUSABLE, PEOPLE_NEAR, following, possible
 from rig.control.station import StageAgain, Station
 from rig.control.stream import FAR, StopNow
+from rig.judging.looking import Nothing
 from rig.ports import InputState
 
 CHECKLIST_WAIT: Final = 900.0  # [s] in which the checklist must be confirmed

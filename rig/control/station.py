@@ -12,12 +12,13 @@ from rig.channels import shown
 from rig.control.attendance import Windows, closing, opened
 from rig.control.book import Book
 from rig.control.chores import Chores
-from rig.control.looking import Decision, Judge, Nothing
 from rig.control.states import PAUSABLE
 from rig.control.stream import ASKED, FAR, StopNow, Stream
-from rig.control.watchers import NO_PEAK
 from rig.control.water import Water
 from rig.errors import DeviceError
+from rig.guards.learned import combine
+from rig.judging.looking import Decision, Judge, Nothing
+from rig.judging.watchers import NO_PEAK
 from rig.ports import Pressure, Rig
 from rig.protocol.plan import Approach, Bounds, Plan
 
@@ -118,11 +119,7 @@ class Station:
 
     def fixed_bounds(self) -> dict[str, Bounds]:
         """Return the always armed bounds: the tighter of protocol and rig file."""
-        bounds = dict(self.plan.rig.limits)
-        for name, (low, high) in self.plan.limits.fixed.items():
-            outer = bounds.get(name, (low, high))
-            bounds[name] = (max(low, outer[0]), min(high, outer[1]))
-        return bounds
+        return combine(self.plan.rig.limits, self.plan.limits.fixed)
 
     async def arm_fixed(self) -> None:
         """Arm the fixed bounds here and in the controller, and read those back."""

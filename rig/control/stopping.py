@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from typing import Final
 
-from rig.control.looking import Judge
 from rig.control.station import Station
 from rig.control.stream import StopNow
 from rig.control.zeros import averaged_from, write_zeros
 from rig.errors import DeviceError
+from rig.judging.looking import Judge
 
 AGAIN: Final = 1.0  # [s] between tries to close a valve whose controller does not answer
 

@@ -17,9 +17,9 @@ import numpy as np
 
 from rig.acquire.deflection import net_deflection
 from rig.control.desk import Asked, Desk
-from rig.control.looking import Decision, Judge, Look, Nothing
 from rig.control.states import INPUTS
 from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits
+from rig.judging.looking import Decision, Judge, Look, Nothing
 from rig.ports import ActuatorStatus, InputState, Rig
 from rig.samples import SampleArray, SampleBlock
 

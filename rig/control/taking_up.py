@@ -9,13 +9,13 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from rig.control.looking import Nothing
 from rig.control.slow_stages import approach, static_check
 from rig.control.standing import Standing
 from rig.control.station import RETRACT_SPEED, StageAgain, Station
 from rig.control.stream import StopNow
 from rig.control.taken_up import TakenUp, compared
 from rig.control.zeros import LIFT, PAUSE_SHIFT, read_zeros
+from rig.judging.looking import Nothing
 from rig.ports import ActuatorStatus
 from rig.protocol.plan import Cyclic, Stage, StaticCheck
 

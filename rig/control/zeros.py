@@ -10,9 +10,9 @@ from typing import Final
 import numpy as np
 
 from rig.channels import shown
-from rig.control.looking import Averaged, Judge
 from rig.control.slow_stages import contact
 from rig.control.station import RETRACT_SPEED, Station
+from rig.judging.looking import Averaged, Judge
 from rig.protocol.plan import Approach
 
 ZERO_TIME: Final = 10.0  # [s] of samples in one reading; common practice, no source

@@ -12,10 +12,10 @@ from rig.assembly import simulation_setup
 from rig.clock import VirtualClock
 from rig.control.book import Book
 from rig.control.chores import Chores
-from rig.control.looking import Nothing
 from rig.control.stream import Stream
 from rig.control.water import Water
 from rig.errors import DeviceError
+from rig.judging.looking import Nothing
 from rig.record import Recorder, read_run
 from simulators.rig import simulated_rig
 from tests.control.test_pump_troubles import Deaf

@@ -12,7 +12,7 @@ import pytest
 from rig.assembly import rehearse
 from rig.control.checklist import checklist
 from rig.control.desk import MOST_WAITING, Desk, Request
-from rig.control.looking import Averaged
+from rig.judging.looking import Averaged
 from rig.ports import InputState
 from rig.samples import SampleBlock
 from simulators.faults import Flat, InputChange, NoFlow
@@ -106,7 +106,9 @@ def test_a_pause_that_nobody_ends_unloads_after_the_wait_and_goes_on_when_asked(
     assert "unloaded" in interruption[3]
 
 
-@pytest.mark.parametrize("opened", [True, False], ids=["guard", "button"])
+@pytest.mark.parametrize(
+    "opened", [pytest.param(True, marks=pytest.mark.nights), False], ids=["guard", "button"]
+)
 def test_somebody_at_the_rig_during_an_inspection_keeps_it_from_going_on(night, opened):
     there = InputState(guard_open=opened, local_button=not opened)
     result = night(
@@ -162,6 +164,7 @@ def test_nothing_is_resumed_in_quiet_hours_but_a_scheduled_inspection_goes_on(ni
     assert result.test_s > 601.0
 
 
+@pytest.mark.nights
 def test_an_inspection_is_pulled_forward_into_working_hours(night):
     # 18:00 on a Monday; the inspection at 190 would come after 18:01:30.
     hours = '[hours]\nzone = "UTC"\nworking = ["09:00", "18:02"]\npull_forward = "10 %"\n[pauses]'
@@ -177,7 +180,7 @@ def test_an_inspection_is_pulled_forward_into_working_hours(night):
     assert result.cycles == 400
 
 
-@pytest.mark.parametrize("looked", [True, False])
+@pytest.mark.parametrize("looked", [True, pytest.param(False, marks=pytest.mark.nights)])
 def test_a_window_that_nobody_acknowledged_pauses_the_test(night, looked):
     script = ((30.0, said("note", "all well")),) if looked else ()
     result = night(
@@ -190,6 +193,7 @@ def test_a_window_that_nobody_acknowledged_pauses_the_test(night, looked):
     assert result.outcome == ("run-out" if looked else "operator")
 
 
+@pytest.mark.nights
 def test_a_rehearsal_in_which_nobody_can_look_goes_on_past_its_windows(night):
     result = night(changes={r"^by = .*$": 'by = ["20 s", "60 s", "50 cycles"]'})
     assert (result.outcome, result.cycles) == ("run-out", 200)
@@ -204,6 +208,7 @@ def test_a_catch_can_reading_is_compared_with_the_schedule(night):
     assert "outside" in text
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize(
     "reading", [{"catch_can": -1.0, "face": "bottom"}, {"catch_can": 2e-5, "face": "top"}]
 )
@@ -213,6 +218,7 @@ def test_a_catch_can_reading_that_cannot_be_is_refused_and_harms_nothing(night, 
     assert not [k for _, _, k, _ in table(result.run, "events") if k in ("catch can", "note")]
 
 
+@pytest.mark.nights
 def test_two_missed_spray_periods_pause_where_somebody_can_answer(night):
     result = night((300.0, said("stop")), faults=(NoFlow(0, 10**9),))
     causes = [text for _, _, kind, text in table(result.run, "events") if kind == "state"]
@@ -239,6 +245,7 @@ def test_long_dry_is_a_deviation_and_is_wetted_before_going_on(night):
     assert any(off - on > 10_000 for on, off, _, _ in sprayed)
 
 
+@pytest.mark.nights
 def test_zeros_are_read_at_start_at_inspections_and_at_the_end(night):
     result = night()
     labels = [
@@ -249,6 +256,7 @@ def test_zeros_are_read_at_start_at_inspections_and_at_the_end(night):
     assert labels == ["start", "inspection at cycle 100", "end"]
 
 
+@pytest.mark.nights
 def test_a_storm_of_requests_is_answered_and_harms_nothing(night):
     verbs = ("pause", "continue", "note", "unload", "confirm", "pause")
     storm = tuple(
@@ -271,6 +279,7 @@ def test_a_storm_of_refusals_is_told_without_filling_the_record(night):
     assert any("other refusals" in text for text in refused) or len(refused) <= 21
 
 
+@pytest.mark.nights
 def test_a_long_record_of_the_stop_is_kept_in_pieces_without_a_hole(night):
     result = night(changes={r"^before_stop = .*$": 'before_stop = "60 min"'})
     with h5py.File(result.run) as file:
@@ -284,6 +293,7 @@ def test_a_long_record_of_the_stop_is_kept_in_pieces_without_a_hole(night):
     assert len(load) >= frames
 
 
+@pytest.mark.nights
 def test_the_horn_sounds_before_every_motion_from_standstill(plan_of, tmp_path):
     plan = plan_of("first-night", QUICK)
     script = ((CYCLING, said("unload")), (CYCLING + 60_000, said("continue")))
@@ -347,6 +357,7 @@ def test_a_pause_under_upper_load_is_no_place_for_people(plan_of, tmp_path):
     assert walked.verdict.outcome == "fault"
 
 
+@pytest.mark.nights
 def test_a_pause_in_an_inspection_is_an_interruption_of_its_own(night):
     result = night((93.0, said("pause", "a look")), (110.0, said("continue")))
     (inner, outer) = table(result.run, "interruptions")
@@ -356,12 +367,14 @@ def test_a_pause_in_an_inspection_is_an_interruption_of_its_own(night):
     assert outer[0] + outer[2] > inner[0] + inner[2] + 20.0
 
 
+@pytest.mark.nights
 def test_a_stop_while_an_inspection_waits_leaves_the_inspection_in_the_record(night):
     result = night((112.0, said("stop")))
     (row,) = table(result.run, "inspections")
     assert row[3].startswith("static check done, zeros read; ended by the stop")
 
 
+@pytest.mark.nights
 def test_a_specimen_that_was_unloaded_is_reached_again_over_the_retracted_way(night):
     result = night(
         (65.0, said("unload")),
@@ -371,12 +384,14 @@ def test_a_specimen_that_was_unloaded_is_reached_again_over_the_retracted_way(ni
     assert (result.outcome, result.cycles) == ("run-out", 200)
 
 
+@pytest.mark.nights
 def test_a_flat_watching_sensor_pauses_where_somebody_can_answer(night):
     result = night((300.0, said("stop")), faults=(Flat("midspan", 70_000, 10**9),))
     causes = [text for _, _, kind, text in table(result.run, "events") if kind == "state"]
     assert any(text.startswith("pausing, finding: midspan stays the same") for text in causes)
 
 
+@pytest.mark.nights
 def test_a_sensor_that_fails_again_after_it_was_mended_pauses_again(night):
     flats = (Flat("midspan", 70_000, 80_000), Flat("midspan", 130_000, 10**9))
     result = night((100.0, said("continue")), (300.0, said("stop")), faults=flats)
@@ -385,18 +400,21 @@ def test_a_sensor_that_fails_again_after_it_was_mended_pauses_again(night):
     assert len(paused) == 2
 
 
+@pytest.mark.nights
 def test_an_inspection_that_nobody_ends_does_not_keep_a_rehearsal_for_ever(night):
     result = night(changes={r"^go_on_after = .*$": 'go_on_after = "never"'})
     assert result.outcome == "run-out"
     assert any("nobody answers" in text for _, _, _, text in table(result.run, "events"))
 
 
+@pytest.mark.nights
 def test_a_script_that_ends_in_a_pause_ends_the_rehearsal(night):
     result = night((65.0, said("unload")))
     assert result.outcome == "operator"
     assert "nobody is left" in result.why
 
 
+@pytest.mark.nights
 def test_locked_after_a_pause_keeps_quiet_hours_and_wets_first(night):
     hours = '[hours]\nzone = "UTC"\nquiet = ["18:01", "18:10"]\n[pauses]'
     changes = {
@@ -420,6 +438,7 @@ def test_locked_after_a_pause_keeps_quiet_hours_and_wets_first(night):
     assert states[begin : begin + 3] == ["locked", "re-wetting", "starting"]
 
 
+@pytest.mark.nights
 def test_wetting_that_ends_in_quiet_hours_asks_once_more(night):
     # Wet from 21:01 to 00:01, quiet from 22:00 to 00:30.
     hours = '[hours]\nzone = "UTC"\nquiet = ["22:00", "00:30"]\n[pauses]'
@@ -443,6 +462,7 @@ def test_wetting_that_ends_in_quiet_hours_asks_once_more(night):
     assert asked + 3 * 3600 - 60 < asks[0] < asked + 3 * 3600 + 60
 
 
+@pytest.mark.nights
 def test_wetting_without_water_does_not_go_on(night):
     changes = {
         r"^on_pause = .*$": 'on_pause = "off"',
@@ -511,11 +531,13 @@ def test_a_checklist_that_is_not_complete_starts_nothing(plan_of, tmp_path, conf
     assert [to for _, _, to in walked.path] == ["checklist", "stopping", "stopped"]
 
 
+@pytest.mark.nights
 def test_without_the_button_a_confirmed_checklist_starts_nothing(plan_of, tmp_path):
     walked = real(plan_of, tmp_path, [(1000, said("confirm"))], [])
     assert [to for _, _, to in walked.path] == ["checklist", "stopping", "stopped"]
 
 
+@pytest.mark.nights
 def test_on_a_real_rig_going_on_and_unloading_need_the_button(plan_of, tmp_path):
     script = [
         (1000, said("confirm")),
@@ -535,6 +557,7 @@ def test_on_a_real_rig_going_on_and_unloading_need_the_button(plan_of, tmp_path)
     assert CYCLING + 205_000 <= walked.frames[begin + 4] <= CYCLING + 205_100
 
 
+@pytest.mark.nights
 def test_a_second_request_while_the_button_is_waited_for_is_refused_and_harms_nothing(
     plan_of, tmp_path
 ):
@@ -604,6 +627,7 @@ def test_inputs_that_hang_are_a_fault_and_a_stop_is_still_made(plan_of, tmp_path
     assert "inputs has not answered" in walked.verdict.why or "inputs" in walked.verdict.why
 
 
+@pytest.mark.nights
 def test_what_stands_for_a_night_stays_small(plan_of, tmp_path):
     judge = Averaged(0, 100)
     values = np.zeros((2, 20), np.float32)
@@ -626,6 +650,7 @@ async def test_a_desk_refuses_what_is_too_much_and_what_comes_after_the_end():
     assert not late.result().done
 
 
+@pytest.mark.nights
 def test_water_that_is_missed_twice_while_an_inspection_waits_pauses_the_test_after_it(
     plan_of, tmp_path
 ):

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from rig.acquire.extract import ExtractionSetup
-from rig.control.cycling import CyclingSetup
 from rig.criteria.findings import CriteriaSetup, Settled
 from rig.guards.health import HealthSetup, half_cycle
 from rig.guards.learned import LearnedSetup, learned_bounds
+from rig.judging.cycling import CyclingSetup
 from rig.protocol.plan import Bounds, Cyclic, Loading, Plan
 
 

@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass, replace
 from typing import Final
 
-from rig.control.looking import AllOf, Decision, Judge, Look
 from rig.criteria.crack import CrackSetup, CrackState, first_crack
 from rig.criteria.ultimate import UltimateSetup, UltimateState, watch_ultimate
+from rig.judging.looking import AllOf, Decision, Judge, Look
 from rig.samples import SampleArray, SampleBlock
 
 NO_PEAK: Final = (-math.inf, math.nan)

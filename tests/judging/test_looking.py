@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.control.full_rate import Pieces, RecentSamples, wanted_cycles
-from rig.control.looking import AllOf, Averaged, LoadReaches
+from rig.judging.looking import AllOf, Averaged, LoadReaches
 from rig.protocol.plan import FullRate
 from rig.samples import Cycles, SampleBlock
 

@@ -13,11 +13,11 @@ from typing import Any, Final
 import numpy as np
 
 from rig.acquire.extract import ExtractionSetup, ExtractionState, extract
-from rig.control.correction import Correction, correct
-from rig.control.looking import Decision, Look
 from rig.criteria.findings import CriteriaSetup, CriteriaState, Finding
 from rig.criteria.judge import judge
 from rig.guards.health import HealthSetup, HealthState, check_health, check_spikes
+from rig.judging.correction import Correction, correct
+from rig.judging.looking import Decision, Look
 from rig.samples import Cycles, Flag, SampleArray, SampleBlock
 
 FULL_RANGE: Final = 0.95

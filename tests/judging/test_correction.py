@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.control.correction import AUTHORITY, UPWARD_STEP, Correction, correct, start_correction
+from rig.judging.correction import AUTHORITY, UPWARD_STEP, Correction, correct, start_correction
 from rig.samples import Cycles, Flag
 
 MEAN, AMPLITUDE = 50e3, 40e3
