@@ -1,0 +1,1 @@
+"""Recordings: read back, judged again, compared, imported and exported."""
