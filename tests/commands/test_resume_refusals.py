@@ -156,3 +156,25 @@ def test_a_recorder_that_still_writes_is_waited_for(killed, tmp_path, capsys):
     assert nightrig("resume", str(out), "--end") == 5
     soon.join()
     assert "closed as it stands; nothing was moved" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("left", "line"),
+    [
+        ("run.h5", "run.h5 is there: of a test that had ended it holds everything; keep a copy"),
+        ("journal.db-wal", "journal.db-wal may hold a part of it; keep a copy of the folder"),
+        ("segments", "segments may hold a part of it; keep a copy of the folder"),
+    ],
+)
+def test_a_journal_that_is_gone_is_named_with_what_is_left(left, line, closed, tmp_path, capsys):
+    out = copy(closed, tmp_path)
+    (out / "journal.db").unlink()
+    kept = (out / "run.h5").read_bytes()
+    (out / "run.h5").unlink()
+    if left == "segments":
+        (out / left).mkdir()
+    else:
+        (out / left).write_bytes(kept)
+    told = refused(capsys, str(out), code=6)
+    assert told.startswith(f"{out}: its journal.db is missing; {line}")
+    assert told.endswith("look for a backup of journal.db")

@@ -244,3 +244,22 @@ def test_what_calls_stands_before_what_is_worth_a_look():
     view = with_status(VIEWS["paused"], oil_temperature=330.0)
     assert "mid-span sensor flat over 50 cycles" in call(view).why[0]
     assert "oil" in call(view).why[-1]
+
+
+def test_a_full_disk_calls_and_says_which_and_what_happens_to_the_test():
+    told = call(replace(aged(20.0), room=200_000.0))
+    assert (told.level, told.headline) == (Level.COME, "COME: ITS DISK IS FULL")
+    assert told.why[0] == f"make room on the disk of {cycling.folder}: 0.2 MB are left"
+    assert "goes on in memory" in told.why[1]
+    assert call(replace(aged(20.0), room=600_000.0)).headline != told.headline
+    gone = call(replace(aged(20.0), room=200_000.0, alive=False))
+    assert gone.headline == "COME: ITS PROGRAM IS GONE"
+    assert not any("disk" in line for line in gone.why)
+
+
+def test_a_rig_that_moves_goes_before_a_full_disk():
+    moving = replace(with_status(state="unloading"), room=200_000.0)
+    told = call(moving)
+    assert told.headline != "COME: ITS DISK IS FULL"
+    assert told.level is Level.COME
+    assert any("make room" in line for line in told.why)
