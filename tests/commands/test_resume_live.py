@@ -40,8 +40,19 @@ def test_a_live_test_that_was_cut_off_goes_on_in_a_runner_of_its_own(night):
     assert night.finished(night.order("--detach", "--on-call", "B. Name, 12")).returncode == 0
     night.until_state("approach")
     kill_the_runner(night)
-    done = night.nightrig("resume", "night-1", "--detach", "--json")
-    assert (done.returncode, json.loads(done.stdout)) == (0, {"outcome": None, "running": True})
+    rig = (night.folder / "rig.toml").read_text()
+    (night.folder / "other.toml").write_text(rig.replace('rate = "1 kHz"', 'rate = "2 kHz"'))
+    other = night.nightrig("resume", "night-1", "--rig", "other.toml")
+    assert other.returncode == 2
+    assert "other.toml: name, rate and channels must be those of the rig" in other.stderr
+    # What was mended on the rig may be in its file: the horn now warns for longer.
+    (night.folder / "mended.toml").write_text(rig.replace('before = "1 s"', 'before = "2 s"'))
+    night.people(rig="mended.toml")
+    words = ["--rig", "mended.toml", "--detach", "--json"]
+    done = night.nightrig("resume", "night-1", *words)
+    assert (done.returncode, json.loads(done.stdout)) == (0, {"outcome": None, "running": True}), (
+        done.stderr
+    )
     account = done.stderr.splitlines()
     assert account[1] == f"  test      run with a simulated specimen on {night.rig}, in night-1"
     assert account[2].startswith(f"  happened  {GONE} going towards the specimen; today ")
@@ -53,8 +64,12 @@ def test_a_live_test_that_was_cut_off_goes_on_in_a_runner_of_its_own(night):
     with h5py.File(night.out / "run.h5") as run:
         kinds = [kind.decode() for kind in run["events"]["kind"]]
         on_call = [e["text"].decode() for e in run["events"][:] if e["kind"] == b"on call"]
+        changed = [e["text"].decode() for e in run["events"][:] if e["kind"] == b"rig file"]
     assert "resume" in kinds
     assert on_call == ["B. Name, 12", "B. Name, 12"]
+    assert len(changed) == 1
+    assert changed[0].startswith("from here on ")
+    assert 'before = "2 s"' in changed[0]
 
 
 @pytest.mark.endurance
