@@ -21,7 +21,8 @@ class RunHeader:
     """What is known of a run before its first cycle.
 
     `rate` is frames a second [Hz]; `texts` holds the files as written under "protocol", "rig",
-    "specimen"; `seed` is None on a real rig; `virtual` tells that its time was (a rehearsal).
+    "specimen"; `seed` is None on a real rig; `virtual` tells that its time was (a rehearsal),
+    `imported` in words what it was imported from, "" for a run of our own.
     """
 
     run_id: str
@@ -36,6 +37,7 @@ class RunHeader:
     texts: Mapping[str, str] = field(default_factory=dict)
     simulated: bool = False
     virtual: bool = False
+    imported: str = ""
 
     @property
     def sampled(self) -> tuple[str, ...]:

@@ -34,6 +34,7 @@ from rig.record.journal import (
     refuse_empty,
     samples_label,
 )
+from rig.record.kept_samples import SHA256, kept_pieces
 from rig.record.sealing import CHUNK_ROWS, AnyArray, check, split, unseal
 from rig.record.status import Status
 from rig.record.trouble import storage
@@ -77,6 +78,7 @@ class Journal:
 
     def __init__(self, folder: Path, *, keep_index: bool = False) -> None:
         self.path = folder / JOURNAL
+        self.samples_in = folder / "run.h5"
         with storage(self.path, "read the journal"):
             if _size(self.path) is None:
                 raise StorageError(f"{self.path}: there is no journal; name the folder of a run")
@@ -254,7 +256,11 @@ class Journal:
             return [Event(*self._entry(*row)) for row in reversed(rows)]
 
     def full_rate(self) -> Iterator[FullRateRecord]:
-        """Yield the full-rate records in order."""
+        """Yield the full-rate records in order; that of an imported run comes in pieces.
+
+        Its samples are read from the run file, `samples_in`, and held against their hash, which
+        is told at its end. Raises StorageError.
+        """
         for head, values in self._samples("full_rate"):
             yield FullRateRecord(values=values, **head)
 
@@ -277,6 +283,9 @@ class Journal:
         with storage(self.path, "read the journal"):
             for _, text, body in self._checked_samples(wanted):
                 head = json.loads(text)
+                if SHA256 in head:
+                    yield from kept_pieces(self.samples_in, head)
+                    continue
                 frames, channels = head.pop("frames"), tuple(head.pop("channels"))
                 parts = split(body, len(channels))
                 values = np.empty((len(channels), frames), np.float32)

@@ -41,6 +41,12 @@ class Hold:
                 self.close()
                 raise
 
+    def twin(self) -> Hold:
+        """Return a second hold on the folder, which stays held until both are closed."""
+        twin = Hold.__new__(Hold)
+        twin._handle = os.dup(self._handle) if self._handle >= 0 else -1
+        return twin
+
     def close(self) -> None:
         """Let the folder go; a second time does nothing."""
         handle, self._handle = self._handle, -1

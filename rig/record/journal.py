@@ -186,9 +186,9 @@ class JournalWriter:
                 raise
 
     @staticmethod
-    def create(folder: Path, header: RunHeader) -> JournalWriter:
+    def create(folder: Path, header: RunHeader, hold: Hold | None = None) -> JournalWriter:
         """Make the journal of a new folder with its header committed, and open it."""
-        hold = Hold(folder)
+        hold = hold or Hold(folder)
         try:
             _create(folder, header)
         except StorageError:
@@ -217,7 +217,14 @@ class JournalWriter:
         text = json.dumps(
             head | {"frames": values.shape[1]}, ensure_ascii=False, default=plain.special
         )
-        body = join([seal(row) for row in values])
+        self._sample_row(kind, text, join([seal(row) for row in values]))
+
+    def kept_in_file(self, head: Mapping[str, object]) -> None:
+        """Add a full-rate record whose samples are in run.h5 alone; see `kept_samples`."""
+        self._samples += 1
+        self._sample_row("full_rate", json.dumps(head, ensure_ascii=False), b"")
+
+    def _sample_row(self, kind: str, text: str, body: bytes) -> None:
         crc = checksum(samples_label(kind, self._samples, text), body)
         row = (self._samples, kind, text, body, crc)
         self._waiting.append(("INSERT OR REPLACE INTO samples VALUES (?, ?, ?, ?, ?)", row))

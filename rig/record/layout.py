@@ -59,6 +59,8 @@ def root_attributes(journal: Journal) -> dict[str, Any]:
         "cycles": ending.cycles,
         "ended_time": ending.ended_time,
     }
+    if header.imported:
+        found["imported"] = header.imported
     return found if header.seed is None else found | {"seed": str(header.seed)}
 
 

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import h5py
-import numpy as np
 
 from rig.record.entries import LISTS, Field
 from rig.record.history import Chunk, Journal
@@ -30,6 +29,7 @@ from rig.record.layout import (
     sampled,
     static_columns,
 )
+from rig.record.kept_samples import sample_set
 from rig.record.log import refuse_damaged_log
 from rig.record.sealing import CHUNK_ROWS
 from rig.record.segment import FILTERS, describe
@@ -37,16 +37,19 @@ from rig.record.trouble import storage, sync_file, sync_folder
 from rig.record.verify import digest, verify
 
 
-def make_run_file(folder: Path, writer: JournalWriter) -> Path:
+def make_run_file(folder: Path, writer: JournalWriter, *, begun: bool = False) -> Path:
     """Write run.h5 from the journal of a folder, verify it and rename it into place.
 
-    `writer` of the same folder keeps its digest. Raises StorageError; a run.h5 that was there
-    before then stays as it was.
+    `writer` of the same folder keeps its digest. With `begun` run.h5.new holds the samples of an
+    imported run already; without it they come from the run.h5 that is there. Raises StorageError;
+    a run.h5 that was there before then stays as it was.
     """
     path, new = folder / RUN_FILE, folder / (RUN_FILE + ".new")
     with Journal(folder) as journal:
-        with storage(new, "write the run file"), open_file(new, "w") as file:
-            _write(file, journal)
+        if begun:
+            journal.samples_in = new
+        with storage(new, "write the run file"), open_file(new, "a" if begun else "w") as file:
+            _write(file, journal, ("static",) if begun else tuple(SAMPLES))
         with storage(new, "read the run file back"), open_file(new, "r") as file:
             verify(file, journal)
     with storage(path, "put the run file in its place"):
@@ -58,7 +61,7 @@ def make_run_file(folder: Path, writer: JournalWriter) -> Path:
     return path
 
 
-def _write(file: Any, journal: Journal) -> None:
+def _write(file: Any, journal: Journal, sampled_kinds: tuple[str, ...]) -> None:
     for name, value in root_attributes(journal).items():
         file.attrs[name] = value
     for name in TEXTS:
@@ -71,7 +74,7 @@ def _write(file: Any, journal: Journal) -> None:
     for name, column in static_columns(journal).items():
         file.create_dataset(f"static/{name}", data=column)
     file.create_dataset("full_rate/index", data=compound(INDEX, index_rows(journal)))
-    for kind in SAMPLES:
+    for kind in sampled_kinds:
         _samples(file, journal, kind)
     for path, words in described(journal).items():
         describe(file[path], *words)
@@ -104,8 +107,7 @@ def _samples(file: Any, journal: Journal, kind: str) -> None:
     group = file.require_group(SAMPLES[kind])
     frames = offsets(journal.sample_heads(kind))[-1]
     for name in sampled(journal, kind):
-        shape: dict[str, Any] = {"shape": (frames,), "maxshape": (None,), "chunks": (16384,)}
-        group.create_dataset(name, dtype="<f4", fillvalue=np.float32(np.nan), **shape, **FILTERS)
+        sample_set(group, name, frames)
     offset = 0
     for record in journal.samples(kind):
         stop = offset + record.values.shape[1]
