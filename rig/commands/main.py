@@ -24,6 +24,7 @@ COMMANDS: Final[dict[str, str]] = {
     "unload": "Unload and retract, then pressure off; the test can go on later.",
     "stop": "Unload and end a live test.",
     "note": "Write a note, or a catch-can reading, into the record.",
+    "export": "Write a recording as CSV files with a data dictionary.",
 }
 """Commands and their short help, so that `--help` imports none of them."""
 

@@ -1,0 +1,97 @@
+"""`nightrig export`: a recording as CSV files with a data dictionary."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rig.commands.options import json_option
+from rig.commands.saying import folded, meanwhile, say, say_json, say_refusal
+from rig.commands.usage import did_you_mean
+from rig.errors import InputError, RigError
+
+if TYPE_CHECKING:
+    from rig.replay.exporting import Exported
+
+
+@click.command()
+@click.argument("run", metavar="DIR", type=click.Path(path_type=Path))
+@click.option(
+    "--out", required=True, metavar="FOLDER", type=click.Path(path_type=Path), help="New folder."
+)
+@click.option(
+    "--what",
+    metavar="NAMES",
+    help="Only these, such as cycles,full-rate,slow,events; without it everything.",
+)
+@click.option(
+    "--units",
+    default="SI",
+    metavar="UNITS",
+    help="Units in place of SI ones, such as kN,mm,degC.",
+)
+@json_option
+def export(run: Path, out: Path, what: str | None, units: str, as_json: bool) -> int:
+    """Write the run in DIR (or its run.h5) as CSV files, with units in their heads.
+
+    dictionary.csv says what each column is, in which type it is recorded and where in run.h5. In
+    SI every number reads back as the same bits; where another unit loses the last one,
+    dictionary.csv and this command say so. An empty cell is a missing value. A text that a
+    spreadsheet would run as a formula begins with '. A file of samples or of cycles can be
+    imported again.
+
+    Example: nightrig export night-1 --out night-1-csv --units kN,mm
+    """
+    try:
+        return _exported(run, out, what, units, as_json=as_json)
+    except RigError as error:
+        if as_json:
+            say_refusal(error)
+        raise
+
+
+def _exported(run: Path, out: Path, what: str | None, units: str, *, as_json: bool) -> int:
+    from rig.control.lock import refuse_taken
+    from rig.replay.chosen_units import chosen_units
+    from rig.replay.exporting import WHAT, export
+    from rig.replay.recording import open_recording
+
+    refuse_taken(out)
+    chosen = chosen_units(units)
+    names = WHAT if what is None else _chosen(what, WHAT)
+    with open_recording(run) as recording, meanwhile(str(out), "writing CSV files"):
+        written = export(recording, out, names, chosen)
+    if as_json:
+        say_json({"run": str(run.absolute()), **asdict(written)})
+    else:
+        say(folded("\n".join(_lines(out, written)), sys.stdout))
+    return 0
+
+
+def _chosen(words: str, known: tuple[str, ...]) -> list[str]:
+    """Return the names somebody typed. Raises InputError for one that means nothing."""
+    names = [word.strip().lower().replace("_", "-") for word in words.split(",") if word.strip()]
+    for name in names:
+        if name not in known:
+            near = did_you_mean(name, known)
+            raise InputError(f"--what: there is no {name!r}{near}; there are {', '.join(known)}")
+    return names
+
+
+def _lines(out: Path, written: Exported) -> list[str]:
+    rows = (
+        f"{count:,} in {place}"
+        for place, count in written.rows.items()
+        if count and place not in ("run.csv", "dictionary.csv")
+    )
+    lines = [
+        f"{out}: {len(written.files)} files; dictionary.csv says what each column is",
+        f"  rows      {', '.join(rows)}",
+    ]
+    for place, count in written.inexact.items():
+        lines.append(f"  not exact {place}: {count:,} values differ in the last bit; SI has none")
+    return lines
