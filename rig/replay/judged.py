@@ -1,34 +1,16 @@
-"""What a replay found, and how it differs from what was recorded."""
+"""What other rooms ask of a replay: what was recorded, what is found now, and how they differ."""
 
-from __future__ import annotations
+from rig.replay.differing import agreement, differences
+from rig.replay.found import Found, Replayed
+from rig.replay.replaying import replay, replay_each
+from rig.replay.told import recorded
 
-from dataclasses import dataclass
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """One finding: kind, counted cycle, words, and what it asks for.
-
-    `action` is "note", "warn", "pause" or the outcome that it ends the test with.
-    """
-
-    kind: str
-    cycle: int
-    text: str
-    action: str
-
-
-@dataclass(frozen=True, slots=True)
-class Replayed:
-    """How a test ended, or would have: None where nothing in the recording ends it.
-
-    `cycles` is the counted cycle at the verdict, `first_seen` and `confirmed` those of the
-    criterion that gave it, None where another thing did.
-    """
-
-    outcome: str | None
-    why: str
-    cycles: int
-    first_seen: int | None
-    confirmed: int | None
-    findings: tuple[Found, ...]
+__all__ = [
+    "Found",
+    "Replayed",
+    "agreement",
+    "differences",
+    "recorded",
+    "replay",
+    "replay_each",
+]

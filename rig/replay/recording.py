@@ -6,6 +6,8 @@ that millions of them need little time and memory; a stretch of samples comes in
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_left
 from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
@@ -56,7 +58,7 @@ class Recording:
         ending = self._journal.ending
         if ending is None:
             return None, "not ended", self._journal.rows("cycles")
-        return ending.outcome, ending.why, ending.cycles
+        return ending.outcome or None, ending.why, ending.cycles
 
     def __enter__(self) -> Recording:
         return self
@@ -125,6 +127,50 @@ class Recording:
                 yield cycles.part(0, stop)
             if stop < len(cycles):
                 return
+
+    def last_rows(self, count: int, before: float = math.inf) -> Cycles:
+        """Return the last counted rows, at most `count`, that begin before a time [s]."""
+        stop = self._row_at(before, "cycles") if before < math.inf else self.count()
+        return as_cycles(self._part("cycles", max(stop - count, 0), stop), self.rate)
+
+    def between(self, first: float, last: float, kind: str = "cycles") -> Cycles:
+        """Return the rows whose time lies in [`first`, `last`) [s]; times rise in a table."""
+        start, stop = (self._row_at(time, kind) for time in (first, last))
+        return as_cycles(self._part(kind, start, max(start, stop)), self.rate)
+
+    def _row_at(self, time: float, kind: str) -> int:
+        """Return the index of the first row at or after a time [s]."""
+        if self._journal is None:
+            file = _present(self._run_file)
+            return bisect_left(
+                range(file.rows(kind)), time, key=lambda i: file.column("time", i, i + 1, kind)[0]
+            )
+        journal, at = self._journal, self._time_column(kind)
+        places = journal.places(kind)
+        chunk = bisect_left(
+            places, time, key=lambda place: journal.chunk(kind, place[0]).column(at)[0]
+        )
+        if not chunk:
+            return 0
+        first = places[chunk - 1][0]
+        return first + int(np.searchsorted(journal.chunk(kind, first).column(at), time))
+
+    def _time_column(self, kind: str) -> int:
+        return self.column_names(kind).index("time")
+
+    def _part(self, kind: str, start: int, stop: int) -> Columns:
+        """Return rows [start, stop) of a table by column; only their chunks are read."""
+        names = self.column_names(kind)
+        if self._journal is None:
+            file = _present(self._run_file)
+            return {name: file.column(name, start, stop, kind) for name in names}
+        places = [p for p in self._journal.places(kind) if p[0] < stop and sum(p) > start]
+        places = places if stop > start else []
+        chunks = [self._journal.chunk(kind, first).columns() for first, _ in places]
+        skip = start - places[0][0] if places else 0
+        empty = {f.name: np.empty(0, f.dtype) for f in self._journal.tables[kind]}
+        whole = _one([empty, *chunks])
+        return {name: column[skip : skip + stop - start] for name, column in whole.items()}
 
     def full_rate(self, longest: int = FRAMES) -> Iterator[FullRateRecord]:
         """Yield the full-rate records in the order they were kept.
@@ -216,6 +262,7 @@ def _header_of(file: RunFile) -> RunHeader:
         channels=file.channels,
         texts={name: file.text(name) for name in ("protocol", "rig", "specimen")},
         simulated=bool(given["simulated"]),
+        imported=str(given.get("imported", "")),
     )
 
 

@@ -1,0 +1,40 @@
+"""What a replay found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One finding: kind, counted cycle, words, and what it asks for.
+
+    `action` is "note", "warn", "pause" or the outcome that it ends the test with; "" where a
+    record does not tell it.
+    """
+
+    kind: str
+    cycle: int
+    text: str
+    action: str
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """How a test ended, or would have: `outcome` is None where nothing in the recording ends it.
+
+    `cycles` is the counted cycle at the verdict, `first_seen` and `confirmed` those of the
+    criterion that gave it, None where another thing did. `found_again` tells how many cycles were
+    found again in kept samples, `unlike` in sentences where they are not as they were recorded;
+    `notes` is what must be known beside.
+    """
+
+    outcome: str | None
+    why: str
+    cycles: int
+    first_seen: int | None
+    confirmed: int | None
+    findings: tuple[Found, ...]
+    found_again: int = 0
+    unlike: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()

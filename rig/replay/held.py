@@ -1,0 +1,88 @@
+"""Samples held against limits, and the outcome named after one that trips."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from rig.criteria.findings import Settled
+from rig.guards.learned import combine
+from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits
+from rig.judging.arming import learned_of
+from rig.judging.naming import after_trip
+from rig.protocol.plan import Bounds, Plan
+from rig.replay.stretches import joined
+from rig.samples import SampleArray, SampleBlock
+
+EVIDENCE: Final = 2  # cycles before a trip by which its outcome is named
+
+
+def bounds_of(plan: Plan, base: Settled | None) -> Mapping[str, Bounds]:
+    """Return the limits of a plan [SI], with those learned from a baseline where there is one."""
+    if base is None or plan.loading is None:
+        return plan.limits.fixed
+    return combine(plan.limits.fixed, learned_of(plan, plan.loading, base))
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """Limits that are armed, and the runs beyond them that reach the end of the last block."""
+
+    bounds: Mapping[str, Bounds]
+    rate: float
+    persist: int
+    state: LimitState = field(default_factory=LimitState)
+
+    def checked(self, block: SampleBlock, deflection: SampleArray) -> tuple[Held, Trip | None]:
+        """Return the successor after a block, and the limit that tripped in it."""
+        signals = dict(zip(block.channels, block.values, strict=True)) | {"deflection": deflection}
+        bounds = {name: pair for name, pair in self.bounds.items() if name in signals}
+        setup = LimitSetup(bounds, self.rate, self.persist)
+        state, trip = check_limits(setup, self.state, block.first, signals)
+        return replace(self, state=state), trip
+
+
+class Evidence:
+    """The last samples of a stretch, by which the outcome after a trip is named.
+
+    At least `EVIDENCE` cycles before what comes next are held, and once `waits_until` is set
+    everything up to that frame.
+    """
+
+    def __init__(self, plan: Plan, rate: float) -> None:
+        self._plan = plan
+        loading = plan.loading
+        self._cycles = round(EVIDENCE * rate / loading.frequency) if loading else 0
+        self._blocks: deque[SampleBlock] = deque()
+        self.waits_until: int | None = None
+
+    def forget(self) -> None:
+        """Begin a new stretch."""
+        self._blocks.clear()
+        self.waits_until = None
+
+    def add(self, block: SampleBlock) -> None:
+        """Take a copy of a block: whoever gave it may use the memory again."""
+        values = block.values.copy()
+        self._blocks.append(SampleBlock(block.first, block.rate, block.channels, values))
+        while self.waits_until is None and block.first - self._blocks[0].end > self._cycles:
+            self._blocks.popleft()
+
+    @property
+    def complete(self) -> bool:
+        """Whether all that was waited for has come."""
+        return self.waits_until is not None and self._blocks[-1].end >= self.waits_until
+
+    def named(self, trip: Trip, tick: int, base: Settled | None) -> tuple[str, str]:
+        """Return outcome and why after a trip that was acted upon at a tick."""
+        loading = self._plan.loading
+        if trip.kind == "feedback":
+            return "fault", trip.text
+        if loading is None or self._plan.cyclic is None:
+            return "limit", trip.text
+        end = math.inf if self.waits_until is None else self.waits_until
+        block = joined(self._blocks, tick - self._cycles, int(min(end, self._blocks[-1].end)))
+        return after_trip(self._plan, loading, base, trip.text, block, trip.frame - block.first)

@@ -1,0 +1,148 @@
+"""A recording judged again by a plan: its rows, its samples, the end of its static test."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+from rig.errors import InputError
+from rig.protocol.plan import Plan
+from rig.replay.again import found_again
+from rig.replay.by_rows import RowSetup, RowState, begin_rows, columns_of, judge_rows, row_setup
+from rig.replay.by_samples import SampleSetup, Seen, Watch
+from rig.replay.ends import FINDING, End, Noted, before, first_of
+from rig.replay.found import Replayed
+from rig.replay.own_cycles import own_cycles
+from rig.replay.recording import Recording
+from rig.replay.static_end import static_end
+from rig.replay.stretches import intervals, pieces
+from rig.replay.timeline import FOR_EVER, Timeline, timeline
+from rig.replay.told import judged_by_samples
+
+LOOKED_BACK: Final = 8
+"""Rows before a tick among which the last one known at it is."""
+
+
+def replay(recording: Recording, plan: Plan) -> Replayed:
+    """Judge a recording by a plan; the first finding that ends the test ends the replay."""
+    return replay_each(recording, (plan,))[0]
+
+
+def replay_each(recording: Recording, plans: Sequence[Plan]) -> tuple[Replayed, ...]:
+    """Judge a recording by several plans. Rows are read once for all of them."""
+    line = timeline(recording.events(), recording.rate)
+    recorded_by = recorded_plan(recording)
+    seen = intervals(recording)
+    setups = [
+        None
+        if _has_own_cycles(recording, plan)
+        else row_setup(plan, recording.rate, line, recorded_by, seen)
+        for plan in plans
+    ]
+    states = _judged(recording, setups)
+    return tuple(
+        _replayed(recording, plan, line, state) for plan, state in zip(plans, states, strict=True)
+    )
+
+
+def _has_own_cycles(recording: Recording, plan: Plan) -> bool:
+    """Tell whether samples tell the cycles: those of an imported recording do, of all of it."""
+    return bool(recording.header.imported and plan.cyclic and recording.stretches())
+
+
+def recorded_plan(recording: Recording) -> Plan | None:
+    """Return the plan that a recording was made by, None where nothing was watched by it."""
+    try:
+        return recording.plan()
+    except InputError:
+        return None
+
+
+def _judged(recording: Recording, setups: Sequence[RowSetup | None]) -> list[RowState | None]:
+    """Return where judging the rows stands at the end, for each setup."""
+    states = [begin_rows(setup) if setup is not None else None for setup in setups]
+    armed = [setup for setup in setups if setup is not None]
+    if not armed:
+        return states
+    for rows in recording.rows(only=columns_of(armed)):
+        states = [
+            judge_rows(setup, state, rows) if setup is not None and state is not None else None
+            for setup, state in zip(setups, states, strict=True)
+        ]
+        if all(state is None or state.end is not None for state in states):
+            break
+    return states
+
+
+def _replayed(recording: Recording, plan: Plan, line: Timeline, state: RowState | None) -> Replayed:
+    static, note = static_end(recording, plan, line)
+    if static is not None:
+        cycle = _cycle_at(recording, line, static.tick)
+        static = replace(static, cycle=cycle, found=replace(static.found, cycle=cycle))
+    ends = [end for end in (state.end if state else None, static) if end is not None]
+    noted = list(state.noted) if state is not None else []
+    noted += [Noted(static.tick, FINDING, static.found)] if static is not None else []
+    until = min((end.tick for end in ends), default=FOR_EVER)
+    seen = _watched(recording, _sample_setup(recording, plan, line, state, until))
+    end = first_of([*ends, *([seen.end] if seen.end is not None else [])])
+    again = found_again(recording, seen.stretches)
+    found = _told(recording, end, [*noted, *seen.noted])
+    notes = (note,) if note and end is static else ()
+    return replace(found, found_again=again.cycles, unlike=again.sentences, notes=notes)
+
+
+def _sample_setup(
+    recording: Recording, plan: Plan, line: Timeline, state: RowState | None, until: int
+) -> SampleSetup:
+    """Return what samples are held against; those of an imported recording tell its cycles."""
+    if state is None and _has_own_cycles(recording, plan):
+        return SampleSetup(plan, recording.rate, line, own=own_cycles(recording, plan))
+    settled = state.settled if state is not None else None
+    return SampleSetup(
+        plan,
+        recording.rate,
+        line,
+        until,
+        settled,
+        lambda tick: _cycle_at(recording, line, tick),
+    )
+
+
+def _watched(recording: Recording, setup: SampleSetup) -> Seen:
+    watch = Watch(setup)
+    for piece in pieces(recording):
+        if watch.past(piece.block.first):
+            break
+        watch.take(piece)
+    return watch.close()
+
+
+def _cycle_at(recording: Recording, line: Timeline, tick: int) -> int:
+    """Return the counted cycle at a tick: as a stop there was told, else by the times of rows."""
+    stop = next((s for s in line.stops if abs(s.frame - tick) <= line.tick), None)
+    if stop is not None:
+        return stop.cycle
+    rows = recording.last_rows(LOOKED_BACK, tick / recording.rate)
+    known = rows.known <= tick
+    return int(rows["number"][known][-1]) if known.any() else 0
+
+
+def _told(recording: Recording, end: End | None, noted: list[Noted]) -> Replayed:
+    findings = before(noted, end)
+    if end is None:
+        return Replayed(None, _without_end(recording), recording.cycles, None, None, findings)
+    cycle = end.cycle or 0
+    return Replayed(end.outcome, end.why, cycle, end.first_seen, end.confirmed, findings)
+
+
+def _without_end(recording: Recording) -> str:
+    """Say in one sentence by what a recording ended in which a replay finds no end."""
+    if recording.outcome is None:
+        return "the recording has no end, and nothing in it ends the test"
+    ended = f"the recording ended with {recording.outcome} at cycle {recording.cycles:,}"
+    if judged_by_samples(recording):
+        return f"{ended} ({recording.why}); by this protocol nothing in it ends the test"
+    return (
+        f"{ended} ({recording.why}), which no sample tells; nothing in its samples ends it earlier"
+    )

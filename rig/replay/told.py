@@ -1,0 +1,65 @@
+"""What a record tells of its test: outcome and findings, in the words of a replay."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rig.record.entries import Event
+from rig.replay.found import Found, Replayed
+from rig.replay.recording import Recording
+
+_WORDS: Final = (
+    ("below the baseline", "stiffness-loss"),
+    ("upper load short", "load-short"),
+    ("no failure in", "run-out"),
+    ("ultimate load", "ultimate"),
+    ("stays the same for", "flat"),
+    ("is at the end of its range for", "saturated"),
+    ("has no valid value for", "missing"),
+    ("spikes within an hour", "spiking"),
+    ("the load has not cycled for", "silent"),
+)
+"""By which words of its text a finding is known whose event does not name its kind."""
+_ACTIONS: Final = {
+    "baseline": "note",
+    "early-loss": "note",
+    "overload": "note",
+    "stiffness-loss": "warn",
+    "residual-growth": "warn",
+    "stiffness-step": "pause",
+    "load-short": "",
+}
+"""What the findings that have an event of their own ask for, as a rule."""
+
+
+def kind_of(text: str) -> str:
+    """Return the kind of the finding with a text, "" where no sample tells such a thing."""
+    return next((kind for words, kind in _WORDS if words in text), "")
+
+
+def recorded(recording: Recording) -> Replayed:
+    """Return what was found when a recording was made."""
+    found = [f for event in recording.events() if (f := _of_event(event)) is not None]
+    kind, outcome = kind_of(recording.why), recording.outcome
+    # Some ends have no event but that of the stop.
+    if outcome in ("fault", "ultimate") and kind and all(recording.why != f.text for f in found):
+        found.append(Found(kind, recording.cycles, recording.why, outcome))
+    last = found[-1] if found and found[-1].text == recording.why else None
+    confirmed = last.cycle if last is not None and outcome in ("failure", "run-out") else None
+    return Replayed(outcome, recording.why, recording.cycles, None, confirmed, tuple(found))
+
+
+def _of_event(event: Event) -> Found | None:
+    if event.kind in _ACTIONS:
+        return Found(event.kind, event.cycle, event.text, _ACTIONS[event.kind])
+    if event.kind == "limit":
+        return Found("limit", event.cycle, event.text, "limit")
+    if event.kind in ("verdict", "sensor") and (kind := kind_of(event.text)):
+        return Found(kind, event.cycle, event.text, "")
+    return None
+
+
+def judged_by_samples(recording: Recording) -> bool:
+    """Tell whether what ended a recording is to be seen in its samples and rows."""
+    limits = [e.text for e in recording.events() if e.kind == "limit"]
+    return bool(kind_of(recording.why)) or any(text in recording.why for text in limits)
