@@ -52,8 +52,9 @@ class Column:
         return TEXT if self.is_text else np.dtype(self.dtype).name
 
     def header(self, unit: str) -> str:
-        """Return the head of the column, written in a unit."""
-        return self.name if unit in ("1", "SI") else f"{self.name} [{unit}]"
+        """Return the head of the column, written in a unit, as `nightrig import` reads it."""
+        bare = unit == "SI" or (unit == "1" and not self.name.startswith("strain_"))
+        return self.name if bare else f"{self.name} [{unit}]"
 
 
 FILE: Final = Column("file", "", "1", TEXT, "file with the samples")

@@ -41,6 +41,8 @@ SAMPLES: Final = ("full-rate", "static")
 """Records of samples."""
 WHAT: Final = (*TABLES, *SAMPLES, *LISTS)
 """What can be exported, by the names that people choose from."""
+PIECE: Final = 2**15
+"""Rows, or frames of a record, that are in memory at once."""
 _DICTIONARY: Final = "dictionary.csv"
 
 
@@ -180,7 +182,7 @@ def _table(recording: Recording, kind: str, to: _Out) -> None:
     known = {c.recorded.rpartition("/")[2]: c for c in table_columns(recording.header, kind)}
     names = [n for n in known if n in there]
     with to.sheet(f"{kind}.csv", tuple(known[n] for n in names)) as sheet:
-        for piece in recording.table(kind):
+        for piece in recording.table(kind, PIECE):
             sheet.add([piece[n] for n in names])
 
 
@@ -221,9 +223,9 @@ def _static(recording: Recording) -> Iterator[_Record]:
 
 
 def _full_rate(recording: Recording) -> Iterator[_Record]:
-    pieces = recording.full_rate()
+    pieces = recording.full_rate(PIECE)
     for label, first, frames, rate in recording.stretches():
-        if frames:
+        if frames:  # else it holds nothing
             head = next(pieces)
             row = (label, head.cycle, first, rate)
             yield _Record(row, first, rate, frames, head.channels, _of_one(head, pieces, frames))
