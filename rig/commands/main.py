@@ -24,11 +24,13 @@ COMMANDS: Final[dict[str, str]] = {
     "unload": "Unload and retract, then pressure off; the test can go on later.",
     "stop": "Unload and end a live test.",
     "note": "Write a note, or a catch-can reading, into the record.",
+    "import": "Make a run out of what another program measured.",
+    "replay": "Judge a recording again, as recorded, by another protocol, or for many values.",
     "export": "Write a recording as CSV files with a data dictionary.",
 }
 """Commands and their short help, so that `--help` imports none of them."""
 
-_KEYWORDS: Final = {"continue": "continue_run"}
+_KEYWORDS: Final = {"continue": "continue_run", "import": "import_file"}
 """Modules, and commands in them, of names that Python keeps for itself."""
 
 

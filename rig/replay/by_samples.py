@@ -21,8 +21,8 @@ from rig.judging.cycling import Cycling
 from rig.judging.looking import Decision, Look
 from rig.protocol.plan import Plan
 from rig.replay.ends import DOUBT, ENDING, FINDING, TRIP, End, Noted, end_of, found_of
-from rig.replay.held import Evidence, Held, bounds_of
 from rig.replay.found import Found
+from rig.replay.held import Evidence, Held, bounds_of
 from rig.replay.stretches import Piece, part_of
 from rig.replay.timeline import FOR_EVER, UNWATCHED, Timeline
 from rig.samples import Cycles, SampleArray, SampleBlock

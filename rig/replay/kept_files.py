@@ -20,12 +20,17 @@ def plan_of_kept(where: Path, texts: Mapping[str, str]) -> Plan:
     if not texts.get("protocol"):
         raise InputError(f"{where}: the recording keeps no protocol; name one with --protocol")
     try:
-        return load_plan(PROTOCOL, RIG, reader_of_kept(texts))
+        return changed_plan(texts)
     except (InputError, KeyError, ValueError) as error:
         raise InputError(
             f"{where}: this version cannot read the files that the record keeps; name a protocol "
             f"with --protocol; {error}"
         ) from error
+
+
+def changed_plan(texts: Mapping[str, str]) -> Plan:
+    """Return the plan of kept files after a person has changed them. Raises InputError."""
+    return load_plan(PROTOCOL, RIG, reader_of_kept(texts))
 
 
 def plan_on_rig(
