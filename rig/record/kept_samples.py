@@ -59,7 +59,7 @@ class SampleSets:
         end = self.frames + chunk.shape[1]
         for dataset, hashed, row in zip(self._sets, self._hashes, chunk, strict=True):
             plain = np.ascontiguousarray(row, "<f4")
-            hashed.update(plain)
+            hashed.update(plain.data)
             dataset.resize((end,))
             if np.isnan(row[0]) and np.isnan(row).all():
                 continue
@@ -93,7 +93,7 @@ def kept_pieces(
             values = np.empty((len(channels), frames), np.float32)
             for name, row, hashed in zip(channels, values, hashes, strict=True):
                 row[:] = _read(path, file, name, begin, begin + frames)
-                hashed.update(row)
+                hashed.update(row.data)
             first = head["first_frame"] + begin
             yield known | {"first_frame": first, "channels": channels}, values
     for name, hashed in zip(channels, hashes, strict=True):

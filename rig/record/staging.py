@@ -40,9 +40,8 @@ def staged(out: Path) -> Iterator[tuple[Path, Hold]]:
         # Whoever writes in it lets its own hold go; the folder stays held until it has its name.
         yield folder, hold.twin()
         with storage(out, "give the folder its name"):
-            if os.path.lexists(out):
-                raise InputError(f"{out}: already exists, nothing was written; name a new folder")
             sync_folder(folder)
+            _refuse_taken(out)
             os.rename(folder, out)
             sync_folder(out.parent)
     except BaseException:
@@ -50,6 +49,12 @@ def staged(out: Path) -> Iterator[tuple[Path, Hold]]:
         raise
     finally:
         hold.close()
+
+
+def _refuse_taken(out: Path) -> None:
+    # A folder that is empty would be replaced without a word.
+    if os.path.lexists(out):
+        raise InputError(f"{out}: already exists, nothing was written; name a new folder")
 
 
 def clear_remains(place: Path) -> None:
