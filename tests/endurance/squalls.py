@@ -126,6 +126,10 @@ class Squall(Looking):
         self._refused("a second run on the rig", *self.frame.run(other))
         if self.frame.runner() is not None:
             self.case.expect(not other.exists(), "a run that was refused has left a folder")
+        elif other.exists():  # the rig had become free: a test of its own, which is not wanted
+            self.frame.answered("stop", str(other), "--by", "P. Tester")
+            over = self.frame.until(lambda: not self.frame.left(), STOPS_WITHIN)
+            self.case.expect(over, "another test on the rig did not end when it was stopped")
 
     def _resume_meanwhile(self) -> None:
         self._refused("resume of a test under way", *self.frame.resume())
