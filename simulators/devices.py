@@ -39,6 +39,12 @@ class SimulatedAcquisition:
         """Frames per second [Hz]."""
         return self._machine.world.rate
 
+    @property
+    def recording_over(self) -> bool:
+        """Whether a recorded specimen has had more cycles than were recorded, and went on."""
+        recorded = self._machine.world.setup.recorded
+        return recorded is not None and recorded.over(self._machine.state.specimen.age)
+
     async def read(self, frames: int) -> SampleBlock:
         """Return the next frames; fewer, up to a multiple of 20 ms, after an event."""
         return self._machine.read(frames)

@@ -10,6 +10,7 @@ import numpy as np
 from rig.errors import DeviceError
 from rig.samples import SampleBlock
 from simulators.motion import NEVER, Cycling, Ramp
+from simulators.recorded_stretch import RecordedStretch
 from simulators.sampling import Piece, Sampler
 from simulators.sensors import reading
 from simulators.state import RigState, World
@@ -31,9 +32,16 @@ class Machine:
         self.fed = 0  # frame of the last heartbeat, or of the last command to move
         self._tick = max(1, round(0.02 * world.rate))
         self._sampler = Sampler(world, seed)
-        self._stretch = Stretch(world, world.start())
+        self._stretch = self._begin(world.start())
         self._frame = 0
         self._pieces: list[Piece] | None = None
+
+    def _begin(self, state: RigState) -> Stretch:
+        """Return the stretch that begins with a state."""
+        recorded = self.world.setup.recorded
+        if recorded is not None:
+            return RecordedStretch(self.world, state, recorded)
+        return Stretch(self.world, state)
 
     @property
     def frame(self) -> int:
@@ -57,7 +65,7 @@ class Machine:
 
     def change(self, state: RigState) -> None:
         """Go on from a state at the present frame."""
-        self._stretch = Stretch(self.world, state)
+        self._stretch = self._begin(state)
 
     def shut(self) -> None:
         """Close the valve at the present frame."""
@@ -93,7 +101,7 @@ class Machine:
         self._pieces = None
         self._frame = frame
         self._sampler.stuck = dict(stuck)
-        self._stretch = Stretch(self.world, state)
+        self._stretch = self._begin(state)
 
     def leave(self, frames: int) -> None:
         """Let frames pass that nobody reads: no heartbeat comes, the watchdog does its part."""
@@ -128,7 +136,7 @@ class Machine:
         self._stretch = next(s for s, begin, _ in reversed(pieces) if begin <= frame)
         self._frame = frame
         while frame >= self._stretch.until:
-            self._stretch = Stretch(self.world, self._stretch.next())
+            self._stretch = self._begin(self._stretch.next())
 
     def _expiry(self) -> int:
         """Return the first frame after the watchdog's time, if nothing feeds it until then."""
@@ -158,14 +166,14 @@ class Machine:
                 pieces.append((stretch, frame, end))
                 state = stretch.shut(end)
                 state = replace(state, tripped=name, stopped_by="limit")
-                stretch = Stretch(self.world, state)
+                stretch = self._begin(state)
                 stop = min(stop, self._tick_from(end))
             else:
                 pieces.append((stretch, frame, end))
                 if end == stretch.until:
                     if stretch.event:
                         stop = min(stop, self._tick_from(end))
-                    stretch = Stretch(self.world, stretch.next())
+                    stretch = self._begin(stretch.next())
             frame = end
         pieces.append((stretch, frame, frame))
         return pieces

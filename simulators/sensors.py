@@ -10,6 +10,7 @@ from collections.abc import Callable
 from typing import Final
 
 from rig.samples import FloatArray
+from simulators.recorded_stretch import lines_of
 from simulators.state import RigState, World
 from simulators.stretch import Signals
 
@@ -44,6 +45,9 @@ def reading(name: str, world: World) -> Reading:
         "end_slip_": lambda s, r: 0.0 * s.load + SLIP * r.specimen.used**2,
         "strain_": lambda s, _: s.net * (STRAIN / truth.span),
     }
+    recorded = world.setup.recorded
+    if recorded is not None and name in recorded.channels:
+        return lambda s, _: lines_of(s).channels[name].at(s.load)
     found = plain.get(name) or families.get(name.rstrip("0123456789"))
     if found is None:
         raise ValueError(f"the simulated rig has no sampled channel {name!r}")
@@ -51,7 +55,7 @@ def reading(name: str, world: World) -> Reading:
 
 
 def slow_readings(names: tuple[str, ...], world: World, state: RigState) -> dict[str, float]:
-    """Return the slow channels at the state's frame [SI]."""
+    """Return the slow channels at the state's frame [SI], NaN for one that it does not have."""
     day = math.sin(2 * math.pi * state.frame / world.rate / DAY)
     values = {
         "temperature_air": 293.15 + 1.5 * day,
@@ -62,4 +66,4 @@ def slow_readings(names: tuple[str, ...], world: World, state: RigState) -> dict
         "level": 0.30 if world.setup.exposure == "submerged" else 0.0,
         "pressure": PRESSURE[state.pressure],
     }
-    return {name: values[name] for name in names}
+    return {name: values.get(name, math.nan) for name in names}

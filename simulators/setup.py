@@ -12,6 +12,7 @@ from rig.channels import Channel
 from rig.mechanics.estimate import StaticEstimate
 from rig.ports import ActuatorRange
 from simulators.faults import Fault
+from simulators.recorded import RecordedSpecimen
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +56,8 @@ class SimulationSetup:
     `wet_factor` times as fast. `gap` [m] of stroke before contact, `bedding` [m] consumed by
     the first few hundred cycles, `creep` as a fraction of the deflection per decade of time.
     `servo_bandwidth` [Hz], `pump_flow` [m3/s], `tank` [m3], `pump_run_up` [s]. `watchdog` is the
-    device time [s] without a heartbeat after which a moving actuator stops by itself.
+    device time [s] without a heartbeat after which a moving actuator stops by itself. Where a
+    specimen is `recorded`, that one is in the rig and nothing here tells how it behaves.
     """
 
     rate: float
@@ -79,3 +81,4 @@ class SimulationSetup:
     creep: float = 0.01
     faults: tuple[Fault, ...] = ()
     watchdog: float = 0.5
+    recorded: RecordedSpecimen | None = None

@@ -39,7 +39,8 @@ class SpecimenState:
     """What a specimen remembers.
 
     Largest deflection it was bent to [m], share of life used, cycles, seconds of cycling, and
-    the deflection at which it broke [m] (negative: whole).
+    the deflection at which it broke [m] (negative: whole). `age` are the cycles over the whole
+    range, of a recorded specimen alone.
     """
 
     peak: float = 0.0
@@ -48,6 +49,7 @@ class SpecimenState:
     seconds: float = 0.0
     broken_at: float = -1.0
     broken_load: float = 0.0
+    age: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,20 +127,22 @@ class Beam:
         self._envelope = _envelope(truth, ending)
         self._last: tuple[float, tuple[FloatArray, FloatArray, FloatArray]] | None = None
         self.cracked_from = truth.cracking_load / truth.stiffness
+        self.offset = 0.0  # of its sensors at rest [m]
 
     def curve(self, state: SpecimenState, gap: float) -> Curve:
         """Return the response from a state; contact begins at stroke `gap` [m]."""
         if state.broken_at >= 0:
-            load, bent, elastic = self._broken(state)
+            load, bent = broken_kinks(state, self._truth.span)
+            elastic = np.zeros(len(load))
         else:
             load, bent, elastic = self._bent_to(state.peak)
         creep = self._creep * math.log10(1 + state.seconds / CREEP_TIME)
         net = bent + (flexibility_gain(state.used) - 1) * elastic + creep
-        net = _increasing(net)
+        net = increasing(net)
         left = math.exp(-state.cycles / BEDDING_CYCLES) * self._bedding
         closed = np.minimum(load / (BEDDING_LOAD * self._truth.cracking_load), 1.0)
         support = load / self.support_stiffness + (self._bedding - left) + left * closed
-        stroke = _increasing(gap + net + support + load / self.frame_stiffness)
+        stroke = increasing(gap + net + support + load / self.frame_stiffness)
         falls = np.flatnonzero(np.diff(load) <= 0)
         rising = int(falls[0]) + 1 if len(falls) else len(load)
         return Curve(load, net, bent, support, stroke, rising)
@@ -163,12 +167,6 @@ class Beam:
             self._last = (peak, self._whole(peak))
         return self._last[1]
 
-    def _broken(self, state: SpecimenState) -> tuple[FloatArray, FloatArray, FloatArray]:
-        load = np.array([0.0, state.broken_load, 1.001 * state.broken_load])
-        at = state.broken_at
-        bent = np.array([0.5 * at, at, at + self._truth.span])
-        return load, bent, np.zeros(3)
-
     def _whole(self, peak: float) -> tuple[FloatArray, FloatArray, FloatArray]:
         t = self._truth
         env_bent, env_load = self._envelope
@@ -188,7 +186,7 @@ class Beam:
         bent = np.concatenate([residual + elastic[: len(low)], env_bent[later]])
         if len(low) > 1:
             bent[len(low) - 1] = max(peak, bent[len(low) - 2])
-        return load, _increasing(bent), elastic
+        return load, increasing(bent), elastic
 
     def _cracked(self, peak: float, top: float) -> tuple[float, float]:
         """Return flexibility above decompression [m/N] and residual [m] after a peak."""
@@ -201,6 +199,13 @@ class Beam:
             return (peak - residual - below) / (top - t.decompression_load), residual
         soft = 1 / t.cracked_stiffness
         return soft, peak - below - max(top - t.decompression_load, 0.0) * soft
+
+
+def broken_kinks(state: SpecimenState, span: float) -> tuple[FloatArray, FloatArray]:
+    """Return load [N] and net deflection [m] at the kinks of a broken specimen."""
+    load = np.array([0.0, state.broken_load, 1.001 * state.broken_load])
+    at = state.broken_at
+    return load, np.array([0.5 * at, at, at + span])
 
 
 def _envelope(
@@ -224,7 +229,7 @@ def _envelope(
     return np.array([*bent, last + fall + t.span]), np.array([*load, load[-1]])
 
 
-def _increasing(values: FloatArray) -> FloatArray:
+def increasing(values: FloatArray) -> FloatArray:
     """Return values that rise at every step, where need be by a hair."""
     hair = 1e-12 * np.arange(len(values))
     rising: FloatArray = np.maximum.accumulate(values) + hair

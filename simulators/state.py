@@ -23,6 +23,7 @@ from simulators.faults import (
     Weak,
 )
 from simulators.motion import NEVER, Closed, Collapse, Cycling, Motion, Ramp
+from simulators.recorded_beam import RecordedBeam
 from simulators.setup import SimulationSetup
 from simulators.specimen import (
     DRYING_TIME,
@@ -79,7 +80,13 @@ class World:
             raise ValueError(f"loads of the specimen must rise: {ordered}")
         if ordered[0] < 0 or not 0 < t.cracked_stiffness <= t.stiffness:
             raise ValueError("a specimen needs decompression >= 0, 0 < cracked <= whole stiffness")
-        self.beam = Beam(t, setup.ending, setup.bedding, setup.creep, setup.upper_load)
+        self.beam: Beam | RecordedBeam
+        if setup.recorded is not None:
+            upper = setup.upper_load or t.ultimate_load
+            most = setup.actuator.load_high
+            self.beam = RecordedBeam(setup.recorded, t.span, most, upper)
+        else:
+            self.beam = Beam(t, setup.ending, setup.bedding, setup.creep, setup.upper_load)
         self.life_factor = life_factor(setup, seed)
         faults = setup.faults
         self._water = [e for f in faults if isinstance(f, NoFlow) for e in (f.begin, f.end)]
@@ -91,12 +98,16 @@ class World:
         """Return the rig at power-on: unloaded, off, pump off."""
         wet = 1.0 if self.setup.exposure == "submerged" else 0.0
         pump = PumpState(False, 0, self.setup.tank)
-        return RigState(
-            0, Ramp("stroke", 0, 0, 0.0, 0.0), SpecimenState(), self.setup.gap, pump, wet
-        )
+        gap = self.setup.gap - self.beam.offset
+        return RigState(0, Ramp("stroke", 0, 0, 0.0, 0.0), SpecimenState(), gap, pump, wet)
 
     def life(self, top: float) -> float:
-        """Return the life of this specimen in dry cycles to a top load [N]."""
+        """Return the life of this specimen in dry cycles to a top load [N].
+
+        A recorded one wears as its rows say: in no other way.
+        """
+        if self.setup.recorded is not None:
+            return math.inf
         level = self.setup.load_level
         if self.setup.upper_load:
             level *= top / self.setup.upper_load

@@ -14,6 +14,7 @@ import numpy as np
 
 from rig.samples import FloatArray, SampleArray
 from simulators.motion import NEVER, Closed, Collapse, Cycling, Frames, Ramp
+from simulators.recorded import Lines
 from simulators.specimen import Curve, flexibility_gain, flexibility_rate
 from simulators.state import RigState, World, closed, counter_at, top_load
 
@@ -36,12 +37,16 @@ AT_POWER_ON: Final[dict[str, Any]] = {
 
 @dataclass(frozen=True, slots=True)
 class Signals:
-    """Load [N], net deflection, support movement, stroke [m]: one value, one cycle, or frames."""
+    """Load [N], net deflection, support movement, stroke [m]: one value, one cycle, or frames.
+
+    `lines` are those of a recorded specimen.
+    """
 
     load: FloatArray
     net: FloatArray
     support: FloatArray
     stroke: FloatArray
+    lines: Lines | None = None
 
 
 class Stretch:
@@ -170,19 +175,27 @@ class Stretch:
         net, support, stroke = (c.at_load(load, x) for x in (c.net, c.support, c.stroke))
         return Signals(load, net, support, stroke)
 
-    def _cycling(self, motion: Cycling, n: Frames) -> Signals:
+    def _response(self, motion: Cycling) -> tuple[float, float]:
+        """Return which share of a commanded amplitude the load reaches, and its lag [rad]."""
         # A softer specimen needs more oil for the same load: the loop becomes slower with it.
         gain = flexibility_gain(self.state.specimen.used)
         ratio = motion.frequency / (self.world.setup.servo_bandwidth / math.sqrt(gain))
-        lag = math.atan(ratio)
+        return self.world.reach(self.state.frame) / math.sqrt(1 + ratio**2), math.atan(ratio)
+
+    def _loads(self, motion: Cycling, n: Frames) -> tuple[FloatArray, FloatArray]:
+        """Return the load at frames [N], and the one that the deflection has followed by then."""
+        share, lag = self._response(motion)
         mean, amplitude = motion.levels(n)
-        amplitude *= self.world.reach(self.state.frame) / math.sqrt(1 + ratio**2)
+        amplitude *= share
         angle = 2 * np.pi * motion.phase(n) - lag
         load = np.clip(mean + amplitude * np.sin(angle), 0.0, None)
         late = np.clip(mean + amplitude * np.sin(angle - LOOP), 0.0, None)
-        late = np.minimum(late, self.curve.strongest)
+        strongest = self.curve.strongest
+        return np.minimum(load, strongest), np.minimum(late, strongest)
+
+    def _cycling(self, motion: Cycling, n: Frames) -> Signals:
+        load, late = self._loads(motion, n)
         net = self.curve.at_load(late, self.curve.net)
-        load = np.minimum(load, self.curve.strongest)
         support = self.curve.at_load(load, self.curve.support)
         beam = self.world.beam
         stroke = self.state.gap + net + support + load / beam.frame_stiffness

@@ -134,3 +134,24 @@ async def fatigue(rig: Rig, over: float = 2.0, frequency: float = 4.0, block: in
 
 
 Script = list[tuple[int, Callable[[Rig], Awaitable[None]]]]
+
+
+async def play(rig: Rig, todo: Script, cuts: list[tuple[int, int]], total: int) -> np.ndarray:
+    """Play commands by frame; blocks of `read` frames of which `keep` are kept, over and over."""
+    parts, at, turn, todo = [], 0, 0, list(todo)
+    begin = None
+    while at < total:
+        while todo and todo[0][0] == at:
+            await todo.pop(0)[1](rig)
+        read, keep = cuts[turn % len(cuts)]
+        turn += 1
+        block = await rig.acquisition.read(read)
+        begin = block.first if begin is None else begin
+        assert block.first == begin + at
+        bound = todo[0][0] if todo else total
+        kept = min(keep, block.frames, bound - at)
+        parts.append(block.values[:, :kept].copy())
+        await rig.acquisition.keep(kept)
+        await rig.actuator.heartbeat()
+        at += kept
+    return np.concatenate(parts, axis=1)
