@@ -17,6 +17,7 @@ from rig.assembly.devices import SIMULATED, close, restore_simulated
 from rig.assembly.looking_back import LookBack
 from rig.assembly.result import Result, header_of, result_of
 from rig.assembly.simulation import simulation_setup
+from rig.assembly.stand_in import KEPT, StandIn, kept
 from rig.clock import VIRTUAL_EPOCH, SystemClock, VirtualClock, VirtualLoop, real_seconds
 from rig.control.conductor import Conductor
 from rig.control.desk import Desk, Request
@@ -41,19 +42,22 @@ def rehearse(
     one_tick: bool = False,
     faults: tuple[Fault, ...] = (),
     script: tuple[tuple[float, Request], ...] = (),
+    specimen: StandIn | None = None,
 ) -> Result:
     """Carry a plan out on the simulated rig in virtual time and record it in a new folder.
 
     `one_tick` keeps every block to 20 ms, as a real rig would deliver them: slower, the same
     result. `faults` are accidents that the simulated rig will have, `script` what people ask
-    for at which test time [s]. Raises InputError for a rig that is not simulated or a folder
-    that exists, StorageError for the disk.
+    for at which test time [s]. With a `specimen` that recording is in the rig. Raises InputError
+    for a rig that is not simulated or a folder that exists, StorageError for the disk.
     """
     if plan.rig.driver != SIMULATED:
         raise InputError(
             f"rig {plan.rig.name!r} is real hardware; a rehearsal needs a simulated rig"
         )
-    test = _Rehearsal(plan, folder, seed, faults, script, one_tick)
+    test = _Rehearsal(plan, folder, seed, faults, script, one_tick, specimen)
+    if specimen is not None:
+        plan = replace(plan, texts={**plan.texts, KEPT: specimen.kept_text()})
     header = header_of(plan, folder, seed, VIRTUAL_EPOCH, simulated=True, virtual=True)
     return test.result(lambda: Recorder.create(folder, header))
 
@@ -75,7 +79,8 @@ def go_on_rehearsing(
     if not header.virtual or header.seed is None:
         raise InputError(f"{found.folder}: this is no rehearsal; it cannot go on as one")
     found.refuse_unreadable()
-    test = _Rehearsal(found.plan, found.folder, header.seed, faults, script, one_tick)
+    specimen = kept(found.folder, header.texts)
+    test = _Rehearsal(found.plan, found.folder, header.seed, faults, script, one_tick, specimen)
     test.resumed, test.taken = True, found.taken_up(ALONE, why)
 
     def reopened() -> Recorder:
@@ -96,6 +101,7 @@ class _Rehearsal:
     faults: tuple[Fault, ...]
     script: tuple[tuple[float, Request], ...]
     one_tick: bool
+    specimen: StandIn | None = None
     resumed: bool = False
     taken: TakenUp | None = None
 
@@ -129,8 +135,12 @@ class _Rehearsal:
             raise
         return recorder
 
-    def _rig(self) -> Rig:
+    def _rig(self, held: contextlib.ExitStack) -> Rig:
         setup = replace(simulation_setup(self.plan), faults=self.faults)
+        if self.specimen is not None:
+            rows = self.specimen.rows()
+            held.callback(rows.close)
+            setup = replace(setup, recorded=self.specimen.specimen(self.plan, rows))
         rig = simulated_rig(setup, self.seed, VirtualClock())
         restore_simulated(rig, self.taken)
         return rig
@@ -140,8 +150,14 @@ class _Rehearsal:
     ) -> tuple[Verdict, float, Path]:
         stop.stops_this_task()
         recorder = self._recorder(record, held)
-        rig = self._rig()
+        try:
+            rig = self._rig(held)
+        except BaseException:
+            recorder.abandon()
+            raise
         rate = self.plan.rig.rate
+        script = tuple((round(at * rate), request) for at, request in self.script)
+        desk = Desk(script)
         try:
             conductor = Conductor(
                 self.plan,
@@ -149,10 +165,13 @@ class _Rehearsal:
                 recorder,
                 one_tick=self.one_tick,
                 snapshot=getattr(rig.acquisition, "snapshot", None),
-                desk=Desk(tuple((round(at * rate), request) for at, request in self.script)),
+                desk=desk,
                 clock=VirtualClock(),
                 taken=self.taken,
             )
+            if self.specimen is not None:
+                _tell(conductor, self.specimen, self.plan, begins=self.taken is None)
+                _stop_where_it_ends(conductor, desk, rig, self.specimen)
             return await _conducted(conductor, recorder)
         except BaseException:
             recorder.abandon()
@@ -166,6 +185,27 @@ async def _conducted(conductor: Conductor, recorder: Recorder) -> tuple[Verdict,
     test_s = conductor.book.time
     path = recorder.finish(verdict.outcome, verdict.why, verdict.cycles, test_s)
     return verdict, test_s, path
+
+
+def _tell(conductor: Conductor, specimen: StandIn, plan: Plan, *, begins: bool) -> None:
+    """Write down what is in the rig, and what it cannot tell."""
+    for text in filter(None, (specimen.said, specimen.other_load(plan)) if begins else ()):
+        conductor.book.event("recording", text)
+
+
+def _stop_where_it_ends(conductor: Conductor, desk: Desk, rig: Rig, specimen: StandIn) -> None:
+    """Ask for the normal stop once the recording tells nothing more of the specimen."""
+    each_block, acquisition = conductor.stream.on_block, rig.acquisition
+    asked = False
+
+    def look() -> None:
+        nonlocal asked
+        each_block()
+        if not asked and getattr(acquisition, "recording_over", False):
+            asked = True
+            desk.ask(Request("stop", who="this program", text=specimen.at_its_end))
+
+    conductor.stream.on_block = look
 
 
 class StopOnce:

@@ -2,27 +2,35 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from rig.commands.files import load
-from rig.commands.options import RUN_CODES, ascii_option, json_option, out_option, rig_option
-from rig.commands.saying import say_refusal, say_result, summary
+from rig.commands.files import find_protocol, load, read_text
+from rig.commands.options import RUN_CODES, ascii_option, json_option, out_option
+from rig.commands.saying import folded, say, say_refusal, say_result, summary
 from rig.commands.screen import STOPS, Shown, show_last
 from rig.errors import EXIT_CODES, RigError, StorageError
 from rig.protocol.estimate import estimate
 
 if TYPE_CHECKING:
     from rig.assembly.result import Result
+    from rig.assembly.stand_in import StandIn
     from rig.protocol.plan import Plan
 
 
 @click.command(epilog=RUN_CODES)
 @click.argument("protocol")
-@rig_option
+@click.option(
+    "--rig",
+    "rig_name",
+    metavar="RIG",
+    help="Rig file, or a run whose recorded specimen stands in; without it the packaged rig.",
+)
 @out_option
 @click.option(
     "--seed",
@@ -39,23 +47,45 @@ def rehearse(
     """Carry PROTOCOL out on the simulated rig: hours in seconds, sample by sample.
 
     On a terminal the screen shows it, with its speed. Ctrl-C asks for the normal stop. The same
-    seed gives the same test, bit for bit.
+    seed gives the same test, bit for bit. Where --rig names a run (its folder or run.h5) the
+    specimen bends as recorded there, cycle by cycle; controller, water and load are simulated.
 
     Example: nightrig rehearse protocols/overnight-wet-prism.toml --out night-1 --seed 1
     """
     try:
-        plan = load(protocol, rig_name)
+        plan, specimen = planned(protocol, rig_name)
         ready(plan, out)
         # Imported late: a mistake in a file is told sooner.
         from rig.assembly import rehearse as carried_out
 
         shown = Shown(ascii_only=ascii_only, hint=STOPS)
-        result = beside_screen(lambda: carried_out(plan, out, seed), out, shown)
+        result = beside_screen(lambda: carried_out(plan, out, seed, specimen=specimen), out, shown)
     except RigError as error:
         if as_json:
             say_refusal(error)
         raise
     return say_rehearsed(plan.title, result, out, shown, as_json=as_json)
+
+
+def planned(protocol: str, rig_name: str | None) -> tuple[Plan, StandIn | None]:
+    """Return the plan, and the recording that stands in for the specimen where one is named.
+
+    Raises InputError and StorageError.
+    """
+    if rig_name is None or not is_recording(rig_name):
+        return load(protocol, rig_name), None
+    from rig.assembly.stand_in import plan_on, stand_in
+
+    specimen = stand_in(Path(rig_name))
+    plan = plan_on(specimen, find_protocol(protocol), read_text)
+    for line in filter(None, (specimen.said, specimen.other_load(plan))):
+        say(folded(line, sys.stderr), err=True)
+    return plan, specimen
+
+
+def is_recording(name: str) -> bool:
+    """Tell whether a name is that of a run's folder or run file, and not of a rig file."""
+    return os.path.isdir(name) or name.endswith(".h5")
 
 
 def beside_screen(

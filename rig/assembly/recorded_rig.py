@@ -1,0 +1,66 @@
+"""The rig file of a recording as one of a simulated rig."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Final
+
+from rig.errors import InputError
+
+ROOM: Final = 2.0
+"""Largest load of an actuator that is filled in, over the recorded upper load."""
+_DRIVER: Final = re.compile(r"^([ \t]*driver[ \t]*=).*$", re.MULTILINE)
+
+_ACTUATOR: Final = """
+[actuator]                     # filled in: the recording does not tell
+load = ["-{low:.0f} N", "{high:.0f} N"]
+stroke = ["-60 mm", "60 mm"]
+speed = "100 mm/s"
+frequency = "15 Hz"
+limits = "controller"
+"""
+_PUMP: Final = """
+[pump]                         # filled in: the recording does not tell
+flow = "1.5 L/min"
+tank = "1000 L"
+"""
+_SERVO: Final = """
+[simulation]                   # filled in: the recording does not tell
+servo_bandwidth = "{bandwidth:.4g} Hz"
+"""
+QUICK: Final = 5.0
+"""Bandwidth of a servo that is filled in, over the recorded frequency: it reaches the load."""
+BANDWIDTH: Final = (20.0, 1000.0)  # [Hz]
+
+
+def rig_text(recorded: str, path: Path, upper: float, frequency: float) -> str:
+    """Return a recorded rig file with the simulated driver, and with what it lacks.
+
+    `upper` is the recorded upper load [N], `frequency` that of its cycles [Hz].
+    Raises InputError where the file cannot be read.
+    """
+    try:
+        told = tomllib.loads(recorded)
+        text = _DRIVER.sub(r'\1 "simulated"', recorded, count=1)
+        read = tomllib.loads(text)
+    except ValueError as error:
+        raise InputError(
+            f"{path}: the rig file that the recording keeps cannot be used: {error}"
+        ) from error
+    if read != {**told, "driver": "simulated"}:
+        raise InputError(
+            f"{path}: the rig file that the recording keeps cannot be used: its driver is not on a "
+            "line of its own"
+        )
+    text = f"# The rig of the recording {str(path)!r}, simulated.\n{text.rstrip()}\n"
+    if "actuator" not in told:
+        high = ROOM * abs(upper)
+        text += _ACTUATOR.format(low=0.1 * high, high=high)
+    if "pump" not in told:
+        text += _PUMP
+    if "simulation" not in told:
+        wanted = min(max(QUICK * frequency, BANDWIDTH[0]), BANDWIDTH[1])
+        text += _SERVO.format(bandwidth=wanted)
+    return text
