@@ -41,7 +41,19 @@ class Asked:
 
 
 @click.command()
-@click.argument("run", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument("run", metavar="[DIR]", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "--all",
+    "every",
+    metavar="FOLDER",
+    type=click.Path(path_type=Path),
+    help="In place of DIR: all runs in FOLDER and below, on all cores, a line each.",
+)
+@click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="With --all: on the Dask cluster there, whose workers must read the same file system.",
+)
 @click.option(
     "--protocol",
     metavar="PROTOCOL",
@@ -61,7 +73,9 @@ class Asked:
 @ascii_option
 @json_option
 def replay(
-    run: Path,
+    run: Path | None,
+    every: Path | None,
+    cluster: str | None,
     protocol: str | None,
     vary: str | None,
     plot: Path | None,
@@ -78,10 +92,23 @@ def replay(
     --vary takes "10 % .. 50 %" (9 values), "10 % .. 50 % in 5", or a list "10 %, 20 %, 40 %". A
     table such as failure.stiffness_loss stands for the value in it that ends the test, its stop.
 
+    --all goes on where a run cannot be judged, and names it; the code is then 6 where a record
+    cannot be read, 2 where it keeps no protocol.
+
     Example: nightrig replay night-1 --vary failure.stiffness_loss="10 % .. 50 %"
     """
     try:
         path = find_protocol(protocol) if protocol is not None else None
+        if every is not None:
+            if run is not None or vary is not None or plot is not None:
+                raise InputError("--all takes all runs in a folder: leave DIR, --vary, --plot out")
+            # Imported late: only this takes many recordings.
+            from rig.commands.replay_many import replay_many
+
+            return replay_many(every, path, cluster, as_json=as_json)
+        if run is None or cluster is not None:
+            missing = "--all FOLDER" if run is not None else "DIR, or --all FOLDER,"
+            raise InputError(f"replay: {missing} is missing; name what is to be judged again")
         asked = Asked(path, vary, _figure(plot, vary), ascii_only, as_json)
         with _opened(run) as recording, meanwhile(str(run), "judging it again"):
             text = _varied(recording, asked) if vary is not None else _again(recording, asked)
