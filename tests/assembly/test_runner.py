@@ -135,6 +135,7 @@ def nothing_is_left(night) -> bool:
     return not any(name.startswith((".night-1", "night-1")) for name in files)
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize(
     "name",
     [

@@ -167,6 +167,7 @@ def test_what_a_driver_raises_is_a_fault_what_we_raise_a_bug_with_the_traceback_
     assert folder_holder(night.out) is None
 
 
+@pytest.mark.nights
 def test_real_hardware_asks_for_the_checklist_by_name_and_for_the_button(night):
     night.people(emulated=False)
     refused = night.finished(night.order())

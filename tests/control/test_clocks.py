@@ -163,6 +163,7 @@ def test_a_computer_that_sleeps_finds_the_rig_stopped_and_every_count_right(plan
     assert stopped <= 101_000
 
 
+@pytest.mark.nights
 def test_a_computer_that_lags_at_the_end_still_finds_the_run_out(plan_of, tmp_path):
     plan = plan_of("first-night", QUICK)
     calm = walk(plan, tmp_path / "calm", clock=VirtualClock(), paced=True)
@@ -179,6 +180,7 @@ def test_a_computer_that_lags_at_the_end_still_finds_the_run_out(plan_of, tmp_pa
     assert lags.conductor.stream.counter == calm.conductor.stream.counter + COUNT_MARGIN
 
 
+@pytest.mark.nights
 def test_a_count_that_runs_out_too_early_is_a_fault_where_nothing_waits_to_be_read(
     plan_of, tmp_path
 ):

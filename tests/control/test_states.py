@@ -362,11 +362,15 @@ def alike(row: Row) -> bool:
 WALKED = [row for row in TABLE if (row.state, row.cause, row.to) not in DONE]
 FIRST = {(row.state, row.to): row for row in reversed(WALKED)}
 """The first cause of each step from state to state."""
+LONG = {(state, "long dry") for state in ("waiting", "locked", "unloaded")}
+LONG |= {("re-wetting", cause) for cause in ("asks loaded", "asks unloaded")}
+"""Nights of many hours; a paused test that is wetted again stands for them."""
 
 
 def tier(row: Row) -> tuple[pytest.MarkDecorator, ...]:
-    """Return the tier of a row; the first holds every step once and every cause once."""
-    if row is FIRST[row.state, row.to] or row.state == "cycling":
+    """Return the tier of a row; the first holds each step once, and from `cycling` each cause."""
+    first = row is FIRST[row.state, row.to] and (row.state, row.cause) not in LONG
+    if first or row.state == "cycling":
         return ()
     return (pytest.mark.endurance if alike(row) else pytest.mark.nights,)
 

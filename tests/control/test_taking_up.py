@@ -190,9 +190,8 @@ def test_more_than_five_per_cent_pauses(plan, whole, tmp_path, factor, pauses):
     assert (("static", "stage", "build-up") in goes_on.path) is not pauses
 
 
-@pytest.mark.parametrize(
-    ("factor", "pauses"), [pytest.param(1.04, False, marks=pytest.mark.nights), (1.06, True)]
-)
+@pytest.mark.nights
+@pytest.mark.parametrize(("factor", "pauses"), [(1.04, False), (1.06, True)])
 def test_without_a_check_before_the_first_cycles_tell(plan, whole, tmp_path, factor, pauses):
     night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
 

@@ -34,6 +34,7 @@ def damaged(runs: Runs, place: Path, count: int) -> Counter[tuple[str, str]]:
     return became
 
 
+@pytest.mark.nights
 def test_each_file_damaged_in_each_way_is_seen_or_nothing_of_it_changed(
     runs: Runs, tmp_path: Path
 ) -> None:
