@@ -14,7 +14,7 @@ from rig.units import shown
 
 PATIENCE: Final = 10.0
 """How long [s] a cluster may take to answer, and to show a worker."""
-_ADDRESS: Final = re.compile(r"(?:(?:tcp|tls)://)?[^/\s]+:[0-9]+")
+_ADDRESS: Final = re.compile(r"(?:(?:tcp|tls)://)?[\w.:\[\]-]+:[0-9]+")
 
 
 def on_cluster(tasks: Sequence[Task], address: str) -> Iterator[Compared]:
@@ -31,6 +31,9 @@ def on_cluster(tasks: Sequence[Task], address: str) -> Iterator[Compared]:
 
 
 def _client(address: str) -> Any:
+    # What it cannot read keeps Dask waiting, and makes it complain at the very end.
+    if not _ADDRESS.fullmatch(address):
+        raise InputError(_no_answer(address))
     try:
         # An extra, and slow to import.
         from distributed import Client
@@ -39,9 +42,6 @@ def _client(address: str) -> Any:
             "--cluster: Dask is not installed here; install it with: pip install 'nightrig[dask]', "
             "or leave --cluster out: then the cores of this computer do the work"
         ) from error
-    # What it cannot read keeps it waiting, and makes it complain at the very end.
-    if not _ADDRESS.fullmatch(address):
-        raise InputError(_no_answer(address))
     connect: Any = Client  # without types
     try:
         return connect(address, timeout=PATIENCE, set_as_default=False)
@@ -63,9 +63,10 @@ def _refuse_unlike(client: Any, address: str, tasks: Sequence[Task]) -> None:
         looks = client.run(_look, [task.run for task in tasks[:1]])
     except TimeoutError as error:
         raise InputError(f"--cluster: {address} has no worker; start one") from error
-    except ImportError as error:
+    except Exception as error:  # what a worker raised comes as any class
         raise InputError(
-            f"--cluster: a worker of {address} has no nightrig ({error}); install {__version__}"
+            f"--cluster: a worker of {address} cannot run nightrig ({_one_line(error)}); install "
+            f"nightrig {__version__} there"
         ) from error
     for worker, (version, unseen) in looks.items():
         if version != __version__:
@@ -89,5 +90,9 @@ def _result(task: Task, future: Any) -> Compared:
     try:
         found: Compared = future.result()
     except Exception as error:  # noqa: BLE001 - a worker that dies of one must not end the others
-        return failed(task.run, StorageError(f"the cluster could not judge it: {error}"))
+        return failed(task.run, StorageError(f"the cluster could not judge it: {_one_line(error)}"))
     return found
+
+
+def _one_line(error: Exception) -> str:
+    return " ".join(str(error).split()) or type(error).__name__
