@@ -13,6 +13,7 @@ from rig.record.entries import LISTS, Field
 from rig.record.history import Chunk, Journal
 from rig.record.hold import Hold
 from rig.record.journal import JournalWriter
+from rig.record.kept_samples import sample_set
 from rig.record.layout import (
     INDEX,
     RUN_FILE,
@@ -29,7 +30,6 @@ from rig.record.layout import (
     sampled,
     static_columns,
 )
-from rig.record.kept_samples import sample_set
 from rig.record.log import refuse_damaged_log
 from rig.record.sealing import CHUNK_ROWS
 from rig.record.segment import FILTERS, describe

@@ -42,7 +42,8 @@ class CycleRows:
         times = rows.si(self.layout, "time")
         good = self._forward(rows, numbers, times)
         rows, numbers = Rows(rows.values[good], rows.numbers[good]), numbers[good]
-        begun: FloatArray = (numbers - 1) * NOMINAL_PERIOD if times is None else times[good]
+        nominal = ((numbers - 1) * NOMINAL_PERIOD).astype(np.float64)
+        begun = nominal if times is None else times[good]
         holes = np.diff(np.concatenate(([self.number], numbers))) - 1
         self._refuse_long(holes, rows)
         self.gaps.add(rows.numbers[holes > 0], holes[holes > 0])
@@ -71,8 +72,12 @@ class CycleRows:
         wrong = ~((marks >= 0) & (marks <= most) & (marks == np.rint(marks)))
         if wrong.any():
             row = int(np.argmax(wrong))
-            problem = f"{given[row]:g} is no {name}"
-            raise Unspaced(int(rows.numbers[row]), problem, f"give a whole number of 0 to {most}")
+            raise Unspaced(
+                int(rows.numbers[row]),
+                f"{given[row]:g} is no whole number from 0 to {most}",
+                "correct it, or leave the field empty",
+                name,
+            )
         return marks.astype(np.int64)
 
     def _forward(

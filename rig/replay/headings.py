@@ -221,9 +221,10 @@ def _refuse_near(name: str, unit: str | None) -> None:
     known += [f"{n}_{end}" for n in CHANNEL_UNITS if n[-1] != "_" for end in ("max", "min")]
     plain = re.sub(r"[\s\-(].*$", "", name.strip().lower())
     near = plain if plain in known else None
-    near = near or next(iter(difflib.get_close_matches(name.lower(), known, 1, 0.8)), None)
+    near = near or next(iter(difflib.get_close_matches(name.lower(), known, 1, 0.75)), None)
     if near:
-        right = f"{near} [{unit}]" if unit else f"{near} [unit]"
+        round_ones = re.search(r"\(([^()]+)\)\s*$", name)
+        right = f"{near} [{unit or (round_ones[1] if round_ones else 'unit')}]"
         raise Refused(
             "is no name of a channel",
             f'did you mean {shown(right)}? write it so, or give --column "{right} = {name}'

@@ -30,7 +30,7 @@ from rig.replay.headings import COUNT, Layout, Refused, parse_map
 from rig.replay.rows_in import Rows
 from rig.replay.spacing import Frames, Trouble, Unspaced, step_of
 from rig.replay.table import first_and_rest, open_table
-from rig.samples import FloatArray, SampleArray
+from rig.samples import SampleArray
 from rig.units import shown
 
 TEXT: Final = (".csv", ".txt", ".tsv")
@@ -137,7 +137,7 @@ def _opened(wanted: Wanted) -> Iterator[Source]:
 
 
 def _refusal(wanted: Wanted, layout: Layout, error: Unspaced) -> InputError:
-    column = layout.column(COUNT) or layout.column("time")
+    column = layout.column(error.column or COUNT) or layout.column("time")
     heading = f"column {shown(column.heading)}" if column else ""
     line = error.number
     return InputError([Problem(str(wanted.file), line, heading, error.problem, error.remedy)])
@@ -246,7 +246,7 @@ def _placed(wanted: Wanted, frames: Frames, layout: Layout, rows: Rows) -> Sampl
         if column.name != "time" and found is not None:
             values[layout.channels.index(_as_channel(column.name))] = found
     times = rows.si(layout, "time") if _timed(wanted, layout) else None
-    even: FloatArray = (frames.rows + np.arange(len(rows))) * frames.step
+    even = (frames.rows + np.arange(len(rows), dtype=np.float64)) * frames.step
     return frames.place(even if times is None else times, rows.numbers, values)
 
 

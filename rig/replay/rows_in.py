@@ -17,6 +17,7 @@ from rig.units import shown
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _FLOAT32: Final = float(np.finfo(np.float32).max)
+LATEST: Final = 1e15  # s; beyond it float64 does not tell seconds apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,11 +61,12 @@ def out_of_range(file: str, layout: Layout, rows: Rows) -> None:
     for index, column in enumerate(layout.columns):
         values = rows.values[:, index]
         if column.name == "time":
-            wrong, what = np.isnan(values), "is empty or no number"
+            late = np.abs(values) > LATEST / column.factor
+            wrong, what = np.isnan(values) | late, "is empty or no time"
             remedy = "each row needs its time"
         else:
-            si = values * column.factor + column.zero
-            wrong, what = np.abs(si) > _FLOAT32, "is too large to be measured"
+            wrong = np.abs(values) > _FLOAT32 / max(column.factor, 1.0)
+            what = "is too large to be measured"
             remedy = "correct it, or leave the field empty"
         if wrong.any():
             row = int(np.argmax(wrong))

@@ -26,11 +26,14 @@ _RATE_DIGITS: Final = 6
 
 
 class Unspaced(Exception):
-    """Why times give no frames: the row, what is wrong, and what would be right."""
+    """Why rows cannot be placed: the row, what is wrong, what would be right, which column.
 
-    def __init__(self, number: int, problem: str, remedy: str) -> None:
+    Without a `column` it is that of the numbers, or of the times.
+    """
+
+    def __init__(self, number: int, problem: str, remedy: str, column: str = "") -> None:
         super().__init__(problem)
-        self.number, self.problem, self.remedy = number, problem, remedy
+        self.number, self.problem, self.remedy, self.column = number, problem, remedy, column
 
 
 @dataclass(slots=True)

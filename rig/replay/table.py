@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import chain
+from operator import methodcaller
 from pathlib import Path
 from typing import Any, Final, NoReturn
 
@@ -57,29 +58,30 @@ class Table:
 
     def _quickly(self, lines: Lines) -> Rows | None:
         """Return the rows where all of them are plain, None where some is not."""
-        text = lines.text
-        if self.decimal_comma:
-            joined = "\n".join(text)
-            if "." in joined:
-                return None
-            text = joined.replace(",", ".").split("\n")
-        separators = self.width - 1
-        if any(line.count(self.separator) != separators or '"' in line for line in text):
+        whole, text = "\n".join(lines.text), lines.text
+        if '"' in whole or (self.decimal_comma and "." in whole):
             return None
-        text = _filled(text, self.separator)
-        columns = self.layout.columns
-        kinds = [(str(i), _TEXT if c.dated else "f8") for i, c in enumerate(columns)]
+        separator, columns = self.separator, self.layout.columns
+        if len(columns) < self.width and set(map(methodcaller("count", separator), text)) != {
+            self.width - 1
+        }:
+            return None
+        if self.decimal_comma:
+            whole = whole.replace(",", ".")
+        whole = _filled(whole, separator)
         dated = next((i for i, c in enumerate(columns) if c.dated), None)
+        kinds = [(str(i), _TEXT if c.dated else "f8") for i, c in enumerate(columns)]
         try:
             read: Any = np.loadtxt(
-                text,
+                whole.split("\n"),
                 np.float64 if dated is None else np.dtype(kinds),
                 comments=None,
-                delimiter=self.separator,
-                usecols=[c.place for c in columns],
+                delimiter=separator,
+                # All of them: a row with more or fewer is refused.
+                usecols=None if len(columns) == self.width else [c.place for c in columns],
                 ndmin=2 if dated is None else 1,
             )
-            if len(read) != len(text):
+            if len(read) != len(text) or (dated is None and read.shape[1] != len(columns)):
                 return None
             values = read if dated is None else _unpacked(read, dated)
         except ValueError:
@@ -198,13 +200,17 @@ def _unpacked(read: Any, dated: int) -> FloatArray:
     return values
 
 
-def _filled(lines: list[str], separator: str) -> list[str]:
-    """Return lines with `nan` in fields that are empty, but for lines in which all are."""
-    doubled = separator * 2
-    if not any(doubled in s or s[0] == separator or s[-1] == separator for s in lines):
-        return lines
+def _filled(text: str, separator: str) -> str:
+    """Return lines with `nan` in fields that are empty; not where all of a line are."""
+    ends = (separator * 2, f"\n{separator}", f"{separator}\n")
+    inside = text.startswith(separator) or text.endswith(separator)
+    if not inside and not any(end in text for end in ends):
+        return text
     empty = re.compile(rf"(?:^|(?<={separator})) *(?={separator}|$)")
-    return [empty.sub("nan", s) if s.strip(f" {separator}") else s for s in lines]
+    blank = f" {separator}"
+    return "\n".join(
+        empty.sub("nan", line) if line.strip(blank) else line for line in text.split("\n")
+    )
 
 
 def _is_moment(field: str) -> bool:
