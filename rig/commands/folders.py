@@ -128,6 +128,8 @@ def ended_words(folder: Path, journal: Journal) -> str:
     ending = journal.ending
     if ending is None:
         raise ValueError("a run that has not ended")
+    if journal.header.imported:
+        return f"{folder} is no test but {journal.header.imported}, {ending.cycles:,} cycles"
     status = journal.status
     when = f" ({local_time(status.stamp)})" if status is not None else ""
     return f"{folder} has ended: {ending.outcome} at {ending.cycles:,} cycles{when}"

@@ -60,10 +60,11 @@ def say_end(out: Path, title: str, result: Result, shown: Shown | None, *, as_js
     if not (shown is not None and show_last(out, shown, follows)):
         lines.insert(1, f"  screen    nightrig watch --once {typed(out)}")
     if as_json:
-        say_json(asdict(result))
+        say_json({**asdict(result), "outcome": result.outcome or None})
     else:
         say(folded("\n".join(lines), sys.stdout))
-    return EXIT_CODES[result.outcome]
+    # What was imported has no outcome.
+    return EXIT_CODES[result.outcome] if result.outcome else 0
 
 
 def _goes_on(out: Path, *, rehearsal: bool) -> str:

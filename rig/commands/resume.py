@@ -116,6 +116,8 @@ def _resumed(out: Path, asked: Asked) -> int:
     from rig.record.entries import AS_IT_STANDS
 
     found, doubt = readable(out)
+    if found.header.imported:
+        return _imported(out, doubt, asked)
     if doubt and (asked.end is not None or found.verdict is not None):
         _say(f"{out}: {doubt}")
     if found.verdict is not None or (found.ending is None and asked.end is not None):
@@ -163,6 +165,17 @@ def _remains(out: Path) -> str:
         return f"run.h5 is there: of a test that had ended it holds everything; {copy}"
     left = [name for name in ("journal.db-wal", "segments") if (out / name).exists()]
     return f"{' and '.join(left)} may hold a part of it; {copy}" if left else ""
+
+
+def _imported(out: Path, doubt: str, asked: Asked) -> int:
+    """Look after the record of an imported run: there is no test to go on with."""
+    if doubt:
+        _say(f"{out}: {doubt}")
+    _say(
+        f"{out}: was imported, there is nothing to go on with; to judge it: nightrig replay "
+        f"{typed(out)} --protocol PROTOCOL"
+    )
+    return _as_it_ended(out, "", asked)
 
 
 def _closed(found: LookBack, asked: Asked) -> None:

@@ -146,7 +146,7 @@ def summary(title: str, result: Result, out: Path) -> str:
     on = goes_on(result.outcome, result.why, out)
     lines = (
         title,
-        f"  outcome   {result.outcome}: {result.why}",
+        f"  outcome   {result.outcome or 'none'}: {result.why}",
         f"  cycles    {result.cycles:,}",
         f"  took      {span(result.test_s)} of test{here}",
         f"  record    {result.run}",

@@ -104,7 +104,7 @@ def present(view: View) -> dict[str, Any]:
         "title": view.header.title,
         "specimen_id": view.header.specimen_id,
         "running": view.ending is None and view.alive,
-        "outcome": view.ending.outcome if view.ending else None,
+        "outcome": (view.ending.outcome or None) if view.ending else None,
     }
     return {**known, **_plain(asdict(view.status))}
 

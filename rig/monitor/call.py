@@ -73,6 +73,8 @@ class Call:
 
 def call(view: View) -> Call:
     """Return the verdict on a view."""
+    if view.ending is not None and not view.ending.outcome:
+        return Call(Level.ENDED, "IMPORTED", (view.ending.why, _judge(view)))
     if view.ending is not None:
         headline = f"ENDED: {view.ending.outcome.upper()}"
         not_off = _pressure(view).startswith("NOT")
@@ -168,6 +170,10 @@ def _goes_on(view: View, outcome: str) -> Iterator[str]:
         yield f'once the cause is mended: {_resume(view)} --mended "WHAT WAS DONE"'
     elif outcome == "operator":
         yield f"to go on: {_resume(view)}"
+
+
+def _judge(view: View) -> str:
+    return f"to judge it: nightrig replay {shlex.quote(str(view.folder))} --protocol PROTOCOL"
 
 
 def _resume(view: View) -> str:
