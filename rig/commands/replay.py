@@ -13,7 +13,9 @@ import click
 
 from rig.commands.files import find_protocol, read_text
 from rig.commands.options import ascii_option, json_option
-from rig.commands.saying import folded, meanwhile, say, say_refusal
+from rig.commands.saying import folded, meanwhile, say, say_json, say_refusal
+from rig.commands.screen import Shown
+from rig.commands.usage import typed
 from rig.errors import InputError, RigError, StorageError
 
 if TYPE_CHECKING:
@@ -70,6 +72,11 @@ class Asked:
     type=click.Path(path_type=Path),
     help="Draw what --vary found into an SVG or PNG file.",
 )
+@click.option(
+    "--speed",
+    metavar="N",
+    help="Show it first on the screen as it went, N times as fast, or as fast as it goes: max.",
+)
 @ascii_option
 @json_option
 def replay(
@@ -79,6 +86,7 @@ def replay(
     protocol: str | None,
     vary: str | None,
     plot: Path | None,
+    speed: str | None,
     ascii_only: bool,
     as_json: bool,
 ) -> int:
@@ -92,6 +100,9 @@ def replay(
     --vary takes "10 % .. 50 %" (9 values), "10 % .. 50 % in 5", or a list "10 %, 20 %, 40 %". A
     table such as failure.stiffness_loss stands for the value in it that ends the test, its stop.
 
+    --speed shows on the screen of a run what was recorded, until it ends or you leave; keys pause
+    it and go to the next event. It is judged once it has been shown to its end.
+
     --all goes on where a run cannot be judged, and names it; the code is then 6 where a record
     cannot be read, 2 where it keeps no protocol.
 
@@ -100,8 +111,10 @@ def replay(
     try:
         path = find_protocol(protocol) if protocol is not None else None
         if every is not None:
-            if run is not None or vary is not None or plot is not None:
-                raise InputError("--all takes all runs in a folder: leave DIR, --vary, --plot out")
+            if any(given is not None for given in (run, vary, plot, speed)):
+                raise InputError(
+                    "--all takes all runs in a folder: leave DIR, --vary, --plot, --speed out"
+                )
             # Imported late: only this takes many recordings.
             from rig.commands.replay_many import replay_many
 
@@ -110,6 +123,8 @@ def replay(
             missing = "--all FOLDER" if run is not None else "DIR, or --all FOLDER,"
             raise InputError(f"replay: {missing} is missing; name what is to be judged again")
         asked = Asked(path, vary, _figure(plot, vary), ascii_only, as_json)
+        if speed is not None and not _shown(run, speed, asked):
+            return 0
         with _opened(run) as recording, meanwhile(str(run), "judging it again"):
             text = _varied(recording, asked) if vary is not None else _again(recording, asked)
         say(text if as_json else folded(text, sys.stdout))
@@ -118,6 +133,22 @@ def replay(
             say_refusal(error)
         raise
     return 0
+
+
+def _shown(run: Path, speed: str, asked: Asked) -> bool:
+    """Show a recording as it went; return whether it was shown to its end."""
+    # Imported late: only this draws a screen.
+    from rig.commands.replay_screen import play_recording, speed_of
+
+    times = speed_of(speed)
+    stream = sys.stderr if asked.as_json else sys.stdout
+    with _opened(run) as recording:
+        ended = play_recording(recording, times, Shown(asked.ascii_only, stream))
+    if not ended:
+        say(f"left before its end; to judge it: nightrig replay {typed(run)}", err=asked.as_json)
+        if asked.as_json:
+            say_json({"recorded": None, "replayed": None})
+    return ended
 
 
 def _figure(plot: Path | None, vary: str | None) -> Path | None:

@@ -9,6 +9,7 @@ from rich.text import Text
 from rig.monitor.call import Call, Level
 from rig.monitor.glyphs import Glyphs
 from rig.monitor.near import STAY_OUT
+from rig.monitor.played import RECORDING
 from rig.monitor.rows import Row, fitted, wrapped
 
 _STYLES: Final = {
@@ -18,6 +19,7 @@ _STYLES: Final = {
     Level.ENDED: "bold white on blue",
 }
 _LOUD: Final = "bold white on red"
+_PLAYED: Final = "bold white on magenta"
 _LARGE: Final = {
     Level.NOTHING: "NOTHING TO DO",
     Level.LOOK: "LOOK",
@@ -37,6 +39,7 @@ _LETTERS: Final[dict[str, tuple[str, str, str, str, str]]] = {
     "M": ("#   #", "## ##", "# # #", "#   #", "#   #"),
     "N": ("#  #", "## #", "# ##", "#  #", "#  #"),
     "O": (" ## ", "#  #", "#  #", "#  #", " ## "),
+    "R": ("### ", "#  #", "### ", "# # ", "#  #"),
     "S": (" ###", "#   ", " ## ", "   #", "### "),
     "T": ("#####", "  #  ", "  #  ", "  #  ", "  #  "),
     "U": ("#  #", "#  #", "#  #", "#  #", " ## "),
@@ -51,7 +54,7 @@ def verdict(told: Call, width: int, signs: Glyphs, *, most: int) -> list[Text]:
     mark = signs.marks[told.level]
     row = Row(signs, width).put(f" {mark} {told.headline} {mark}")
     line = fitted(row.text, width, signs)
-    line.stylize(_LOUD if told.loud else _STYLES[told.level])
+    line.stylize(_style(told))
     return [line, *_reasons(told, width, signs, most, indent=1)]
 
 
@@ -67,13 +70,21 @@ def large_verdict(told: Call, width: int, signs: Glyphs, *, most: int) -> list[T
         line.append(" " * (margin - line.cell_len))
         line.append_text(beside)
         line = fitted(line, width, signs)
-        line.stylize(_LOUD if told.loud else _STYLES[told.level])
+        line.stylize(_style(told))
         lines.append(line)
     below = [Text("  ").append_text(line) for line in said[len(letters) :]]
     return lines + below
 
 
+def _style(told: Call) -> str:
+    if told.headline.startswith(RECORDING):
+        return _PLAYED
+    return _LOUD if told.loud else _STYLES[told.level]
+
+
 def _word(told: Call) -> str:
+    if told.headline.startswith(RECORDING):
+        return RECORDING
     return STAY_OUT if told.headline.startswith(STAY_OUT) else _LARGE[told.level]
 
 

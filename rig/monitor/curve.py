@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from rig.record.history import Chunk, Journal
 from rig.record.sealing import CHUNK_ROWS
 from rig.samples import Flag
 
+Column = NDArray[Any]
 MOST_POINTS: Final = 200
 ENOUGH: Final = 1024
 """Rows whose median stands for the stretch they lie in."""
@@ -80,20 +81,27 @@ class CurveKeeper:
 
     def _add(self, chunk: Chunk) -> None:
         names = [f.name for f in chunk.fields]
+        skip = max(self._seen - chunk.first, 0)
         number, stiffness, flags = (
-            chunk.column(names.index(n)).astype(float) for n in ("number", "stiffness", "flags")
+            chunk.column(names.index(n))[skip:] for n in ("number", "stiffness", "flags")
         )
-        begin = max(self._seen - chunk.first, 0)
-        first = chunk.first + begin
-        while begin < chunk.rows:
-            if first // self._stride != self._open:
+        self.add(chunk.first + skip, number, stiffness, flags)
+
+    def add(self, first: int, number: Column, stiffness: Column, flags: Column) -> None:
+        """Take rows, the next after those taken before; `first` is how many those were."""
+        while first + len(number) > MOST_POINTS * self._stride:
+            self._widen()
+        judged = flags.astype(int) & Flag.AFTER_END == 0
+        rows = np.stack((number.astype(float), stiffness.astype(float)))
+        judged &= np.isfinite(rows).all(axis=0)
+        begin = 0
+        while begin < len(number):
+            if (first + begin) // self._stride != self._open:
                 self._close()
-                self._open = first // self._stride
-            stop = min((self._open + 1) * self._stride - chunk.first, chunk.rows)
-            piece = np.stack((number[begin:stop], stiffness[begin:stop]))
-            judged = flags[begin:stop].astype(int) & Flag.AFTER_END == 0
-            self._rows.append(piece[:, judged & np.isfinite(piece).all(axis=0)])
-            begin, first = stop, chunk.first + stop
+                self._open = (first + begin) // self._stride
+            stop = min((self._open + 1) * self._stride - first, len(number))
+            self._rows.append(rows[:, begin:stop][:, judged[begin:stop]])
+            begin = stop
 
     def _close(self) -> None:
         if self._rows:

@@ -6,10 +6,11 @@ import math
 from typing import Final
 
 from rig.monitor import words
-from rig.monitor.call import OLD, call, loss
+from rig.monitor.call import OLD, loss
 from rig.monitor.glyphs import Glyphs
 from rig.monitor.happened import event_line
 from rig.monitor.panels import kind
+from rig.monitor.played import called
 from rig.monitor.view import View
 from rig.record.entries import Event
 
@@ -39,7 +40,8 @@ class PlainLines:
             self._begun = now
             lines.append(_title(view))
         lines += self._events(view)
-        over = view.ending is not None or not view.alive
+        played = view.playing is not None and view.playing.over(view.status.time)
+        over = view.ending is not None or not view.alive or played
         if now >= self._due or over:
             young = now - self._begun < _AT_FIRST
             self._due = now + (EVERY if view.rehearsal or young else LATER)
@@ -67,7 +69,7 @@ class PlainLines:
 
 def _title(view: View) -> str:
     told = kind(view)
-    zone = "rehearsal calendar" if view.rehearsal else words.zone_name(view.calendar)
+    zone = "rehearsal calendar" if view.own_calendar else words.zone_name(view.calendar)
     mark = f" [{told}]" if told else ""
     rig = f" on {view.status.rig}" if view.status.rig else ""
     return (
@@ -78,7 +80,7 @@ def _title(view: View) -> str:
 
 def report_line(view: View) -> str:
     """Return the whole state in one line, without control characters."""
-    status, verdict = view.status, call(view)
+    status, verdict = view.status, called(view)
     parts = [verdict.headline]
     if view.ending is not None:
         parts.append(f"{words.number(view.ending.cycles)} cycles")

@@ -8,7 +8,7 @@ from typing import Final
 from rich.cells import cell_len
 from rich.text import Text
 
-from rig.monitor import words
+from rig.monitor import played, words
 from rig.monitor.call import OLD
 from rig.monitor.glyphs import Glyphs
 from rig.monitor.rows import BAD, FAINT, GOOD, LABEL, ODD, Row, bar, fitted, wrapped
@@ -16,12 +16,19 @@ from rig.monitor.view import TOO_OLD, View
 from rig.record.status import Coming
 
 SIMULATED: Final = "SIMULATED"
+_LEAVE: Final = "leave"
+_KEYS: Final = "keys"
 _ROOM_FOR_WORDS: Final = 12
 """Cells below which a sentence is left out."""
 
 
 def kind(view: View) -> str:
-    """Return what kind of run this is: a rehearsal, a simulated one, or nothing for a real one."""
+    """Return what kind of run this is: a rehearsal, a simulated one, or nothing for a real one.
+
+    Of a recording that is played, that it is one.
+    """
+    if view.playing is not None:
+        return played.kind(view)
     if view.rehearsal:
         return f"REHEARSAL, {SIMULATED}"
     return SIMULATED if view.header.simulated else ""
@@ -50,6 +57,8 @@ def top(view: View, width: int, signs: Glyphs) -> list[Text]:
 def _clock(view: View) -> str:
     now = view.calendar
     time = f"{words.date(now)} {now:%H:%M:%S}"
+    if view.playing is not None:
+        return f"{words.date(now, with_year=True)} {now:%H:%M:%S} as recorded"
     if view.rehearsal:
         return f"{time} rehearsal calendar"
     return f"{time} {words.zone_name(now)}"
@@ -59,10 +68,10 @@ def doing(view: View, width: int, signs: Glyphs, *, brief: bool) -> list[Text]:
     """Return what the rig does and since when; one line only where `brief`."""
     status = view.status
     known = view.ending is not None or (view.alive and not view.stale)
-    label = "now" if known else "last known"
+    label = "then" if view.playing else "now" if known else "last known"
     row = Row(signs, width, label).put(status.state or words.DASH, "bold")
     if view.ending is not None:
-        when = words.moment(view.at(view.ending.ended_time), view.calendar)
+        when = view.clock(view.at(view.ending.ended_time))
         row.maybe(f", {when}").maybe(f", after {words.span(view.ending.ended_time)} of test")
         return [row.text]
     lasted = status.time - status.since
@@ -85,7 +94,7 @@ def _since(view: View, width: int, signs: Glyphs) -> list[Text]:
     when = view.at(status.since)
     if when is not None:
         lasted = words.span(status.time - status.since)
-        row.put(f"since {words.moment(when, view.calendar)}")
+        row.put(f"since {view.clock(when)}")
         row.maybe("" if view.stale or not view.alive else f", for {lasted}")
     lines = [row.text] if row.used > LABEL else []
     if status.stages > 1 and status.stage:
@@ -172,7 +181,7 @@ def _decimals(share: float) -> int:
 
 def _end(view: View, width: int, signs: Glyphs) -> list[Text]:
     status = view.status
-    if view.over or not view.alive or not status.frequency > 0:
+    if view.over or view.playing or not view.alive or not status.frequency > 0:
         return []
     left = (status.run_out - status.cycles) / status.frequency
     for item in status.coming:
@@ -193,7 +202,12 @@ def _end(view: View, width: int, signs: Glyphs) -> list[Text]:
 
 
 def watched(view: View, width: int, signs: Glyphs, *, brief: bool) -> list[Text]:
-    """Return who is on call, and how old the newest data is; one line where `brief`."""
+    """Return who is on call, and how old the newest data is; one line where `brief`.
+
+    Of a recording that is played, where it stands.
+    """
+    if view.playing is not None:
+        return played.position(view, width, signs)
     row = Row(signs, width, "on call")
     row.put(view.status.on_call or "nobody named", "bold" if view.status.on_call else FAINT)
     told, style = _age(view, signs)
@@ -206,7 +220,9 @@ def watched(view: View, width: int, signs: Glyphs, *, brief: bool) -> list[Text]
 
 
 def freshness(view: View, width: int, signs: Glyphs) -> list[Text]:
-    """Return how old the newest data is, loud when it is old."""
+    """Return how old the newest data is, loud when it is old; of a recording where it stands."""
+    if view.playing is not None:
+        return played.position(view, width, signs)
     told, style = _age(view, signs)
     return [Row(signs, width, "data").put(told, style).text]
 
@@ -246,18 +262,19 @@ def asked(view: View, width: int, signs: Glyphs) -> list[Text]:
 
 
 def _left(view: View, hint: str, width: int, signs: Glyphs) -> list[Text]:
-    if view.ending is not None:
+    if view.ending is not None and view.playing is None:
         return [Row(signs, width).put(hint, FAINT).text] if hint else []
     lines = []
     for i, part in enumerate(wrapped(signs.safe(hint), width - LABEL)[:2]):
-        row = Row(signs, width, "" if i else "leave")
+        row = Row(signs, width, "" if i else _KEYS if view.playing else _LEAVE)
         lines.append(row.put(" " * LABEL * bool(i)).put(part, FAINT).text)
     return lines
 
 
-def leaves(hint: str, width: int, signs: Glyphs) -> list[Text]:
+def leaves(view: View, hint: str, width: int, signs: Glyphs) -> list[Text]:
     """Return how to leave the screen in one line; of a long sentence only its first part."""
     if not hint or width < 1:
         return []
-    row = Row(signs, width, "leave" if width >= LABEL + cell_len(signs.safe(hint)) else "")
+    label = _KEYS if view.playing else _LEAVE
+    row = Row(signs, width, label if width >= LABEL + cell_len(signs.safe(hint)) else "")
     return [row.put(hint if row.fits(hint) else hint.partition(";")[0], FAINT).text]

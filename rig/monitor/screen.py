@@ -7,10 +7,11 @@ from rich.text import Text
 from rig.monitor import measured, panels
 from rig.monitor.banner import large_verdict, verdict
 from rig.monitor.bounds import bounds
-from rig.monitor.call import Level, call
+from rig.monitor.call import Level
 from rig.monitor.chart import Mark, chart
 from rig.monitor.glyphs import Glyphs, glyphs
 from rig.monitor.happened import happened
+from rig.monitor.played import called
 from rig.monitor.rows import Row, beside, fitted
 from rig.monitor.view import View
 
@@ -50,10 +51,10 @@ def _small(view: View, width: int, height: int, signs: Glyphs, hint: str) -> lis
     told = panels.kind(view)
     lines = [] if few else panels.top(view, width, signs)
     said = not told or any(told in line.plain for line in lines)
-    lines += verdict(call(view), width, signs, most=_reasons(view, height, said=said))
+    lines += verdict(called(view), width, signs, most=_reasons(view, height, said=said))
     if not said:
         lines.insert(1 if few else 2, Row(signs, width).put(f" {told}", _KIND).text)
-    foot = [] if few else panels.leaves(hint, width, signs)
+    foot = [] if few else panels.leaves(view, hint, width, signs)
     if view.ending is not None:
         middle = _ended(view, width, signs)
         room = height - len(lines) - len(foot)
@@ -77,7 +78,7 @@ def _reasons(view: View, height: int, *, said: bool) -> int:
     """Return in how many lines a small screen says why: more where somebody has to act."""
     if height < _ROOM_TO_LEAVE:
         return int(said)
-    return 2 if call(view).level is Level.NOTHING else 5 if height > 12 else 4
+    return 2 if called(view).level is Level.NOTHING else 5 if height > 12 else 4
 
 
 def _ended(view: View, width: int, signs: Glyphs) -> list[Text]:
@@ -97,7 +98,7 @@ def _one_column(view: View, width: int, height: int, signs: Glyphs, hint: str) -
     limits: list[Text] = []
     for reasons, coming, rows in _SIZES:
         head = panels.top(view, width, signs)
-        head += verdict(call(view), width, signs, most=reasons)
+        head += verdict(called(view), width, signs, most=reasons)
         head += panels.doing(view, width, signs, brief=True)
         head += panels.ahead(view, width, signs, most=coming, brief=True)
         head += panels.far(view, width, signs) + measured.load(view, width, signs)
@@ -118,7 +119,7 @@ def _curve_rows(room: int) -> int:
 
 def _two_columns(view: View, width: int, height: int, signs: Glyphs, hint: str) -> list[Text]:
     head = panels.top(view, width, signs)
-    head += large_verdict(call(view), width, signs, most=2)
+    head += large_verdict(called(view), width, signs, most=2)
     foot = panels.leaving(view, hint, width, signs)
     one = width // 2 - 3
     other = width - 3 - one

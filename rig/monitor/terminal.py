@@ -18,7 +18,7 @@ from rig.monitor.paint import Gone, Painter, can_paint, put
 from rig.monitor.screen import screen, screen_text
 from rig.monitor.view import View
 
-__all__ = ["screen_text", "show"]
+__all__ = ["STOPPED", "put_lines", "screen_text", "show"]
 
 TICK: Final = 0.25
 """Seconds between two looks at the terminal's size, and at a run that has just changed."""
@@ -130,13 +130,18 @@ def _in_lines(
         # Whoever leaves, or has rehearsed to the end, gets what came until then.
         left = leaving()
         view = newest.again(now) if left else newest.at(now)
-        try:
-            _print(stream, "".join(f"{line}\n" for line in lines.news(view, now)), leaving)
-        except (OSError, ValueError) as error:
-            raise Gone from error
+        put_lines(stream, lines.news(view, now), leaving)
         if left or _over(view):
             return
         pause(EVERY)
+
+
+def put_lines(stream: TextIO, lines: list[str], leaving: Callable[[], bool]) -> None:
+    """Print plain lines. Raises Gone where nobody reads them, or somebody leaves."""
+    try:
+        _print(stream, "".join(f"{line}\n" for line in lines), leaving)
+    except (OSError, ValueError) as error:
+        raise Gone from error
 
 
 def _print(stream: TextIO, text: str, leaving: Callable[[], bool]) -> None:

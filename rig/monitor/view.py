@@ -30,6 +30,22 @@ _SPEED_OVER: Final = 5.0
 
 
 @dataclass(frozen=True, slots=True)
+class Playing:
+    """How a recording is played: up to test time `end` [s], so many times as fast as it went.
+
+    An infinite `speed` is as fast as it can be read.
+    """
+
+    end: float
+    speed: float
+    paused: bool = False
+
+    def over(self, time: float) -> bool:
+        """Tell whether it stands at its end at a test time [s]."""
+        return time >= self.end
+
+
+@dataclass(frozen=True, slots=True)
 class View:
     """A run as it is shown: `now` is real UTC.
 
@@ -39,7 +55,8 @@ class View:
     it is then from the last one.
     `zone` is the zone of clock times, None the computer's. `unchanged` is for how long [s] the
     looks have found the same data, whatever the computer's clock was set to meanwhile. `room` is
-    what is left on the disk [bytes], asked only where new data stays away, NaN else.
+    what is left on the disk [bytes], asked only where new data stays away, NaN else. `playing`
+    tells that this is no run that goes on but a recording that is played.
     """
 
     folder: Path
@@ -56,10 +73,18 @@ class View:
     zone: tzinfo | None = None
     unchanged: float = 0.0
     room: float = math.nan
+    playing: Playing | None = None
+
+    @property
+    def own_calendar(self) -> bool:
+        """Tell whether times are those of a rehearsal's calendar, and not those of the world."""
+        if self.playing is not None:
+            return self.header.virtual or _time(self.header.started_utc) == VIRTUAL_EPOCH
+        return self.rehearsal
 
     @property
     def rehearsal(self) -> bool:
-        """Tell whether the run has a calendar of its own."""
+        """Tell whether nothing of it happens now: no rig is concerned, and nobody answers."""
         return not self.status.live
 
     @property
@@ -97,12 +122,12 @@ class View:
         It goes on between looks in a live run; in a rehearsal it is that of the newest data.
         """
         if self.rehearsal:
-            return _time(self.status.calendar) or VIRTUAL_EPOCH
+            return self.local(_time(self.status.calendar) or VIRTUAL_EPOCH)
         return self.local(self.now)
 
     def local(self, when: datetime) -> datetime:
         """Return a time in the zone that is shown."""
-        if self.rehearsal:
+        if self.own_calendar:
             return when
         try:
             return when.astimezone(self.zone)
@@ -125,7 +150,13 @@ class View:
 
     def moment(self, seconds: float) -> str:
         """Return in words when something comes that is some seconds [s] ahead."""
-        return words.moment(self.within(seconds), self.calendar)
+        return self.clock(self.within(seconds))
+
+    def clock(self, when: datetime | None) -> str:
+        """Return in words when something is or was, by the test's calendar."""
+        told = words.moment(when, self.calendar)
+        # Of a recording it was that day, which is not today.
+        return told.removeprefix("today ") if self.playing is not None else told
 
 
 def _time(text: str) -> datetime | None:
