@@ -142,9 +142,17 @@ def plan_on(found: StandIn, protocol: str, read: Read) -> Plan:
     `read` takes a path and returns its text. Raises InputError with every problem found.
     """
     with open_recording(found.path) as recording:
-        text = rig_text(recording.header.texts["rig"], found.path, found.load_max, found.frequency)
-    rig = f"{found.path}, its rig"
-    plan = load_plan(protocol, rig, lambda path: text if path == rig else read(path))
+        recorded = recording.header.texts["rig"]
+
+    def planned(*flow: float) -> Plan:
+        text = rig_text(recorded, found.path, found.load_max, found.frequency, *flow)
+        rig = f"{found.path}, its rig"
+        return load_plan(protocol, rig, lambda path: text if path == rig else read(path))
+
+    plan = planned()
+    if plan.spray is not None:
+        # A pump that is filled in gives what the protocol asks for.
+        plan = planned(plan.spray.flow)
     if any(isinstance(stage, Ramp) and stage.until == "ultimate" for stage in plan.stages):
         raise InputError(
             f"{found.path}: a recording of cycles does not tell where its specimen breaks under "

@@ -25,6 +25,18 @@ RIG = """
 name = "a frame elsewhere"
 driver = "recording"
 rate = "500 Hz"
+
+[actuator]
+load = ["-10000 kN", "10000 kN"]
+stroke = ["-10 m", "10 m"]
+speed = "1 m/s"
+frequency = "50 Hz"
+limits = "controller"
+
+[pump]
+flow = "600 L/min"
+tank = "1000 m3"
+
 [[channel]]
 name = "load"
 resolution = "5 N"

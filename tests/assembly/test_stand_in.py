@@ -66,6 +66,7 @@ def test_it_fails_where_the_recorded_stiffness_reaches_the_stop_value(softer, tm
             assert rows[name][part] == pytest.approx(given[name][part], rel=rel)
 
 
+@pytest.mark.nights
 def test_a_recording_that_failed_fails_at_its_last_row_whatever_is_asked(softer, tmp_path):
     result = done(softer, tmp_path, "later", stop=90)
     assert result.outcome == "failure"
@@ -177,7 +178,13 @@ CANNOT = {
 }
 
 
-@pytest.mark.parametrize(("columns", "said"), CANNOT.values(), ids=CANNOT.keys())
+@pytest.mark.parametrize(
+    ("columns", "said"),
+    [
+        pytest.param(*row, id=name, marks=() if name == "no deflection" else pytest.mark.nights)
+        for name, row in CANNOT.items()
+    ],
+)
 def test_what_cannot_stand_in_is_refused(tmp_path, columns, said):
     source = recording(tmp_path / "run", columns)
     with pytest.raises(InputError, match=said) as refused:
@@ -231,11 +238,21 @@ def test_what_the_rig_file_lacks_is_filled_in(softer, tmp_path):
     assert plan.rig.driver == "simulated"
     assert plan.rig.actuator.load[1] == pytest.approx(2 * 52.8e3)
     assert plan.rig.pump is not None
-    own = RIG + '[pump]\nflow = "3 L/min"\ntank = "10 L"\n'
-    other = recording(tmp_path / "own", softening(50), rig=own)
-    pump = planned(stand_in(other), tmp_path).rig.pump
-    assert pump is not None
-    assert pump.tank == pytest.approx(0.01)
+    assert plan.rig.pump.flow == pytest.approx(1.5 / 6e4)
+    assert plan.rig.simulation["servo_bandwidth"] == pytest.approx(50.0)
+
+
+def test_what_the_rig_file_of_a_real_rig_tells_is_kept(tmp_path):
+    own = RIG.replace('driver = "recording"', 'driver = "other_frame"  # of that time')
+    found = stand_in(recording(tmp_path / "own", softening(50), rig=own))
+    plan = planned(found, tmp_path)
+    assert plan.rig.driver == "simulated"
+    assert plan.rig.actuator.load == (-1e7, 1e7)
+    assert plan.rig.pump is not None
+    assert plan.rig.pump.flow == pytest.approx(600 / 6e4)
+    bare = own[: own.index("[actuator]")] + own[own.index("[[channel]]") :]
+    found = stand_in(recording(tmp_path / "bare", softening(50), rig=bare))
+    assert planned(found, tmp_path).rig.actuator.load[1] == pytest.approx(2 * 52.8e3)
 
 
 def pieces_of(number: np.ndarray, sizes: list[int]) -> Iterator[Piece]:
