@@ -6,6 +6,7 @@ were kept in it and no others, and one of hours does not stand between the other
 
 from __future__ import annotations
 
+import math
 import os
 import secrets
 import shutil
@@ -146,9 +147,11 @@ def _run(recording: Recording, to: _Out) -> None:
         "seed": "" if header.seed is None else str(header.seed),
         "rate": repr(float(header.rate)),
         "simulated": "yes" if header.simulated else "no",
+        "imported": header.imported,
         "outcome": recording.outcome or "",
         "why": recording.why,
         "cycles": str(recording.cycles),
+        "ended_time": "" if math.isnan(recording.ended_time) else repr(recording.ended_time),
     }
     with to.sheet("run.csv", RUN) as sheet:
         sheet.add_rows(list(known.items()))

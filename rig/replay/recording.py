@@ -83,6 +83,14 @@ class Recording:
         return self.outcome is not None
 
     @property
+    def ended_time(self) -> float:
+        """Test time of the end [s], NaN without one."""
+        if self._journal is not None:
+            ending = self._journal.ending
+            return ending.ended_time if ending is not None else math.nan
+        return float(_present(self._run_file).attributes["ended_time"])
+
+    @property
     def rate(self) -> float:
         """Frames a second [Hz]."""
         return self.header.rate

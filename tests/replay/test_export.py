@@ -133,6 +133,7 @@ def test_the_files_of_the_run_are_there_as_they_were_written(run, tmp_path):
     assert told["outcome"] == "run-out"
     assert told["seed"] == str(2**70)
     assert told["title"] == "Plank 7, Übung"
+    assert (told["rate"], told["cycles"], told["ended_time"]) == ("1000.0", "12", "50.0")
 
 
 def test_no_text_is_a_formula_for_a_spreadsheet_nor_obeyed_by_a_terminal(run, tmp_path):
@@ -154,7 +155,7 @@ def test_a_run_under_way_is_exported_as_far_as_it_is_recorded(tmp_path):
     recorder.abandon()
     assert written.rows["cycles.csv"] == 5000
     told = {row["name"]: row["value"] for row in rows_of(tmp_path / "out" / "run.csv")}
-    assert (told["outcome"], told["why"]) == ("", "not ended")
+    assert (told["outcome"], told["why"], told["ended_time"]) == ("", "not ended", "")
 
 
 @pytest.mark.parametrize("kind", ["folder", "empty folder", "file", "link to nothing"])
