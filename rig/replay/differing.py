@@ -20,7 +20,15 @@ MOST: Final = 8
 """Differences of one sort that are told one by one."""
 _JUDGED_BY: Final = ("loading", "baseline", "failure", "limits", "cyclic")
 """Parts of a plan that a verdict may hang on."""
-_COUNTS: Final = frozenset({"first", "last", "confirm", "within", "run_out", "build_up", "persist"})
+_AS_WRITTEN: Final = (
+    ("limits.fixed.", "limits."),
+    ("limits.learned.", "limits.cyclic."),
+    ("baseline.first", "baseline.from"),
+    ("baseline.last", "baseline.to"),
+    ("cyclic.run_out", "run_out"),
+)
+"""Names in a plan, and in the file that people write."""
+_COUNTS: Final = frozenset({"from", "to", "confirm", "within", "run_out", "build_up", "persist"})
 _FORCES: Final = frozenset({"capacity", "upper", "lower"})
 _LENGTHS: Final = frozenset({"stroke_beyond"})
 
@@ -137,9 +145,15 @@ def changes(by: Plan, plan: Plan) -> list[str]:
 
 
 def _flat(plan: Plan) -> dict[str, Any]:
+    """Return what a verdict hangs on, by the names that it has in a protocol."""
     found: dict[str, Any] = {}
     for part in _JUDGED_BY:
         _collect(part, getattr(plan, part), found)
+    for name in list(found):
+        written = name
+        for ours, theirs in _AS_WRITTEN:
+            written = written.replace(ours, theirs)
+        found[written] = found.pop(name)
     return found
 
 

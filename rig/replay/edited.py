@@ -18,7 +18,7 @@ from rig.units import shown
 MEANT: Final = ("stop", "pause", "warn")
 """What is meant where a table is named and not a value in it."""
 _PART: Final = re.compile(r"([A-Za-z0-9_-]+)((?:\[[0-9]+\])*)")
-_SCALAR: Final = r'(?:"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|[^,\]}#\s]+)'
+_SCALAR: Final = r'(?:"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|[^,\[\]{}=#\s"\']+)'
 
 
 def meant_key(text: str, key: str) -> tuple[Path, str]:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from rig.replay.recording import Recording
 from rig.samples import SampleBlock
+
+STOP: Final = "stop"
+"""Label of what is kept about a stop."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,11 +23,12 @@ class Piece:
     new: bool
 
 
-def intervals(recording: Recording) -> list[tuple[int, int]]:
-    """Return first and last frame + 1 of each stretch that is kept at full rate, in order."""
+def intervals(recording: Recording, label: str = "") -> list[tuple[int, int]]:
+    """Return first and last frame + 1 of each stretch kept at full rate, or of those of a label."""
     found: list[tuple[int, int]] = []
-    kept = [(first, first + n) for _, first, n, r in recording.stretches() if r == recording.rate]
-    for first, last in sorted(kept):
+    kept = recording.stretches()
+    frames = [(f, f + n) for name, f, n, r in kept if r == recording.rate and label in ("", name)]
+    for first, last in sorted(frames):
         if found and first <= found[-1][1]:
             found[-1] = (found[-1][0], max(found[-1][1], last))
         else:
@@ -32,21 +37,23 @@ def intervals(recording: Recording) -> list[tuple[int, int]]:
 
 
 def pieces(recording: Recording) -> Iterator[Piece]:
-    """Yield what is kept at full rate, each frame once.
+    """Yield what is kept at full rate in order of time, each frame once.
 
-    Records overlap where a stop follows soon on cycles that are kept too.
+    What is kept about a stop is written last and may hold cycles that are kept by themselves too.
     """
+    stops = intervals(recording, STOP)
     done: int | None = None
     for record in recording.full_rate():
-        if record.rate != recording.rate:
-            continue  # means, as a ramp keeps them
-        frames = record.values.shape[1]
-        skip = 0 if done is None else min(max(done - record.first_frame, 0), frames)
-        if skip == frames:
+        first, end = record.first_frame, record.first_frame + record.values.shape[1]
+        inside = record.label != STOP and any(a <= first and end <= b for a, b in stops)
+        if record.rate != recording.rate or inside:  # means, as a ramp keeps them, are no samples
             continue
-        first = record.first_frame + skip
-        block = SampleBlock(first, record.rate, record.channels, record.values[:, skip:])
-        yield Piece(block, done is None or first > done)
+        skip = 0 if done is None else min(max(done - first, 0), end - first)
+        if first + skip == end:
+            continue
+        values = record.values[:, skip:]
+        block = SampleBlock(first + skip, record.rate, record.channels, values)
+        yield Piece(block, done is None or block.first > done)
         done = block.end
 
 

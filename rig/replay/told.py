@@ -42,7 +42,8 @@ def recorded(recording: Recording) -> Replayed:
     found = [f for event in recording.events() if (f := _of_event(event)) is not None]
     kind, outcome = kind_of(recording.why), recording.outcome
     # Some ends have no event but that of the stop.
-    if outcome in ("fault", "ultimate") and kind and all(recording.why != f.text for f in found):
+    alone = kind and judged_by_samples(recording) and all(recording.why != f.text for f in found)
+    if outcome in ("fault", "ultimate") and alone:
         found.append(Found(kind, recording.cycles, recording.why, outcome))
     last = found[-1] if found and found[-1].text == recording.why else None
     confirmed = last.cycle if last is not None and outcome in ("failure", "run-out") else None
@@ -60,6 +61,13 @@ def _of_event(event: Event) -> Found | None:
 
 
 def judged_by_samples(recording: Recording) -> bool:
-    """Tell whether what ended a recording is to be seen in its samples and rows."""
-    limits = [e.text for e in recording.events() if e.kind == "limit"]
-    return bool(kind_of(recording.why)) or any(text in recording.why for text in limits)
+    """Tell whether what ended a recording is to be seen in the rows and samples that are judged.
+
+    A build-up is not judged again: what it does to the load is the rig's affair.
+    """
+    events = recording.events()
+    if any(e.kind == "limit" and e.text in recording.why for e in events):
+        return True
+    states = [e.text.partition(",")[0] for e in events if e.kind == "state"]
+    before = [state for state in states if state not in ("stopping", "stopped")]
+    return bool(kind_of(recording.why)) and before[-1:] != ["build-up"]
