@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from rig.errors import InputError
 
-ROOM: Final = 2.0
+ROOM: Final = 5.0
 """Largest load of an actuator that is filled in, over the recorded upper load."""
 FLOW: Final = 2.5e-5
 """Flow [m3/s] of a pump that is filled in where the protocol asks for none."""
@@ -23,7 +23,7 @@ _ACTUATOR: Final = """
 load = ["-{low:.0f} N", "{high:.0f} N"]
 stroke = ["-60 mm", "60 mm"]
 speed = "100 mm/s"
-frequency = "15 Hz"
+frequency = "50 Hz"
 limits = "controller"
 """
 _PUMP: Final = """
@@ -36,14 +36,14 @@ _SERVO: Final = """
 servo_bandwidth = "{bandwidth:.4g} Hz"
 """
 QUICK: Final = 5.0
-"""Bandwidth of a servo that is filled in, over the recorded frequency: it reaches the load."""
+"""Bandwidth of a servo that is filled in, over the frequency: it reaches the load."""
 BANDWIDTH: Final = (20.0, 1000.0)  # [Hz]
 
 
 def rig_text(recorded: str, path: Path, upper: float, frequency: float, flow: float = FLOW) -> str:
     """Return a recorded rig file with the simulated driver, and with what it lacks.
 
-    `upper` is the recorded upper load [N], `frequency` that of its cycles [Hz], `flow` what a
+    `upper` is the recorded upper load [N], `frequency` that of the cycles [Hz], `flow` what a
     pump that is filled in gives [m3/s]. Raises InputError where the file cannot be read.
     """
     told = _read(recorded, path)

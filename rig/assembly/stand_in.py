@@ -144,15 +144,16 @@ def plan_on(found: StandIn, protocol: str, read: Read) -> Plan:
     with open_recording(found.path) as recording:
         recorded = recording.header.texts["rig"]
 
-    def planned(*flow: float) -> Plan:
-        text = rig_text(recorded, found.path, found.load_max, found.frequency, *flow)
+    def planned(frequency: float, *flow: float) -> Plan:
+        text = rig_text(recorded, found.path, found.load_max, frequency, *flow)
         rig = f"{found.path}, its rig"
         return load_plan(protocol, rig, lambda path: text if path == rig else read(path))
 
-    plan = planned()
-    if plan.spray is not None:
-        # A pump that is filled in gives what the protocol asks for.
-        plan = planned(plan.spray.flow)
+    plan = planned(found.frequency)
+    # Pump and servo that are filled in can do what the protocol asks for.
+    asked = plan.loading.frequency if plan.loading else 0.0
+    flow = (plan.spray.flow,) if plan.spray else ()
+    plan = planned(max(found.frequency, asked), *flow)
     if any(isinstance(stage, Ramp) and stage.until == "ultimate" for stage in plan.stages):
         raise InputError(
             f"{found.path}: a recording of cycles does not tell where its specimen breaks under "

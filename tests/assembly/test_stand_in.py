@@ -236,7 +236,7 @@ def test_a_channel_that_falls_with_the_load_is_known_by_a_slow_cycle(tmp_path):
 def test_what_the_rig_file_lacks_is_filled_in(softer, tmp_path):
     plan = planned(stand_in(softer), tmp_path)
     assert plan.rig.driver == "simulated"
-    assert plan.rig.actuator.load[1] == pytest.approx(2 * 52.8e3)
+    assert plan.rig.actuator.load[1] == pytest.approx(5 * 52.8e3)
     assert plan.rig.pump is not None
     assert plan.rig.pump.flow == pytest.approx(1.5 / 6e4)
     assert plan.rig.simulation["servo_bandwidth"] == pytest.approx(50.0)
@@ -252,7 +252,7 @@ def test_what_the_rig_file_of_a_real_rig_tells_is_kept(tmp_path):
     assert plan.rig.pump.flow == pytest.approx(600 / 6e4)
     bare = own[: own.index("[actuator]")] + own[own.index("[[channel]]") :]
     found = stand_in(recording(tmp_path / "bare", softening(50), rig=bare))
-    assert planned(found, tmp_path).rig.actuator.load[1] == pytest.approx(2 * 52.8e3)
+    assert planned(found, tmp_path).rig.actuator.load[1] == pytest.approx(5 * 52.8e3)
 
 
 def pieces_of(number: np.ndarray, sizes: list[int]) -> Iterator[Piece]:
