@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import functools
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from rig.units import UNITS, parse
 SI_OF_STIFFNESS = {"kN/mm": 1e6, "kip/in": UNITS["force"]["kip"] / UNITS["length"]["in"]}
 
 
+@functools.lru_cache(maxsize=8)  # one file has many columns
 def rows_of(path: Path) -> list[dict[str, str]]:
     with path.open(encoding="utf-8", newline="") as file:
         return list(csv.DictReader(file))

@@ -6,8 +6,6 @@ import csv
 import json
 import os
 import resource
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -38,16 +36,23 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("recorded") / "run"
     recorder = Recorder.create(folder, header())
     record_everything(recorder)
-    recorder.cycles(wild_rows(5001, 5000, 1))
+    recorder.cycles(wild_rows(5001, 300, 1))
     for text in NASTY:
         recorder.event(40.0, 12, "note", text)
-    samples = np.random.default_rng(3).normal(0.0, 1e4, (3, PIECE + 10)).astype(np.float32)
-    samples[1, 5:9] = np.nan
-    for first in (1000, 1000 + PIECE):  # one that comes in pieces, and one that goes on with it
-        last = PIECE + 10 if first == 1000 else 7
-        kept = samples[:, :last]
-        recorder.full_rate(FullRateRecord("stop", 12, first, 1000.0, SAMPLED, kept))
     recorder.finish("run-out", "taken off", 12, 50.0)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def long(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A finished run with a record that is exported in pieces, and one that goes on with it."""
+    folder = tmp_path_factory.mktemp("recorded") / "long"
+    recorder = Recorder.create(folder, header())
+    for first, frames in ((1000, PIECE + 10), (1010 + PIECE, 7)):
+        samples = np.random.default_rng(frames).normal(0.0, 1e4, (1, frames)).astype(np.float32)
+        samples[0, 5:9] = np.nan
+        recorder.full_rate(FullRateRecord("stop", 12, first, 1000.0, SAMPLED[:1], samples))
+    recorder.finish("operator", "stopped", 0, 50.0)
     return folder
 
 
@@ -114,13 +119,19 @@ def test_a_record_has_the_times_of_its_frames(run, tmp_path):
     assert [(r["first_frame"], r["frames"], r["rate [Hz]"]) for r in index] == [
         ("7", "30", "1000.0"),
         ("900", "11", "500.0"),
-        ("1000", str(PIECE + 10), "1000.0"),
-        (str(1000 + PIECE), "7", "1000.0"),
     ]
-    times = [float(r["time [s]"]) for r in rows_of(tmp_path / "out" / index[2]["file"])]
-    assert times == [frame / 1000.0 for frame in range(1000, 1000 + PIECE + 10)]
-    slower = [float(r["time [s]"]) for r in rows_of(tmp_path / "out" / index[1]["file"])]
-    assert slower == [0.9 + 0.002 * n for n in range(11)]
+    times = [[float(r["time [s]"]) for r in rows_of(tmp_path / "out" / i["file"])] for i in index]
+    assert times[0] == [frame / 1000.0 for frame in range(7, 37)]
+    assert times[1] == [0.9 + 0.002 * n for n in range(11)]
+
+
+def test_a_record_that_is_written_in_pieces_is_one_file(long, tmp_path):
+    exported(long, tmp_path / "out", what=("full-rate",))
+    assert differing(tmp_path / "out", long / "run.h5") == []
+    index = rows_of(tmp_path / "out" / "full_rate.csv")
+    assert [int(row["frames"]) for row in index] == [PIECE + 10, 7]
+    times = [float(row["time [s]"]) for row in rows_of(tmp_path / "out" / index[0]["file"])]
+    assert times == [frame / 1000.0 for frame in range(1000, 1010 + PIECE)]
 
 
 def test_the_files_of_the_run_are_there_as_they_were_written(run, tmp_path):
@@ -173,7 +184,7 @@ def test_what_exists_stays_as_it_is(run, tmp_path, kind):
             out.symlink_to(tmp_path / "nowhere")
     before = sorted(tmp_path.rglob("*"))
     with pytest.raises(InputError, match="out: "):
-        exported(run, out)
+        exported(run, out, what=())
     assert sorted(tmp_path.rglob("*")) == before
 
 
@@ -185,25 +196,6 @@ def test_of_a_damaged_run_nothing_half_written_stays(run, tmp_path):
     with pytest.raises(StorageError, match=r"run\.h5: "):
         exported(tmp_path / "run.h5", tmp_path / "out")
     assert [p.name for p in tmp_path.iterdir()] == ["run.h5"]
-
-
-FULL = """
-import resource, sys
-resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, resource.RLIM_INFINITY))
-from rig.commands.main import main
-main(sys.argv[1:])
-"""
-
-
-def test_a_disk_that_takes_no_more_is_one_line_and_leaves_nothing(run, tmp_path):
-    words = ("export", str(run), "--out", str(tmp_path / "out"))
-    done = subprocess.run(
-        [sys.executable, "-P", "-c", FULL, *words], capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 6
-    assert "out: cannot write the export: File too large" in done.stderr.splitlines()[-1]
-    assert list(tmp_path.iterdir()) == []
-    assert resource.getrlimit(resource.RLIMIT_FSIZE)[0] != 100_000
 
 
 def told_by(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
@@ -218,16 +210,28 @@ def test_the_command_prints_one_object_or_lines_for_people(run, tmp_path, capsys
     told = json.loads(out)
     assert code == 0
     assert told["folder"] == str(tmp_path / "a")
-    assert told["rows"]["cycles.csv"] == 10_000
+    assert told["rows"]["cycles.csv"] == 5300
     assert all(os.path.isfile(tmp_path / "a" / name) for name in told["files"])
     words = (str(run), "--out", str(tmp_path / "b"), "--what", "Cycles, full_rate", "--units")
     code, out, _ = told_by(capsys, *words, "kN,mm")
     assert code == 0
-    assert "10,000 in cycles.csv" in out
+    assert "5,300 in cycles.csv" in out
     assert {p.name for p in (tmp_path / "b").iterdir()} == {
         *("run.csv", "protocol.toml", "rig.toml", "cycles.csv"),
         *("full_rate.csv", "full_rate", "dictionary.csv"),
     }
+
+
+def test_a_disk_that_takes_no_more_is_one_line_and_leaves_nothing(run, tmp_path, capsys):
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, before[1]))
+    try:
+        code, out, err = told_by(capsys, str(run), "--out", str(tmp_path / "out"))
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert (code, out) == (6, "")
+    assert "out: cannot write the export: File too large; the disk is full" in err.splitlines()[-1]
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize(
