@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -82,7 +83,7 @@ def import_file(
 
         refuse_taken(out)
         with meanwhile(str(file), "is being imported ..."):
-            found = imported(wanted)
+            found = _readable(lambda: imported(wanted), file)
     except RigError as error:
         if as_json:
             say_refusal(error)
@@ -92,6 +93,16 @@ def import_file(
     else:
         say(folded(summary(found, wanted), sys.stdout))
     return 0
+
+
+def _readable(work: Callable[[], Imported], file: Path) -> Imported:
+    """Return what was imported; what the disk says of the file itself is told of it."""
+    try:
+        return work()
+    except OSError as error:
+        raise InputError(
+            f"{file}: cannot be read: {(error.strerror or str(error)).lower()}; name another file"
+        ) from error
 
 
 def _wanted(

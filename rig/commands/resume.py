@@ -169,8 +169,14 @@ def _remains(out: Path) -> str:
 
 def _imported(out: Path, doubt: str, asked: Asked) -> int:
     """Look after the record of an imported run: there is no test to go on with."""
+    from rig.record.history import read_journal
+
     if doubt:
         _say(f"{out}: {doubt}")
+    with read_journal(out) as journal:
+        for event in journal.events():
+            if event.kind == "record":
+                _say(f"{out}: its samples were lost: {event.text}")
     _say(
         f"{out}: was imported, there is nothing to go on with; to judge it: nightrig replay "
         f"{typed(out)} --protocol PROTOCOL"
@@ -216,7 +222,8 @@ def _mend_run_file(out: Path) -> None:
     """Make run.h5 again where it is missing or damaged. Raises StorageError."""
     from rig.clock import SystemClock
     from rig.control.lock import lock_folder
-    from rig.record.runfile import rebuild
+    from rig.record.kept_samples import SamplesLost
+    from rig.record.runfile import rebuild, rebuild_rows
     from rig.record.verify import trouble_in_run_file
 
     trouble = trouble_in_run_file(out)
@@ -225,6 +232,12 @@ def _mend_run_file(out: Path) -> None:
     lock = lock_folder(out, SystemClock().utc())
     try:
         rebuild(out)
+    except SamplesLost as lost:
+        kept = rebuild_rows(out, str(lost))
+        left = f"; what is left of it is {kept}" if kept.exists() else ""
+        raise StorageError(
+            f"{lost}; run.h5 was made again with these rows and without samples{left}"
+        ) from lost
     finally:
         lock.release()
     if again := trouble_in_run_file(out):

@@ -224,6 +224,11 @@ class JournalWriter:
         self._samples += 1
         self._sample_row("full_rate", json.dumps(head, ensure_ascii=False), b"")
 
+    def give_up_kept(self, why: str) -> None:
+        """Forget the samples that run.h5 alone held, and tell why in an event."""
+        self._waiting.append(("DELETE FROM samples WHERE kind = 'full_rate'", ()))
+        self.entry("events", 0.0, 0, "record", why)
+
     def _sample_row(self, kind: str, text: str, body: bytes) -> None:
         crc = checksum(samples_label(kind, self._samples, text), body)
         row = (self._samples, kind, text, body, crc)

@@ -17,7 +17,7 @@ import numpy as np
 from rig.errors import StorageError
 from rig.record.sealing import seal
 from rig.record.segment import FILTERS
-from rig.record.trouble import LIBRARY_ERRORS, storage
+from rig.record.trouble import LIBRARY_ERRORS
 from rig.samples import SampleArray
 
 SHA256: Final = "sha256"
@@ -26,6 +26,10 @@ CHUNK_FRAMES: Final = 16384
 PIECE_FRAMES: Final = 16 * CHUNK_FRAMES
 """Frames that are read at once."""
 _NAN: Final = np.float32(np.nan)
+
+
+class SamplesLost(StorageError):
+    """The samples of an imported run are damaged or gone; its rows can be made again."""
 
 
 def sample_set(group: Any, name: str, frames: int) -> Any:
@@ -82,7 +86,7 @@ def kept_pieces(
 ) -> Iterator[tuple[dict[str, Any], SampleArray]]:
     """Yield the samples of an imported run in pieces: what is known of each, and its values.
 
-    Raises StorageError where they cannot be read or are not those that were imported: for a wrong
+    Raises SamplesLost where they cannot be read or are not those that were imported: for a wrong
     hash only after the last piece.
     """
     known = {name: head[name] for name in ("label", "cycle", "rate")}
@@ -98,23 +102,26 @@ def kept_pieces(
             yield known | {"first_frame": first, "channels": channels}, values
     for name, hashed in zip(channels, hashes, strict=True):
         if hashed.hexdigest() != head[SHA256][name]:
-            raise StorageError(_damaged(path, name))
+            raise SamplesLost(_damaged(path, name))
 
 
 def _opened(path: Path) -> Any:
     if not path.is_file():
-        raise StorageError(f"{path} is missing, and the samples are kept nowhere else; {_REMEDY}")
-    with storage(path, "read the run file"):
+        raise SamplesLost(f"{path} is missing, and the samples are kept nowhere else; {_REMEDY}")
+    try:
         return h5py.File(path, "r")
+    except LIBRARY_ERRORS as error:
+        words = f"{path} cannot be opened, and the samples are kept nowhere else; {_REMEDY}"
+        raise SamplesLost(words) from error
 
 
 def _read(path: Path, file: Any, name: str, begin: int, end: int) -> SampleArray:
     try:
         found: SampleArray = file["full_rate"][name][begin:end]
     except LIBRARY_ERRORS as error:
-        raise StorageError(_damaged(path, name)) from error
+        raise SamplesLost(_damaged(path, name)) from error
     if len(found) != end - begin:
-        raise StorageError(_damaged(path, name))
+        raise SamplesLost(_damaged(path, name))
     return found
 
 

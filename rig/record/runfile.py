@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from contextlib import closing
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import h5py
 
@@ -35,6 +35,9 @@ from rig.record.sealing import CHUNK_ROWS
 from rig.record.segment import FILTERS, describe
 from rig.record.trouble import storage, sync_file, sync_folder
 from rig.record.verify import digest, verify
+
+DAMAGED: Final = "run.h5.damaged"
+"""What is left of a run file whose samples cannot be made again."""
 
 
 def make_run_file(folder: Path, writer: JournalWriter, *, begun: bool = False) -> Path:
@@ -120,7 +123,7 @@ def rebuild(folder: Path) -> Path:
     """Make run.h5 again from the journal alone and return its path.
 
     Raises StorageError if there is no journal, it is damaged, another process writes it, or the
-    disk is full.
+    disk is full; SamplesLost where run.h5 alone held samples and does not any more.
     """
     with closing(Hold(folder)) as hold:
         refuse_damaged_log(folder)
@@ -130,3 +133,22 @@ def rebuild(folder: Path) -> Path:
             path = make_run_file(folder, writer)
             writer.settle()
     return path
+
+
+def rebuild_rows(folder: Path, why: str) -> Path:
+    """Make run.h5 again without the samples that were lost; return where the damaged one is kept.
+
+    `why` is kept as an event. Raises StorageError.
+    """
+    path, kept = folder / RUN_FILE, folder / DAMAGED
+    with closing(Hold(folder)) as hold, closing(JournalWriter(folder, hold)) as writer:
+        # First out of the way: what is made below would take its place.
+        if path.exists():
+            with storage(path, "keep the damaged run file"):
+                os.replace(path, kept)
+                sync_folder(folder)
+        writer.give_up_kept(why)
+        writer.commit()
+        make_run_file(folder, writer)
+        writer.settle()
+    return kept

@@ -26,13 +26,13 @@ class Lines:
     numbers: list[int] | range
 
 
-def lines_of(path: Path) -> Iterator[Lines]:
-    """Yield the lines that hold something, without comments.
+def lines_of(path: Path, size: int = PIECE) -> Iterator[Lines]:
+    """Yield the lines that hold something, without comments; `size` bytes are read at once.
 
     Raises InputError where it is no UTF-8 text, OSError.
     """
     first = 1
-    for piece in _pieces(path):
+    for piece in _pieces(path, size):
         lines = _decoded(path, first, piece).split("\n")
         numbers: list[int] | range = range(first, first + len(lines))
         first += len(lines)
@@ -48,12 +48,12 @@ def _says(line: str) -> bool:
     return bool(plain) and not plain.startswith(COMMENT)
 
 
-def _pieces(path: Path) -> Iterator[bytes]:
+def _pieces(path: Path, size: int) -> Iterator[bytes]:
     """Yield pieces that end where a line does, without the last end."""
     carried = b""
     first = True
     with path.open("rb") as file:
-        while block := file.read(PIECE):
+        while block := file.read(size):
             if first:
                 if block.startswith(_UTF16):
                     _refuse(path, 1, "is UTF-16 text", "save it as UTF-8")
@@ -62,7 +62,9 @@ def _pieces(path: Path) -> Iterator[bytes]:
             # Of "\r" at the very end the "\n" may still come.
             cut = max(carried.rfind(b"\n"), carried.rfind(b"\r", 0, len(carried) - 1))
             if cut >= 0:
-                yield _with_plain_ends(carried[:cut])
+                whole = carried[:cut]
+                ended = carried[cut : cut + 1]
+                yield _with_plain_ends(whole.removesuffix(b"\r") if ended == b"\n" else whole)
                 carried = carried[cut + 1 :]
             elif len(carried) > LONGEST:
                 # As many pieces as there are lines before would have to be counted for its number.
@@ -71,13 +73,13 @@ def _pieces(path: Path) -> Iterator[bytes]:
                     "row a line?"
                 )
     if carried:
-        yield _with_plain_ends(carried.removesuffix(b"\r"))
+        yield _with_plain_ends(carried)
 
 
 def _with_plain_ends(piece: bytes) -> bytes:
     if b"\r" not in piece:
         return piece
-    return piece.removesuffix(b"\r").replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    return piece.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
 
 
 def _decoded(path: Path, first: int, piece: bytes) -> str:

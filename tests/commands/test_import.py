@@ -89,9 +89,10 @@ def test_a_folder_that_exists_is_refused(run, tmp_path):
 
 
 def test_a_file_that_is_not_there_is_named(tmp_path):
-    said = said_by("import", str(tmp_path / "no.csv"), "--out", str(tmp_path / "a"))
+    said = said_by("import", str(tmp_path / "no.csv"), "--out", str(tmp_path / "a"), "--json")
     assert said.code == 2
-    assert str(tmp_path / "no.csv") in said.err
+    assert f"{tmp_path / 'no.csv'}: cannot be read: no such file" in said.err
+    assert json.loads(said.out)["outcome"] is None
 
 
 def test_the_run_is_shown_as_imported(run):

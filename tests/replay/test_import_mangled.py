@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.errors import InputError
+from rig.replay.lines import lines_of
 from rig.replay.table import open_table
 from tests.replay.broken_tables import CYCLES, GOOD, HEADING
 from tests.replay.tables import imported, write
@@ -56,6 +57,24 @@ def test_a_mangled_table_becomes_a_run_or_leaves_nothing(text, edits):
         else:
             assert found.rows > 0
             assert (Path(folder) / "run" / "run.h5").is_file()
+
+
+@settings(deadline=None)
+@given(
+    st.lists(st.text("a# ,é", max_size=9), max_size=30),
+    st.sampled_from(["\n", "\r\n", "\r"]),
+    st.integers(1, 40),
+)
+def test_lines_and_their_numbers_do_not_depend_on_how_the_file_is_read(lines, end, size):
+    with tempfile.TemporaryDirectory() as folder:
+        path = write(Path(folder), end.join(lines))
+        found = [
+            pair
+            for piece in lines_of(path, size)
+            for pair in zip(piece.numbers, piece.text, strict=True)
+        ]
+    says = [(n, s) for n, s in enumerate(lines, start=1) if s.strip() and s.strip()[0] != "#"]
+    assert [(n, s) for n, s in found if s.strip()] == says
 
 
 FIELDS = st.floats(allow_infinity=False).map(repr) | st.from_regex(

@@ -51,9 +51,23 @@ def test_damaged_samples_are_told_in_words_and_the_rows_are_left(run, whole):
         assert sum(len(rows) for rows in recording.rows()) == 79
         with pytest.raises(StorageError, match="the rows of cycles are whole in the journal"):
             list(recording.full_rate())
+
+
+def test_resume_makes_the_rows_again_and_keeps_what_is_left_of_the_samples(run, whole):
+    damage_samples(run)
+    damaged = (run / "run.h5").read_bytes()
     said = said_by("resume", str(run))
     assert said.code == 6
     assert "import the file once more" in said.err
+    assert (run / "run.h5.damaged").read_bytes() == damaged
+    assert trouble_in_run_file(run) == ""
+    for name, column in columns_in(whole).items():
+        np.testing.assert_array_equal(columns_in(run)[name], column)
+    with open_recording(run) as recording:
+        assert list(recording.full_rate()) == recording.stretches() == []
+    again = said_by("resume", str(run))
+    assert again.code == 0
+    assert "its samples were lost" in again.err
 
 
 def test_samples_that_were_changed_are_told_by_their_hash(run):
@@ -78,6 +92,8 @@ def test_a_run_file_that_is_gone_is_told(run):
     assert "missing" in trouble_in_run_file(run)
     with pytest.raises(StorageError, match="kept nowhere else"):
         rebuild(run)
+    assert said_by("resume", str(run)).code == 6
+    assert trouble_in_run_file(run) == ""
 
 
 def test_what_is_saved_of_a_damaged_journal_says_where_the_samples_are(run, tmp_path):
