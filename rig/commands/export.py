@@ -93,5 +93,5 @@ def _lines(out: Path, written: Exported) -> list[str]:
         f"  rows      {', '.join(rows)}",
     ]
     for place, count in written.inexact.items():
-        lines.append(f"  not exact {place}: {count:,} values differ in the last bit; SI has none")
+        lines.append(f"  not exact {place}: the last bit of {count:,}; in SI all are exact")
     return lines
