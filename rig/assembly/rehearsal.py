@@ -69,17 +69,19 @@ def go_on_rehearsing(
     one_tick: bool = False,
     faults: tuple[Fault, ...] = (),
     script: tuple[tuple[float, Request], ...] = (),
+    specimen: StandIn | None = None,
 ) -> Result:
     """Go on with a rehearsal that was cut off or stopped, from its last restart point.
 
     `why` says what happened to it. The specimen is as it was then; the simulated controller has
-    made its own stop and stood `ALONE` seconds. Else as `rehearse`.
+    made its own stop and stood `ALONE` seconds. A recording that stands in for the specimen is
+    looked for where it lay, unless `specimen` is it. Else as `rehearse`.
     """
     header = found.header
     if not header.virtual or header.seed is None:
         raise InputError(f"{found.folder}: this is no rehearsal; it cannot go on as one")
     found.refuse_unreadable()
-    specimen = kept(found.folder, header.texts)
+    specimen = specimen or kept(found.folder, header.texts)
     test = _Rehearsal(found.plan, found.folder, header.seed, faults, script, one_tick, specimen)
     test.resumed, test.taken = True, found.taken_up(ALONE, why)
 

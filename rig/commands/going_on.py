@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 from rig.assembly.devices import find_driver
 from rig.assembly.looking_back import LookBack
 from rig.assembly.rehearsal import ALONE, go_on_rehearsing
+from rig.assembly.stand_in import kept
 from rig.clock import SystemClock
 from rig.commands.account import account, happened
 from rig.commands.files import find_rig
@@ -51,6 +52,7 @@ def go_on(found: LookBack, asked: Asked, doubt: str) -> int:
         )
     refuse_full(out, bytes_left(found))
     find_driver(plan.rig.driver)
+    specimen = kept(out, found.header.texts) if found.rehearsal else None
     gone = ALONE if found.rehearsal else found.gone_for(now)[0]
     for line in account(found, gone, asked.mended, doubt, now):
         say(folded(line, sys.stderr), err=True)
@@ -60,7 +62,8 @@ def go_on(found: LookBack, asked: Asked, doubt: str) -> int:
     before = found.status.stamp if found.status else ""
     if found.rehearsal:
         shown = Shown(ascii_only=asked.ascii_only, hint=STOPS)
-        result = beside_screen(partial(go_on_rehearsing, found, why), out, shown, before)
+        carry_out = partial(go_on_rehearsing, found, why, specimen=specimen)
+        result = beside_screen(carry_out, out, shown, before)
         return say_rehearsed(plan.title, result, out, shown, as_json=asked.as_json)
     attended = "attended" if sys.stdin.isatty() else "unattended"
     seed = str(found.header.seed or 0)

@@ -83,6 +83,7 @@ def test_one_that_was_killed_goes_on_only_with_its_recording(folder):
     shutil.move(folder / "long", folder / "aside")
     refused = nightrig(folder, "resume", "cut")
     assert refused.returncode == 2
+    assert len(refused.stderr.strip().splitlines()) == 1
     assert f"its specimen is the recording {folder / 'long'}, which is gone" in refused.stderr
     shutil.move(folder / "aside", folder / "long")
     done = nightrig(folder, "resume", "cut", "--json")
