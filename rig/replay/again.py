@@ -26,35 +26,66 @@ class Again:
     sentences: tuple[str, ...]
 
 
-def found_again(recording: Recording, stretches: Sequence[Sequence[Cycles]]) -> Again:
-    """Hold the cycles found in each stretch of samples against the recorded rows."""
-    cycles, counts = 0, []
-    columns: dict[str, list[tuple[int, float, float]]] = {}
-    for stretch in stretches:
-        found = _joined(stretch)
+class Comparison:
+    """Holds cycles found in one stretch of samples after the other against the recorded rows."""
+
+    def __init__(self, recording: Recording) -> None:
+        self._recording = recording
+        self._cycles = 0
+        self._counts: list[str] = []
+        self._columns: dict[str, tuple[int, _Unlike]] = {}
+
+    def take(self, stretch: Sequence[Cycles], unsure: int = UNSURE) -> None:
+        """Take the cycles of a stretch, of which the first ones may be `unsure`."""
+        found = _joined(stretch, unsure)
         if found is None:
-            continue
-        period = float(np.median(found.end - found.begin)) / recording.rate
+            return
+        rate = self._recording.rate
+        period = float(np.median(found.end - found.begin)) / rate
         times = found["time"]
-        kept = recording.between(float(times[0]) - period / 4, float(times[-1]) + period / 4)
+        kept = self._recording.between(float(times[0]) - period / 4, float(times[-1]) + period / 4)
         here, there = _pairs(times, kept["time"], period / 2)
-        cycles += len(here)
+        self._cycles += len(here)
         if len(found) != len(kept) or len(here) != len(kept):
-            counts.append(_count(found, kept))
+            self._counts.append(_count(found, kept))
         for name in (n for n in found.columns if n not in _NOT_TOLD):
             now, then = found.columns[name][here], kept.columns[name][there]
             if name == "flags":
                 now, then = now.astype(np.int64) & _TOLD, then.astype(np.int64) & _TOLD
-            for row in np.flatnonzero(~((now == then) | ((now != now) & (then != then)))):
+            unlike = np.flatnonzero(~((now == then) | ((now != now) & (then != then))))
+            if len(unlike):
+                row = int(unlike[0])
                 number = int(kept["number"][there[row]])
-                columns.setdefault(name, []).append((number, float(then[row]), float(now[row])))
-    told = [_column(name, found, cycles) for name, found in columns.items()]
-    return Again(cycles, (*counts, *told))
+                first = _Unlike(number, float(then[row]), float(now[row]))
+                before, kept_first = self._columns.get(name, (0, first))
+                self._columns[name] = before + len(unlike), kept_first
+
+    def told(self) -> Again:
+        """Return what was found so far."""
+        told = [_column(name, *found, self._cycles) for name, found in self._columns.items()]
+        return Again(self._cycles, (*self._counts, *told))
 
 
-def _joined(stretch: Sequence[Cycles]) -> Cycles | None:
+@dataclass(frozen=True, slots=True)
+class _Unlike:
+    """A cycle's value as it was recorded, and as it is found now."""
+
+    cycle: int
+    then: float
+    now: float
+
+
+def found_again(recording: Recording, stretches: Sequence[Sequence[Cycles]]) -> Again:
+    """Hold the cycles found in each stretch of samples against the recorded rows."""
+    comparison = Comparison(recording)
+    for stretch in stretches:
+        comparison.take(stretch)
+    return comparison.told()
+
+
+def _joined(stretch: Sequence[Cycles], unsure: int) -> Cycles | None:
     """Return the cycles of a stretch that are sure, None where there are none."""
-    if sum(map(len, stretch)) <= UNSURE:
+    if sum(map(len, stretch)) <= unsure:
         return None
     names = stretch[0].columns
     whole = Cycles(
@@ -63,7 +94,7 @@ def _joined(stretch: Sequence[Cycles]) -> Cycles | None:
         np.concatenate([part.end for part in stretch]),
         np.concatenate([part.known for part in stretch]),
     )
-    return whole.part(UNSURE, len(whole))
+    return whole.part(unsure, len(whole))
 
 
 def _pairs(
@@ -91,9 +122,8 @@ def _count(found: Cycles, kept: Cycles) -> str:
     return f"{about}: {len(found):,} cycles are found in the samples, {len(kept):,} were recorded"
 
 
-def _column(name: str, differ: Sequence[tuple[int, float, float]], cycles: int) -> str:
-    cycle, then, now = differ[0]
+def _column(name: str, rows: int, first: _Unlike, cycles: int) -> str:
     return (
-        f"{name} of {len(differ):,} of {cycles:,} cycles found again differs, first in cycle "
-        f"{cycle:,}: recorded {then:.9g}, now {now:.9g}"
+        f"{name} of {rows:,} of {cycles:,} cycles found again differs, first in cycle "
+        f"{first.cycle:,}: recorded {first.then:.9g}, now {first.now:.9g}"
     )

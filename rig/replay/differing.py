@@ -38,9 +38,7 @@ def differences(recording: Recording, plan: Plan, then: Replayed, now: Replayed)
 
     What ended a recording and no sample tells is no difference.
     """
-    told = [
-        f"{note}: this version reads samples otherwise" for note in now.notes if "cycle" in note
-    ]
+    told = [f"{unlike}: this version reads samples otherwise" for unlike in now.unlike]
     causes = _causes(recording, plan, then, now)
     because = "; ".join(causes)
     ends_alike = (then.outcome, then.cycles) == (now.outcome, now.cycles)

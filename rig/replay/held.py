@@ -14,6 +14,7 @@ from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits
 from rig.judging.arming import learned_of
 from rig.judging.naming import after_trip
 from rig.protocol.plan import Bounds, Plan
+from rig.replay.imported import without_gaps
 from rig.replay.stretches import joined
 from rig.samples import SampleArray, SampleBlock
 
@@ -29,18 +30,24 @@ def bounds_of(plan: Plan, base: Settled | None) -> Mapping[str, Bounds]:
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """Limits that are armed, and the runs beyond them that reach the end of the last block."""
+    """Limits that are armed, and the runs beyond them that reach the end of the last block.
+
+    In an `imported` recording a gap is no excursion.
+    """
 
     bounds: Mapping[str, Bounds]
     rate: float
     persist: int
+    imported: bool = False
     state: LimitState = field(default_factory=LimitState)
 
     def checked(self, block: SampleBlock, deflection: SampleArray) -> tuple[Held, Trip | None]:
         """Return the successor after a block, and the limit that tripped in it."""
         signals = dict(zip(block.channels, block.values, strict=True)) | {"deflection": deflection}
         bounds = {name: pair for name, pair in self.bounds.items() if name in signals}
-        setup = LimitSetup(bounds, self.rate, self.persist)
+        setup = LimitSetup(bounds, self.rate, self.persist, "" if self.imported else "load")
+        if self.imported:
+            signals |= {name: without_gaps(signals[name], bounds[name]) for name in bounds}
         state, trip = check_limits(setup, self.state, block.first, signals)
         return replace(self, state=state), trip
 

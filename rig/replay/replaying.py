@@ -8,12 +8,12 @@ from typing import Final
 
 from rig.errors import InputError
 from rig.protocol.plan import Plan
-from rig.replay.again import found_again
+from rig.replay.again import Again, found_again
 from rig.replay.by_rows import RowSetup, RowState, begin_rows, columns_of, judge_rows, row_setup
 from rig.replay.by_samples import SampleSetup, Seen, Watch
 from rig.replay.ends import FINDING, End, Noted, before, first_of
 from rig.replay.found import Replayed
-from rig.replay.own_cycles import own_cycles
+from rig.replay.imported import counts_from, found_as_imported
 from rig.replay.recording import Recording
 from rig.replay.static_end import static_end
 from rig.replay.stretches import intervals, pieces
@@ -32,23 +32,19 @@ def replay(recording: Recording, plan: Plan) -> Replayed:
 def replay_each(recording: Recording, plans: Sequence[Plan]) -> tuple[Replayed, ...]:
     """Judge a recording by several plans. Rows are read once for all of them."""
     line = timeline(recording.events(), recording.rate)
-    recorded_by = recorded_plan(recording)
+    # Nobody held an imported recording against limits when it was made.
+    recorded_by = None if recording.header.imported else recorded_plan(recording)
     seen = intervals(recording)
-    setups = [
-        None
-        if _has_own_cycles(recording, plan)
-        else row_setup(plan, recording.rate, line, recorded_by, seen)
-        for plan in plans
-    ]
+    setups = [row_setup(plan, recording.rate, line, recorded_by, seen) for plan in plans]
     states = _judged(recording, setups)
+    again = None
+    if recording.header.imported:
+        # They hang on no plan that it is judged by.
+        again = found_as_imported(recording, recorded_plan(recording))
     return tuple(
-        _replayed(recording, plan, line, state) for plan, state in zip(plans, states, strict=True)
+        _replayed(recording, plan, line, state, again)
+        for plan, state in zip(plans, states, strict=True)
     )
-
-
-def _has_own_cycles(recording: Recording, plan: Plan) -> bool:
-    """Tell whether samples tell the cycles: those of an imported recording do, of all of it."""
-    return bool(recording.header.imported and plan.cyclic and recording.stretches())
 
 
 def recorded_plan(recording: Recording) -> Plan | None:
@@ -75,7 +71,13 @@ def _judged(recording: Recording, setups: Sequence[RowSetup | None]) -> list[Row
     return states
 
 
-def _replayed(recording: Recording, plan: Plan, line: Timeline, state: RowState | None) -> Replayed:
+def _replayed(
+    recording: Recording,
+    plan: Plan,
+    line: Timeline,
+    state: RowState | None,
+    again: Again | None,
+) -> Replayed:
     static, note = static_end(recording, plan, line)
     if static is not None:
         cycle = _cycle_at(recording, line, static.tick)
@@ -84,29 +86,21 @@ def _replayed(recording: Recording, plan: Plan, line: Timeline, state: RowState 
     noted = list(state.noted) if state is not None else []
     noted += [Noted(static.tick, FINDING, static.found)] if static is not None else []
     until = min((end.tick for end in ends), default=FOR_EVER)
-    seen = _watched(recording, _sample_setup(recording, plan, line, state, until))
-    end = first_of([*ends, *([seen.end] if seen.end is not None else [])])
-    again = found_again(recording, seen.stretches)
-    found = _told(recording, end, [*noted, *seen.noted])
-    notes = (note,) if note and end is static else ()
-    return replace(found, found_again=again.cycles, unlike=again.sentences, notes=notes)
-
-
-def _sample_setup(
-    recording: Recording, plan: Plan, line: Timeline, state: RowState | None, until: int
-) -> SampleSetup:
-    """Return what samples are held against; those of an imported recording tell its cycles."""
-    if state is None and _has_own_cycles(recording, plan):
-        return SampleSetup(plan, recording.rate, line, own=own_cycles(recording, plan))
-    settled = state.settled if state is not None else None
-    return SampleSetup(
+    setup = SampleSetup(
         plan,
         recording.rate,
         line,
-        until,
-        settled,
         lambda tick: _cycle_at(recording, line, tick),
+        until,
+        state.settled if state is not None else None,
+        counts_from(recording) if recording.header.imported else None,
     )
+    seen = _watched(recording, setup)
+    end = first_of([*ends, *([seen.end] if seen.end is not None else [])])
+    again = again or found_again(recording, seen.stretches)
+    found = _told(recording, end, [*noted, *seen.noted])
+    notes = (note,) if note and end is static else ()
+    return replace(found, found_again=again.cycles, unlike=again.sentences, notes=notes)
 
 
 def _watched(recording: Recording, setup: SampleSetup) -> Seen:

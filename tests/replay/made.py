@@ -92,6 +92,7 @@ class Case:
     spray: str = ""
     learned: str = LEARNED
     ending: str = "gradual"
+    rig_limit: str = ""
     base: str = ""
     faults: tuple[Fault, ...] = ()
     script: tuple[tuple[float, Request], ...] = ()
@@ -107,6 +108,7 @@ def texts(case: Case) -> tuple[str, str]:
         rig = rig.replace(slow, quick)
     rig = rig.replace('ending = "gradual"', f'ending = "{case.ending}"')
     rig = rig.replace("[simulation]", f"[simulation]\nlife_scale = {case.life}")
+    rig = rig.replace("[limits]", f"[limits]\n{case.rig_limit}")
     protocol = case.base or PROTOCOL
     if case.base:
         return re.sub('"(specimens|series)/', rf'"{ROOT / "protocols"}/\1/', protocol), rig
