@@ -115,6 +115,7 @@ def test_arrays_give_the_same_run_as_text(way, plain, tmp_path):
         np.testing.assert_array_equal(rows[name], column, err_msg=name)
 
 
+@pytest.mark.nights
 def test_a_rate_stands_for_times_that_an_array_does_not_have(plain, tmp_path):
     path = tmp_path / "table.npy"
     np.save(path, TABLE[:, 1:])

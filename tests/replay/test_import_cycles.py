@@ -32,6 +32,7 @@ def test_rows_are_kept_as_they_are(tmp_path):
     assert trouble_in_run_file(tmp_path / "run") == ""
 
 
+@pytest.mark.nights
 def test_stiffness_is_worked_out_of_the_extremes_and_the_rest_is_unknown(tmp_path):
     imported(write(tmp_path, "\n".join((HEADING, *rows()))))
     table = columns_in(tmp_path / "run")
@@ -45,6 +46,7 @@ def test_stiffness_is_worked_out_of_the_extremes_and_the_rest_is_unknown(tmp_pat
     assert not table["wet"].any()
 
 
+@pytest.mark.nights
 def test_what_the_file_has_is_not_worked_out(tmp_path):
     heading = "number,load_max [N],stiffness [kN/mm],energy [kJ],frequency [mHz],wet,flags"
     text = f"{heading}\n1,5,60,0.5,2000,1,16\n2,6,61,,2001,0,130\n"
@@ -71,6 +73,7 @@ def test_missing_cycles_become_rows_that_are_not_judged(tmp_path):
     np.testing.assert_allclose(table["time"], np.arange(1, 30) / 4)
 
 
+@pytest.mark.nights
 def test_rows_that_do_not_go_forward_are_left_out(tmp_path):
     lines = rows()
     lines.insert(5, lines[4])
@@ -83,6 +86,7 @@ def test_rows_that_do_not_go_forward_are_left_out(tmp_path):
         assert run.cycles == COUNT
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("supports", ["", ",support_left_max [mm]"])
 def test_midspan_stands_for_the_deflection_where_no_support_is_measured(supports, tmp_path):
     heading = "load_max [kN],load_min [kN],midspan_max [mm],midspan_min [mm]" + supports

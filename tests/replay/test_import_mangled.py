@@ -6,6 +6,7 @@ import tempfile
 from pathlib import Path
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -45,6 +46,7 @@ def test_a_mangled_table_is_read_or_refused_in_one_line(text, edits, comma):
             assert line.startswith(str(path))
 
 
+@pytest.mark.nights
 @settings(deadline=None, max_examples=5)
 @given(st.sampled_from([GOOD, CYCLES]), EDITS)
 def test_a_mangled_table_becomes_a_run_or_leaves_nothing(text, edits):
@@ -82,6 +84,7 @@ FIELDS = st.floats(allow_infinity=False).map(repr) | st.from_regex(
 )
 
 
+@pytest.mark.nights
 @settings(deadline=None)
 @given(st.lists(st.tuples(FIELDS, FIELDS), min_size=1, max_size=8))
 def test_the_quick_reader_reads_what_the_careful_one_does(pairs):

@@ -78,6 +78,7 @@ def test_rainflow_counts_as_many_large_cycles(run):
     assert counted == len(large_cycles(run, load)[0]) + 1 == 57
 
 
+@pytest.mark.nights
 def test_peaks_are_as_high_where_they_are_as_round_as_the_parabola_needs(tmp_path):
     """Extremes are fitted over a seventh of a cycle (10 ms here): spikes are made round first."""
     load = gaussian_filter1d(membrane(), 0.005 / STEP)

@@ -77,6 +77,7 @@ def test_samples_that_were_changed_are_told_by_their_hash(run):
         list(journal.full_rate())
 
 
+@pytest.mark.nights
 def test_a_run_file_that_is_damaged_elsewhere_is_made_again(run, whole):
     with h5py.File(run / "run.h5", "r+") as file:
         file.attrs["title"] = "another"
@@ -87,6 +88,7 @@ def test_a_run_file_that_is_damaged_elsewhere_is_made_again(run, whole):
     assert columns_in(run).keys() == columns_in(whole).keys()
 
 
+@pytest.mark.nights
 def test_a_run_file_that_is_gone_is_told(run):
     (run / "run.h5").unlink()
     assert "missing" in trouble_in_run_file(run)

@@ -132,6 +132,7 @@ def test_a_run_that_was_imported_says_so_and_is_whole(plain):
         assert [head["label"] for head in journal.sample_heads("full_rate")] == ["imported"]
 
 
+@pytest.mark.nights
 def test_times_go_on_where_the_file_has_them(tmp_path):
     table = series(seconds=5.0)
     table[:, 0] += 12_345.0
@@ -156,6 +157,7 @@ def test_gaps_become_missing_samples_and_are_told_by_row(tmp_path):
     assert (np.flatnonzero(flags & Flag.LONG_GAP) + 1).tolist() == [40, 41]
 
 
+@pytest.mark.nights
 def test_missing_values_are_nan_and_leave_the_other_channels(tmp_path):
     lines = PLAIN.splitlines()
     lines[101] = "0.50000,,1.8,0.15"
@@ -186,7 +188,7 @@ def test_repeated_and_backward_times_are_left_out_and_told_by_row(plain, tmp_pat
         (4096.0, 4),
         pytest.param(25_600.0, 6, marks=pytest.mark.nights),
         pytest.param(1 / 3, 2, marks=pytest.mark.nights),
-        (1e-7, 0),
+        pytest.param(1e-7, 0, marks=pytest.mark.nights),
     ],
 )
 def test_rates_of_any_size_are_found_although_times_are_rounded(rate, digits, tmp_path):
@@ -199,6 +201,7 @@ def test_rates_of_any_size_are_found_although_times_are_rounded(rate, digits, tm
     assert (found.frames, found.gaps.count, found.cycles) == (count, 0, 79)
 
 
+@pytest.mark.nights
 def test_a_rate_that_is_given_stands_before_times(tmp_path):
     table = series()
     table[:, 0] = np.round(table[:, 0], 1)
@@ -220,6 +223,7 @@ def test_a_rig_that_stands_still_at_first_and_rests_makes_no_cycles_of_noise(tmp
     assert ranges.min() > 4e3
 
 
+@pytest.mark.nights
 def test_net_deflection_stands_for_midspan_without_supports(plain, tmp_path):
     net = np.column_stack((TABLE[:, :2], TABLE[:, 2] - TABLE[:, 3]))
     imported(write(tmp_path, text_of(net, "time [s],load [kN],deflection [mm]")))
