@@ -189,7 +189,7 @@ def summary(found: Imported, wanted: Wanted) -> str:
             f"  beware    {words}"
             for words in trouble_words(found.gaps, found.repeated, found.backward)
         ),
-        *(f"  beware    {note}" for note in found.notes),
+        *(f"  note      {note}" for note in found.notes),
         *([f"  not used  {', '.join(found.left_out)}"] if found.left_out else []),
         f"  cycles    {cycles}",
         f"  record    {found.run}",

@@ -167,7 +167,7 @@ def _import_samples(wanted: Wanted, source: Source, folder: Path, hold: Hold) ->
     channels = tuple(channel_of(name, measure) for name, measure in measures.items())
     found = _described(wanted, channels, rate, plan_of, frames.first_time if dated else None)
     if dated:
-        began = found.header.started_utc.replace("+00:00", " UTC").replace("T", " ")
+        began = found.header.started_utc.replace("T", " ").replace("+00:00", " UTC")
         found.notes.append(f"begins {began}; date-times without a zone are taken as UTC")
     if "midspan" not in {_as_channel(c.name) for c in layout.columns}:
         found.notes.append(

@@ -94,6 +94,15 @@ def test_every_way_to_write_a_table_gives_the_same_run(way, plain, tmp_path):
     same_run(tmp_path / "run", plain)
 
 
+@pytest.mark.nights
+def test_whoever_dates_rows_is_told_which_zone_was_taken(tmp_path):
+    found = imported(write(tmp_path, dated()))
+    told = "begins 2001-01-31 18:00:00 UTC; date-times without a zone are taken as UTC"
+    assert told in found.notes
+    with read_journal(tmp_path / "run") as journal:
+        assert journal.header.started_utc == "2001-01-31T18:00:00+00:00"
+
+
 def test_decimal_commas_are_read_alike(tmp_path):
     expected = read_si(write(tmp_path, PLAIN))
     text = PLAIN.replace(",", ";").replace(".", ",")
