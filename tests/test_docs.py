@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -208,6 +209,30 @@ def test_the_quoted_demo_is_what_the_demo_finds(tmp_path):
     done = called(tmp_path, order)
     assert done.returncode == 0
     assert without_this_machine(done.stdout.splitlines()) == without_this_machine(quoted)
+
+
+@pytest.mark.nights
+@pytest.mark.timeout(240)
+def test_a_recording_is_judged_played_varied_and_taken_along_as_written(checkout):
+    text = section("## Judge a recording again")
+    for step in steps(text):
+        done = called(checkout, step.text, 120)
+        assert done.returncode == 0, done.stderr
+        assert set(step.printed) <= set(done.stdout.splitlines()), done.stdout
+    shown = re.findall(r"^\| `((?:replay|rehearse) [^`]+)`", text, re.MULTILINE)
+    assert [words.split()[0] for words in shown] == ["replay"] * 4 + ["rehearse"]
+    for words in shown:
+        placed = words.replace("FILE", "dry-short").replace("FOLDER", ".").replace("100", "max")
+        placed = placed.replace("PROTOCOL", "overnight-wet-prism")
+        done = called(checkout, f"nightrig {placed}", 120)
+        assert done.returncode == 0, (placed, done.stderr)
+    _, export = commands(section("## Bring measurements in, take them out"))
+    assert called(checkout, export).returncode == 0
+    shutil.copy(checkout / "wet-1-csv" / "cycles.csv", checkout / "night.csv")
+    brought = commands(section("## Bring measurements in, take them out"))[0]
+    assert called(checkout, brought).returncode == 0
+    judged = called(checkout, "nightrig replay night-0")
+    assert judged.returncode == 0, judged.stderr
 
 
 def test_what_bootstrap_is_asked_for_is_there():
