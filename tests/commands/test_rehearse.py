@@ -95,7 +95,8 @@ def test_a_wrong_word_is_one_line_and_code_2_and_starts_nothing(tmp_path, argume
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("name", [pytest.param("SIGINT", marks=pytest.mark.nights), "SIGTERM"])
+@pytest.mark.nights
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])
 def test_being_asked_to_stop_twice_ends_by_the_normal_stop_once(tmp_path, name):
     child = subprocess.Popen(
         [*COMMAND, "rehearse", "dry-run-out", "--out", "run", "--seed", "1", "--json"],

@@ -112,6 +112,7 @@ def test_a_verdict_that_stands_is_given_its_end_and_nothing_moves(closed, tmp_pa
     assert len(numbers(out)) >= RUN_OUT
 
 
+@pytest.mark.nights
 def test_a_fault_goes_on_only_when_it_is_said_what_was_done(fault, tmp_path, capsys):
     out = copy(fault, tmp_path)
     capsys.readouterr()

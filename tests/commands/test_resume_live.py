@@ -35,6 +35,7 @@ def states(night) -> list[str]:
     return [e.text.partition(",")[0] for e in night.events() if e.kind == "state"]
 
 
+@pytest.mark.nights
 @pytest.mark.timeout(120)
 def test_a_live_test_that_was_cut_off_goes_on_in_a_runner_of_its_own(night):
     assert night.finished(night.order("--detach", "--on-call", "B. Name, 12")).returncode == 0

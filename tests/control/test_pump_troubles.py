@@ -195,8 +195,8 @@ async def dry_night(folder, plan, hours, *lost, **how):
     [
         (),
         ((9000, 9100),),
-        ((9065, 9120), (9500, 9530), (12_000, 12_100)),
-        ((9060, 12_700), (15_000, 15_070)),
+        pytest.param(((9065, 9120), (9500, 9530), (12_000, 12_100)), marks=pytest.mark.nights),
+        pytest.param(((9060, 12_700), (15_000, 15_070)), marks=pytest.mark.nights),
     ],
 )
 async def test_rewetting_is_done_when_as_much_confirmed_water_came_as_was_asked(tmp_path, faults):

@@ -182,6 +182,7 @@ def test_accidents_stop_the_rig_and_are_named(plan_of, tmp_path, fault, outcome,
     assert 165 <= result.test_s < 165 + 120
 
 
+@pytest.mark.nights
 def test_a_flat_load_cell_is_a_fault_and_not_an_endless_wait(plan_of, tmp_path):
     flat = Flat("load", 145_000, 10**9)
     result = rehearse(plan_of("dry-short", run_out(5000)), tmp_path / "run", 1, faults=(flat,))
@@ -190,6 +191,7 @@ def test_a_flat_load_cell_is_a_fault_and_not_an_endless_wait(plan_of, tmp_path):
     assert 145 <= result.test_s < 145 + 60
 
 
+@pytest.mark.nights
 def test_a_build_up_that_never_reaches_its_range_is_a_fault(plan_of, tmp_path):
     weak = {
         r"^servo_bandwidth.*\n": "",
@@ -209,6 +211,7 @@ def test_a_flat_watching_sensor_ends_a_rehearsal_that_nobody_can_look_at(plan_of
     assert "midspan stays the same" in result.why
 
 
+@pytest.mark.nights
 def test_an_oil_fault_makes_the_whole_normal_stop_and_retracts(plan_of, tmp_path):
     fault = InputChange(145_000, InputState(oil_pressure_low=True))
     result = rehearse(plan_of("dry-short", run_out(5000)), tmp_path / "run", 1, faults=(fault,))

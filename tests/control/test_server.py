@@ -646,6 +646,7 @@ def test_a_confirmation_of_the_longest_checklist_fits_in_a_line():
     assert missing(bare, request) == ""
 
 
+@pytest.mark.nights
 @given(st.fixed_dictionaries({key: st.text(max_size=30) for key in WORDS}))
 def test_a_request_is_read_as_it_was_written_however_long_its_words(words):
     said = {key: (word or "\U0001f30a") * 2000 for key, word in words.items()}

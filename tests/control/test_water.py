@@ -19,7 +19,7 @@ from rig.control.catch_can import catch_can
 from rig.control.water import Water
 from rig.errors import DeviceError, InputError
 from rig.ports import PumpStatus
-from rig.record import Recorder, read_run
+from rig.record import Recorder, read_journal
 from simulators.faults import NoFlow
 from simulators.rig import simulated_rig
 from tests.control.test_spray import FLOW, schedule
@@ -45,7 +45,7 @@ class Pages:
 
 
 class Night:
-    """A rig whose time goes on, with its water; `rows` and `events` are read from run.h5."""
+    """A rig whose time goes on, with its water; rows and events are read from its journal."""
 
     def __init__(self, folder: Path, plan, faults=(), *, submerged=False, **water):
         faults = tuple(NoFlow(round(a * RATE), round(b * RATE)) for a, b in faults)
@@ -89,13 +89,14 @@ class Night:
             self.pages.counted += (self.now - begun) * HZ // round(RATE)
 
     async def end(self):
-        """Finish the record; return the spray rows (s, s, L, confirmed) and the events."""
+        """End the water; return the spray rows (s, s, L, confirmed) and the events."""
         self.water.finish(self.now)
         await self.rig.acquisition.close()
-        path = self.pages.recorder.finish("operator", "", self.counted, self.now / RATE)
-        with read_run(path) as run:
-            rows = [(a, b, round(v * 1e3, 3), bool(c)) for a, b, v, c in run.entries("spray")]
-            return rows, [(e.time, e.kind, e.text) for e in run.events()]
+        self.pages.recorder.commit()
+        self.pages.recorder.abandon()
+        with read_journal(self.pages.recorder.folder) as journal:
+            rows = [(a, b, round(v * 1e3, 3), bool(c)) for a, b, v, c in journal.entries("spray")]
+            return rows, [(e.time, e.kind, e.text) for e in journal.events()]
 
 
 def by_time(**changes):

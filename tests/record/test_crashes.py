@@ -72,7 +72,12 @@ except StorageError as error:
 
 
 @pytest.mark.parametrize(
-    "kill", [0, 1, *(pytest.param(n, marks=pytest.mark.endurance) for n in range(2, 6))]
+    "kill",
+    [
+        0,
+        pytest.param(1, marks=pytest.mark.nights),
+        *(pytest.param(n, marks=pytest.mark.endurance) for n in range(2, 6)),
+    ],
 )
 def test_a_kill_loses_nothing_acknowledged_and_leaves_no_hole(tmp_path: Path, kill: int) -> None:
     folder = tmp_path / "run"

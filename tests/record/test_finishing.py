@@ -95,6 +95,7 @@ async def test_a_disk_that_is_never_well_again_is_waited_for_no_longer_than_allo
     await recorder.abandon()
 
 
+@pytest.mark.nights
 async def test_giving_up_what_is_well_under_way_breaks_nothing_off(create: Create) -> None:
     recorder = await create()
     finishing = Finishing(lambda: recorder.finish(*END))

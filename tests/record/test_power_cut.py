@@ -136,6 +136,7 @@ def cut_often(steps: list[Step], place: Path, seeds: range) -> None:
         shutil.rmtree(place / str(seed))
 
 
+@pytest.mark.nights
 @pytest.mark.system
 def test_what_was_acknowledged_outlives_a_power_cut(
     steps: list[Step], system_program: Callable[[str], str], tmp_path: Path

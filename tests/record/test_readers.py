@@ -97,6 +97,7 @@ async def test_a_finish_waits_for_a_reader_and_leaves_one_file_of_the_journal(
     expect_whole(tmp_path / "run", 9000)
 
 
+@pytest.mark.nights
 def test_a_reader_that_never_lets_go_fails_no_finish_and_leaves_the_log(tmp_path: Path) -> None:
     folder = tmp_path / "run"
     recorder = Recorder.create(folder, header())
@@ -130,6 +131,7 @@ def test_a_program_that_has_the_journal_open_and_reads_nothing_leaves_it_whole(
         assert journal.columns("cycles")["number"].tolist() == [*range(1, 9001)]
 
 
+@pytest.mark.nights
 async def test_readers_that_come_and_go_see_whole_rows_and_are_in_nobodys_way(
     tmp_path: Path,
 ) -> None:
@@ -153,6 +155,7 @@ async def test_readers_that_come_and_go_see_whole_rows_and_are_in_nobodys_way(
     expect_whole(tmp_path / "run", 12_000)
 
 
+@pytest.mark.nights
 async def test_a_log_that_grows_because_somebody_reads_on_is_told(
     tmp_path: Path,
 ) -> None:
@@ -172,6 +175,7 @@ async def test_a_log_that_grows_because_somebody_reads_on_is_told(
     assert names(tmp_path / "run") == {"journal.db", "run.h5"}
 
 
+@pytest.mark.nights
 def test_a_reader_frozen_for_the_whole_run_only_lets_the_log_grow(tmp_path: Path) -> None:
     folder = tmp_path / "run"
     recorder = Recorder.create(folder, header())

@@ -15,6 +15,7 @@ from rig.record import Recorder, read_journal
 from tests.record.runs import datasets, header, likely_rows, record_everything, wild_rows
 
 
+@pytest.mark.nights
 @settings(max_examples=4)
 @given(
     blocks=st.lists(st.integers(0, 5000), min_size=1, max_size=5),

@@ -114,6 +114,7 @@ def test_every_kind_of_record_reads_back_from_journal_and_run_file(tmp_path: Pat
         assert [record.label for record in journal.full_rate()] == ["first", "decade", "none"]
 
 
+@pytest.mark.nights
 @settings(max_examples=10)
 @given(st.lists(st.text(alphabet=st.characters()), max_size=4))
 @example(["\0", "a\0b", "\ud800", "", "=1+1", "𝄞\n"])

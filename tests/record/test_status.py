@@ -80,6 +80,7 @@ def test_the_newest_status_is_committed_with_the_rows_before_it(tmp_path: Path) 
     assert status.cycles == 10
 
 
+@pytest.mark.nights
 async def test_a_status_alone_reaches_the_disk_though_nobody_asks_for_a_commit(
     tmp_path: Path,
 ) -> None:

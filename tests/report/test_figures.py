@@ -13,6 +13,8 @@ from rig.record import Recorder
 from rig.report.figures import StiffnessCurve, draw_stiffness, stiffness_curve
 from tests.record.runs import header, likely_rows
 
+pytestmark = pytest.mark.xdist_group("pictures")  # one process loads what draws them
+
 PNG = b"\x89PNG\r\n\x1a\n"
 """The first eight bytes of every PNG file (ISO/IEC 15948, 5.2)."""
 ROWS, BASELINE, HALF = 6000, 25e6, 4001

@@ -16,6 +16,8 @@ from rig.report.state_diagram import draw, svg
 from rig.report.state_layout import ARROWS, BOXES, FRAMES, HEIGHT, WIDTH
 from rig.report.states import PICTURE, ROOT
 
+pytestmark = pytest.mark.xdist_group("pictures")  # one process loads what draws them
+
 Edges = tuple[float, float, float, float]  # left, lower, right, upper
 Segment = tuple[tuple[float, float], tuple[float, float]]
 FILE = ROOT / PICTURE

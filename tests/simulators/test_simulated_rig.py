@@ -190,6 +190,7 @@ async def until_broken(rig: Rig, most: int = 4_000_000) -> np.ndarray:
     return np.concatenate(parts, axis=1)
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("ending", ["gradual", "brittle"])
 def test_softening_is_monotone_and_ends_in_collapse(ending: str) -> None:
     """Stiffness never rises, has lost over 40 % at the end, and the load is then lost."""
@@ -201,6 +202,7 @@ def test_softening_is_monotone_and_ends_in_collapse(ending: str) -> None:
     assert values[0, -1] < 0.3 * UPPER
 
 
+@pytest.mark.nights
 def test_water_shortens_life() -> None:
     """A submerged specimen with the same seed fails about `wet_factor` times as early."""
     dry = drive(setup(scatter=0.0), until_broken).shape[1]
