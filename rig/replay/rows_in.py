@@ -38,7 +38,9 @@ class Rows:
         """Return a column [SI], shape (rows,), None where the file has none of that name."""
         for index, column in enumerate(layout.columns):
             if column.name == name:
-                return self.values[:, index] * column.factor + column.zero
+                found = self.values[:, index] * column.factor
+                # -0.0 stays as it is: 0.0 added would take its sign.
+                return found + column.zero if column.zero else found
         return None
 
 
