@@ -17,6 +17,8 @@ Kind = Literal["samples", "cycles"]
 
 COUNT: Final = "number"
 """The column of cycle numbers, which a file may also call `cycle`."""
+NET: Final = "deflection"
+"""Net deflection, which is computed where mid-span is measured."""
 _HEADING: Final = re.compile(r"\s*(?P<name>[^\[\]]*?)\s*(?:\[\s*(?P<unit>[^\[\]]*?)\s*\])?\s*")
 _SIGNS: Final = str.maketrans({"µ": "u", "μ": "u", "²": "2", "³": "3", "°": "deg"})
 _OF_CYCLES: Final[dict[str, str]] = {
@@ -63,11 +65,15 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """The columns that are read, in the file's order, what they are, and which are left out."""
+    """The columns that are read, in the file's order, what they are, and which are left out.
+
+    `computed` tells that net deflection is left out, since mid-span tells it again.
+    """
 
     kind: Kind
     columns: tuple[Column, ...]
     left_out: tuple[str, ...]
+    computed: bool = False
 
     def column(self, name: str) -> Column | None:
         """Return a column by its name, None where the file has none."""
@@ -78,9 +84,9 @@ class Layout:
         """Names of the measured channels, load and mid-span first, whether the file has them."""
         names = [c.name for c in self.columns if c.name != "time"]
         if self.kind == "cycles":
-            names = [stem for n in names if (stem := stem_of(n)) not in (None, "deflection")]
+            names = [stem for n in names if (stem := stem_of(n)) not in (None, NET)]
         else:
-            names = ["midspan" if n == "deflection" else n for n in names]
+            names = ["midspan" if n == NET else n for n in names]
         return tuple(dict.fromkeys(("load", "midspan", *names)))
 
 
@@ -140,7 +146,11 @@ def layout_of(
     if problems:
         return None, problems
     kind: Kind = "cycles" if any(_is_of_cycles(c.name) for c in columns) else "samples"
-    return Layout(kind, tuple(columns), tuple(left_out)), []
+    computed = {c.name for c in columns} >= {NET, "midspan"}
+    if computed:
+        left_out += [c.heading for c in columns if c.name == NET]
+        columns = [c for c in columns if c.name != NET]
+    return Layout(kind, tuple(columns), tuple(left_out), computed), []
 
 
 def column_of(place: int, heading: str) -> Column | None:
@@ -258,10 +268,10 @@ def _missing(file: str, line: int, columns: Sequence[Column]) -> list[Problem]:
             'there is no column "load"',
             'name it "load [kN]" in the file, or give --column "load [kN] = NAME"',
         )
-    if "deflection" in names and any(n in ("midspan", *_SUPPORTS) for n in names):
+    if NET in names and "midspan" not in names and any(n in _SUPPORTS for n in names):
         return problem(
-            '"deflection" is net, beside mid-span or supports it is there twice',
-            "give one of them",
+            '"deflection" is net, and the supports are taken off it already',
+            "leave out the supports, or give mid-span in its place",
         )
     return []
 

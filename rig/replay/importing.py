@@ -26,7 +26,7 @@ from rig.replay.arrays import open_arrays
 from rig.replay.counted import rows_of_samples
 from rig.replay.cycle_rows import CycleRows
 from rig.replay.found_channels import Measure, channel_of, rig_text
-from rig.replay.headings import COUNT, Layout, Refused, parse_map
+from rig.replay.headings import COUNT, NET, Layout, Refused, parse_map
 from rig.replay.rows_in import Rows
 from rig.replay.spacing import Frames, Trouble, Unspaced, step_of
 from rig.replay.table import first_and_rest, open_table
@@ -169,6 +169,8 @@ def _import_samples(wanted: Wanted, source: Source, folder: Path, hold: Hold) ->
     if dated:
         began = found.header.started_utc.replace("T", " ").replace("+00:00", " UTC")
         found.notes.append(f"begins {began}; date-times without a zone are taken as UTC")
+    if layout.computed:
+        found.notes.append(f"{NET} is computed from mid-span and supports; its column is left out")
     if "midspan" not in {_as_channel(c.name) for c in layout.columns}:
         found.notes.append(
             "no mid-span and no deflection: stiffness is not known, all cycles are flagged long-gap"
@@ -255,7 +257,7 @@ def _placed(wanted: Wanted, frames: Frames, layout: Layout, rows: Rows) -> Sampl
 
 def _as_channel(name: str) -> str:
     """Return the channel that a column of samples is kept as: net deflection needs no supports."""
-    return "midspan" if name == "deflection" else name
+    return "midspan" if name == NET else name
 
 
 def _import_cycles(wanted: Wanted, source: Source, folder: Path, hold: Hold) -> Imported:

@@ -77,8 +77,8 @@ SHEET = (
     BrokenTable("no time", heading("level [m],load [kN],midspan [mm]"), 0, "no column of times"),
     BrokenTable("samples and cycles", heading("time [s],load [kN],load_max [kN]"), 1, "two files"),
     BrokenTable(
-        "net deflection beside mid-span",
-        heading("deflection [mm],load [kN],midspan [mm]"),
+        "net deflection beside supports",
+        heading("deflection [mm],load [kN],support_left [mm]"),
         1,
         "net",
     ),

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from rig.record import FullRateRecord, Recorder
+from rig.record import FullRateRecord, Recorder, StaticRecord
 from rig.replay.chosen_units import chosen_units
 from rig.replay.exporting import export
 from rig.replay.importing import Wanted, import_file
@@ -27,7 +28,7 @@ def samples() -> np.ndarray:
     noisy = clean + rng.normal(0.0, 1.0, clean.shape) * np.array([[10.0], [1e-6], [1e-6]])
     found = noisy.astype(np.float32)
     found[0, 5000] = found[1, 7000:7003] = np.nan
-    found[2, :2] = 0.0
+    found[2, :2] = 0.0, -0.0
     return found
 
 
@@ -68,6 +69,19 @@ def test_rows_of_cycles_are_imported_again_bit_for_bit(run, tmp_path, units):
     for name in rows.columns:
         if name != "time" or units == "SI":  # hours lose the last bit of some, and say so
             assert same_bits(found[name], np.asarray(rows[name])), name
+
+
+def test_means_of_a_slow_loading_are_imported_again(tmp_path):
+    names = ("load", "midspan", "support_left", "deflection")
+    means = np.linspace((1e3, 1e-4, 1e-5, 9e-5), (4e4, 1e-3, 1e-4, 9e-4), 50).T.astype(np.float32)
+    recorder = Recorder.create(tmp_path / "run", header())
+    recorder.static(StaticRecord(3.0, 0, math.nan, math.nan, math.nan, names, 10.0, 3000, means))
+    recorder.finish("operator", "taken off", 0, 80.0)
+    back = again(tmp_path / "run", "static/0001.csv", tmp_path, "SI")
+    with open_recording(back) as recording:
+        (record,) = recording.full_rate()
+    assert record.channels == names[:3]
+    assert same_bits(record.values, means[:3])
 
 
 @pytest.mark.nights

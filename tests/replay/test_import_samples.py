@@ -239,3 +239,11 @@ def test_net_deflection_stands_for_midspan_without_supports(plain, tmp_path):
     rows, expected = columns_in(tmp_path / "run"), columns_in(plain)
     for name in ("deflection_max", "stiffness"):
         np.testing.assert_allclose(rows[name], expected[name], rtol=1e-4)
+
+
+def test_net_deflection_beside_midspan_is_computed_again(plain, tmp_path):
+    both = np.column_stack((TABLE, TABLE[:, 2] - TABLE[:, 3]))
+    found = imported(write(tmp_path, text_of(both, f"{HEADING},deflection [mm]")))
+    assert found.left_out == ("deflection [mm]",)
+    assert any(note.startswith("deflection is computed") for note in found.notes)
+    same_run(tmp_path / "run", plain)
