@@ -178,6 +178,7 @@ def summary(found: Imported, wanted: Wanted) -> str:
         what = f"{found.rows:,} samples at {found.rate:.6g} Hz, {span(found.lasts)}"
     else:
         what = f"{found.rows:,} rows of cycles, {span(found.lasts)}"
+    by = "" if wanted.protocol is not None else " --protocol PROTOCOL"
     cycles = f"{found.cycles:,} counted"
     if found.built_up:
         cycles += f", after {found.built_up:,} of build-up"
@@ -193,7 +194,7 @@ def summary(found: Imported, wanted: Wanted) -> str:
         *([f"  not used  {', '.join(found.left_out)}"] if found.left_out else []),
         f"  cycles    {cycles}",
         f"  record    {found.run}",
-        f"  go on     nightrig replay {typed(wanted.out)} --protocol PROTOCOL",
+        f"  go on     nightrig replay {typed(wanted.out)}{by}",
     ]
     return "\n".join(lines)
 

@@ -42,6 +42,13 @@ def test_people_are_told_what_was_found_and_how_to_go_on(run):
     assert f"go on     nightrig replay {folder} --protocol PROTOCOL" in lines
 
 
+def test_what_was_counted_by_a_protocol_is_replayed_by_it(tmp_path):
+    path, folder = write(tmp_path, TEXT), tmp_path / "a"
+    said = said_by("import", str(path), "--out", str(folder), "--protocol", "overnight-wet-prism")
+    assert (said.code, said.out.splitlines()[-1]) == (0, f"  go on     nightrig replay {folder}")
+    assert said_by("replay", str(folder)).code == 0
+
+
 def test_scripts_are_given_one_object(tmp_path):
     path = write(tmp_path, TEXT)
     said = said_by("import", str(path), "--out", str(tmp_path / "a"), "--json")
