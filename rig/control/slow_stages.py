@@ -13,14 +13,13 @@ from rig.control.stream import StopNow
 from rig.criteria.crack import CrackSetup, CrackState
 from rig.criteria.ultimate import UltimateSetup, UltimateState
 from rig.judging.looking import AllOf, Averaged, Judge, LoadReaches, averaged_in
-from rig.judging.watchers import NO_PEAK, CrackWatch, UltimateWatch, peak_of
+from rig.judging.watchers import LEAST_SHARE, NO_PEAK, CrackWatch, UltimateWatch, peak_of
 from rig.protocol.plan import Approach, Hold, Ramp, Static, StaticCheck
 
 SEATING_CYCLES: Final = 3
 SEATING_SHARE: Final = 0.10  # of the upper load; common practice, no source
 AVERAGED: Final = 0.1  # [s]: slow stages keep means over this
 GIVEN_UP: Final = 1.05  # a stage may take this much longer than its way at its speed
-LEAST_SHARE: Final = 0.05  # of the load scale: under it neither crack nor end is looked for
 LEAST_RANGE: Final = 0.2  # of the load scale: a slow cycle over less has no stiffness
 FAR: Final = 0.5  # share of the ultimate-deflection bound (span/30) used as a ramp's target
 

@@ -19,11 +19,10 @@ from rig.acquire.deflection import net_deflection
 from rig.control.desk import Asked, Desk
 from rig.control.states import INPUTS
 from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits
-from rig.judging.looking import Decision, Judge, Look, Nothing
+from rig.judging.looking import TICK_SECONDS, Decision, Judge, Look, Nothing
 from rig.ports import ActuatorStatus, InputState, Rig
 from rig.samples import SampleArray, SampleBlock
 
-TICK_SECONDS: Final = 0.02
 SILENT: Final = 0.25
 """Longest real time [s] beyond its own length that a block may keep us waiting."""
 LONGEST_BLOCK: Final = 100_000

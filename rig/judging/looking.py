@@ -16,6 +16,8 @@ import numpy as np
 from rig.guards.runs import first_run
 from rig.samples import Cycles, SampleArray, SampleBlock
 
+TICK_SECONDS: Final = 0.02
+"""Decisions act at multiples of this device time [s], in a test and in its replay."""
 LONG_PIECE: Final = 4096  # means in a piece that is not added to any more
 
 

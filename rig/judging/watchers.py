@@ -11,6 +11,8 @@ from rig.criteria.ultimate import UltimateSetup, UltimateState, watch_ultimate
 from rig.judging.looking import AllOf, Decision, Judge, Look
 from rig.samples import SampleArray, SampleBlock
 
+LEAST_SHARE: Final = 0.05
+"""Of the load scale: under it neither crack nor end is looked for; common practice, no source."""
 NO_PEAK: Final = (-math.inf, math.nan)
 """Peak of a static test that has not begun: load [N], net deflection [m]."""
 

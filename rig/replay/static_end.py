@@ -13,6 +13,7 @@ import numpy as np
 from rig.acquire.deflection import net_deflection
 from rig.criteria.ultimate import End as StaticEnd
 from rig.criteria.ultimate import UltimateSetup, UltimateState, watch_ultimate
+from rig.judging.watchers import LEAST_SHARE
 from rig.protocol.plan import Plan, Ramp
 from rig.replay.ends import FINDING, End
 from rig.replay.found import Found
@@ -21,7 +22,6 @@ from rig.replay.stretches import intervals, part_of, pieces
 from rig.replay.timeline import Span, Timeline
 from rig.samples import SampleArray
 
-LEAST_SHARE: Final = 0.05  # of the load scale: under it the end is not looked for
 HIDDEN: Final = 0.01  # of the load: by so much a mean may lie under what three samples held
 PEAK_TOLD: Final = (
     "samples are not kept where the load was highest, their means lie lower: the ultimate load is "

@@ -8,10 +8,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from rig.judging.looking import TICK_SECONDS
 from rig.record.entries import Event
 
-TICK_SECONDS: Final = 0.02
-"""What is decided acts at multiples of this device time, as in a test that is carried out."""
 UNWATCHED: Final = frozenset({"", "idle", "checklist", "stopping", "stopped"})
 """States in which no limit is armed."""
 FOR_EVER: Final = 2**62  # frames

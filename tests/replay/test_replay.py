@@ -11,11 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.commands.files import read_text
-from rig.control import slow_stages, stream
 from rig.errors import InputError
 from rig.protocol.plan import Plan
 from rig.record import Event
-from rig.replay import static_end, timeline
+from rig.replay import timeline
 from rig.replay.by_rows import RowSetup, begin_rows, judge_rows, row_setup
 from rig.replay.by_samples import SampleSetup, Watch
 from rig.replay.judged import Replayed, agreement, differences, recorded, replay
@@ -184,11 +183,6 @@ def test_what_is_no_recording_is_refused_in_one_line(tmp_path):
             pass
         assert str(path) in str(refused.value)
         assert "\n" not in str(refused.value)
-
-
-def test_the_constants_of_a_test_that_is_carried_out_hold_here_too():
-    assert timeline.TICK_SECONDS == stream.TICK_SECONDS
-    assert static_end.LEAST_SHARE == slow_stages.LEAST_SHARE
 
 
 def test_a_timeline_knows_the_stops_that_were_survived():
