@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-import posixpath
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -14,13 +12,14 @@ from typing import Any, Final
 import numpy as np
 
 from rig.control.restart import check_point
-from rig.control.stream import TICK_SECONDS
 from rig.control.taken_up import TakenUp, Verdict
 from rig.errors import InputError, StorageError
+from rig.judging.looking import TICK_SECONDS
 from rig.protocol.load import load_plan
 from rig.protocol.plan import Plan
 from rig.record.entries import Ending, RunHeader
 from rig.record.history import Journal, read_journal
+from rig.record.kept_texts import PROTOCOL, RIG, reader_of_kept
 from rig.record.status import Status
 from rig.samples import Cycles
 
@@ -119,9 +118,9 @@ class LookBack:
     def plan(self) -> Plan:
         """The plan, from the files as they were when the test began, but for the `rig_file`."""
         try:
-            path, text = self.rig_file or ("rig.toml", self.header.texts["rig"])
+            path, text = self.rig_file or (RIG, self.header.texts["rig"])
             texts = {**self.header.texts, "rig": text}
-            return load_plan("protocol.toml", path, _recorded(texts, path))
+            return load_plan(PROTOCOL, path, reader_of_kept(texts, path))
         except (InputError, KeyError, ValueError) as error:
             raise InputError(
                 f"{self.folder}: this version cannot read the files that the record keeps; nothing "
@@ -266,24 +265,3 @@ def _median_stiffness(journal: Journal, cycle: int) -> float:
     valid = np.asarray(column, np.float64)
     valid = valid[np.isfinite(valid)]
     return float(np.median(valid)) if len(valid) else math.nan
-
-
-def _recorded(texts: Mapping[str, str], rig: str) -> Any:
-    """Return a reader of the files that a journal keeps, by the names the protocol gives them.
-
-    `rig` is the path by which the rig file is asked for.
-    """
-    named = tomllib.loads(texts["protocol"])
-    known = {
-        "protocol.toml": texts["protocol"],
-        rig: texts["rig"],
-        posixpath.normpath(str(named.get("specimen", ""))): texts["specimen"],
-    }
-
-    def read(path: str) -> str:
-        found = known.get(path, texts.get("series"))
-        if found is None:
-            raise StorageError(f"{path}: this file is not in the record of the run")
-        return found
-
-    return read

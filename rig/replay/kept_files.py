@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import posixpath
-import tomllib
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from rig.errors import InputError, StorageError
+from rig.errors import InputError
 from rig.protocol.load import load_plan
 from rig.protocol.plan import Plan
-
-PROTOCOL = "protocol.toml"
-RIG = "rig.toml"
+from rig.record.kept_texts import PROTOCOL, RIG, reader_of_kept
 
 
 def plan_of_kept(where: Path, texts: Mapping[str, str]) -> Plan:
@@ -39,24 +35,3 @@ def plan_on_rig(
     """Return the plan of a protocol on the rig file that a record keeps. Raises InputError."""
     rig = f"{where / RIG}, as recorded"
     return load_plan(protocol, rig, lambda path: texts["rig"] if path == rig else read(path))
-
-
-def reader_of_kept(texts: Mapping[str, str]) -> Callable[[str], str]:
-    """Return a reader of the files that a record keeps, by the names its protocol gives them.
-
-    Raises ValueError where the protocol is no TOML.
-    """
-    named = tomllib.loads(texts["protocol"])
-    known = {
-        PROTOCOL: texts["protocol"],
-        RIG: texts["rig"],
-        posixpath.normpath(str(named.get("specimen", ""))): texts["specimen"],
-    }
-
-    def read(path: str) -> str:
-        found = known.get(path, texts.get("series"))
-        if found is None:
-            raise StorageError(f"{path}: this file is not in the record of the run")
-        return found
-
-    return read
