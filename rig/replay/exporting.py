@@ -170,14 +170,7 @@ def _part(recording: Recording, name: str, to: _Out) -> None:
         _records(recording, kind, to)
     else:
         with to.sheet(f"{kind}.csv", list_columns(kind)) as sheet:
-            sheet.add_rows(_list(recording, kind))
-
-
-def _list(recording: Recording, kind: str) -> list[tuple[Any, ...]]:
-    if kind != "calibration":
-        return recording.entries(kind)
-    # A journal keeps it in its header.
-    return [(c.name, c.unit, c.resolution, c.low, c.high) for c in recording.header.channels]
+            sheet.add_rows(recording.entries(kind))
 
 
 def _table(recording: Recording, kind: str, to: _Out) -> None:

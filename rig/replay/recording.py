@@ -20,7 +20,7 @@ from rig.protocol.plan import Plan
 from rig.record.entries import Event, FullRateRecord, RunHeader, StaticRecord
 from rig.record.history import Journal
 from rig.record.journal import JOURNAL
-from rig.record.layout import RUN_FILE
+from rig.record.layout import RUN_FILE, list_rows
 from rig.record.reader import RunFile
 from rig.replay.kept_files import plan_of_kept, plan_on_rig
 from rig.samples import Cycles, Flag
@@ -209,7 +209,9 @@ class Recording:
 
     def entries(self, kind: str) -> list[tuple[Any, ...]]:
         """Return the rows of one of the short lists, as `rig.record.entries.LISTS` names them."""
-        return (self._journal or _present(self._run_file)).entries(kind)
+        if self._journal is not None:
+            return list_rows(self._journal, kind)
+        return _present(self._run_file).entries(kind)
 
     def plan(self) -> Plan:
         """Return the plan it was made by. Raises InputError where its files cannot be read."""

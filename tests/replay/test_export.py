@@ -113,6 +113,11 @@ def test_journal_and_run_file_give_the_same_files(run, tmp_path):
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "other" / name).read_bytes()
 
 
+def test_a_journal_tells_the_calibration_as_its_run_file_does(run):
+    with open_recording(run) as journal, open_recording(run / "run.h5") as file:
+        assert journal.entries("calibration") == file.entries("calibration") != []
+
+
 def test_a_record_has_the_times_of_its_frames(run, tmp_path):
     exported(run, tmp_path / "out", what=("full-rate",))
     index = rows_of(tmp_path / "out" / "full_rate.csv")
