@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +17,8 @@ LONGEST: Final = 2**20
 """Bytes a line may have."""
 _UTF16: Final = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 COMMENT: Final = "#"
+_OF_SPREADSHEET: Final = re.compile(r'"?sep=[,;\t]"?\s*', re.IGNORECASE)
+"""A first line by which a spreadsheet is told the separator: the heading shows it too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,12 +32,16 @@ class Lines:
 def lines_of(path: Path, size: int = PIECE) -> Iterator[Lines]:
     """Yield the lines that hold something, without comments; `size` bytes are read at once.
 
+    A first line such as `sep=;` is none of them.
+
     Raises InputError where it is no UTF-8 text, OSError.
     """
     first = 1
     for piece in _pieces(path, size):
         lines = _decoded(path, first, piece).split("\n")
         numbers: list[int] | range = range(first, first + len(lines))
+        if first == 1 and _OF_SPREADSHEET.fullmatch(lines[0]):
+            lines[0] = ""
         first += len(lines)
         if COMMENT.encode() in piece or b"\n\n" in piece or not (lines[0] and lines[-1]):
             kept = [(n, s) for n, s in zip(numbers, lines, strict=True) if _says(s)]

@@ -30,6 +30,8 @@ SEPARATORS: Final = {"\t": "tab", ";": "semicolon", ",": "comma"}
 MOST_COLUMNS: Final = 1000
 _NUMBER: Final = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _MISSING: Final = re.compile(r"(?:[+-]?nan)?", re.IGNORECASE)
+_PARTED: Final = re.compile(r"[+-]?[0-9]{1,3}(?:[ '.,\u2019\u00a0\u202f][0-9]{3})+(?:[.,][0-9]*)?")
+"""A number with a separator of thousands, as spreadsheets write it."""
 _TEXT: Final = "U64"
 
 
@@ -154,7 +156,15 @@ class Table:
         if not self.decimal_comma and _NUMBER.fullmatch(field.replace(",", ".", 1)):
             return (
                 f"{shown(field)} has a comma",
-                "give --decimal comma if it is the decimal sign, or write a point",
+                "give --decimal comma if it is the decimal sign; if it parts thousands, take it "
+                "out",
+            )
+        if _PARTED.fullmatch(field):
+            return f"{shown(field)} has separators of thousands", "write all numbers without them"
+        if set(field) == {"#"}:
+            return (
+                f"{shown(field)} is no number",
+                "the column was too narrow where it was saved: widen it there and save again",
             )
         if re.fullmatch(r"[+-]?inf(inity)?", field, re.IGNORECASE):
             return f"{shown(field)} is not finite", _EMPTY
@@ -280,7 +290,8 @@ def _heading(path: Path, number: int, line: str) -> tuple[str, list[str]]:
             number,
             "",
             f"the heading {shown(line.strip())} has one column",
-            "separate columns by comma, semicolon or tab, a time and a load at least",
+            "separate columns by comma, semicolon or tab, a time and a load at least; begin lines "
+            "above the heading with #",
         )
     separator, fields = found[0]
     if len(fields) > MOST_COLUMNS:

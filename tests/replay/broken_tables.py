@@ -59,6 +59,7 @@ SHEET = (
     BrokenTable("heading and blank rows", HEADING + "\n,,\n,,\n", 0, "no rows"),
     BrokenTable("no heading", "\n".join(ROWS), 1, "numbers where the heading belongs"),
     BrokenTable("one column", "load [kN]\n1\n2\n", 1, "one column"),
+    BrokenTable("words above the heading", "A test of ours\n" + GOOD, 1, "lines above the heading"),
     BrokenTable("spaces between columns", "time load\n0 1\n1 2\n", 1, "one column"),
     BrokenTable("no unit", heading("time [s],load,midspan [mm]"), 1, "has no unit", "load"),
     BrokenTable(
@@ -85,7 +86,15 @@ SHEET = (
     BrokenTable("a word", row(7, "0.05,much,1.5"), 7, "no number", "load [kN]"),
     BrokenTable("a word for nothing", row(8, "0.06,n/a,1.5"), 8, "leave the field empty"),
     BrokenTable("hexadecimal", row(8, "0.06,0x1F,1.5"), 8, "no number", "load [kN]"),
-    BrokenTable("thousands set apart", row(8, "0.06,1 234,1.5"), 8, "no number", "load [kN]"),
+    BrokenTable("thousands set apart", row(8, "0.06,1 234,1.5"), 8, "thousands", "load [kN]"),
+    BrokenTable(
+        "thousands and decimals",
+        row(8, '0.06,"1,234.5",1.5'),
+        8,
+        "write all numbers without them",
+        "load [kN]",
+    ),
+    BrokenTable("a cell too narrow", row(8, "0.06,#####,1.5"), 8, "widen it", "load [kN]"),
     BrokenTable("an underscore", row(8, "0.06,1_234,1.5"), 8, "no number", "load [kN]"),
     BrokenTable("digits of another script", row(8, "0.06,٥٦,1.5"), 8, "no number", "load [kN]"),
     BrokenTable("a unit in a field", row(9, "0.07,57 kN,1.7"), 9, '"57 kN"', "load [kN]"),
@@ -150,7 +159,7 @@ SHEET = (
         "a comma in a number",
         row(9, "x").replace(",", ";").replace("x", "0.07;57,3;1"),
         9,
-        "--decimal comma",
+        "--decimal comma if it is the decimal sign; if it parts thousands",
         "load [kN]",
     ),
     BrokenTable(

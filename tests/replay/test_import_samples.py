@@ -103,6 +103,13 @@ def test_whoever_dates_rows_is_told_which_zone_was_taken(tmp_path):
         assert journal.header.started_utc == "2001-01-31T18:00:00+00:00"
 
 
+@pytest.mark.parametrize("first", ["sep=;", '"SEP=;"', "sep=;\r"])
+def test_a_line_that_tells_a_spreadsheet_the_separator_is_passed_over(first, tmp_path):
+    expected = read_si(write(tmp_path, PLAIN))
+    text = f"{first}\n{PLAIN.replace(',', ';')}"
+    same_columns(read_si(write(tmp_path, text)), expected)
+
+
 def test_decimal_commas_are_read_alike(tmp_path):
     expected = read_si(write(tmp_path, PLAIN))
     text = PLAIN.replace(",", ";").replace(".", ",")
