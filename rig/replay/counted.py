@@ -15,7 +15,8 @@ from rig.judging.arming import cycling_setup
 from rig.judging.correction import start_correction
 from rig.judging.cycling import Cycling
 from rig.protocol.plan import Plan
-from rig.replay.levels import MOVES, Search, stretch
+from rig.replay.levels import LONGEST, MOVES, Search, stretch
+from rig.replay.stretches import joined, part_of
 from rig.samples import Cycles, SampleArray, SampleBlock
 
 AT_LEAST: Final = 8192  # frames looked at together
@@ -30,7 +31,6 @@ class Counter:
 
     setup: ExtractionSetup
     plan: Plan | None
-    moves: float
     count: int = 0
     state: ExtractionState | None = None
     judge: Cycling | None = None
@@ -88,25 +88,44 @@ def rows_of_samples(
     if plan is not None and plan.loading is None:
         return
     whole = plan.loading.range if plan and plan.loading else load_range
-    search = Search(setup.rate, MOVES * whole)
-    counter = Counter(setup, plan, MOVES * whole)
+    search = Search(setup.rate, MOVES * whole, first_frame)
+    counter = Counter(setup, plan)
+    held: list[SampleBlock] = []
     at_once = max(AT_LEAST, stretch(setup.rate))
     for block in _blocks(pieces, setup, first_frame, at_once):
-        yield from _looked(block, counter, search)
+        held.append(block)
+        yield from _looked(block, held, counter, search)
+        needed = search.since if counter.state is not None else search.swing.needed
+        while held and held[0].end <= max(needed, block.end - LONGEST):
+            del held[0]
 
 
-def _looked(block: SampleBlock, counter: Counter, search: Search) -> Iterator[Found]:
-    load = block.of("load")
-    if counter.state is None:
-        beginning = stretch(block.rate)
-        counter.state = search.first(load[:beginning], block.first)
-        counter.state = counter.state or search.first(load, block.first)
-    found, ended = counter.look(block)
-    yield from found
-    if counter.state is not None:
-        window = load[-stretch(block.rate) :]
-        anew = search.again(counter.state, ended, window, block.end)
-        counter.state = anew or counter.state
+def _looked(
+    block: SampleBlock, held: list[SampleBlock], counter: Counter, search: Search
+) -> Iterator[Found]:
+    """Yield the rows that end in a block, the last one held; those before may be gone back to."""
+    end, size = block.end, stretch(block.rate)
+    while True:
+        if counter.state is None:
+            counter.state = search.first(block.of("load"))
+            if counter.state is None:
+                return
+            block = joined(held, counter.state.first, end)
+            # Of a very long way up to the swing not all is held.
+            counter.state = replace(counter.state, first=block.first)
+        before = replace(counter)
+        found, ended = counter.look(block)
+        if block.frames > size and any(search.skips(rows) for _, rows in found):
+            counter.state, counter.count, counter.judge = before.state, before.count, before.judge
+            for first in range(block.first, end, size):
+                yield from _looked(part_of(block, first, first + size), held, counter, search)
+            return
+        yield from found
+        anew = search.lost(counter.state, ended, end)
+        if anew is None or anew >= end:
+            return
+        counter.state = None
+        block = joined(held, anew, end)
 
 
 def _blocks(
