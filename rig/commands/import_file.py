@@ -171,7 +171,7 @@ def told(found: Imported) -> dict[str, Any]:
 def summary(found: Imported, wanted: Wanted) -> str:
     """Return what was found, where the run is and how to go on, in a few lines."""
     from rig.monitor.words import span
-    from rig.replay.importing import trouble_words
+    from rig.replay.spacing import trouble_words
 
     channels = ", ".join(f"{c.name} ({_unit(c.unit)})" for c in found.channels)
     if found.kind == "samples":

@@ -21,6 +21,8 @@ from rig.units import shown
 
 PIECE: Final = 65536  # rows
 _NANO: Final = 1e-9
+_OF_A_RUN: Final = frozenset({"cycles/number", "cycles/load_max", "build_up/number"})
+"""Some columns that no file has but run.h5."""
 
 Columns = dict[str, tuple[int, Read]]
 AnyArray = np.ndarray[Any, np.dtype[Any]]
@@ -88,6 +90,8 @@ def _table(path: Path, columns: Columns, mapped: Mapping[str, str]) -> ArrayTabl
     if not columns:
         raise InputError(f"{path}: holds no arrays of one or two dimensions; name another file")
     names = list(columns)
+    if not mapped and columns.keys() >= _OF_A_RUN:
+        raise InputError(f"{path}: is the record of a run already; judge it with nightrig replay")
     layout, problems = layout_of(str(path), 0, names, mapped)
     if layout is None:
         raise InputError(problems)

@@ -28,13 +28,14 @@ from rig.replay.cycle_rows import CycleRows
 from rig.replay.found_channels import Measure, channel_of, rig_text
 from rig.replay.headings import COUNT, NET, Layout, Refused, parse_map
 from rig.replay.rows_in import Rows
-from rig.replay.spacing import Frames, Trouble, Unspaced, step_of
+from rig.replay.spacing import Frames, Trouble, Unspaced, step_of, trouble_words
 from rig.replay.table import first_and_rest, open_table
 from rig.samples import SampleArray
 from rig.units import shown
 
 TEXT: Final = (".csv", ".txt", ".tsv")
 ARRAYS: Final = (".h5", ".hdf5", ".npy", ".npz")
+SPREADSHEETS: Final = (".xlsx", ".xls", ".xlsm", ".ods")
 CYCLE_RATE: Final = 1000.0  # Hz, of frames where rows of cycles tell none
 LEAST_ROWS: Final = 3
 
@@ -119,10 +120,15 @@ def import_file(wanted: Wanted) -> Imported:
 
 @contextmanager
 def _opened(wanted: Wanted) -> Iterator[Source]:
+    if wanted.file.is_dir():
+        raise InputError(f"{wanted.file}: is a folder; name a file in it")
     kind = wanted.file.suffix.lower()
     if kind not in TEXT + ARRAYS:
         known = " ".join(TEXT + ARRAYS)
-        raise InputError(f"{wanted.file}: {shown(kind)} is no kind of file that is read: {known}")
+        hint = "; save it as CSV in UTF-8 in the spreadsheet first" if kind in SPREADSHEETS else ""
+        raise InputError(
+            f"{wanted.file}: {shown(kind)} is no kind of file that is read: {known}{hint}"
+        )
     try:
         mapped = parse_map(wanted.columns)
     except Refused as refused:
@@ -157,7 +163,7 @@ def _import_samples(wanted: Wanted, source: Source, folder: Path, hold: Hold) ->
             writer.add(values)
             frames.check()
         rate = frames.rate if _timed(wanted, layout) else 1 / frames.step
-        dated = _dated(layout)
+        dated = _dated(layout) and _timed(wanted, layout)
         begin = 0 if dated or not _timed(wanted, layout) else round(frames.first_time * rate)
         head = writer.finish(max(begin, 0), rate)
     if frames.frames < LEAST_ROWS:
@@ -279,7 +285,7 @@ def _import_cycles(wanted: Wanted, source: Source, folder: Path, hold: Hold) -> 
     taken = CycleRows(layout)
     with ImportRecord(folder, hold, found.header, None) as record:
         for piece in rows:
-            cycles = taken.take(piece)
+            for cycles in taken.take(piece):
             taken.check()
             record.add("cycles", cycles)
         begins, lasts = _span(taken)
@@ -370,26 +376,3 @@ def _tell(
     """Keep what was odd about the rows as events."""
     for words in trouble_words(gaps, repeated, backward):
         record.event(at, 0, words)
-
-
-def trouble_words(gaps: Trouble, repeated: Trouble, backward: Trouble) -> tuple[str, ...]:
-    """Return a line for each thing that was odd about rows: how often, and where first."""
-    told = []
-    if gaps.count:
-        told.append(
-            f"{_times(gaps, 'gap')}, {gaps.total:,} missing in all, {gaps.longest:,} in the "
-            f"longest, first before {_places(gaps)}"
-        )
-    for trouble, word in ((repeated, "repeated"), (backward, "backward")):
-        if trouble.count:
-            rows = _times(trouble, "row")
-            told.append(f"{rows} left out, {word}, first {_places(trouble)}")
-    return tuple(told)
-
-
-def _times(trouble: Trouble, what: str) -> str:
-    return f"{trouble.count:,} {what}{'' if trouble.count == 1 else 's'}"
-
-
-def _places(trouble: Trouble) -> str:
-    return "row " + ", ".join(map(str, trouble.first)) if trouble.first else ""

@@ -164,3 +164,26 @@ class Frames:
         """Frames a second [Hz] over all rows."""
         whole = self.last_time - self.first_time
         return plain_rate((self.frames - 1) / whole) if self.frames > 1 else 1 / self.step
+
+
+def trouble_words(gaps: Trouble, repeated: Trouble, backward: Trouble) -> tuple[str, ...]:
+    """Return a line for each thing that was odd about rows: how often, and where first."""
+    told = []
+    if gaps.count:
+        told.append(
+            f"{_times(gaps, 'gap')}, {gaps.total:,} missing in all, {gaps.longest:,} in the "
+            f"longest, first before {_places(gaps)}"
+        )
+    for trouble, word in ((repeated, "repeated"), (backward, "backward")):
+        if trouble.count:
+            rows = _times(trouble, "row")
+            told.append(f"{rows} left out, {word}, first {_places(trouble)}")
+    return tuple(told)
+
+
+def _times(trouble: Trouble, what: str) -> str:
+    return f"{trouble.count:,} {what}{'' if trouble.count == 1 else 's'}"
+
+
+def _places(trouble: Trouble) -> str:
+    return "row " + ", ".join(map(str, trouble.first)) if trouble.first else ""

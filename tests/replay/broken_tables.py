@@ -178,7 +178,8 @@ SHEET = (
     BrokenTable(
         "a line without end", b"time [s],load [kN]\n" + b"1" * 3_000_000, 0, "line of over"
     ),
-    BrokenTable("another kind of file", GOOD, 0, "no kind of file", suffix=".xlsx"),
+    BrokenTable("a spreadsheet's own file", GOOD, 0, "save it as CSV", suffix=".xlsx"),
+    BrokenTable("another kind of file", GOOD, 0, "no kind of file", suffix=".doc"),
     BrokenTable(
         "a map to nothing", GOOD, 1, "no column", "--column", columns=("stroke [mm] = Stroke",)
     ),

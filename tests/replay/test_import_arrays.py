@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from rig.errors import InputError
+from tests.replay.made import CASES, made
 from tests.replay.tables import (
     RATE,
     columns_in,
@@ -175,3 +176,9 @@ def test_a_damaged_hdf5_file_gives_one_line(tmp_path):
     path.write_bytes(content)
     with pytest.raises(InputError, match="/f is damaged between rows 1 and 1000"):
         imported(path, columns=("time [s] = t", "load [kN] = f"))
+
+
+def test_the_record_of_a_run_is_told_as_one(tmp_path):
+    run = made(tmp_path / "made", CASES["loss 1"])
+    with pytest.raises(InputError, match=r"run.h5: is the record of a run already; judge it"):
+        imported(run / "run.h5")

@@ -47,6 +47,7 @@ WAYS = {
     "byte order mark": "\ufeff" + PLAIN,
     "no last line end": PLAIN.rstrip("\n"),
     "comments and blank lines": "# x\n\n" + PLAIN.replace("\n0.10", "\n # y;\n\n0.10"),
+    "a blank line first": "  \t\n" + PLAIN,
     "blank rows": PLAIN + ",,,\n , , ,\n",
     "semicolons": PLAIN.replace(",", ";"),
     "tabs": PLAIN.replace(",", "\t"),
@@ -215,6 +216,14 @@ def test_rates_of_any_size_are_found_although_times_are_rounded(rate, digits, tm
     found = imported(write(tmp_path, "\n".join(("time [s],load [kN]", *rows))))
     assert found.rate == pytest.approx(rate, rel=2e-4)
     assert (found.frames, found.gaps.count, found.cycles) == (count, 0, 79)
+
+
+def test_a_rate_that_is_given_stands_before_date_times_too(tmp_path):
+    found = imported(write(tmp_path, dated()), rate=50.0)
+    assert found.rate == 50.0
+    assert not any(note.startswith("begins ") for note in found.notes)
+    with read_journal(tmp_path / "run") as journal:
+        assert not journal.header.started_utc.startswith("1970")
 
 
 @pytest.mark.nights
