@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from typing import Any, Final
 
 from rig import __version__
@@ -42,11 +42,13 @@ def differences(recording: Recording, plan: Plan, then: Replayed, now: Replayed)
     causes = _causes(recording, plan, then, now)
     because = "; ".join(causes)
     ends_alike = (then.outcome, then.cycles) == (now.outcome, now.cycles)
+    others = _findings(then, now, because)
     if not ends_alike and not _taken_as_told(recording, now):
         told.insert(0, f"{_ended('recorded', then)}, {_ended('replayed', now)}: {because}")
+        others = _findings(_before_end(then), _before_end(now), because)
     elif ends_alike and then.why != now.why and now.outcome is not None:
         told.insert(0, f"the reason is another: recorded {then.why}; replayed {now.why}: {because}")
-    return (*told, *_findings(then, now, because))
+    return (*told, *others)
 
 
 def agreement(recording: Recording, now: Replayed) -> str:
@@ -65,8 +67,13 @@ def _ended(word: str, it: Replayed) -> str:
     return f"{word} is {it.outcome or 'no end'} at cycle {it.cycles:,}"
 
 
+def _before_end(it: Replayed) -> Replayed:
+    """Return a verdict without the finding that is its end."""
+    return replace(it, findings=tuple(f for f in it.findings if f.text not in it.why))
+
+
 def _findings(then: Replayed, now: Replayed, because: str) -> Iterator[str]:
-    """Say which findings are in one of the two alone, each that is the end excepted."""
+    """Say which findings are in one of the two alone."""
     past = Counter((f.kind, f.cycle, f.text) for f in then.findings)
     present = Counter((f.kind, f.cycle, f.text) for f in now.findings)
     # Where the replay ends earlier the rest of the recording was not judged any more.
@@ -82,6 +89,8 @@ def _findings(then: Replayed, now: Replayed, because: str) -> Iterator[str]:
 
 def _causes(recording: Recording, plan: Plan, then: Replayed, now: Replayed) -> list[str]:
     """Return what may have made the difference, the surest first."""
+    if recording.header.imported:
+        return ["an imported recording has no verdict of its own"]
     by = recorded_plan(recording)
     if by is None:
         return ["the recording was not judged by a protocol"]

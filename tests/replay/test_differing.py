@@ -118,6 +118,20 @@ def test_software_that_judges_otherwise_is_what_is_left(run, tmp_path):
 
 
 @HERE
+def test_an_end_that_differs_is_told_once(run):
+    def narrower(recording: Recording) -> Plan:
+        plan = recording.plan()
+        (low, high), fixed = plan.limits.fixed["deflection"], dict(plan.limits.fixed)
+        fixed["deflection"] = (low, high / 2)
+        return replace(plan, limits=replace(plan.limits, fixed=fixed))
+
+    now, told = compared(run, narrower)
+    assert now.findings[-1].text in now.why
+    assert told[0].startswith("recorded is ")
+    assert not any(now.findings[-1].text in line for line in told)
+
+
+@HERE
 def test_changes_are_named_as_they_are_written_in_a_protocol(run):
     with open_recording(run) as recording:
         by = recording.plan()

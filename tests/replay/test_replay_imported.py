@@ -9,7 +9,7 @@ import pytest
 
 from rig.commands.files import read_text
 from rig.errors import InputError
-from rig.replay.judged import Replayed, agreement, recorded, replay
+from rig.replay.judged import Replayed, agreement, differences, recorded, replay
 from rig.replay.recording import open_recording
 from rig.replay.varied import vary
 from tests.replay.made import LEARNED, PROTOCOL, ROOT
@@ -60,6 +60,16 @@ def growth(time: np.ndarray) -> np.ndarray:
 def judged(folder: Path, by: str) -> Replayed:
     with open_recording(folder / "run") as recording:
         return replay(recording, recording.plan_with(by, read_text))
+
+
+def test_an_imported_series_differs_since_it_has_no_verdict_of_its_own(tmp_path):
+    by = protocol(tmp_path)
+    imported(write(tmp_path, text_of(weakening())), protocol=by, read=read_text)
+    with open_recording(tmp_path / "run") as recording:
+        plan = recording.plan()
+        told = differences(recording, plan, recorded(recording), replay(recording, plan))
+    assert told
+    assert all(line.endswith(": an imported recording has no verdict of its own") for line in told)
 
 
 def test_an_imported_series_fails_where_its_stiffness_does(tmp_path):
