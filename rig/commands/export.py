@@ -55,6 +55,7 @@ def export(run: Path, out: Path, what: str | None, units: str, as_json: bool) ->
 
 
 def _exported(run: Path, out: Path, what: str | None, units: str, *, as_json: bool) -> int:
+    from rig.commands.recorded import refuse_no_recording
     from rig.control.lock import refuse_taken
     from rig.replay.chosen_units import chosen_units
     from rig.replay.exporting import WHAT, export
@@ -63,6 +64,7 @@ def _exported(run: Path, out: Path, what: str | None, units: str, *, as_json: bo
     refuse_taken(out)
     chosen = chosen_units(units)
     names = WHAT if what is None else _chosen(what, WHAT)
+    refuse_no_recording(run)
     with open_recording(run) as recording, meanwhile(str(out), "writing CSV files"):
         written = export(recording, out, names, chosen)
     if as_json:
@@ -79,6 +81,10 @@ def _chosen(words: str, known: tuple[str, ...]) -> list[str]:
         if name not in known:
             near = did_you_mean(name, known)
             raise InputError(f"--what: there is no {name!r}{near}; there are {', '.join(known)}")
+    if not names:
+        raise InputError(
+            f"--what: names nothing; leave it out for everything, or name of {', '.join(known)}"
+        )
     return names
 
 

@@ -169,8 +169,10 @@ def _opened(run: Path) -> Iterator[Recording]:
     """Open a recording; of a damaged journal everything that is damaged is told."""
     from rig.commands.damaged import refuse_damaged
     from rig.commands.folders import holds_run
+    from rig.commands.recorded import refuse_no_recording
     from rig.replay.recording import open_recording
 
+    refuse_no_recording(run)
     try:
         with open_recording(run) as recording:
             yield recording

@@ -16,6 +16,7 @@ import numpy as np
 
 from rig.errors import InputError
 from rig.replay.cells import Values
+from rig.replay.headings import SIGNS
 from rig.units import UNITS, parse, shown
 
 _DIMENSIONS: Final = {
@@ -56,14 +57,17 @@ def chosen_units(words: str) -> dict[str, str]:
     Raises InputError for an unknown unit and for two of one dimension.
     """
     chosen: dict[str, str] = {}
-    for word in filter(None, map(str.strip, words.split(","))):
+    for typed in filter(None, map(str.strip, words.split(","))):
+        word = typed.translate(SIGNS)
         if word == "SI":
             continue
         if word not in _ALLOWED:
+            if " " in word:
+                raise InputError(f"--units: {shown(typed)}: separate units by commas: kN,mm")
             near = difflib.get_close_matches(word, _ALLOWED, n=1, cutoff=0.5)
             hint = f"did you mean {near[0]}? " if near else ""
             known = ", ".join(_ALLOWED)
-            raise InputError(f"--units: {shown(word)} is unknown; {hint}known are SI, {known}")
+            raise InputError(f"--units: {shown(typed)} is unknown; {hint}known are SI, {known}")
         dimension = _ALLOWED[word]
         if chosen.setdefault(dimension, word) != word:
             raise InputError(

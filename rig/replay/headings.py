@@ -20,7 +20,8 @@ COUNT: Final = "number"
 NET: Final = "deflection"
 """Net deflection, which is computed where mid-span is measured."""
 _HEADING: Final = re.compile(r"\s*(?P<name>[^\[\]]*?)\s*(?:\[\s*(?P<unit>[^\[\]]*?)\s*\])?\s*")
-_SIGNS: Final = str.maketrans({"µ": "u", "μ": "u", "²": "2", "³": "3", "°": "deg"})
+SIGNS: Final = str.maketrans({"µ": "u", "μ": "u", "²": "2", "³": "3", "°": "deg"})
+"""Signs in units as people write them, and as units are spelt here."""
 _OF_CYCLES: Final[dict[str, str]] = {
     "number": "count",
     "stiffness": "stiffness",
@@ -200,7 +201,7 @@ def _to_si(name: str, unit: str | None, dimension: str) -> tuple[float, float]:
         example = 'write "time [s]"; only date-times need no unit'
     if not unit:
         raise Refused("has no unit", example)
-    known = unit.translate(_SIGNS)
+    known = unit.translate(SIGNS)
     if dimension == "energy" and known in _ENERGY:
         return _ENERGY[known], 0.0
     if dimension == "stiffness":

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from rig.errors import InputError
+from rig.errors import InputError, StorageError
 from rig.protocol.load import load_plan
 from rig.protocol.plan import Plan
 from rig.record.kept_texts import PROTOCOL, RIG, reader_of_kept
@@ -16,7 +16,9 @@ def plan_of_kept(where: Path, texts: Mapping[str, str]) -> Plan:
     if not texts.get("protocol"):
         raise InputError(f"{where}: the recording keeps no protocol; name one with --protocol")
     try:
-        return changed_plan(texts)
+        return load_plan(PROTOCOL, RIG, reader_of_kept(texts))
+    except StorageError as error:
+        raise InputError(f"{where}: {_unkept(error)}") from error
     except (InputError, KeyError, ValueError) as error:
         raise InputError(
             f"{where}: this version cannot read the files that the record keeps; name a protocol "
@@ -26,7 +28,17 @@ def plan_of_kept(where: Path, texts: Mapping[str, str]) -> Plan:
 
 def changed_plan(texts: Mapping[str, str]) -> Plan:
     """Return the plan of kept files after a person has changed them. Raises InputError."""
-    return load_plan(PROTOCOL, RIG, reader_of_kept(texts))
+    try:
+        return load_plan(PROTOCOL, RIG, reader_of_kept(texts))
+    except StorageError as error:
+        raise InputError(_unkept(error)) from error
+
+
+def _unkept(error: StorageError) -> str:
+    return (
+        f"the record does not keep every file that its protocol names ({error}); name the run's "
+        "folder with its journal, or a protocol with --protocol"
+    )
 
 
 def plan_on_rig(

@@ -68,7 +68,8 @@ def _steps(words: str | None) -> int:
 def _read(words: str) -> tuple[str, str]:
     """Return number and unit of one value. Raises InputError for what is no number."""
     found = _VALUE.fullmatch(words)
-    if found is None:
+    # "10 % - 50 %": a unit has no such words.
+    if found is None or re.search(r"\s(?:-|to)\s", f" {found[2]}"):
         raise InputError(
             f'--vary: "{words.strip()}" is no number with a unit; write a range such as '
             '"10 % .. 50 %", "10 % .. 50 % in 5" or "10 %, 20 %, 40 %"'

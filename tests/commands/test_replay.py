@@ -6,6 +6,7 @@ import json
 import shutil
 from pathlib import Path
 
+import h5py
 import pytest
 
 from rig.replay.ranges import values_of
@@ -98,6 +99,8 @@ def test_what_if_is_one_object_too_and_draws_png(run, tmp_path):
     [
         (["--vary", "failure"], "write KEY=RANGE"),
         (["--vary", "failure.stiffness_loss=ten"], "no number"),
+        (["--vary", "failure.stiffness_loss=10 % - 50 %"], '"10 % .. 50 % in 5"'),
+        (["--vary", "failure.stiffness_loss=10% to 50%"], '"10 % .. 50 % in 5"'),
         (["--vary", "failure.nonsense.at=1 % .. 2 %"], "protocol.toml:"),
         (["--vary", "failure.stiffness_loss=50 % .. 200 %"], "failure.stiffness_loss.stop"),
         (["--vary", "stage[9].run_out=1 .. 9 cycles"], "no such place"),
@@ -120,6 +123,40 @@ def test_what_is_no_run_is_refused(tmp_path):
         said = said_by("replay", str(path))
         assert said.code == 2
         assert str(path) in said.err
+
+
+@pytest.mark.parametrize("command", ["replay", "export"])
+def test_of_what_is_no_run_it_is_said_what_may_be_meant(run, tmp_path, command):
+    shutil.copytree(run, tmp_path / "wet-1")
+    (tmp_path / "note.txt").write_text("none")
+    meant = {
+        "wet1": "(did you mean wet-1?)",
+        ".": "is no run but holds some; name one, such as",
+        "wet-1/journal.db": f"is a file of a run; give the folder: {tmp_path / 'wet-1'}",
+        "note.txt": "is no record of a run; name a run's folder or its run.h5",
+    }
+    out = ["--out", str(tmp_path / "out")] if command == "export" else []
+    for name, says in meant.items():
+        said = said_by(command, str(tmp_path / name), *out)
+        assert said.code == 2
+        assert says in said.err
+
+
+def test_a_run_file_alone_that_lacks_a_file_says_what_to_name(tmp_path):
+    case = CASES["loss 1"]
+    protocol = texts(case)[0]
+    assert 'capacity = "' in protocol
+    run = made(tmp_path / "made", case)
+    with h5py.File(run / "run.h5", "r+") as file:
+        line = next(s for s in protocol.splitlines() if s.startswith('capacity = "'))
+        text = protocol.replace(line, 'capacity_from = "series/a.toml: dry"')
+        del file["protocol"]
+        file.create_dataset("protocol", data=text, dtype=h5py.string_dtype())
+    for words in ([], ["--vary", "failure.stiffness_loss=10 %, 20 %"]):
+        said = said_by("replay", str(run / "run.h5"), *words)
+        assert said.code == 2
+        assert "series/a.toml" in said.err
+        assert "name the run's folder with its journal, or a protocol" in said.err
 
 
 def test_a_damaged_journal_is_named_as_elsewhere(run, tmp_path):

@@ -243,7 +243,9 @@ def test_a_disk_that_takes_no_more_is_one_line_and_leaves_nothing(run, tmp_path,
     ("words", "said"),
     [
         (("--what", "cycle"), "--what: there is no 'cycle' (did you mean cycles?)"),
+        (("--what", ","), "--what: names nothing; leave it out for everything"),
         (("--units", "kN,mn"), '--units: "mn" is unknown; did you mean min?'),
+        (("--units", "kN mm"), '--units: "kN mm": separate units by commas'),
     ],
 )
 def test_a_slip_is_one_line_and_writes_nothing(run, tmp_path, capsys, words, said):
@@ -251,6 +253,10 @@ def test_a_slip_is_one_line_and_writes_nothing(run, tmp_path, capsys, words, sai
     assert (code, out, err.count("\n")) == (2, "", 1)
     assert err.startswith(said)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_units_are_known_by_the_signs_that_people_write():
+    assert chosen_units("kN,µm,°C") == chosen_units("kN,um,degC")
 
 
 def test_what_is_no_run_is_named(tmp_path, capsys):
