@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -15,6 +16,9 @@ from rig.replay.spacing import FEW, MOST_LEFT_OUT, Trouble, Unspaced
 from rig.samples import Cycles, Flag, FloatArray, column_type, cycle_columns
 
 LONGEST_HOLE: Final = 10_000_000  # cycles
+MOST_HOLES: Final = 100_000_000  # cycles in all
+PIECE: Final = 65536
+"""Rows made at once, however many are missing between two."""
 NOMINAL_PERIOD: Final = 1.0  # s, of a cycle where nothing tells it
 
 
@@ -35,8 +39,8 @@ class CycleRows:
     repeated: Trouble = field(default_factory=Trouble)
     backward: Trouble = field(default_factory=Trouble)
 
-    def take(self, rows: Rows) -> Cycles:
-        """Return the cycles of the next rows. Raises Unspaced for numbers that are none."""
+    def take(self, rows: Rows) -> Iterator[Cycles]:
+        """Yield the cycles of the next rows. Raises Unspaced for numbers that are none."""
         self.rows += len(rows)
         numbers = self._numbers(rows)
         times = rows.si(self.layout, "time")
@@ -47,7 +51,8 @@ class CycleRows:
         holes = np.diff(np.concatenate(([self.number], numbers))) - 1
         self._refuse_long(holes, rows)
         self.gaps.add(rows.numbers[holes > 0], holes[holes > 0])
-        return self._placed(rows, numbers, begun)
+        self.check()
+        yield from self._placed(rows, numbers, begun)
 
     def _numbers(self, rows: Rows) -> NDArray[np.int64]:
         given = rows.si(self.layout, COUNT)
@@ -103,7 +108,7 @@ class CycleRows:
             )
 
     def check(self) -> None:
-        """Raise Unspaced where too many rows so far were left out."""
+        """Raise Unspaced where too many rows so far were left out, or are missing."""
         left_out = self.repeated.count + self.backward.count
         if left_out > max(FEW, MOST_LEFT_OUT * self.rows):
             raise Unspaced(
@@ -111,22 +116,37 @@ class CycleRows:
                 f"is the first of {left_out:,} that do not go forward, in {self.rows:,} rows",
                 "sort the rows by cycle, one row a cycle",
             )
+        if self.gaps.total > MOST_HOLES:
+            raise Unspaced(
+                self.gaps.first[0],
+                f"is the first of {self.gaps.count:,} before which rows are missing, "
+                f"{self.gaps.total:,} in all",
+                f"correct the numbers; at most {MOST_HOLES:,} may be missing",
+            )
 
-    def _placed(self, rows: Rows, numbers: NDArray[np.int64], times: FloatArray) -> Cycles:
+    def _placed(
+        self, rows: Rows, numbers: NDArray[np.int64], times: FloatArray
+    ) -> Iterator[Cycles]:
         if not len(numbers):
-            return self._cycles(rows, np.empty(0, np.int64), numbers, times)
+            return
         if np.isnan(self.time):
             # What lies before the first row had its time too.
             period = (times[1] - times[0]) / (numbers[1] - numbers[0]) if len(times) > 1 else 1.0
             self.time = float(times[0] - (numbers[0] - self.number) * period)
             self.began = float(times[0])
-        every = np.arange(self.number + 1, numbers[-1] + 1)
         at = np.concatenate(([self.number], numbers))
-        spread = np.interp(every, at, np.concatenate(([self.time], times)))
-        spread[numbers - self.number - 1] = times
-        found = self._cycles(rows, every, numbers, spread)
-        self.number, self.time = int(numbers[-1]), float(times[-1])
-        return found
+        known = np.concatenate(([self.time], times))
+        last = int(numbers[-1])
+        while self.number < last:
+            stop = min(self.number + PIECE, last)
+            every = np.arange(self.number + 1, stop + 1)
+            here = slice(*np.searchsorted(numbers, (self.number, stop), side="right"))
+            spread = np.interp(every, at, known)
+            spread[numbers[here] - self.number - 1] = times[here]
+            part = Rows(rows.values[here], rows.numbers[here])
+            found = self._cycles(part, every, numbers[here], spread)
+            self.number, self.time = stop, float(spread[-1])
+            yield found
 
     def _cycles(
         self,
@@ -169,10 +189,21 @@ class CycleRows:
             columns["stiffness"] = round_significant(slope).astype("<f4")
         unknown = np.isnan(columns["frequency"])
         steps = np.diff(np.concatenate(([self.time], times)))[unknown]
-        columns["frequency"][unknown] = round_significant(1 / steps).astype("<f4")
+        often = np.divide(1.0, steps, out=np.full(len(steps), np.nan), where=steps > 0)
+        columns["frequency"][unknown] = round_significant(often).astype("<f4")
 
 
 _NET: Final = frozenset(
     {"deflection_max", "deflection_min", "support_left_max", "support_right_max"}
 )
 """Columns beside which mid-span does not stand for the net deflection."""
+
+
+def tells_stiffness(layout: Layout) -> bool:
+    """Tell whether rows with such columns have a stiffness, or it can be worked out of them."""
+    has = {c.name for c in layout.columns}
+    bent = "midspan" if "midspan_max" in has and not has & _NET else "deflection"
+    return has >= {"stiffness"} or has >= {f"{n}_{e}" for n in ("load", bent) for e in _ENDS}
+
+
+_ENDS: Final = ("max", "min")

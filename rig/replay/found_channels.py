@@ -27,13 +27,18 @@ _WRITTEN: Final = {"1": ("um/m", 1e6)}
 
 @dataclass(slots=True)
 class Measure:
-    """The least and the largest value of one channel [SI], NaN before the first."""
+    """The least and the largest value of one channel [SI], NaN before the first.
+
+    `missing` is the number of those that have no value.
+    """
 
     low: float = math.nan
     high: float = math.nan
+    missing: int = 0
 
     def add(self, values: SampleArray) -> None:
         """Take the next values, shape (n,)."""
+        self.missing += int(np.isnan(values).sum())
         if len(values):
             self.low = float(np.fmin(self.low, np.fmin.reduce(values)))
             self.high = float(np.fmax(self.high, np.fmax.reduce(values)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -27,6 +27,7 @@ from rig.replay.counted import rows_of_samples
 from rig.replay.cycle_rows import CycleRows
 from rig.replay.found_channels import Measure, channel_of, rig_text
 from rig.replay.headings import COUNT, NET, Layout, Refused, parse_map
+from rig.replay.import_notes import Way, row_notes, sample_notes
 from rig.replay.rows_in import Rows
 from rig.replay.spacing import Frames, Trouble, Unspaced, step_of, trouble_words
 from rig.replay.table import first_and_rest, open_table
@@ -76,6 +77,7 @@ class Imported:
 
     `kind` is "samples" or "cycles"; `rows` those of the file, `frames` of samples, with gaps;
     `left_out` headings that are nothing of a test, `notes` what else a person should know.
+    `measured` is the least and the largest value of each channel [SI], NaN where it has none.
     """
 
     run: Path
@@ -87,6 +89,7 @@ class Imported:
     begins: float
     lasts: float
     channels: tuple[Channel, ...]
+    measured: tuple[tuple[float, float], ...]
     built_up: int
     gaps: Trouble
     repeated: Trouble
@@ -155,13 +158,16 @@ def _import_samples(wanted: Wanted, source: Source, folder: Path, hold: Hold) ->
     frames = Frames(_step(wanted, layout, first))
     plan_of = _planned(wanted, layout.channels, 1 / frames.step)
     measures = {name: Measure() for name in layout.channels}
+    way = Way()
     with SampleWriter(folder, layout.channels) as writer:
         for piece in rows:
-            values = _placed(wanted, frames, layout, piece)
-            for measure, row in zip(measures.values(), values, strict=True):
-                measure.add(row)
-            writer.add(values)
+            for values in _placed(wanted, frames, layout, piece):
+                for measure, row in zip(measures.values(), values, strict=True):
+                    measure.add(row)
+                way.add(values[layout.channels.index("load")])
+                writer.add(values)
             frames.check()
+        off = frames.check_clock()
         rate = frames.rate if _timed(wanted, layout) else 1 / frames.step
         dated = _dated(layout) and _timed(wanted, layout)
         begin = 0 if dated or not _timed(wanted, layout) else round(frames.first_time * rate)
@@ -175,17 +181,19 @@ def _import_samples(wanted: Wanted, source: Source, folder: Path, hold: Hold) ->
     if dated:
         began = found.header.started_utc.replace("T", " ").replace("+00:00", " UTC")
         found.notes.append(f"begins {began}; date-times without a zone are taken as UTC")
-    if layout.computed:
-        found.notes.append(f"{NET} is computed from mid-span and supports; its column is left out")
-    if "midspan" not in {_as_channel(c.name) for c in layout.columns}:
-        found.notes.append(
-            "no mid-span and no deflection: stiffness is not known, all cycles are flagged long-gap"
-        )
+    found.notes += [off] if off else []
+    begins_there = _timed(wanted, layout) and not dated
+    found.notes += sample_notes(layout, frames, measures, way, from_zero=begins_there)
     with ImportRecord(folder, hold, found.header, head) as record:
         built_up = _record_samples(record, folder, head, found, measures["load"])
         _tell(record, frames.gaps, frames.repeated, frames.backward, head["first_frame"] / rate)
         begins, lasts = head["first_frame"] / rate, head["frames"] / rate
         cycles = record.finish(found.header.imported, begins + lasts)
+    if not cycles and not (found.plan and not found.plan.cyclic):
+        by = "in the protocol's load range" if found.plan else "as large as the whole"
+        found.notes.append(
+            f"no cycle was counted: none is {by}; look at the least and the largest load"
+        )
     return Imported(
         run=(wanted.out / RUN_FILE).resolve(),
         cycles=cycles,
@@ -196,6 +204,7 @@ def _import_samples(wanted: Wanted, source: Source, folder: Path, hold: Hold) ->
         begins=begins,
         lasts=lasts,
         channels=channels,
+        measured=_ranges(measures),
         built_up=built_up,
         gaps=frames.gaps,
         repeated=frames.repeated,
@@ -204,6 +213,10 @@ def _import_samples(wanted: Wanted, source: Source, folder: Path, hold: Hold) ->
         left_out=layout.left_out,
         notes=tuple(found.notes),
     )
+
+
+def _ranges(measures: Mapping[str, Measure]) -> tuple[tuple[float, float], ...]:
+    return tuple((measure.low, measure.high) for measure in measures.values())
 
 
 def _record_samples(
@@ -249,8 +262,8 @@ def _step(wanted: Wanted, layout: Layout, first: Rows | None) -> float:
         ) from None
 
 
-def _placed(wanted: Wanted, frames: Frames, layout: Layout, rows: Rows) -> SampleArray:
-    """Return the samples [SI] of rows in their frames, in the order of the layout's channels."""
+def _placed(wanted: Wanted, frames: Frames, layout: Layout, rows: Rows) -> Iterator[SampleArray]:
+    """Yield the samples [SI] of rows in their frames, in the order of the layout's channels."""
     values = np.full((len(layout.channels), len(rows)), np.nan, np.float32)
     for column in layout.columns:
         found = rows.si(layout, column.name)
@@ -280,14 +293,12 @@ def _import_cycles(wanted: Wanted, source: Source, folder: Path, hold: Hold) -> 
             measure.add(np.empty(0, np.float32) if values is None else values.astype(np.float32))
     channels = tuple(channel_of(name, measure) for name, measure in measures.items())
     found = _described(wanted, channels, rate, plan_of, None)
-    if layout.column("time") is None:
-        found.notes.append("no times: each cycle is given one second")
+    found.notes += row_notes(layout)
     taken = CycleRows(layout)
     with ImportRecord(folder, hold, found.header, None) as record:
         for piece in rows:
             for cycles in taken.take(piece):
-            taken.check()
-            record.add("cycles", cycles)
+                record.add("cycles", cycles)
         begins, lasts = _span(taken)
         _tell(record, taken.gaps, taken.repeated, taken.backward, begins)
         counted = record.finish(found.header.imported, begins + lasts)
@@ -301,6 +312,7 @@ def _import_cycles(wanted: Wanted, source: Source, folder: Path, hold: Hold) -> 
         begins=begins,
         lasts=lasts,
         channels=channels,
+        measured=_ranges(measures),
         built_up=0,
         gaps=taken.gaps,
         repeated=taken.repeated,

@@ -43,7 +43,7 @@ def lines_of(path: Path, size: int = PIECE) -> Iterator[Lines]:
         if first == 1 and _OF_SPREADSHEET.fullmatch(lines[0]):
             lines[0] = ""
         first += len(lines)
-        if COMMENT.encode() in piece or b"\n\n" in piece or not (lines[0] and lines[-1]):
+        if COMMENT.encode() in piece or b"\n\n" in piece or not (_says(lines[0]) and lines[-1]):
             kept = [(n, s) for n, s in zip(numbers, lines, strict=True) if _says(s)]
             numbers, lines = [n for n, _ in kept], [s for _, s in kept]
         if lines:

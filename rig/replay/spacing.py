@@ -8,6 +8,7 @@ pass, others are refused. (Both figures: no source.)
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -21,6 +22,12 @@ MOST_UNEVEN: Final = 0.05  # of the rows
 MOST_LEFT_OUT: Final = 0.05  # of the rows: repeated or backward
 FEW: Final = 20  # rows left out or uneven that are always allowed
 LONGEST_GAP: Final = 1_000_000  # frames
+MOST_MISSING: Final = 1_000_000_000  # frames in all gaps
+TOGETHER: Final = 2**18  # frames placed at once, but for a single gap
+LOOKS: Final = 64  # rows of a piece whose times are kept
+OFF_STEPS: Final = 5  # steps that a time may be off an even rate, whatever the length
+LITTLE_OFF: Final = 1e-4  # of the whole time: a computer's clock is off by less; no source
+FAR_OFF: Final = 0.01  # of the whole time
 NAMED: Final = 5  # rows that are named of each trouble
 _RATE_DIGITS: Final = 6
 
@@ -88,11 +95,12 @@ class Frames:
     repeated: Trouble = field(default_factory=Trouble)
     backward: Trouble = field(default_factory=Trouble)
     uneven: Trouble = field(default_factory=Trouble)
+    _looks: list[FloatArray] = field(default_factory=list)
 
     def place(
         self, times: FloatArray, numbers: NDArray[np.int64], values: SampleArray
-    ) -> SampleArray:
-        """Return the frames of the next rows, shape (channels, frames), NaN in gaps.
+    ) -> Iterator[SampleArray]:
+        """Yield the frames of the next rows, shape (channels, frames), NaN in gaps.
 
         `values` (channels, rows) are left out where their time is repeated or goes back. Raises
         Unspaced for a gap that is too long.
@@ -106,7 +114,7 @@ class Frames:
         self.backward.add(numbers[times < highest])
         times, numbers, values = times[good], numbers[good], values[:, good]
         if not len(times):
-            return values
+            return
         if np.isnan(self.last_time):
             self.first_time = float(times[0])
             self.last_time = float(times[0]) - self.step
@@ -116,13 +124,57 @@ class Frames:
         self.uneven.add(numbers[np.abs(steps - counts) > UNEVEN])
         gaps = counts > 1
         self.gaps.add(numbers[gaps], counts[gaps] - 1)
+        if self.gaps.total > MOST_MISSING:
+            raise Unspaced(
+                self.gaps.first[0],
+                f"is the first of {self.gaps.count:,} gaps, of {self.gaps.total:,} samples in all",
+                f"import what lies between as runs of their own; at most {MOST_MISSING:,} may miss",
+            )
         self.last_time = float(times[-1])
-        self.frames += int(counts.sum())
-        if not gaps.any():
-            return values
-        placed = np.full((len(values), int(counts.sum())), np.nan, np.float32)
-        placed[:, np.cumsum(counts) - 1] = values
-        return placed
+        ends = np.cumsum(counts)
+        self._look_at_clock(times, numbers, self.frames + ends)
+        self.frames += int(ends[-1])
+        begin, done = 0, 0
+        while begin < len(ends):
+            stop = max(int(np.searchsorted(ends, done + TOGETHER, side="right")), begin + 1)
+            placed = np.full((len(values), int(ends[stop - 1]) - done), np.nan, np.float32)
+            placed[:, ends[begin:stop] - done - 1] = values[:, begin:stop]
+            begin, done = stop, int(ends[stop - 1])
+            yield placed
+
+    def _look_at_clock(
+        self, times: FloatArray, numbers: NDArray[np.int64], ends: NDArray[np.int64]
+    ) -> None:
+        """Keep the times of some rows, by which a step that changes a little is told."""
+        at = np.unique(np.linspace(0, len(times) - 1, LOOKS).astype(np.int64))
+        self._looks.append(np.stack((times[at], ends[at].astype(np.float64), numbers[at])))
+
+    @property
+    def off(self) -> tuple[float, int]:
+        """How far [s] a time is off an even rate over all rows at most, and of which row."""
+        if self.frames < 2:
+            return 0.0, 0
+        times, ends, numbers = np.concatenate(self._looks, axis=1)
+        whole = self.last_time - self.first_time
+        even = self.first_time + (ends - 1) * (whole / (self.frames - 1))
+        worst = int(np.argmax(np.abs(times - even)))
+        return float(abs(times[worst] - even[worst])), int(numbers[worst])
+
+    def check_clock(self) -> str:
+        """Return a warning of times that are a little off an even rate, "" for none.
+
+        To be called behind the last row. Raises Unspaced where they are far off.
+        """
+        off, number = self.off
+        whole = self.last_time - self.first_time
+        if off <= max(OFF_STEPS * self.step, LITTLE_OFF * whole):
+            return ""
+        words = f"is {off:.3g} s off an even rate over all rows"
+        if off > FAR_OFF * whole:
+            raise Unspaced(
+                number, f"{words}: the step changes", "import each rate as a run of its own"
+            )
+        return f"the time of row {number:,} {words}: test times are as far off"
 
     def _refuse_long(self, steps: FloatArray, numbers: NDArray[np.int64]) -> None:
         row = int(np.argmax(steps))

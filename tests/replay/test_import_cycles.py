@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from rig.errors import InputError
 from rig.record import read_run, trouble_in_run_file
 from rig.samples import Flag
 from tests.replay.tables import columns_in, imported, write
@@ -96,3 +97,26 @@ def test_midspan_stands_for_the_deflection_where_no_support_is_measured(supports
     assert np.isnan(table["stiffness"]).all() == bool(supports)
     if not supports:
         np.testing.assert_allclose(table["stiffness"], 80e6, rtol=1e-4)
+
+
+def test_many_missing_rows_come_in_pieces(tmp_path):
+    numbers, times = np.array([1, 2, 300_000]), np.array([0.0, 0.25, 75_000.0])
+    text = "\n".join(f"{n},{t},90,9,1.5,0.2" for n, t in zip(numbers, times, strict=True))
+    found = imported(write(tmp_path, f"{HEADING}\n{text}"))
+    assert (found.cycles, found.gaps.total) == (300_000, 299_997)
+    table = columns_in(tmp_path / "run")
+    np.testing.assert_array_equal(table["number"], np.arange(1, 300_001))
+    np.testing.assert_allclose(table["time"], np.interp(table["number"], numbers, times))
+    assert ((table["flags"] & Flag.LONG_GAP) == 0).nonzero()[0].tolist() == [0, 1, 299_999]
+
+
+def test_more_missing_rows_than_a_test_has_are_refused(tmp_path):
+    text = "\n".join(f"{1 + i * 9_000_000},{i + 1},90,9,1.5,0.2" for i in range(15))
+    with pytest.raises(InputError, match=r"table\.csv:3: .* rows are missing, 1[0-9,]{10} in all"):
+        imported(write(tmp_path, f"{HEADING}\n{text}"))
+
+
+def test_rows_that_tell_no_stiffness_say_so(tmp_path):
+    text = "cycle,load_max [kN],load_min [kN],deflection_max [mm]\n1,90,9,1.5\n2,90,9,1.5\n"
+    found = imported(write(tmp_path, text))
+    assert any("stiffness is not known" in note for note in found.notes)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from rig.errors import InputError
 from rig.record import read_journal, read_run, trouble_in_run_file
 from rig.samples import Flag
 from tests.replay.tables import (
@@ -263,3 +264,46 @@ def test_net_deflection_beside_midspan_is_computed_again(plain, tmp_path):
     assert found.left_out == ("deflection [mm]",)
     assert any(note.startswith("deflection is computed") for note in found.notes)
     same_run(tmp_path / "run", plain)
+
+
+def test_a_step_that_changes_a_little_is_refused(tmp_path):
+    table = series()
+    half = len(table) // 2
+    table[half:, 0] = table[half, 0] + np.arange(len(table) - half) * 1.2 / RATE
+    with pytest.raises(InputError, match=r"table\.csv:\d+: .*off an even rate.*a run of its own"):
+        imported(write(tmp_path, text_of(table)))
+
+
+def test_a_clock_that_drifts_is_told(tmp_path):
+    table = series()
+    time = table[:, 0].copy()
+    table[:, 0] += 0.002 * (time * (20 - time))
+    found = imported(write(tmp_path, text_of(table)))
+    assert any("off an even rate" in note for note in found.notes)
+    assert (found.cycles, found.gaps.count) == (79, 0)
+
+
+def test_times_before_zero_are_told(tmp_path):
+    table = series()
+    table[:, 0] -= 5.0
+    found = imported(write(tmp_path, text_of(table)))
+    assert (found.begins, found.cycles) == (0.0, 79)
+    assert "times begin at -5 s: test time begins there with 0" in found.notes
+
+
+def test_a_long_gap_takes_little_at_once(monkeypatch, tmp_path):
+    monkeypatch.setattr("rig.replay.spacing.TOGETHER", 1000)
+    table = series()
+    table[2000:, 0] += 60.0
+    found = imported(write(tmp_path, text_of(table)))
+    values, _, _ = samples_in(tmp_path / "run")
+    assert (found.gaps.total, values.shape[1]) == (12_000, 16_000)
+    np.testing.assert_array_equal(np.flatnonzero(np.isnan(values[0])), np.arange(2000, 14_000))
+
+
+def test_too_few_samples_a_cycle_are_told(tmp_path):
+    time = np.arange(1000) / 10
+    load = 50 - 40 * np.cos(2 * np.pi * 4.7 * time)
+    table = np.column_stack((time, load, load / 30))
+    found = imported(write(tmp_path, text_of(table, "time [s],load [kN],midspan [mm]")))
+    assert any("too few to count" in note for note in found.notes)
