@@ -190,6 +190,8 @@ class Night:
 
         def entered() -> bool:
             states = [e.text for e in self.events() if e.kind == "state"]
+            if states and states[-1].startswith("stopped,") and state != "stopped":
+                raise AssertionError(f"waited for {state}, but it is {states[-1]}")
             return bool(states) and states[-1].startswith(f"{state},")
 
         eventually(entered, state)
@@ -279,7 +281,7 @@ def a_night(folder: Path, *, run_out: int = 60, **people: object) -> Iterator[Ni
     (offered / "METADATA").write_text("Metadata-Version: 2.1\nName: tryout\nVersion: 1\n")
     (offered / "entry_points.txt").write_text("[nightrig.drivers]\ntryout = tryout:open_rig\n")
     shutil.copy(Path(__file__).with_name("tryout.py"), packages)
-    state = {"emulated": True, "pace": 10, "button": False, "guard": False, "fail": False}
+    state = {"emulated": True, "pace": 5, "button": False, "guard": False, "fail": False}
     state["slow"] = False
     state |= people
     state |= {"protocol": "protocol.toml", "rig": "rig.toml"}
