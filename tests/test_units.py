@@ -6,7 +6,6 @@ import math
 import re
 from fractions import Fraction
 
-import pint
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
@@ -46,7 +45,9 @@ QUANTITIES = st.sampled_from([(d, u) for d, units in UNITS.items() for u in unit
 
 
 @pytest.fixture(scope="module")
-def registry() -> pint.UnitRegistry:
+def registry():
+    import pint  # it loads slowly, and other processes need none of it
+
     return pint.UnitRegistry()
 
 
@@ -59,6 +60,7 @@ def in_pint(unit: str) -> str:
     return re.sub(r"(?<=[a-z])([23])\b", r"**\1", spelled).replace("-", "*")
 
 
+@pytest.mark.xdist_group("units")
 @pytest.mark.parametrize(("dimension", "unit"), EVERY)
 def test_every_unit_has_the_factor_of_pint(registry, dimension, unit):
     spelled = in_pint(unit)

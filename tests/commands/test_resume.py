@@ -63,6 +63,7 @@ def test_it_says_what_the_readme_shows_in_that_order(gone_on):
         assert re.split(r"\d", line)[0] == re.split(r"\d", shown)[0]
 
 
+@pytest.mark.nights
 def test_a_rehearsal_that_was_stopped_says_how_it_goes_on_and_does(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     plan, out = load(*files(tmp_path, 500)), Path("run")

@@ -226,6 +226,7 @@ def test_two_missed_spray_periods_pause_where_somebody_can_answer(night):
     assert result.outcome == "operator"
 
 
+@pytest.mark.nights
 def test_long_dry_is_a_deviation_and_is_wetted_before_going_on(night):
     changes = {
         r"^on_pause = .*$": 'on_pause = "off"',

@@ -270,6 +270,7 @@ def test_an_existing_folder_is_left_alone(plan_of, tmp_path):
     assert [p.name for p in (tmp_path / "run").iterdir()] == ["mine.txt"]
 
 
+@pytest.mark.nights
 def test_full_rate_records_hold_the_first_cycles_and_the_stop(plan_of, tmp_path):
     result = rehearse(plan_of("dry-short", run_out(300)), tmp_path / "run", 1)
     with h5py.File(result.run) as file:

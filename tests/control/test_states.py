@@ -368,9 +368,12 @@ LONG |= {("re-wetting", cause) for cause in ("asks loaded", "asks unloaded")}
 
 
 def tier(row: Row) -> tuple[pytest.MarkDecorator, ...]:
-    """Return the tier of a row; the first holds each step once, and from `cycling` each cause."""
+    """Return the tier of a row; the first holds each step once, and from `cycling` each cause.
+
+    Ramps and holds are slow stages as static ones are.
+    """
     first = row is FIRST[row.state, row.to] and (row.state, row.cause) not in LONG
-    if first or row.state == "cycling":
+    if (first and not {"ramp", "hold"} & {row.state, row.to}) or row.state == "cycling":
         return ()
     return (pytest.mark.endurance if alike(row) else pytest.mark.nights,)
 

@@ -120,6 +120,7 @@ def test_rows_behind_a_restart_point_stay_known_when_taking_up_is_cut_off(plan, 
     assert (ended.verdict.outcome, ended.verdict.cycles) == ("run-out", 160)
 
 
+@pytest.mark.nights
 def test_it_says_what_happened_and_how_many_cycles_the_record_lacks(plan, whole, tmp_path):
     night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
     goes_on = taken_up(plan, tmp_path / "on", night)
@@ -251,6 +252,7 @@ def test_a_verdict_that_the_restart_point_does_not_know_moves_nothing(plan, whol
     assert "pressure high" not in told.acts
 
 
+@pytest.mark.nights
 def test_a_test_stopped_before_its_first_stage_begins_at_the_first(plan, whole, tmp_path):
     stopped = walk(
         plan, tmp_path / "stopped", script=((2_000, Request("stop", who=BY)),), commits=COMMITS

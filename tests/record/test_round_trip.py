@@ -32,6 +32,7 @@ from tests.record.runs import (
 COUNTS = (0, 1, 4095, 4096, 4097, 10000)
 
 
+@pytest.mark.nights
 @settings(max_examples=12)
 @given(
     counted=st.one_of(st.sampled_from(COUNTS), st.integers(0, 9000)),

@@ -14,8 +14,6 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 import rainflow
-from scipy.ndimage import gaussian_filter1d
-from scipy.signal import find_peaks
 
 from rig.commands.files import read_text
 from rig.replay.recording import open_recording
@@ -32,6 +30,13 @@ def membrane() -> np.ndarray:
     """Return the potential as a load [kN]: 1 kN a millivolt, above zero."""
     path = Path(mpl.get_data_path()) / "sample_data" / "membrane.dat"
     return 70.0 + 100.0 * np.fromfile(path, np.float32).astype(float)
+
+
+def peaks_of(load: np.ndarray) -> np.ndarray:
+    """Return the indices of the spikes, as scipy finds them."""
+    from scipy.signal import find_peaks  # it loads slowly, and other processes need none of it
+
+    return find_peaks(load, prominence=LARGE * np.ptp(load))[0]
 
 
 def made(folder: Path, load: np.ndarray) -> Path:
@@ -63,7 +68,7 @@ def test_the_series_is_kept_as_it_was_measured(run):
 def test_each_large_cycle_holds_one_peak_and_each_peak_lies_in_one(run):
     load = membrane()
     begins, ends, _ = large_cycles(run, load)
-    peaks, _ = find_peaks(load, prominence=LARGE * np.ptp(load))
+    peaks = peaks_of(load)
     times = peaks * STEP
     held = (times[:, None] >= begins) & (times[:, None] < ends)
     assert (held.sum(axis=0) == 1).all()
@@ -81,9 +86,11 @@ def test_rainflow_counts_as_many_large_cycles(run):
 @pytest.mark.nights
 def test_peaks_are_as_high_where_they_are_as_round_as_the_parabola_needs(tmp_path):
     """Extremes are fitted over a seventh of a cycle (10 ms here): spikes are made round first."""
+    from scipy.ndimage import gaussian_filter1d
+
     load = gaussian_filter1d(membrane(), 0.005 / STEP)
     begins, ends, high = large_cycles(made(tmp_path, load), load)
-    peaks, _ = find_peaks(load, prominence=LARGE * np.ptp(load))
+    peaks = peaks_of(load)
     first, last = np.searchsorted(peaks * STEP, (begins, ends))
     assert (last - first == 1).all()
     np.testing.assert_allclose(high, load[peaks[first]], atol=0.04 * np.ptp(load))

@@ -55,6 +55,7 @@ TOTAL = 4200
 REFERENCE: dict[float, np.ndarray] = {}
 
 
+@pytest.mark.nights
 @settings(max_examples=20, deadline=None)
 @given(
     cuts=st.lists(
