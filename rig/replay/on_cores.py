@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 import signal
+import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from multiprocessing import get_context
 
 from rig.errors import StorageError
@@ -30,7 +32,9 @@ def on_cores(tasks: Sequence[Task], workers: int) -> Iterator[Compared]:
     while left:
         with _pool(min(workers, len(left))) as pool:
             try:
-                for future in [pool.submit(replay_one, task) for task in left]:
+                with _held():
+                    futures = [pool.submit(replay_one, task) for task in left]
+                for future in futures:
                     yield future.result()
                     del left[0]
             except BrokenProcessPool:
@@ -45,13 +49,38 @@ def _alone(task: Task) -> Compared:
     """Judge a recording in a process of its own, so that one that ends its process is known."""
     with _pool(1) as pool:
         try:
-            return pool.submit(replay_one, task).result()
+            with _held():
+                future = pool.submit(replay_one, task)
+            return future.result()
         except BrokenProcessPool:
             words = "the process that read it died; keep a copy of it before anything else"
             return failed(task.run, StorageError(words))
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:
-    # A fork of a process with threads may hang. Ctrl-C ends the workers at once, without a word.
-    default = (signal.SIGINT, signal.SIG_DFL)
-    return ProcessPoolExecutor(workers, get_context("spawn"), signal.signal, default)
+    # A fork of a process with threads may hang.
+    return ProcessPoolExecutor(workers, get_context("spawn"), _ended_by_ctrl_c)
+
+
+@contextmanager
+def _held() -> Iterator[None]:
+    """Keep Ctrl-C waiting while processes are started: they inherit that until they can end."""
+    came: list[int] = []
+    here = threading.current_thread() is threading.main_thread()
+    # Threads of libraries take signals too, and hand them to the main one.
+    handler = signal.signal(signal.SIGINT, lambda number, _: came.append(number)) if here else None
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if here:
+            signal.signal(signal.SIGINT, handler)
+    if came:
+        raise KeyboardInterrupt
+
+
+def _ended_by_ctrl_c() -> None:
+    """Let Ctrl-C end this process at once, without a word."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})

@@ -235,7 +235,8 @@ def at_work(group: int) -> list[str]:
 
 
 @pytest.mark.nights
-def test_ctrl_c_ends_it_and_its_processes_without_a_word_of_python(folder, tmp_path):
+@pytest.mark.parametrize("when", ["at work", "just started"])
+def test_ctrl_c_ends_it_and_its_processes_without_a_word_of_python(folder, tmp_path, when):
     many = tmp_path / "many"
     for number in range(60):
         (many / str(number)).mkdir(parents=True)
@@ -243,7 +244,11 @@ def test_ctrl_c_ends_it_and_its_processes_without_a_word_of_python(folder, tmp_p
     pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
     words = [*COMMAND, "replay", "--all", str(many)]
     with subprocess.Popen(words, start_new_session=True, **pipes) as process:
-        process.stdout.readline()
+        if when == "at work":
+            process.stdout.readline()
+        else:
+            while len(at_work(process.pid)) < 3:  # its own, what looks after memory, the first
+                time.sleep(0.002)
         os.killpg(process.pid, signal.SIGINT)
         _, err = process.communicate()
         code = process.returncode
