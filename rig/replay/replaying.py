@@ -20,6 +20,11 @@ from rig.replay.stretches import intervals, pieces
 from rig.replay.timeline import FOR_EVER, Timeline, timeline
 from rig.replay.told import judged_by_samples
 
+ALL_COUNT: Final = (
+    "its cycles were counted without a protocol, so that those of a build-up are judged too; to "
+    "part them, import with --protocol"
+)
+"""What must be known of imported samples that no protocol was given for."""
 LOOKED_BACK: Final = 8
 """Rows before a tick among which the last one known at it is."""
 
@@ -100,6 +105,8 @@ def _replayed(
     again = again or found_again(recording, seen.stretches)
     found = _told(recording, end, [*noted, *seen.noted])
     notes = (note,) if note and end is static else ()
+    if state is not None and recording.header.imported and recorded_plan(recording) is None:
+        notes = (*notes, *([ALL_COUNT] if recording.stretches() else []))
     return replace(found, found_again=again.cycles, unlike=again.sentences, notes=notes)
 
 

@@ -86,6 +86,15 @@ def test_an_imported_series_fails_where_its_stiffness_does(tmp_path):
     assert found.found_again == len(rows)
 
 
+@pytest.mark.parametrize("by_protocol", [True, False])
+def test_it_is_said_where_nothing_told_build_up_from_counted_cycles(by_protocol, tmp_path):
+    by = protocol(tmp_path)
+    wanted = {"protocol": by, "read": read_text} if by_protocol else {}
+    imported(write(tmp_path, text_of(weakening())), **wanted)
+    told = [note for note in judged(tmp_path, by).notes if "import with --protocol" in note]
+    assert len(told) == (0 if by_protocol else 1)
+
+
 def test_without_a_protocol_a_replay_asks_for_one(tmp_path):
     imported(write(tmp_path, text_of(series())))
     with open_recording(tmp_path / "run") as recording, pytest.raises(InputError) as refused:
