@@ -159,6 +159,8 @@ def _figure(plot: Path | None, vary: str | None) -> Path | None:
         raise InputError("--plot draws what --vary found; name a key and a range with --vary")
     if plot.suffix not in FIGURES:
         raise InputError(f"--plot {plot}: draws SVG or PNG; name a file such as {plot.stem}.svg")
+    if plot.exists():
+        raise InputError(f"--plot {plot}: already exists, nothing was drawn; name a new file")
     if not plot.parent.is_dir():
         raise InputError(f"--plot {plot}: there is no folder {plot.parent}; make it first")
     return plot

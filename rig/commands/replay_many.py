@@ -65,6 +65,7 @@ def _counts(found: list[Compared]) -> dict[str, int]:
 def _summary(found: list[Compared]) -> str:
     counts = _counts(found)
     return (
-        f"{len(found)} recordings: {counts['agree']} agree, {counts['differ']} differ, "
+        f"{len(found)} recording{'' if len(found) == 1 else 's'}: "
+        f"{counts['agree']} agree, {counts['differ']} differ, "
         f"{counts['unread']} could not be judged"
     )

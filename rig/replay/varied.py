@@ -50,7 +50,7 @@ def vary(
     values = values_of(range_of)
     tried = [_tried(recording, protocol, read, with_value(text, path, v), path) for v in values]
     silent = [value for value, (_, warns) in zip(values, tried, strict=True) if not warns]
-    notes = (f"without a warning, which would come no sooner: {', '.join(silent)}",)
+    notes = (f"{', '.join(silent)}: judged without the warn beside it, which would come no sooner",)
     replayed = replay_each(recording, [plan for plan, _ in tried])
     return Varied(spelt, values, replayed, notes if silent else ())
 

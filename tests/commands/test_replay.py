@@ -159,6 +159,16 @@ def test_a_run_file_alone_that_lacks_a_file_says_what_to_name(tmp_path):
         assert "name the run's folder with its journal, or a protocol" in said.err
 
 
+def test_a_figure_does_not_take_the_place_of_a_file(run, tmp_path):
+    figure = tmp_path / "photo.png"
+    figure.write_bytes(b"a photo")
+    vary = ["--vary", "failure.stiffness_loss=12 %", "--plot", str(figure)]
+    said = said_by("replay", str(run), *vary)
+    assert said.code == 2
+    assert "already exists, nothing was drawn; name a new file" in said.err
+    assert figure.read_bytes() == b"a photo"
+
+
 def test_a_damaged_journal_is_named_as_elsewhere(run, tmp_path):
     copy = Path(shutil.copytree(run, tmp_path / "run"))
     journal = copy / "journal.db"

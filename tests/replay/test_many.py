@@ -95,7 +95,7 @@ def test_by_another_protocol_what_differs_says_why(folder, tmp_path, capsys):
     code, out, _ = said_by(capsys, "--all", str(folder / "deep"), "--protocol", str(sooner))
     assert code == 0
     assert f"recorded run-out at {RUN_OUT}, replayed run-out at 400: differs: " in out
-    assert out.splitlines()[-1] == "1 recordings: 0 agree, 1 differ, 0 could not be judged"
+    assert out.splitlines()[-1] == "1 recording: 0 agree, 1 differ, 0 could not be judged"
 
 
 def test_a_defect_met_by_one_run_is_told_and_not_raised(folder):

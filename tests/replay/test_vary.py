@@ -148,7 +148,9 @@ def test_stricter_values_end_the_test_no_later(run):
     cycles = [r.cycles for r in found.replayed]
     assert cycles == sorted(cycles)
     assert cycles[0] < cycles[-1] == 273
-    assert found.notes == ("without a warning, which would come no sooner: 5 %, 10 %",)
+    assert found.notes == (
+        "5 %, 10 %: judged without the warn beside it, which would come no sooner",
+    )
 
 
 @HERE
