@@ -154,6 +154,10 @@ def told(found: Imported) -> dict[str, Any]:
         "begins": found.begins,
         "lasts": found.lasts,
         "channels": [c.name for c in found.channels],
+        "measured": {
+            c.name: [low, high] if low <= high else None
+            for c, (low, high) in zip(found.channels, found.measured, strict=True)
+        },
         "built_up": found.built_up,
         "gaps": {
             "count": gaps.count,
@@ -173,7 +177,9 @@ def summary(found: Imported, wanted: Wanted) -> str:
     from rig.monitor.words import span
     from rig.replay.spacing import trouble_words
 
-    channels = ", ".join(f"{c.name} ({_unit(c.unit)})" for c in found.channels)
+    channels = ", ".join(
+        _range(c.name, *ends) for c, ends in zip(found.channels, found.measured, strict=True)
+    )
     if found.kind == "samples":
         what = f"{found.rows:,} samples at {found.rate:.6g} Hz, {span(found.lasts)}"
     else:
@@ -199,5 +205,8 @@ def summary(found: Imported, wanted: Wanted) -> str:
     return "\n".join(lines)
 
 
-def _unit(unit: str) -> str:
-    return "no unit" if unit == "1" else unit
+def _range(name: str, low: float, high: float) -> str:
+    """Return a channel with its values: a wrong unit or decimal sign is seen by them."""
+    from rig.channels import shown
+
+    return f"{name} {shown(name, low, high)}" if low <= high else f"{name} without values"

@@ -35,7 +35,10 @@ def test_people_are_told_what_was_found_and_how_to_go_on(run):
     lines = [line.strip() for line in said.out.splitlines()]
     assert lines[0] == "table.csv imported"
     assert "read      4,000 samples at 200 Hz, 20 s" in lines
-    assert "channels  load (N), midspan (m), support_left (m)" in lines
+    assert (
+        "channels  load 7.5 to 92.5 kN, midspan 0.2 to 1.8 mm, support_left 0.05 to 0.15 mm"
+        in lines
+    )
     assert "beware    1 row left out, repeated, first row 203" in lines
     assert "cycles    79 counted" in lines
     assert f"record    {folder / 'run.h5'}" in lines
@@ -54,12 +57,24 @@ def test_scripts_are_given_one_object(tmp_path):
     said = said_by("import", str(path), "--out", str(tmp_path / "a"), "--json")
     told = json.loads(said.out)
     assert (told["run"], told["cycles"]) == (str(tmp_path / "a" / "run.h5"), 79)
+    assert told["measured"]["load"] == [7500.0, 92500.0]
     assert (told["rows"], told["frames"], told["rate"]) == (4000, 4000, 200.0)
     assert (told["gaps"]["count"], told["repeated"], told["left_out"]) == (
         0,
         {"count": 0, "rows": []},
         [],
     )
+
+
+def test_values_that_are_missing_and_a_load_without_cycles_are_told(tmp_path):
+    lines = TEXT.splitlines()
+    lines[40] = lines[40].replace(",", ",99999", 1)
+    lines[50:60] = [line.rpartition(",")[0] + "," for line in lines[50:60]]
+    said = said_by("import", str(write(tmp_path, "\n".join(lines))), "--out", str(tmp_path / "a"))
+    told = [line.strip() for line in said.out.splitlines()]
+    assert "note      support_left: 10 of 4,000 values are missing" in told
+    assert any(line.startswith("note      no cycle was counted: none is as large") for line in told)
+    assert "cycles    0 counted" in told
 
 
 def test_a_broken_file_ends_with_2_and_one_line(tmp_path):
