@@ -162,19 +162,22 @@ class Search:
             self._opening = np.concatenate((self._opening, load[:missing]))
         if not swing.follow(load):
             return None
-        self.since = swing.foot
         period = self.period or 2.0 * swing.half
         self.patience = max(self.doubts * PERIODS * period, float(stretch(self.rate)))
-        return begin(self._middle(), swing.peak - swing.valley, swing.foot)
+        middle = self._median()
+        crossed = swing.valley < Level(middle, swing.peak - swing.valley).arms_below
+        told = crossed and middle < swing.peak
+        # Cycles smaller than a swing may lie before it, about the same middle.
+        opens = told and swing.seen <= self.at + stretch(self.rate)
+        self.since = self.at if opens else swing.foot
+        if not told:
+            middle = (swing.peak + swing.valley) / 2
+        return begin(middle, swing.peak - swing.valley, self.since)
 
-    def _middle(self) -> float:
-        swing, opening = self.swing, self._opening[np.isfinite(self._opening)]
-        own = (swing.peak + swing.valley) / 2
-        if not len(opening):
-            return own
-        median = float(np.median(opening.astype(np.float64)))
-        crossed = swing.valley < Level(median, swing.peak - swing.valley).arms_below
-        return median if crossed and median < swing.peak else own
+    def _median(self) -> float:
+        """Return the first middle [N], NaN where the search began anew."""
+        opening = self._opening[np.isfinite(self._opening)].astype(np.float64)
+        return float(np.median(opening)) if len(opening) else math.nan
 
     def skips(self, rows: Cycles) -> bool:
         """Tell whether one of the rows is as long as many cycles, and no samples miss in it."""
