@@ -21,8 +21,8 @@ class RunHeader:
     """What is known of a run before its first cycle.
 
     `rate` is frames a second [Hz]; `texts` holds the files as written under "protocol", "rig",
-    "specimen"; `seed` is None on a real rig; `virtual` tells that its time was (a rehearsal),
-    `imported` in words what it was imported from, "" for a run of our own.
+    "specimen" and "series"; `seed` is None on a real rig; `virtual` tells that its time was (a
+    rehearsal), `imported` in words what it was imported from, "" for a run of our own.
     """
 
     run_id: str

@@ -27,7 +27,7 @@ def reader_of_kept(texts: Mapping[str, str], rig: str = RIG) -> Callable[[str], 
     }
 
     def read(path: str) -> str:
-        found = known.get(path, texts.get("series"))
+        found = known.get(path, texts.get("series") or None)
         if found is None:
             raise StorageError(f"{path}: this file is not in the record of the run")
         return found

@@ -19,7 +19,7 @@ RUN_FILE: Final = "run.h5"
 FORMAT: Final = "nightrig-run"
 VERSION: Final = 1
 CACHE_BYTES: Final = 2**18
-TEXTS: Final = ("protocol", "rig", "specimen")
+TEXTS: Final = ("protocol", "rig", "specimen", "series")
 SAMPLES: Final = {"full_rate": "full_rate", "static": "static/samples"}
 """In which group the samples of each kind of record are."""
 INDEX: Final[tuple[Field, ...]] = (

@@ -76,9 +76,9 @@ class RunFile:
         )
 
     def text(self, name: str) -> str:
-        """Return "protocol", "rig" or "specimen" as written."""
+        """Return "protocol", "rig", "specimen" or "series" as written, "" where there is none."""
         with storage(self.path, f"read {name}"):
-            return str(self._file[name].asstr()[()])
+            return str(self._file[name].asstr()[()]) if name in self._file else ""
 
     def rows(self, kind: str = "cycles") -> int:
         """Return the number of rows of "cycles", "build_up" or "slow"."""

@@ -20,7 +20,7 @@ from rig.protocol.plan import Plan
 from rig.record.entries import Event, FullRateRecord, RunHeader, StaticRecord
 from rig.record.history import Journal
 from rig.record.journal import JOURNAL
-from rig.record.layout import RUN_FILE, list_rows
+from rig.record.layout import RUN_FILE, TEXTS, list_rows
 from rig.record.reader import RunFile
 from rig.replay.kept_files import plan_of_kept, plan_on_rig
 from rig.samples import Cycles, Flag
@@ -270,7 +270,7 @@ def _header_of(file: RunFile) -> RunHeader:
         seed=None if seed is None else int(seed),
         rate=float(given["rate"]),
         channels=file.channels,
-        texts={name: file.text(name) for name in ("protocol", "rig", "specimen")},
+        texts={name: file.text(name) for name in TEXTS},
         simulated=bool(given["simulated"]),
         imported=str(given.get("imported", "")),
     )

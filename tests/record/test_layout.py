@@ -33,6 +33,7 @@ ROOT = {
     "protocol",
     "rig",
     "specimen",
+    "series",
     "cycles",
     "build_up",
     "static",
