@@ -286,17 +286,16 @@ def _import_cycles(wanted: Wanted, source: Source, folder: Path, hold: Hold) -> 
         raise InputError(f"{wanted.file}: has a heading and no rows; give rows under it")
     rate = wanted.rate or CYCLE_RATE
     plan_of = _planned(wanted, layout.channels, rate)
-    measures = {name: Measure() for name in layout.channels}
-    for name, measure in measures.items():
-        ends = (f"{name}_{end}" for end in ("max", "min"))
-        for values in (first.si(layout, column) for column in ends):
-            measure.add(np.empty(0, np.float32) if values is None else values.astype(np.float32))
-    channels = tuple(channel_of(name, measure) for name, measure in measures.items())
+    at_first = {name: Measure() for name in layout.channels}
+    _measure(at_first, layout, first)
+    channels = tuple(channel_of(name, measure) for name, measure in at_first.items())
     found = _described(wanted, channels, rate, plan_of, None)
     found.notes += row_notes(layout)
     taken = CycleRows(layout)
+    measures = {name: Measure() for name in layout.channels}
     with ImportRecord(folder, hold, found.header, None) as record:
         for piece in rows:
+            _measure(measures, layout, piece)
             for cycles in taken.take(piece):
                 record.add("cycles", cycles)
         begins, lasts = _span(taken)
@@ -321,6 +320,15 @@ def _import_cycles(wanted: Wanted, source: Source, folder: Path, hold: Hold) -> 
         left_out=layout.left_out,
         notes=tuple(found.notes),
     )
+
+
+def _measure(measures: dict[str, Measure], layout: Layout, rows: Rows) -> None:
+    """Take the extremes of rows of cycles."""
+    for name, measure in measures.items():
+        for end in ("max", "min"):
+            values = rows.si(layout, f"{name}_{end}")
+            if values is not None:
+                measure.add(values.astype(np.float32))
 
 
 def _span(taken: CycleRows) -> tuple[float, float]:

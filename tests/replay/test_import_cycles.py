@@ -120,3 +120,13 @@ def test_rows_that_tell_no_stiffness_say_so(tmp_path):
     text = "cycle,load_max [kN],load_min [kN],deflection_max [mm]\n1,90,9,1.5\n2,90,9,1.5\n"
     found = imported(write(tmp_path, text))
     assert any("stiffness is not known" in note for note in found.notes)
+
+
+@pytest.mark.nights
+def test_the_values_that_are_shown_are_those_of_the_whole_file(tmp_path):
+    # More than one piece of the file: the last row is in another one than the first.
+    lines = [f"{n},90,9,1.5,0.2" for n in range(1, 200_000)]
+    text = "\n".join((HEADING.replace("time [s],", ""), *lines, "200000,95,8,1.7,0.1"))
+    found = imported(write(tmp_path, text))
+    shown = dict(zip((c.name for c in found.channels), found.measured, strict=True))
+    assert shown["load"] == (8e3, 95e3)
