@@ -31,6 +31,9 @@ class Comparison:
 
     def __init__(self, recording: Recording) -> None:
         self._recording = recording
+        simulated = recording.header.simulated
+        taken_up = (e.time for e in recording.events() if e.kind == "resume" and simulated)
+        self._taken_up = sorted(set(taken_up))
         self._cycles = 0
         self._counts: list[str] = []
         self._columns: dict[str, tuple[int, _Unlike]] = {}
@@ -44,6 +47,9 @@ class Comparison:
         period = float(np.median(found.end - found.begin)) / rate
         times = found["time"]
         kept = self._recording.between(float(times[0]) - period / 4, float(times[-1]) + period / 4)
+        if given_up := self._given_up(times, kept["time"], period):
+            found = found.part(0, len(found) - given_up)
+            times = found["time"]
         here, there = _pairs(times, kept["time"], period / 2)
         self._cycles += len(here)
         if len(found) != len(kept) or len(here) != len(kept):
@@ -59,6 +65,20 @@ class Comparison:
                 first = _Unlike(number, float(then[row]), float(now[row]))
                 before, kept_first = self._columns.get(name, (0, first))
                 self._columns[name] = before + len(unlike), kept_first
+
+    def _given_up(self, times: FloatArray, kept: FloatArray, period: float) -> int:
+        """Return how many last cycles of a stretch have no rows because they were given up.
+
+        A simulated specimen that is taken up goes back to its restart point: the samples that were
+        kept behind it stay, the rows do not.
+        """
+        if not any(at > times[-1] for at in self._taken_up):
+            return 0
+        end = float(times[-1])
+        if len(self._recording.between(end + period / 2, end + 10 * period)):
+            return 0
+        last = float(kept[-1]) if len(kept) else -np.inf
+        return int(np.count_nonzero(times > last + period / 2))
 
     def told(self) -> Again:
         """Return what was found so far."""

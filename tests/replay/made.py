@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from rig.assembly.as_it_stands import finish_record
 from rig.assembly.looking_back import look_back
 from rig.assembly.rehearsal import go_on_rehearsing, rehearse
 from rig.commands.files import load
@@ -171,7 +172,10 @@ def gone_on(out: Path) -> None:
     """Go on with a recording that was cut off, stopped, or mended."""
     found = look_back(out)
     found.refuse_unreadable()
-    go_on_rehearsing(found, "gone on with by a test")
+    if found.verdict is not None:  # killed in the middle of its stop: only its record goes on
+        finish_record(found, found.verdict)
+    else:
+        go_on_rehearsing(found, "gone on with by a test")
 
 
 STOPPED = ((38.0, Request("stop", who="P. Tester")),)
@@ -223,7 +227,7 @@ CASES: dict[str, Case] = {
     "load short and mended": Case(
         run_out=300, learned="", faults=(Weak(COUNTS, EVER, 0.8),), then=gone_on
     ),
-    "cut off": Case(run_out=900, carried_out=killed, then=gone_on),
+    "cut off": Case(run_out=9000, carried_out=killed, then=gone_on),
     "cut off and failed": Case(2, life=6e-5, run_out=9000, carried_out=killed, then=gone_on),
     "live": Case(run_out=90, carried_out=live),
     "live, load missing": Case(
