@@ -39,7 +39,7 @@ def kind_of(text: str) -> str:
 
 def recorded(recording: Recording) -> Replayed:
     """Return what was found when a recording was made."""
-    found = [f for event in recording.events() if (f := _of_event(event)) is not None]
+    found = [f for event in _standing(recording) if (f := _of_event(event)) is not None]
     kind, outcome = kind_of(recording.why), recording.outcome
     # Some ends have no event but that of the stop.
     alone = kind and judged_by_samples(recording) and all(recording.why != f.text for f in found)
@@ -48,6 +48,20 @@ def recorded(recording: Recording) -> Replayed:
     last = found[-1] if found and found[-1].text == recording.why else None
     confirmed = last.cycle if last is not None and outcome in ("failure", "run-out") else None
     return Replayed(outcome, recording.why, recording.cycles, None, confirmed, tuple(found))
+
+
+def _standing(recording: Recording) -> list[Event]:
+    """Return the events that still hold.
+
+    A simulated specimen that is taken up goes back to its restart point: what was told of cycles
+    behind it stays in the record, and those cycles come once more.
+    """
+    standing: list[Event] = []
+    for event in recording.events():
+        if event.kind == "resume" and recording.header.simulated:
+            standing = [e for e in standing if e.cycle <= event.cycle]
+        standing.append(event)
+    return standing
 
 
 def _of_event(event: Event) -> Found | None:
