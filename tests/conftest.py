@@ -5,6 +5,7 @@ import contextlib
 import inspect
 import os
 import shutil
+import signal
 import threading
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
@@ -21,6 +22,14 @@ settings.register_profile(
 )
 settings.register_profile("endurance", settings.get_profile("nightrig"), max_examples=400)
 settings.load_profile(os.environ.get("NIGHTRIG_EXAMPLES", "nightrig"))
+
+# Who starts the tests in the background may have these ignored, and children would inherit it.
+for _number in (signal.SIGINT, signal.SIGHUP):
+    if signal.getsignal(_number) is signal.SIG_IGN:
+        signal.signal(
+            _number,
+            signal.default_int_handler if _number == signal.SIGINT else signal.SIG_DFL,
+        )
 
 GRACE = 1.0
 """How long [s] a thread or child process that was told to end may take."""

@@ -67,7 +67,7 @@ def test_a_static_end_cannot_be_rehearsed_on_cycles(folder):
     assert len(done.stderr.strip().splitlines()) == 1
 
 
-@pytest.mark.nights
+@pytest.mark.endurance  # a computer that is busy may kill it only after its end
 def test_one_that_was_killed_goes_on_only_with_its_recording(folder):
     (folder / "n").mkdir()
     with a_night(folder / "n", run_out=100) as night:
