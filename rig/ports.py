@@ -6,7 +6,7 @@ read. All quantities SI; compressive (downward) load, stroke and deflection are 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
@@ -175,11 +175,68 @@ class Horn(Protocol):
         """Switch the signal."""
 
 
+Glance = Callable[[SampleBlock], bool]
+"""A look at samples that have just arrived; True means that the valve must close now."""
+
+
+class Post(Protocol):
+    """Where samples are looked at the moment they arrive, before any block of them is read.
+
+    A block that is read waits for its last frame and for whatever the program does meanwhile; a
+    limit must not.
+    """
+
+    def stand(self, glance: Glance | None) -> None:
+        """Show every batch of frames that arrives to `glance`, and close the valve where it says.
+
+        It is called in the thread in which samples arrive, with the frames' own numbers, each
+        frame once and in order, and with the channels that come from one device together. None
+        ends it.
+        """
+
+
+@dataclass(frozen=True, slots=True)
+class LineReport:
+    """What is known of one line to a device.
+
+    `who` is what the device says it is, "" while it has not answered. `good`, `bad` and
+    `dropped` count frames or answers: those taken, those that did not fit, those that are missing.
+    `round_trip` is from a question to its answer, median and longest [s]. `skew` [s] is how far
+    the time of a value may be off the time of the samples, `drift` by how much faster the device's
+    clock runs than the computer's (1e-6: a microsecond a second); None where there is none.
+    `trouble` is what is wrong now, "" for nothing, `remedy` what to try.
+    """
+
+    port: str
+    path: str
+    kind: str
+    who: str = ""
+    good: int = 0
+    bad: int = 0
+    dropped: int = 0
+    round_trip: tuple[float, float] | None = None
+    skew: float | None = None
+    drift: float | None = None
+    trouble: str = ""
+    remedy: str = ""
+
+
+class Lines(Protocol):
+    """The lines to the devices of a rig, for people."""
+
+    def report(self) -> tuple[LineReport, ...]:
+        """Return what is known of each line now."""
+
+    def told(self) -> tuple[str, ...]:
+        """Return what has happened on the lines since this was asked last, one text each."""
+
+
 @dataclass(frozen=True, slots=True)
 class Rig:
     """All devices of one rig.
 
-    `emulated` tells that every device answered that it is emulated: nothing real can move.
+    `emulated` tells that every device answered that it is emulated: nothing real can move. `post`
+    and `lines` are there where devices are at the end of lines; `closing` ends threads and ports.
     """
 
     actuator: Actuator
@@ -188,3 +245,6 @@ class Rig:
     inputs: Inputs
     emulated: bool
     horn: Horn | None = None
+    post: Post | None = None
+    lines: Lines | None = None
+    closing: Callable[[], Awaitable[None]] | None = None

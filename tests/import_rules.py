@@ -25,6 +25,7 @@ LAYERS: Final = {
     # The values that every room is told: plain dataclasses beside the reader that fills them.
     "rig.protocol.plan": 0,
     "rig.protocol.beam": 0,
+    "rig.protocol.wire": 0,
     "rig.protocol": 1,
     "rig.acquire": 1,
     "rig.guards": 1,

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 from rig.channels import Channel
 from rig.protocol.beam import Specimen
+from rig.protocol.wire import Wire
 
 Bounds = tuple[float, float]
 
@@ -319,7 +320,8 @@ class RigPlan:
     """A rig file. `simulation` is the hidden truth of a simulated rig, SI and plain values.
 
     `local_input` is what a person at the rig operates to allow motion: "button", "key", or ""
-    where there is none.
+    where there is none. `wire` is what the serial drivers know of ports and devices, `settings`
+    what the rig file says to a driver from elsewhere.
     """
 
     name: str
@@ -333,6 +335,8 @@ class RigPlan:
     simulation: Mapping[str, float | str]
     warning: WarningSignal | None = None
     local_input: str = ""
+    wire: Wire | None = None
+    settings: Mapping[str, str | float | bool] = field(default_factory=dict)
 
     @property
     def sampled(self) -> tuple[Channel, ...]:

@@ -1,0 +1,203 @@
+"""One serial line: a port, the thread that reads it, and what becomes of a line that is lost.
+
+The thread waits for the first byte and takes whatever has come with it, so that a sample is
+handed on within a fraction of a millisecond. Whoever owns the line is called in that thread.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import serial
+
+from rig.clock import Clock
+from rig.errors import DeviceError
+from rig.protocol.wire import Port
+
+WAIT: Final = 0.05
+"""Longest time [s] the thread waits for a byte before it looks whether it shall end."""
+REOPEN_EVERY: Final = 0.2
+"""Time [s] between tries to open a port that was unplugged."""
+WRITE_WITHIN: Final = 0.5
+"""Time [s] in which a line must take what is written to it."""
+
+_PARITY: Final = {
+    "none": serial.PARITY_NONE,
+    "even": serial.PARITY_EVEN,
+    "odd": serial.PARITY_ODD,
+}
+_STOP_BITS: Final = {1: serial.STOPBITS_ONE, 2: serial.STOPBITS_TWO}
+
+OnBytes = Callable[[bytes, float], None]
+"""Called with what has come and when [s of the clock]; in the line's thread."""
+OnChange = Callable[[bool], None]
+"""Called when the line was lost (False) or is back (True); in the line's thread."""
+
+
+@dataclass(slots=True)
+class Traffic:
+    """What has gone over a line: bytes each way, and how often it was lost."""
+
+    received: int = 0
+    sent: int = 0
+    losses: int = 0
+
+
+class SerialLine:
+    """A port that is open, or is being opened again. `write` may be called from any thread."""
+
+    def __init__(self, plan: Port, clock: Clock) -> None:
+        self.plan = plan
+        self.traffic = Traffic()
+        self._clock = clock
+        self._port: serial.Serial | None = None
+        self._writing = threading.Lock()
+        self._ending = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._on_bytes: OnBytes = _nowhere
+        self._on_change: OnChange = _nobody
+        self._trouble = ""
+
+    @property
+    def trouble(self) -> str:
+        """Why the line cannot be used now, "" where it can."""
+        return self._trouble
+
+    @property
+    def is_terminal(self) -> bool:
+        """Whether the port is a pseudo-terminal: another program, no hardware."""
+        return os.path.realpath(self.plan.path).startswith("/dev/pts/")
+
+    def open(self, on_bytes: OnBytes, on_change: OnChange | None = None) -> None:
+        """Open the port and start its thread. Raises DeviceError in one line for people."""
+        self._on_bytes = on_bytes
+        self._on_change = on_change or _nobody
+        self._port = self._opened()
+        self._thread = threading.Thread(
+            target=self._read, name=f"line {self.plan.name}", daemon=True
+        )
+        self._thread.start()
+
+    def write(self, data: bytes) -> float:
+        """Write bytes whole, never mixed with those of another thread; return when [s].
+
+        Raises DeviceError where the line is lost or takes nothing.
+        """
+        with self._writing:
+            port = self._port
+            if port is None:
+                raise DeviceError(self._trouble or f"{self._where()} is not open")
+            try:
+                port.write(data)
+            except (OSError, serial.SerialException, TypeError) as error:
+                raise DeviceError(f"{self._where()} takes nothing: {error}") from error
+            self.traffic.sent += len(data)
+            return self._clock.now()
+
+    def close(self) -> None:
+        """End the thread and close the port; safe to call twice."""
+        self._ending.set()
+        thread, self._thread = self._thread, None
+        if thread is not None:
+            port = self._port
+            if port is not None:
+                _quietly(port.cancel_read)
+            thread.join()
+        with self._writing:
+            port, self._port = self._port, None
+        if port is not None:
+            _quietly(port.close)
+
+    def _where(self) -> str:
+        return f'port "{self.plan.name}" ({self.plan.path})'
+
+    def _opened(self) -> serial.Serial:
+        plan = self.plan
+        try:
+            return serial.Serial(
+                plan.path,
+                plan.baud,
+                parity=_PARITY[plan.parity],
+                stopbits=_STOP_BITS[plan.stop_bits],
+                timeout=WAIT,
+                write_timeout=WRITE_WITHIN,
+                exclusive=True,
+            )
+        except (OSError, ValueError, serial.SerialException) as error:
+            raise DeviceError(f"{self._where()}: {_opening(error)}") from error
+
+    def _read(self) -> None:
+        while not self._ending.is_set():
+            port = self._port
+            if port is None:
+                self._again()
+                continue
+            try:
+                data = port.read(max(1, port.in_waiting))
+            except (OSError, serial.SerialException, TypeError) as error:
+                if not self._ending.is_set():
+                    self._lose(error)
+                continue
+            if data:
+                self.traffic.received += len(data)
+                self._on_bytes(data, self._clock.now())
+
+    def _lose(self, error: Exception) -> None:
+        with self._writing:
+            port, self._port = self._port, None
+        if port is not None:
+            _quietly(port.close)
+        self.traffic.losses += 1
+        self._trouble = f"{self._where()} was unplugged or has failed: {error}"
+        self._on_change(False)
+
+    def _again(self) -> None:
+        if not self.plan.reopen or self._ending.wait(REOPEN_EVERY):
+            # Nothing to open: the thread only waits for the end.
+            self._ending.wait()
+            return
+        try:
+            port = self._opened()
+        except DeviceError:
+            return
+        with self._writing:
+            self._port = port
+        self._trouble = ""
+        self._on_change(True)
+
+
+def _opening(error: Exception) -> str:
+    """Return why a port cannot be opened and what to do, in words."""
+    number = getattr(error, "errno", None)
+    if number in (errno.ENOENT, errno.ENXIO, errno.ENODEV):
+        return (
+            "there is no such port; is the device plugged in and switched on? see /dev/serial/by-id"
+        )
+    if number in (errno.EACCES, errno.EPERM):
+        return (
+            'permission refused; join the group that owns the port (often "dialout"), log in again'
+        )
+    if number in (errno.EAGAIN, errno.EWOULDBLOCK, errno.EBUSY) or "lock" in str(error):
+        return "in use by another program; end it, or wait until its test is over"
+    return f"cannot be opened: {error}"
+
+
+def _quietly(act: Callable[[], None]) -> None:
+    """Do what may fail because the line is gone already."""
+    try:
+        act()
+    except (OSError, serial.SerialException, TypeError, AttributeError):
+        return
+
+
+def _nowhere(_data: bytes, _when: float) -> None:
+    """Take no notice."""
+
+
+def _nobody(_there: bool) -> None:
+    """Tell nobody."""
