@@ -139,6 +139,9 @@ class SerialLine:
                 continue
             try:
                 data = port.read(max(1, port.in_waiting))
+                if data and (more := port.in_waiting):
+                    # The first byte alone would wake its owner for nothing.
+                    data += port.read(more)
             except (OSError, serial.SerialException, TypeError) as error:
                 if not self._ending.is_set():
                     self._lose(error)
@@ -175,13 +178,9 @@ def _opening(error: Exception) -> str:
     """Return why a port cannot be opened and what to do, in words."""
     number = getattr(error, "errno", None)
     if number in (errno.ENOENT, errno.ENXIO, errno.ENODEV):
-        return (
-            "there is no such port; is the device plugged in and switched on? see /dev/serial/by-id"
-        )
+        return "there is no such port; is it plugged in and switched on? look in /dev/serial/by-id"
     if number in (errno.EACCES, errno.EPERM):
-        return (
-            'permission refused; join the group that owns the port (often "dialout"), log in again'
-        )
+        return 'permission refused; join the group of the port (often "dialout") and log in again'
     if number in (errno.EAGAIN, errno.EWOULDBLOCK, errno.EBUSY) or "lock" in str(error):
         return "in use by another program; end it, or wait until its test is over"
     return f"cannot be opened: {error}"
