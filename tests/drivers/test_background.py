@@ -20,7 +20,7 @@ async def test_jobs_run_side_by_side_until_they_are_closed() -> None:
 
     background = Background([lambda: job("a"), lambda: job("b")])
     background.start()
-    while len(seen) < 10:
+    for _ in range(10):
         await asyncio.sleep(0)
     assert background.trouble == ""
     await background.close()
@@ -42,7 +42,7 @@ async def test_a_job_that_fails_ends_the_others_and_is_told_and_not_raised() -> 
 
     background = Background([lasting, failing])
     background.start()
-    while not background.trouble:
+    for _ in range(10):
         await asyncio.sleep(0)
     assert background.trouble == "ZeroDivisionError: nobody expected this"
     assert ended == ["lasting"]
