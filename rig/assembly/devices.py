@@ -90,7 +90,11 @@ def _throttled(plan: Plan) -> Plan:
 
 
 async def close(rig: Rig) -> None:
-    """Let a rig's devices end their threads and ports."""
-    closing = getattr(rig.acquisition, "close", None)
-    if closing is not None:
-        await closing()
+    """Let a rig's devices end their threads and ports; both are tried."""
+    ending = getattr(rig.acquisition, "close", None)
+    try:
+        if ending is not None:
+            await ending()
+    finally:
+        if rig.closing is not None:
+            await rig.closing()

@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import gc
 import json
 import os
 import shutil
@@ -30,8 +31,10 @@ from rig.assembly.looking_back import LookBack, look_back
 from rig.assembly.result import header_of
 from rig.clock import Clock, SystemClock
 from rig.control.checklist import refusal
+from rig.control.found import refuse_moving
 from rig.control.hours import local, quiet_until
 from rig.control.lock import lock_folder, lock_rig, refuse_taken
+from rig.control.prompt import prompt
 from rig.errors import DeviceError, InputError, NotBegun, RigError
 from rig.ports import Rig
 from rig.protocol.load import load_plan
@@ -41,6 +44,7 @@ from rig.record.remote import RemoteRecorder
 from rig.record.take_up import take_up
 
 OPENS_WITHIN: Final = 60.0  # [s] for all devices of a rig to answer
+TURN: Final = 0.5e-3  # [s] after which a thread that waits for its turn gets it
 _KINDS: Final[dict[str, Any]] = {"out": Path, "seed": int}
 
 
@@ -205,11 +209,13 @@ async def _new(
 ) -> int:
     """Make the folder and carry the test out from its beginning."""
     plan, order = test.plan, test.order
+    refuse_moving(await prompt(rig).actuator.status())
     recorder = await _recorder(order.out, _header(plan, order, rig, clock.utc()))
     try:
         held.callback(lock_folder(order.out, clock.utc()).release)
         log.keep()
         live = LiveTest(plan, rig, recorder, clock, order.out, on_call=order.on_call)
+        _attentive()
         return await live.run(starter.ready)
     except BaseException:
         if starter.waits:
@@ -239,11 +245,23 @@ async def _taken_up(
         # Last: from here on a simulated rig goes on with the clock.
         restore_simulated(rig, taken)
         live = LiveTest(plan, rig, recorder, clock, order.out, on_call=order.on_call, taken=taken)
+        _attentive()
         return await live.run(starter.ready)
     except BaseException:
         if starter.waits and found.ending is not None:
             end_again(found, found.ending)
         raise
+
+
+def _attentive() -> None:
+    """Let the threads in which samples arrive wait for the loop as little as possible.
+
+    By default a thread waits 5 ms while another computes, and a full look for unused objects
+    holds up all of them for some 30 ms: what is there by now is not looked at any more.
+    """
+    sys.setswitchinterval(TURN)
+    gc.collect()
+    gc.freeze()
 
 
 async def _recorder(out: Path, header: RunHeader) -> RemoteRecorder:

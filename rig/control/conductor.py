@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Mapping
+from contextlib import ExitStack
 from dataclasses import replace
 from typing import Final
 
@@ -18,16 +19,20 @@ from rig.control.book import Book
 from rig.control.clockwatch import ClockWatch
 from rig.control.cyclic_stage import CyclicStage
 from rig.control.desk import Desk
+from rig.control.found import find
+from rig.control.line_watch import LineWatch
 from rig.control.outlook import Outlook
 from rig.control.prompt import prompt
 from rig.control.reception import Reception
 from rig.control.restart import restart_point
+from rig.control.sentry import posted
 from rig.control.slow_stages import approach, hold, ramp, static
 from rig.control.standing import Standing
-from rig.control.states import FAULTS, STANDING
+from rig.control.states import STANDING
 from rig.control.station import StageAgain, Station
+from rig.control.stop_now import StopNow, table_cause
 from rig.control.stopping import Stopping
-from rig.control.stream import StopNow, Stream
+from rig.control.stream import Stream
 from rig.control.taken_up import TakenUp, Verdict
 from rig.control.taking_up import contact_and_check, make_safe, restore
 from rig.control.zeros import read_zeros
@@ -115,16 +120,25 @@ class Conductor:
         self._station.on_asked = self._standing.slow
         self._station.on_unattended = self._standing.slow_unattended
         self._clock_watch = ClockWatch(clock) if clock is not None and live else None
+        self._lines = LineWatch(rig.lines, self.book)
+        self._post = rig.post if live else None
         self._cyclic: CyclicStage | None = None
 
     async def run(self) -> Verdict:
         """Carry the plan out, stop the rig in every case, and name the outcome."""
+        with ExitStack() as posts:
+            return await self._run(posts)
+
+    async def _run(self, posts: ExitStack) -> Verdict:
+        refused = False
         try:
+            posts.enter_context(posted(self._post, self.stream.sentry.glance))
             await self._stages()
             stop = StopNow("done", "run-out", "all stages done", self.book.counted)
         except StopNow as ended:
             stop = ended
         except DeviceError as error:
+            refused = True
             stop = StopNow("device", "fault", str(error), self.book.counted)
         except asyncio.CancelledError:
             _forget_cancellation()
@@ -133,7 +147,7 @@ class Conductor:
             await self._stopping.stand_still()
             raise
         try:
-            return await self._stop(stop)
+            return await self._stop(stop, refused=refused)
         except BaseException:
             await self._stopping.stand_still()
             raise
@@ -156,6 +170,7 @@ class Conductor:
         stepped = self._clock_watch.look() if self._clock_watch is not None else ""
         if stepped:
             self.book.event("clock", stepped)
+        self._lines.look()
 
     async def _stages(self) -> None:
         stages, taken = self._plan.stages, self._taken
@@ -164,6 +179,8 @@ class Conductor:
             stages = await self._take_up(taken, doubts)
         else:
             self._restored = True
+            if taken is None and self._station.live:
+                await find(self._station)
             await self._begin()
         for stage in stages:
             self.outlook.stage = stage
@@ -249,8 +266,11 @@ class Conductor:
             self._stopping.run_down = self._cyclic.run_down
         return self._cyclic
 
-    async def _stop(self, stop: StopNow) -> Verdict:
-        """Stop by category, keep what follows, name the outcome. Acts first, records next."""
+    async def _stop(self, stop: StopNow, *, refused: bool) -> Verdict:
+        """Stop by category, keep what follows, name the outcome. Acts first, records next.
+
+        `refused` tells that a device refused something, or did not answer.
+        """
         stopped, state, judge = self.stream.now, self.book.state, self.stream.judge
         if self._cyclic is not None and isinstance(judge, Cycling):
             # What was seen before the stop, whatever cut the stage off.
@@ -268,12 +288,14 @@ class Conductor:
         self.stream.known_cause, self.stream.deaf = stop.cause, True
         self.outlook.cycles = stop.cycles or self.book.counted
         moves = await self._stopping.first_act(valve_first, standing=standing)
+        if refused or stop.cause == "silent":
+            stop = self._came_of(stop)
         self._answer(stop, moves=moves)
         await self._station.water.stop(self.stream.now, stop.cause)
         self.book.recent.hold()
         # From here on the verdict stands, whatever becomes of the rest.
         self._verdict = self._name(stop, stopped)
-        self.book.enter("stopping", _table_cause(stop), stop.why)
+        self.book.enter("stopping", table_cause(stop), stop.why)
         if stop.trip is not None:
             self.book.event("limit", stop.trip.text)
         self.book.interrupted()
@@ -282,11 +304,25 @@ class Conductor:
             ending=stop.outcome == "run-out", standing=standing
         )
         await self._stopping.after(stopped, retracted=retracted)
+        self._lines.end()
         self._verdict = verdict = self._name(stop, stopped)
         if self._recorder.trouble:
             verdict = replace(verdict, cause="record")
         self.book.enter("stopped", "stopped", f"{verdict.outcome}: {verdict.why}")
         return verdict
+
+    def _came_of(self, stop: StopNow) -> StopNow:
+        """Return the stop of the sentry, where that is what a refusal came of.
+
+        A controller that obeys refused because its valve was closed already; one that does not
+        is at fault itself.
+        """
+        seen = self.stream.seen()
+        if seen is None or self._stopping.lacking:
+            return stop
+        self.stream.known_cause = seen.cause
+        why = f"{seen.why}; then: {stop.why}"
+        return StopNow(seen.cause, seen.outcome, why, stop.cycles, seen.trip)
 
     def _answer(self, stop: StopNow, *, moves: bool) -> None:
         """Answer who asked for the stop, and whoever else waits."""
@@ -347,14 +383,3 @@ def _forget_cancellation() -> None:
     task = asyncio.current_task()
     if task is not None:
         task.uncancel()
-
-
-def _table_cause(stop: StopNow) -> str:
-    """Return the state table's word for the cause of a stop."""
-    if stop.outcome == "operator":
-        return "stop"
-    if stop.outcome in ("failure", "run-out", "ultimate"):
-        return "verdict"
-    if stop.outcome == "limit":
-        return "limit"
-    return stop.cause if stop.cause in FAULTS else "fault"

@@ -16,7 +16,8 @@ from rig.control.inspecting import inspect
 from rig.control.slow_stages import approach
 from rig.control.standing import UNATTENDED, Standing
 from rig.control.station import StageAgain, Station
-from rig.control.stream import ASKED, StopNow
+from rig.control.stop_now import StopNow
+from rig.control.stream import ASKED
 from rig.control.taken_up import TakenUp, compared
 from rig.criteria.findings import CriteriaState, Finding
 from rig.guards.health import HealthFinding, HealthState

@@ -5,7 +5,7 @@ from __future__ import annotations
 from rig.control.slow_stages import approach, static_check
 from rig.control.standing import Standing
 from rig.control.station import StageAgain, Station
-from rig.control.stream import StopNow
+from rig.control.stop_now import StopNow
 from rig.control.zeros import PAUSE_SHIFT, lift_and_read
 from rig.protocol.plan import Inspections
 

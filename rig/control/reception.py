@@ -9,7 +9,7 @@ from rig.control.desk import Asked, Request
 from rig.control.standing import Standing
 from rig.control.states import possible
 from rig.control.station import Station
-from rig.control.stream import StopNow
+from rig.control.stop_now import StopNow
 from rig.errors import InputError
 
 REFUSALS_A_MINUTE: Final = 20

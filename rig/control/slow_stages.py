@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.control.station import Station
-from rig.control.stream import StopNow
+from rig.control.stop_now import StopNow
 from rig.criteria.crack import CrackSetup, CrackState
 from rig.criteria.ultimate import UltimateSetup, UltimateState
 from rig.judging.looking import AllOf, Averaged, Judge, LoadReaches, averaged_in

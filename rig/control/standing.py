@@ -15,7 +15,8 @@ from rig.control.desk import Asked
 from rig.control.permit import Permit
 from rig.control.states import PAUSABLE, PEOPLE_NEAR, following, possible
 from rig.control.station import StageAgain, Station
-from rig.control.stream import FAR, StopNow
+from rig.control.stop_now import StopNow
+from rig.control.stream import FAR
 from rig.judging.looking import Nothing
 from rig.ports import InputState
 

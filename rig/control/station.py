@@ -13,7 +13,8 @@ from rig.control.attendance import Windows, closing, opened
 from rig.control.book import Book
 from rig.control.chores import Chores
 from rig.control.states import PAUSABLE
-from rig.control.stream import ASKED, FAR, StopNow, Stream
+from rig.control.stop_now import StopNow
+from rig.control.stream import ASKED, FAR, Stream
 from rig.control.water import Water
 from rig.errors import DeviceError
 from rig.guards.learned import combine
@@ -28,6 +29,7 @@ RETRACT: Final = 5e-3  # [m] at 1 mm/s after a normal stop; common practice, no 
 RETRACT_SPEED: Final = 1e-3
 POLL: Final = 0.2  # [s] between questions whether a ramp has arrived
 REST_MARGIN: Final = 0.05  # of the upper load above lower load that is still at rest
+LEAST_STEP: Final = 1e-6  # of a channel's range, within which a limit reads back the same
 OFF_WITHIN: Final = 30.0  # [s] in which the pressure must be off; common practice, no source
 SETTLED: Final = 0.5  # [s] after the amplitude has reached zero
 
@@ -129,7 +131,7 @@ class Station:
             await self.rig.actuator.write_limits(own)
             answer = await self.rig.actuator.read_limits()
             for name, pair in own.items():
-                if answer.get(name) != pair:
+                if not self._same_limit(name, pair, answer.get(name)):
                     raise StopNow(
                         "limits",
                         "fault",
@@ -138,6 +140,16 @@ class Station:
                         f"{shown(name, *answer[name]) if name in answer else 'nothing'}",
                     )
         self.stream.arm(bounds, self.plan.limits.persist)
+
+    def _same_limit(self, name: str, given: Bounds, answer: Bounds | None) -> bool:
+        """Tell whether a limit reads back as it was given: a controller keeps so many digits."""
+        channel = next((c for c in self.plan.rig.channels if c.name == name), None)
+        step = 0.0
+        if channel is not None:
+            step = max(channel.resolution, LEAST_STEP * (channel.high - channel.low))
+        pairs = zip(given, answer, strict=True) if answer is not None else ()
+        same = [own == back or abs(own - back) <= step for own, back in pairs]
+        return len(same) == 2 and all(same)
 
     async def wait(self, seconds: float, judge: Judge | None = None) -> Judge:
         """Go on for a duration [s], whatever the judge decides; return the judge.
@@ -298,7 +310,12 @@ class Station:
             await self.horn(False)
 
     async def set_pressure(self, level: Pressure) -> None:
-        """Set the hydraulic pressure; wait until it is on. Raises StopNow if it does not come."""
+        """Set the hydraulic pressure; wait until it is on. Raises StopNow if it does not come.
+
+        Nothing opens a valve again that the sentry has closed.
+        """
+        if level != "off" and (stop := self.stream.seen()) is not None:
+            raise stop
         self.stream.pressed = False
         await self.rig.actuator.pressure(level)
         self.pressure = level

@@ -10,7 +10,7 @@ from collections.abc import Awaitable, Callable
 from typing import Final
 
 from rig.control.station import Station
-from rig.control.stream import StopNow
+from rig.control.stop_now import StopNow
 from rig.control.zeros import averaged_from, write_zeros
 from rig.errors import DeviceError
 from rig.judging.looking import Judge
@@ -24,7 +24,7 @@ class Stopping:
     def __init__(self, station: Station) -> None:
         self._station = station
         self._rig, self._stream, self._book = station.rig, station.stream, station.book
-        self._lacking = False  # the valve did not close, or the pressure not go off
+        self.lacking = False  # the valve did not close, or the pressure not go off
         self.run_down: Callable[[bool], Awaitable[None]] | None = None
 
     async def stand_still(self) -> None:
@@ -62,7 +62,7 @@ class Stopping:
         """Close the valve and take the pressure away."""
         shut = await self._try("the valve does not close", self._rig.actuator.close_valve())
         off = await self._try("the pressure stays on", self._station.set_pressure("off"))
-        self._lacking = not (shut and off)
+        self.lacking = not (shut and off)
 
     async def controlled(self, *, ending: bool, standing: bool) -> bool:
         """Make the normal stop; whatever gets in its way closes the valve: then False.
@@ -91,7 +91,7 @@ class Stopping:
         try:
             after = self._station.plan.full_rate.after_stop
             judge: Judge = averaged_from(station)
-            while self._lacking and after > AGAIN:
+            while self.lacking and after > AGAIN:
                 judge, after = await station.wait(AGAIN, judge), after - AGAIN
                 await self._valve_first()
             judge = await station.wait(after, judge)

@@ -17,7 +17,9 @@ import numpy as np
 
 from rig.acquire.deflection import net_deflection
 from rig.control.desk import Asked, Desk
+from rig.control.sentry import Sentry
 from rig.control.states import INPUTS
+from rig.control.stop_now import StopNow, tripped
 from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits
 from rig.judging.looking import TICK_SECONDS, Decision, Judge, Look, Nothing
 from rig.ports import ActuatorStatus, InputState, Rig
@@ -41,30 +43,6 @@ OIL_STOP: Final = 333.15  # [K], 60 C; common practice, no source
 FAR: Final = 10**15  # frames: nothing is due
 ASKED: Final = "asked"
 """Kind of the decision that somebody asks for something, or an input wakes."""
-
-
-class StopNow(Exception):
-    """The test ends or must be stopped: cause for the rig, outcome and why for people.
-
-    `asked` is the request that asked for it, still to be answered.
-    """
-
-    def __init__(
-        self,
-        cause: str,
-        outcome: str,
-        why: str,
-        cycles: int = 0,
-        trip: Trip | None = None,
-        asked: Asked | None = None,
-    ) -> None:
-        super().__init__(why)
-        self.asked = asked
-        self.cause = cause
-        self.outcome = outcome
-        self.why = why
-        self.cycles = cycles
-        self.trip = trip
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +71,7 @@ class Stream:
 
     Test time begins at frame `begin`, whatever number the device gives its first frame.
     `counter` is what the controller's counter showed last, None before the first look.
+    The `sentry` checks the same limits as the samples arrive, where it is posted.
     `stopped_before` is what had stopped it before a test was taken up: it stops nothing now.
     """
 
@@ -106,6 +85,7 @@ class Stream:
         begin: int = 0,
     ) -> None:
         self._rig = rig
+        self.sentry = Sentry(c.name for c in rig.acquisition.channels if not c.slow)
         self._live = live
         self._desk = desk or Desk()
         self.on_request: Callable[[Asked], None] = _ignore
@@ -147,6 +127,7 @@ class Stream:
             rate=self.rate,
         )
         self._limit_state = LimitState()
+        self.sentry.arm(self._limits)
 
     @property
     def armed(self) -> Mapping[str, tuple[float, float]]:
@@ -156,6 +137,11 @@ class Stream:
     def disarm(self) -> None:
         """Check no bounds: only while nothing is commanded any more."""
         self._limits = None
+        self.sentry.disarm()
+
+    def seen(self) -> StopNow | None:
+        """Return the stop for what the sentry has closed the valve for, None where it has not."""
+        return self.sentry.stop(self.now, self._ahead or 0)
 
     def frames(self, seconds: float) -> int:
         """Return a duration [s] in frames, whole ticks, at least one."""
@@ -284,10 +270,9 @@ class Stream:
         What the samples decided goes before what people ask for in the same block.
         """
         if trip is not None:
-            outcome = "fault" if trip.kind == "feedback" else "limit"
-            raise StopNow(
-                "feedback" if outcome == "fault" else "limit", outcome, trip.text, trip=trip
-            )
+            raise tripped(trip)
+        if self._limits is not None:
+            self.sentry.heed(self.now, self._ahead or 0)
         self.on_block()
         while not decided and (asked := self._desk.take(self.now)) is not None:
             self.on_request(asked)

@@ -12,7 +12,7 @@ from typing import Final
 from rig.control.slow_stages import approach, static_check
 from rig.control.standing import Standing
 from rig.control.station import RETRACT_SPEED, StageAgain, Station
-from rig.control.stream import StopNow
+from rig.control.stop_now import StopNow
 from rig.control.taken_up import TakenUp, compared
 from rig.control.zeros import LIFT, PAUSE_SHIFT, read_zeros
 from rig.judging.looking import Nothing
@@ -24,6 +24,7 @@ STILL_MOVES: Final = (
     "the actuator was still moving: its controller has not stopped when the program was gone; have "
     "its watchdog looked at before anything else"
 )
+OWN_WATCHDOG: Final = "the controller's watchdog had stopped it while the program was gone"
 OWN_LIMIT: Final = "the controller had stopped by its own limit while the program was gone"
 WATCHDOG_OVER: Final = 2.0  # [s] after which a watchdog has expired for certain
 OWN_STOP: Final = 120.0  # [s] in which a controller must have stopped by itself
@@ -58,7 +59,9 @@ async def make_safe(station: Station, taken: TakenUp) -> tuple[str, ...]:
     alone = f"the controller held {held / 1e3:.1f} kN until then" if loaded else ""
     book.cut_off(taken, alone)
     doubts = (OWN_LIMIT,) if status.stopped_by == "limit" else ()
-    for text in (*_lacking(station, taken, status), *filter(None, (alone,)), *doubts):
+    watchdog = OWN_WATCHDOG if status.stopped_by == "watchdog" else ""
+    said = (watchdog, *_lacking(station, taken, status), alone, *doubts)
+    for text in filter(None, said):
         book.event("resume", text)
     return doubts
 
