@@ -70,8 +70,8 @@ class SerialLine:
 
     @property
     def is_terminal(self) -> bool:
-        """Whether the port is a pseudo-terminal: another program, no hardware."""
-        return os.path.realpath(self.plan.path).startswith("/dev/pts/")
+        """Whether the port is a pseudo-terminal."""
+        return is_terminal(self.plan)
 
     def open(self, on_bytes: OnBytes, on_change: OnChange | None = None) -> None:
         """Open the port and start its thread. Raises DeviceError in one line for people."""
@@ -172,6 +172,11 @@ class SerialLine:
             self._port = port
         self._trouble = ""
         self._on_change(True)
+
+
+def is_terminal(port: Port) -> bool:
+    """Tell whether a port is a pseudo-terminal: another program, no hardware."""
+    return os.path.realpath(port.path).startswith("/dev/pts/")
 
 
 def _opening(error: Exception) -> str:

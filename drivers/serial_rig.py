@@ -9,7 +9,8 @@ from drivers.acquisition import FrameAcquisition
 from drivers.background import Background
 from drivers.controller import SerialActuator
 from drivers.instruments import Instruments
-from drivers.stations import ModbusDevices
+from drivers.lines import is_terminal
+from drivers.stations import EMULATED, ModbusDevices
 from rig.clock import Clock
 from rig.errors import DeviceError, InputError
 from rig.ports import ActuatorRange, Inputs, InputState, LineReport, Rig
@@ -118,15 +119,11 @@ class _Devices:
     def _emulated(self) -> bool:
         """Whether all that can move or hurt says that it is emulated, on pseudo-terminals."""
         return (
-            all(port.is_terminal for port in self._wire.ports)
+            all(map(is_terminal, self._wire.ports))
             and EMULATED in self._actuator.who
             and self._acquisition.emulated
             and self._modbus.emulated
         )
-
-
-EMULATED = "emulated"
-"""What an emulated controller says of itself."""
 
 
 class _Watched:
