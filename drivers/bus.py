@@ -39,7 +39,11 @@ TRIPS: Final = 256
 
 
 class Refused(DeviceError):
-    """A device answered with an exception: it was asked for what it cannot do."""
+    """A device answered with an exception, `code`: it was asked for what it cannot do."""
+
+    def __init__(self, text: str, code: int) -> None:
+        super().__init__(text)
+        self.code = code
 
 
 class Silent(DeviceError):
@@ -59,6 +63,10 @@ class Line(Protocol):
     @property
     def trouble(self) -> str:
         """Why the line cannot be used now, "" where it can."""
+
+    @property
+    def is_terminal(self) -> bool:
+        """Whether the port is a pseudo-terminal: another program, no hardware."""
 
     def open(self, on_bytes: OnBytes, on_change: OnChange | None = None) -> None:
         """Open the port and hand on what comes."""
@@ -154,8 +162,8 @@ class Bus:
             with suppress(_Doubted):
                 answer = await self._asked(address, question, wait)
                 if question.refused_by(answer.pdu):
-                    why = modbus.refusal(answer.pdu)
-                    raise Refused(f'{self._who(address)} refuses to "{question.says}": {why}')
+                    text = f'{self._who(address)} refuses to "{question.says}": '
+                    raise Refused(text + modbus.refusal(answer.pdu), answer.pdu[1])
                 return answer
         raise DeviceError(f"{self._who(address)} speaks without being asked; look at its settings")
 

@@ -19,7 +19,10 @@ from rig.protocol.wire import ROLES, ModbusDevice, Point
 OUTPUTS: Final = frozenset({"pump", "horn"})
 """Bits that are written; they are read only to see that they were."""
 INPUTS_EVERY: Final = 0.05
-"""Time [s] between two readings of the bits that are read."""
+"""Time [s] between two readings of an input."""
+OUTPUTS_EVERY: Final = 0.15
+"""Time [s] between two questions to a device that has outputs and no inputs: a third of half a
+second, the usual time of a watchdog. Common practice, no source."""
 REGISTERS: Final = {"bit": 1, "int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2}
 """Registers that a point of each kind takes."""
 
@@ -39,8 +42,8 @@ class Group:
 
     @property
     def is_input(self) -> bool:
-        """Whether it holds bits, which must never be stale."""
-        return any(point.what in ROLES for point in self.points)
+        """Whether it holds inputs, which must never be stale."""
+        return any(_is_input(point) for point in self.points)
 
     @property
     def characters(self) -> int:
@@ -58,11 +61,15 @@ class Reading:
 
 
 def groups_of(points: Iterable[Point]) -> tuple[Group, ...]:
-    """Return the questions that read all points but the outputs.
+    """Return the questions that read all points.
 
     Only what lies side by side is read together: a device refuses to read what it has not got.
+    Outputs are read where nothing else is read as often: their watchdog wants questions.
     """
-    read = [point for point in points if point.what not in OUTPUTS]
+    every = list(points)
+    read = [point for point in every if point.what not in OUTPUTS]
+    if not any(map(_is_input, read)):
+        read = every
     read.sort(key=lambda p: (p.table, _every(p), p.at, p.what))
     return tuple(
         group
@@ -121,8 +128,14 @@ def known(readings: Mapping[str, Reading], what: str) -> float:
     return readings[what].value if what in readings else math.nan
 
 
+def _is_input(point: Point) -> bool:
+    return point.what in ROLES and point.what not in OUTPUTS
+
+
 def _every(point: Point) -> float:
-    return INPUTS_EVERY if point.what in ROLES else point.every
+    if point.what in OUTPUTS:
+        return OUTPUTS_EVERY
+    return INPUTS_EVERY if _is_input(point) else point.every
 
 
 def _neighbours(points: tuple[Point, ...]) -> list[Group]:
