@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import os
+import termios
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -122,13 +123,13 @@ class SerialLine:
             return serial.Serial(
                 plan.path,
                 plan.baud,
-                parity=_PARITY[plan.parity],
+                parity=_parity(plan),
                 stopbits=_STOP_BITS[plan.stop_bits],
                 timeout=WAIT,
                 write_timeout=WRITE_WITHIN,
                 exclusive=True,
             )
-        except (OSError, ValueError, serial.SerialException) as error:
+        except (OSError, ValueError, serial.SerialException, termios.error) as error:
             raise DeviceError(f"{self._where()}: {_opening(error)}") from error
 
     def _read(self) -> None:
@@ -179,6 +180,13 @@ def is_terminal(port: Port) -> bool:
     return os.path.realpath(port.path).startswith("/dev/pts/")
 
 
+def _parity(port: Port) -> str:
+    """Return the parity to ask for. A pseudo-terminal has none, and Linux refuses "even" there."""
+    if port.parity == "even" and is_terminal(port):
+        return serial.PARITY_NONE
+    return _PARITY[port.parity]
+
+
 def _opening(error: Exception) -> str:
     """Return why a port cannot be opened and what to do, in words."""
     number = getattr(error, "errno", None)
@@ -188,6 +196,8 @@ def _opening(error: Exception) -> str:
         return 'permission refused; join the group of the port (often "dialout") and log in again'
     if number in (errno.EAGAIN, errno.EWOULDBLOCK, errno.EBUSY) or "lock" in str(error):
         return "in use by another program; end it, or wait until its test is over"
+    if isinstance(error, termios.error) or number == errno.EINVAL:
+        return "takes neither this speed nor this parity; look at baud, parity and stop_bits"
     return f"cannot be opened: {error}"
 
 

@@ -187,6 +187,16 @@ def test_a_port_in_use(ends: Ends, line: SerialLine) -> None:
     assert os.read(ends.master, 20) == b"still ours"
 
 
+@pytest.mark.parametrize("parity", ["none", "even", "odd"])
+def test_every_parity_opens_again_and_again(ends: Ends, heard: Heard, parity: str) -> None:
+    for _ in range(3):
+        line = SerialLine(Port("bus", str(ends.path), 19200, parity), SystemClock())
+        line.open(heard.take)
+        line.write(b"x")
+        line.close()
+    assert os.read(ends.master, 10) == b"xxx"
+
+
 AS_ANOTHER = """
 import os, sys
 from drivers.lines import SerialLine
