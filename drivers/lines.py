@@ -181,8 +181,8 @@ def is_terminal(port: Port) -> bool:
 
 
 def _parity(port: Port) -> str:
-    """Return the parity to ask for. A pseudo-terminal has none, and Linux refuses "even" there."""
-    if port.parity == "even" and is_terminal(port):
+    """Return the parity to ask for. A pseudo-terminal has none, and Linux refuses one there."""
+    if is_terminal(port):
         return serial.PARITY_NONE
     return _PARITY[port.parity]
 
