@@ -15,6 +15,8 @@ TURN_ROUND: Final = 5e-3
 """Time [s] a station takes to answer, beside the silence that ends the request."""
 LATE: Final = 20e-3
 """Time [s] by which this process may be late: a pause up to it ends no request."""
+HAIR: Final = 1e-4
+"""Time [s] to wait longer, so that the silence is over whatever a clock rounds."""
 
 Send = Callable[[bytes, float], None]
 """Called with bytes and when they begin to go over the line [s of the clock]."""
@@ -75,10 +77,11 @@ class ModbusBus:
         while True:
             await self._came.wait()
             self._came.clear()
-            await self._clock.sleep(self._silence + LATE)
-            now = self._clock.now()
-            for request in self._ear.fall_silent(now):
-                self._hand_over(request, now)
+            while self._ear.waiting:
+                await self._clock.sleep(self._silence + LATE + HAIR)
+                now = self._clock.now()
+                for request in self._ear.fall_silent(now):
+                    self._hand_over(request, now)
 
     async def _serve(
         self, station: WatchedStation, requests: asyncio.Queue[tuple[bytes, float]]
