@@ -118,7 +118,7 @@ async def test_heartbeats_keep_it_going(moving: Bench) -> None:
     """With a heartbeat each 100 ms it goes on for longer than its watchdog's time."""
     async with moving.watching() as watch:
         await _cycling(moving, watch)
-        await moving.pause(3 * WATCHDOG)
+        await moving.pause(2.4 * WATCHDOG)
         status = await moving.status()
         promise(status.moving and not status.stopped_by, f"it says {told(status)}")
 
@@ -126,13 +126,13 @@ async def test_heartbeats_keep_it_going(moving: Bench) -> None:
 @pytest.mark.parametrize("motion", ["cycling", "ramp"])
 async def test_without_heartbeats_it_stops_by_itself(moving: Bench, motion: str) -> None:
     """Half a second after the last heartbeat the controller stops, and says by what."""
-    unloads = 0.8 * moving.mean
+    unloads = 0.9 * moving.mean
     async with moving.watching() as watch:
         await moving.loaded(watch)
         if motion == "cycling":
             await _cycling(moving, watch)
         else:
-            rate = moving.mean / 8
+            rate = moving.mean / 16
             await moving.call("move_load", moving.actuator.move_load(2 * moving.mean, rate))
         watch.beating = False
         await moving.pause(WATCHDOG / 2)
