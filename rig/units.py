@@ -155,6 +155,26 @@ def parse_any(text: object, dimensions: tuple[str, ...]) -> tuple[float, str]:
     raise UnitError(*_wrong_unit(text, unit, dimensions))
 
 
+def parse_unit(text: object, dimension: str) -> tuple[float, float]:
+    """Read a unit by itself, such as `"kN"`; return its factor and offset to SI.
+
+    A number of it is number * factor + offset in SI. Raises `UnitError` for an unknown unit, one of another dimension, and a quantity.
+    """
+    known = UNITS[dimension]
+    remedy = f"give one of {', '.join(known)}"
+    if not isinstance(text, str):
+        raise UnitError(f"{shown(text)} is no unit", remedy)
+    unit = text.strip().translate(_SIGNS)
+    if unit in known:
+        return known[unit], _OFFSETS.get(unit, 0.0) if dimension == "temperature" else 0.0
+    other = _DIMENSIONS.get(unit)
+    if other is not None:
+        raise UnitError(f"{shown(text)} is a unit of {other}", remedy)
+    near = _nearest(unit, list(known))
+    hint = f'did you mean "{near}"? known are {", ".join(known)}' if near else remedy
+    raise UnitError(f"{shown(text)} is no unit of {dimension}", hint)
+
+
 def example(*dimensions: str) -> str:
     """Return words such as `a force such as "92 kN" or a percentage such as "70 %"`."""
     return " or ".join(_EXAMPLES[d] for d in dimensions)

@@ -13,6 +13,7 @@ from rig.protocol.draft import Draft
 from rig.protocol.plan import Approach, Cyclic, Hold, Loading, Ramp, RigPlan, Stage, Static
 from rig.protocol.position import Path
 from rig.protocol.usual import USUAL_CRITERIA, usual_load, warn_unnamed
+from rig.protocol.wire_demands import check_demands
 
 _OVERLOAD_REFUSED = 1.10
 _OVERLOAD_WARNED = 1.05
@@ -33,6 +34,7 @@ def check_draft(document: Document, draft: Draft) -> None:
     _check_judging(document, draft)
     _check_attendance(document, draft)
     _check_limits(document, draft)
+    check_demands(document, draft)
     warn_unnamed(document, draft)
 
 

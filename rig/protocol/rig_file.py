@@ -9,8 +9,9 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import BeforeValidator, Field
 
-from rig.channels import CHANNEL_UNITS, Channel, channel_unit
-from rig.protocol.bounds import bounds, channel_dimension, difference_dimension, table_of_bounds
+from rig.channels import Channel
+from rig.protocol.bounds import table_of_bounds
+from rig.protocol.channel_tables import ChannelTable, build_channels
 from rig.protocol.document import Document, meant
 from rig.protocol.fields import (
     UNREAD,
@@ -30,9 +31,12 @@ from rig.protocol.fields import (
     refuse,
 )
 from rig.protocol.plan import ActuatorPlan, Bounds, PumpPlan, RigPlan, WarningSignal
-from rig.protocol.position import Path
 from rig.protocol.validation import validate
-from rig.units import UnitError, parse, shown
+from rig.protocol.wire import Wire
+from rig.protocol.wire_controller import OWN_LIMITS
+from rig.protocol.wire_file import SERIAL, Rest, build_wire, read_settings, refuse_wire
+from rig.protocol.wire_tables import WireTables
+from rig.units import shown
 
 Objection = Callable[[str], tuple[str, str] | None]
 """What is wrong with a driver's name on this computer and what would be right; None if nothing."""
@@ -57,6 +61,9 @@ SIMULATED = "simulated"
 """The driver that moves nothing real."""
 
 
+_OWN: Final = (SIMULATED, SERIAL)
+"""Drivers of this program, which have no settings."""
+
 _NO_BOUNDS: Final = (-math.inf, math.inf)
 _DRIVER: Final = re.compile(r"[a-z][a-z0-9_]{0,59}")
 
@@ -78,16 +85,6 @@ class ActuatorTable(Table):
     speed: Speed
     frequency: Frequency
     limits: Literal["controller", "software only"]
-
-
-class ChannelTable(Table):
-    """`[[channel]]`; its quantities are read once its unit is known."""
-
-    name: Name
-    resolution: Any
-    noise: Any = None
-    range: Any
-    slow: bool = False
 
 
 class PumpTable(Table):
@@ -120,7 +117,7 @@ class SimulationTable(Table):
     life_scale: Annotated[float, number(1e-9, 1e6)] = 1.0
 
 
-class RigFile(Table):
+class RigFile(WireTables):
     """A whole rig file."""
 
     what = "rig file"
@@ -150,9 +147,11 @@ def build_rig(document: Document, objection: Objection | None = None) -> RigPlan
     objected = objection(file.driver) if objection and file.driver else None
     if objected:
         document.refuse(("driver",), *objected)
-    channels = _channels(document, file)
+    channels = build_channels(document, file.channel)
     signal = file.warning_signal
     _warn_people(document, file)
+    # A driver whose name is wrong may be any: its tables are judged by themselves alone.
+    driver = "" if objected else file.driver
     return RigPlan(
         name=file.name,
         driver=file.driver,
@@ -165,7 +164,28 @@ def build_rig(document: Document, objection: Objection | None = None) -> RigPlan
         simulation=file.simulation.model_dump(),
         warning=WarningSignal(signal.kind, signal.before) if signal else None,
         local_input=file.local_input or "",
+        wire=_wire(document, file, driver),
+        settings=read_settings(document, file, driver if driver in _OWN else ""),
     )
+
+
+def _wire(document: Document, file: RigFile, driver: str) -> Wire | None:
+    if driver not in ("", SERIAL):
+        refuse_wire(document, file, file.channel, driver)
+        return None
+    if not driver and file.port is None:
+        return None
+    own = file.actuator is not None and file.actuator.limits == "controller"
+    limited = tuple(name for name in OWN_LIMITS if name == "load" or name in file.limits)
+    rest = Rest(
+        channels=file.channel,
+        limited=limited if own else (),
+        rate=file.rate,
+        pump=file.pump is not None or "pump" in document.unread,
+        signal=file.warning_signal is not None or "warning_signal" in document.unread,
+        local_input=file.local_input or "",
+    )
+    return build_wire(document, file, rest)
 
 
 def _actuator(document: Document, table: ActuatorTable | None) -> ActuatorPlan:
@@ -208,77 +228,6 @@ def _warn_people(document: Document, file: RigFile) -> None:
             "on nor unloads",
             'write local_input = "button" or "key" above the first [table]',
         )
-
-
-def _channels(document: Document, file: RigFile) -> tuple[Channel, ...]:
-    seen: set[str] = set()
-    channels = []
-    for index, table in enumerate(file.channel):
-        if table is None or not table.name:
-            continue
-        path = ("channel", index)
-        if table.name in seen:
-            document.refuse((*path, "name"), f"{shown(table.name)} is there twice", "name it once")
-        seen.add(table.name)
-        channels.append(_channel(document, path, table))
-    if "channel" not in document.unread:
-        for needed in ("load", "midspan"):
-            if not any(t and t.name == needed and not t.slow for t in file.channel):
-                document.refuse(
-                    ("channel",),
-                    f'has no sampled channel "{needed}"',
-                    f'add [[channel]] with name = "{needed}"',
-                )
-    return tuple(channel for channel in channels if channel)
-
-
-def _channel(document: Document, path: Path, table: ChannelTable) -> Channel | None:
-    unit = channel_unit(table.name)
-    if unit is None or table.name == "deflection":
-        document.refuse(
-            (*path, "name"), f"{shown(table.name)} is no channel name", _channel_like(table.name)
-        )
-        document.unread.add("channel")
-        return None
-    found = None
-    if table.range is not UNREAD:
-        found = bounds(document, (*path, "range"), table.range, channel_dimension(table.name))
-    resolution = _step(document, path, table, "resolution")
-    noise = _step(document, path, table, "noise")
-    low, high = found or _NO_BOUNDS
-    width = high - low
-    if resolution <= 0 or resolution >= width / 10:
-        document.refuse(
-            (*path, "resolution"),
-            f"{shown(table.resolution)} does not suit the range",
-            "give the smallest step the channel shows, above zero and below a tenth of its range",
-        )
-    if noise < 0 or noise >= width / 10:
-        document.refuse(
-            (*path, "noise"),
-            f"{shown(table.noise)} does not suit the range",
-            "give the standard deviation, below a tenth of the range",
-        )
-    return Channel(table.name, unit, resolution, low, high, noise=noise, slow=table.slow)
-
-
-def _channel_like(name: str) -> str:
-    names = [n + "1" if n.endswith("_") else n for n in CHANNEL_UNITS if n != "deflection"]
-    return meant(name, names)
-
-
-def _step(document: Document, path: Path, table: ChannelTable, key: str) -> float:
-    """Return a step of a channel [SI], 0.0 where none is given, nan where it has a problem."""
-    value = getattr(table, key)
-    if value is None:
-        return 0.0
-    if value is UNREAD:
-        return math.nan
-    try:
-        return parse(value, difference_dimension(table.name))
-    except UnitError as error:
-        document.refuse((*path, key), error.problem, error.remedy)
-        return math.nan
 
 
 def _stops(document: Document, table: dict[str, Any]) -> dict[str, int]:
