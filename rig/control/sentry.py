@@ -143,6 +143,22 @@ class Sentry:
         if now > had:
             raise stop
 
+    def first(self, trip: Trip, now: int, ahead: int) -> StopNow:
+        """Return the stop for what came first: the stream's trip, or what was seen here.
+
+        A valve that was closed for something else makes the load fall: that is no cause.
+        """
+        stop, seen = self.stop(now, ahead), self.seen
+        if stop is None or seen is None or self._explains(trip, stop, seen):
+            return tripped(trip)
+        return stop
+
+    def _explains(self, trip: Trip, stop: StopNow, seen: Seen) -> bool:
+        """Tell whether a trip of the stream is what was seen, or came before it."""
+        if stop.trip is None:
+            return False
+        return trip.frame <= stop.trip.frame if seen.base else trip.channel == stop.trip.channel
+
     def stop(self, now: int, ahead: int) -> StopNow | None:
         """Return the stop for what was seen, None for nothing; `now` and `ahead` as for `heed`."""
         seen = self.seen

@@ -19,7 +19,7 @@ from rig.acquire.deflection import net_deflection
 from rig.control.desk import Asked, Desk
 from rig.control.sentry import Sentry
 from rig.control.states import INPUTS
-from rig.control.stop_now import StopNow, tripped
+from rig.control.stop_now import StopNow
 from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits
 from rig.judging.looking import TICK_SECONDS, Decision, Judge, Look, Nothing
 from rig.ports import ActuatorStatus, InputState, Rig
@@ -270,7 +270,7 @@ class Stream:
         What the samples decided goes before what people ask for in the same block.
         """
         if trip is not None:
-            raise tripped(trip)
+            raise self.sentry.first(trip, self.now, self._ahead or 0)
         if self._limits is not None:
             self.sentry.heed(self.now, self._ahead or 0)
         self.on_block()
