@@ -124,8 +124,9 @@ def test_rows_behind_a_restart_point_stay_known_when_taking_up_is_cut_off(plan, 
 def test_it_says_what_happened_and_how_many_cycles_the_record_lacks(plan, whole, tmp_path):
     night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
     goes_on = taken_up(plan, tmp_path / "on", night)
-    happened, lacking, check, cycles = goes_on.events("resume")
+    happened, watchdog, lacking, check, cycles = goes_on.events("resume")
     assert happened == "the program was gone"
+    assert watchdog == "the controller's watchdog had stopped it while the program was gone"
     # Half a second to the watchdog, then a fall over 2 s and at least 4 cycles, all at 4 Hz, and
     # what was run after the last commit, half a second before.
     lost = int(lacking.split()[0])
