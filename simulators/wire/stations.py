@@ -140,8 +140,8 @@ class _Station:
 class WaterStation(_Station):
     """Spray pump, its flow, the tank, the water's level and temperature, the leak sensor."""
 
-    address = WATER
-    identity = ("nightrig", "emulated water station", "1.0")
+    address: int = WATER
+    identity: tuple[str, ...] = ("nightrig", "emulated water station", "1.0")
 
     def __init__(
         self, pump: Pump | None, inputs: Inputs, slow: Slow, clock: Clock, tell: Tell
@@ -181,8 +181,8 @@ class WaterStation(_Station):
 class Cabinet(_Station):
     """The horn, and the contacts of the rig's cabinet, which open when something is wrong."""
 
-    address = CABINET
-    identity = ("nightrig", "emulated cabinet", "1.0")
+    address: int = CABINET
+    identity: tuple[str, ...] = ("nightrig", "emulated cabinet", "1.0")
 
     def __init__(
         self, horn: Horn | None, inputs: Inputs, slow: Slow, clock: Clock, tell: Tell
