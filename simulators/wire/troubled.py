@@ -13,6 +13,7 @@ from simulators.wire.troubles import (
     OnLine,
     Script,
     Silent,
+    Trouble,
     Unit,
     Unplugged,
     became,
@@ -56,17 +57,14 @@ class TroubledLine:
 
     def __call__(self, data: bytes, put: Put) -> None:
         """Let what is sent meet what happens to it; `put` is called now, later, or never."""
-        for message, ends in _messages(data, self._line.unit, self._calm):
-            number, self.passed = self.passed, self.passed + ends
-            met = [t for t in self._line.troubles if concerns(t, number, number + max(ends, 1))]
-            now = self._clock.now()
-            for trouble in met:
-                if isinstance(trouble, Silent | Unplugged):
-                    self._fall_silent(now, trouble)
-            if now < self._deaf_until:
-                continue
-            for pause, part in became(message, met):
-                self._let_go(now, pause, part, put)
+        unit = self._line.unit
+        ended, begun = _counted(data, unit)
+        if not self._met(ended + begun):
+            # Nothing happens to any of it, so it stays together.
+            self._pass(data, ended, put)
+            return
+        for message, ends in _cut(data, unit):
+            self._pass(message, ends, put)
 
     def close(self) -> None:
         """Lose what is under way."""
@@ -76,10 +74,22 @@ class TroubledLine:
         self._timer = self._plug = None
         self._waiting.clear()
 
-    def _calm(self, messages: int) -> bool:
-        """Tell whether nothing happens to the next messages."""
+    def _met(self, messages: int) -> list[Trouble]:
+        """Return what happens to the next messages."""
         begin, end = self.passed, self.passed + messages
-        return not any(concerns(t, begin, end) for t in self._line.troubles)
+        return [t for t in self._line.troubles if concerns(t, begin, end)]
+
+    def _pass(self, message: bytes, ends: int, put: Put) -> None:
+        """Let a message pass, or a part of one, or several to which nothing happens."""
+        met = self._met(max(ends, 1))
+        self.passed += ends
+        now = self._clock.now()
+        for trouble in met:
+            if isinstance(trouble, Silent | Unplugged):
+                self._fall_silent(now, trouble)
+        if now >= self._deaf_until:
+            for pause, part in became(message, met):
+                self._let_go(now, pause, part, put)
 
     def _fall_silent(self, now: float, trouble: Silent | Unplugged) -> None:
         self._deaf_until = max(self._deaf_until, now + trouble.by)
@@ -115,20 +125,24 @@ class TroubledLine:
         self._wait()
 
 
-def _messages(data: bytes, unit: Unit, calm: Callable[[int], bool]) -> list[tuple[bytes, int]]:
-    """Return messages, or parts of them, each with how many end in it.
+def _counted(data: bytes, unit: Unit) -> tuple[int, bool]:
+    """Return how many messages end in bytes, and whether one is begun behind them."""
+    if unit == "byte":
+        return len(data), False
+    if unit == "send":
+        return 1, False
+    end = _ENDS[unit]
+    return data.count(end), not data.endswith(end)
 
-    Bytes to which nothing happens stay together.
-    """
+
+def _cut(data: bytes, unit: Unit) -> list[tuple[bytes, int]]:
+    """Return messages, or parts of them, each with how many end in it: one or none."""
     if unit == "send":
         return [(data, 1)]
     if unit == "byte":
-        if calm(len(data)):
-            return [(data, len(data))]
         return [(bytes((byte,)), 1) for byte in data]
-    end = _ENDS[unit]
-    *whole, rest = data.split(end)
-    messages = [(part + end, 1) for part in whole]
+    *whole, rest = data.split(_ENDS[unit])
+    messages = [(part + _ENDS[unit], 1) for part in whole]
     return [*messages, (rest, 0)] if rest else messages
 
 
