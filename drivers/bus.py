@@ -118,6 +118,7 @@ class Bus:
         self._inbox: deque[tuple[bytes, float]] = deque()
         self._buffer = b""
         self._heard = b""  # the first bytes since the last question
+        self._garbled = False  # whether garbage has come since then
         self._came = -1e9  # when the last byte came
         self._busy = -1e9  # until when our own question was on the line
         self._arrived = asyncio.Event()
@@ -165,7 +166,10 @@ class Bus:
                     text = f'{self._who(address)} refuses to "{question.says}": '
                     raise Refused(text + modbus.refusal(answer.pdu), answer.pdu[1])
                 return answer
-        raise DeviceError(f"{self._who(address)} speaks without being asked; look at its settings")
+        raise DeviceError(
+            f"{self._who(address)} says everything twice, or unasked; switch off the local echo "
+            "of the converter, and see that no other program asks on this bus"
+        )
 
     async def regain(self, address: int, wait: float | None = None) -> None:
         """Trust a device again as soon as it gives back a fresh number, or refuses to do so.
@@ -205,19 +209,18 @@ class Bus:
             device = self._device(address)
             plugged = self.line.traffic.losses
             self._number += 1
+            device.trusted = False
             device.ask(self._number, self._clock.now())
-            done = False
 
             def is_answer(pdu: bytes) -> bool:
-                nonlocal done
                 number = device.settle(pdu, self._clock.now())
                 if number is not None:
-                    done = device.echoed(number, plugged)
+                    device.echoed(number, plugged)
                 # Any other frame is the late answer that all this is about.
                 return number is not None
 
             await self._exchange(address, modbus.echo(self._number), wait, is_answer)
-            if not (done and device.trusted):
+            if not device.trusted:
                 raise _Doubted  # an echo asked for earlier; the next one tells more
 
     async def _exchange(
@@ -230,7 +233,7 @@ class Bus:
         """Send a question on a quiet line and wait for the frame that `is_answer` takes."""
         wait = self.line.plan.answer_within if wait is None else wait
         sent = modbus.frame(address, question.pdu)
-        self._heard = b""
+        self._heard, self._garbled = b"", False
         asked = self.line.write(sent)
         self._busy = asked + self.takes(len(sent))
         due = self._busy + wait
@@ -264,11 +267,8 @@ class Bus:
         self, address: int, is_answer: Callable[[bytes], bool], *, final: bool
     ) -> bytes | None:
         """Take whole frames off the buffer; return the answer, drop what else there is."""
-        got = modbus.cut(self._buffer, final=final)
-        self._buffer = got.rest
-        self.counts.bad += got.garbage > 0
         answer = None
-        for frame in got.frames:
+        for frame in self._cut(final=final):
             if answer is not None or frame.address != address:
                 self._stray(frame)
             elif is_answer(frame.pdu):
@@ -297,11 +297,17 @@ class Bus:
         self._drop()
 
     def _drop(self) -> None:
-        got = modbus.cut(self._buffer, final=True)
-        self._buffer = b""
-        self.counts.bad += got.garbage > 0
-        for frame in got.frames:
+        for frame in self._cut(final=True):
             self._stray(frame)
+
+    def _cut(self, *, final: bool) -> tuple[Frame, ...]:
+        """Take whole frames off the buffer; garbage counts once a question."""
+        got = modbus.cut(self._buffer, final=final)
+        self._buffer = got.rest
+        if got.garbage and not self._garbled:
+            self.counts.bad += 1
+            self._garbled = True
+        return got.frames
 
     def _stray(self, frame: Frame) -> None:
         """Doubt a device that says what it was not asked, unless it is an echo it owes."""

@@ -61,8 +61,7 @@ class Trust:
         """Trust it: it has answered the one question that was open."""
         self.trusted, self.plugged = True, plugged
 
-    def echoed(self, number: int, plugged: int) -> bool:
+    def echoed(self, number: int, plugged: int) -> None:
         """Trust it for an echo, unless that was asked for before the answer that is missing."""
         if number >= self.since:
             self.answered(plugged)
-        return number >= self.since

@@ -142,6 +142,7 @@ class QuickLine:
         self.is_terminal = True
         self.closed = False
         self.written: list[tuple[float, bytes]] = []
+        self.busy_until: list[float] = []
         self._free = 0.0
         self._on_bytes: OnBytes | None = None
         self._on_change: OnChange | None = None
@@ -172,6 +173,7 @@ class QuickLine:
         for number, byte in enumerate(said, 1):
             loop.call_at(begin + number * self.character, self._hear, bytes([byte]))
         self._free = begin + len(said) * self.character
+        self.busy_until.append(self._free)
 
     def unplug(self) -> None:
         self.trouble = "the line was unplugged"
