@@ -9,12 +9,13 @@ from typing import Final, Protocol
 from rig.clock import Clock
 from rig.errors import DeviceError
 from simulators.wire import modbus
-from simulators.wire.modbus import BROADCAST, Ear
+from simulators.wire.modbus import BROADCAST
+from simulators.wire.rtu import Ear, silence
 
 TURN_ROUND: Final = 5e-3
 """Time [s] a station takes to answer, beside the silence that ends the request."""
-LATE: Final = 20e-3
-"""Time [s] by which this process may be late: a pause up to it ends no request."""
+LATE: Final = 50e-3
+"""Time [s] by which this process may be late and take a request for two."""
 HAIR: Final = 1e-4
 """Time [s] to wait longer, so that the silence is over whatever a clock rounds."""
 
@@ -44,8 +45,8 @@ class ModbusBus:
         self._stations = {station.address: station for station in stations}
         self._clock = clock
         self._send = send
-        self._silence = modbus.silence(baud)
-        self._ear = Ear(self._silence + LATE)
+        self._silence = silence(baud)
+        self._ear = Ear(self._silence, LATE)
         self._requests: dict[int, asyncio.Queue[tuple[bytes, float]]] = {
             address: asyncio.Queue(1) for address in self._stations
         }

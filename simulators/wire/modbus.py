@@ -1,9 +1,8 @@
-"""Modbus RTU as a server on a bus hears and answers it: frames, questions, replies.
+"""What a Modbus server answers: questions and replies of the application protocol.
 
-After the "MODBUS application protocol specification V1.1b3" (2012) and the "MODBUS over serial
-line specification and implementation guide V1.02" (2006) of the Modbus Organization, and without
-any library, so that what asks on the other side is held against code of its own. Whatever bytes
-come, nothing here raises, and nothing with a broken CRC is answered.
+After the "MODBUS application protocol specification V1.1b3" (2012) of the Modbus Organization,
+and without any library, so that what asks on the other side is held against code of its own.
+Whatever bytes come, nothing here raises, and nothing with a broken CRC is answered.
 """
 
 from __future__ import annotations
@@ -12,11 +11,10 @@ import struct
 from collections.abc import Awaitable, Callable, Sequence
 from typing import Final, Literal, Protocol
 
+from simulators.wire.rtu import is_frame, with_crc
+
 BROADCAST: Final = 0
 """Address of a write to all devices at once; nobody answers it."""
-LONGEST: Final = 256
-"""Bytes of the longest frame on a serial line: address, 253 bytes, CRC."""
-SHORTEST: Final = 4
 
 ILLEGAL_FUNCTION: Final = 1
 ILLEGAL_ADDRESS: Final = 2
@@ -66,99 +64,13 @@ class Station(Protocol):
         """Set a holding register that is there; raises Refused for a value it does not take."""
 
 
-def crc16(data: bytes | bytearray) -> int:
-    """Return the CRC-16 of a frame: polynomial A001 reflected, begun with FFFF."""
-    crc = 0xFFFF
-    for byte in data:
-        crc = crc >> 8 ^ _CRC_TABLE[(crc ^ byte) & 0xFF]
-    return crc
-
-
-def _crc_of_byte(byte: int) -> int:
-    for _ in range(8):
-        byte = byte >> 1 ^ (0xA001 if byte & 1 else 0)
-    return byte
-
-
-_CRC_TABLE: Final = tuple(map(_crc_of_byte, range(256)))
-
-
-def with_crc(frame: bytes) -> bytes:
-    """Return a frame with its CRC behind it, low byte first."""
-    return frame + struct.pack("<H", crc16(frame))
-
-
-def silence(baud: int) -> float:
-    """Return the silence [s] that ends a frame: 3.5 characters of 11 bits, fixed above 19200."""
-    return 3.5 * 11 / baud if baud <= 19200 else 1.75e-3
-
-
-class Ear:
-    """Cuts what comes over the bus into requests: by the length that a function has, by silence.
-
-    A request whose length is known is taken as soon as it is whole and its CRC fits. Everything
-    else is held until the line has been silent, and is then a request or thrown away whole: the
-    first byte of a request cannot be told from any other.
-    """
-
-    def __init__(self, silence: float) -> None:
-        self.broken = 0
-        self._silence = silence
-        self._heard = bytearray()
-        self._last = float("-inf")
-
-    @property
-    def waiting(self) -> bool:
-        """Whether bytes are held that no silence has ended yet."""
-        return bool(self._heard)
-
-    def hear(self, data: bytes, now: float) -> list[bytes]:
-        """Take bytes that have come at `now` [s]; return the requests that are whole."""
-        requests = self.fall_silent(now) if now - self._last > self._silence else []
-        self._last = now
-        self._heard += data
-        while (length := _length(self._heard)) and length <= len(self._heard):
-            if not _fits(self._heard[:length]):
-                break
-            requests.append(bytes(self._heard[:length]))
-            del self._heard[:length]
-        del self._heard[LONGEST + 1 :]  # one byte too many, so that it fits no more
-        return requests
-
-    def fall_silent(self, now: float) -> list[bytes]:
-        """Return what was a request, now that the line may have been silent long enough."""
-        if not self._heard or now - self._last < self._silence:
-            return []
-        whole, self._heard = bytes(self._heard), bytearray()
-        if SHORTEST <= len(whole) <= LONGEST and _fits(whole):
-            return [whole]
-        self.broken += 1
-        return []
-
-
-def _fits(frame: bytes | bytearray) -> bool:
-    return crc16(frame) == 0  # of a frame with its own CRC behind it nothing is left
-
-
-def _length(heard: bytearray) -> int | None:
-    """Return how long the request will be that begins so, None where only silence tells."""
-    if len(heard) < 2:
-        return None
-    function = heard[1]
-    if function in (1, 2, 3, 4, 5, 6, 8):
-        return 8
-    if function in (15, 16):
-        return 9 + heard[6] if len(heard) > 6 else None
-    return 7 if function == 43 else None
-
-
 async def answer(request: bytes, station: Station) -> bytes | None:
     """Return what a station answers to a request with its CRC; None for nothing.
 
     It is silent to other addresses, to a broken CRC, to replies of others, and to what is told
     to all, which it does where it is a write.
     """
-    if not SHORTEST <= len(request) <= LONGEST or not _fits(request):
+    if not is_frame(request):
         return None
     address, question = request[0], request[1:-2]
     if address == BROADCAST:

@@ -15,7 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.framer import FramerRTU
 
-from simulators.wire.modbus import Ear, Refused, answer, crc16, silence, with_crc
+from simulators.wire.modbus import Refused, answer
+from simulators.wire.rtu import Ear, crc16, silence, with_crc
 
 SILENCE = 2e-3
 
@@ -166,6 +167,23 @@ def test_after_noise_longer_than_a_frame_the_next_request_is_heard():
     assert ear.broken == 1
 
 
+@pytest.mark.parametrize("request_", REQUESTS + OPEN_ENDED, ids=lambda r: r.hex())
+def test_a_process_that_may_be_late_takes_no_pause_of_its_own_for_the_end(request_):
+    def heard_late(parts: list[bytes], pause: float) -> tuple[list[bytes], int]:
+        ear, requests = Ear(SILENCE, late=0.05), []
+        for k, part in enumerate(parts):
+            requests += ear.hear(part, k * pause)
+        return requests + ear.fall_silent(100.0), ear.broken
+
+    pieces = [request_[:1], request_[1:5], request_[5:]]
+    assert heard_late(pieces, 0.04) == ([request_], 0)
+    assert heard_late(pieces, 0.06)[0] == []
+    # What came before such a pause may be a frame of its own, and a broken one.
+    assert heard_late([b"\x11\x05", request_], 0.04)[0] == [request_]
+    assert heard_late([b"\x55" * 250, request_], 0.04)[0] == [request_]
+    assert heard_late([b"\x11\x05" + request_], 0.04) == ([], 1)
+
+
 def test_silence_is_that_of_the_guide():
     # Guide V1.02, 2.5.1.1: 3.5 characters of 11 bits, 1.750 ms above 19200 Bd.
     assert silence(9600) == pytest.approx(4.01e-3, rel=1e-3)
@@ -176,9 +194,9 @@ def test_silence_is_that_of_the_guide():
 PARTS = st.lists(st.tuples(st.binary(max_size=40), st.floats(0, 5e-3)), max_size=20)
 
 
-@given(PARTS, st.sampled_from(REQUESTS))
-def test_whatever_comes_only_whole_frames_are_requests_and_the_next_one_is_heard(parts, last):
-    ear, now = Ear(SILENCE), 0.0
+@given(PARTS, st.sampled_from(REQUESTS), st.sampled_from([0.0, 3e-3]))
+def test_whatever_comes_only_whole_frames_are_requests_and_the_next_one_is_heard(parts, last, late):
+    ear, now = Ear(SILENCE, late), 0.0
     for data, pause in parts:
         now += pause
         for request in ear.hear(data, now) + ear.fall_silent(now):

@@ -18,7 +18,7 @@ from rig.ports import InputState, Rig
 from simulators.faults import InputChange, Lost, Stuck
 from simulators.rig import simulated_rig
 from simulators.wire.bus import ModbusBus
-from simulators.wire.modbus import with_crc
+from simulators.wire.rtu import with_crc
 from simulators.wire.stations import CABINET, WATER, Cabinet, WaterStation
 from simulators.wire.terminal import Terminal
 from simulators.wire.uart import Framing
