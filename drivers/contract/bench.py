@@ -168,7 +168,7 @@ class Bench:
     async def loaded(self, watch: Watch) -> None:
         """Stand in load control at the load of the tests."""
         await self.contact(watch)
-        await self.call("move_load", self.actuator.move_load(self.mean, self.mean))
+        await self.call("move_load", self.actuator.move_load(self.mean, 4 * self.mean))
         await self.still(4.0)
 
 

@@ -39,7 +39,7 @@ async def test_the_controller_stops_at_its_own_limit(moving: Bench) -> None:
         at = moving.mean + moving.amplitude
         low = {"load": (actuator.load[0], at), "stroke": actuator.stroke}
         await moving.call("write_limits", moving.actuator.write_limits(low))
-        await moving.call("move_load", moving.actuator.move_load(1.5 * at, moving.mean))
+        await moving.call("move_load", moving.actuator.move_load(1.5 * at, 2 * moving.mean))
         status = await moving.until(
             lambda s: s.stopped_by == "limit",
             4.0,

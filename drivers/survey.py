@@ -1,0 +1,203 @@
+"""A look at every line of a rig file: who answers, what they say, what is missing.
+
+Only questions go out: nothing moves, and no limit, watchdog or output is written. Each line is
+looked at by itself, so that one that fails hides nothing of the others.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from drivers.background import Background
+from drivers.controller import SerialActuator
+from drivers.gauge import Gauge, Seen
+from drivers.instruments import Instruments
+from drivers.lines import is_terminal
+from drivers.sample_port import SamplePort
+from drivers.serial_rig import sources_by_port
+from drivers.stations import EMULATED, ModbusDevices
+from drivers.suspects import suspect
+from rig.clock import Clock
+from rig.errors import DeviceError, InputError
+from rig.ports import ActuatorRange, ActuatorStatus, InputState, LineReport, PumpStatus
+from rig.protocol.plan import Bounds, RigPlan
+from rig.protocol.wire import Controller, Instrument, Wire
+
+ASK_EVERY: Final = 0.1
+"""Time [s] between two questions to the controller."""
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """What a rig's lines and devices say.
+
+    `values` has a channel for each that was looked for, `limits` the controller's own [SI].
+    `status`, `inputs` and `pump` are None where they did not answer, or are not there; `emulated`
+    tells whether all that can move says that it is. `troubles` are those of no line: what is wrong
+    and what to try, one line each. `told` is what happened meanwhile.
+    """
+
+    lines: tuple[LineReport, ...] = ()
+    values: Mapping[str, Seen] = field(default_factory=dict)
+    status: ActuatorStatus | None = None
+    limits: Mapping[str, Bounds] = field(default_factory=dict)
+    inputs: InputState | None = None
+    pump: PumpStatus | None = None
+    emulated: bool = False
+    troubles: tuple[str, ...] = ()
+    told: tuple[str, ...] = ()
+
+
+async def survey(plan: RigPlan, clock: Clock, seconds: float) -> Survey:
+    """Look at all lines of a rig file for some time [s]; ports that are in doubt a little longer.
+
+    Raises InputError for a rig file without ports.
+    """
+    wire = plan.wire
+    if wire is None or wire.controller is None:
+        raise InputError(f'rig "{plan.name}": driver "serial" needs [[port]] and [controller]')
+    found = await asyncio.gather(
+        _controller(plan, wire, wire.controller, clock, seconds),
+        _samples(plan, wire, clock, seconds),
+        *([_modbus(wire, clock, seconds)] if wire.modbus else []),
+        *(_instrument(wire, one, clock, seconds) for one in wire.instruments),
+    )
+    whole = _together(found)
+    emulated = all(part.emulated for part in found) and all(map(is_terminal, wire.ports))
+    return replace(whole, lines=await suspect(whole.lines, wire, clock), emulated=emulated)
+
+
+def _together(parts: list[Survey]) -> Survey:
+    """Return what several looks have found as one."""
+    values: dict[str, Seen] = {}
+    for part in parts:
+        values |= part.values
+    return Survey(
+        lines=tuple(line for part in parts for line in part.lines),
+        values=values,
+        status=next((p.status for p in parts if p.status is not None), None),
+        limits=next((p.limits for p in parts if p.limits), {}),
+        inputs=next((p.inputs for p in parts if p.inputs is not None), None),
+        pump=next((p.pump for p in parts if p.pump is not None), None),
+        troubles=tuple(t for p in parts for t in p.troubles),
+        told=tuple(t for p in parts for t in p.told),
+    )
+
+
+async def _controller(
+    plan: RigPlan, wire: Wire, controller: Controller, clock: Clock, seconds: float
+) -> Survey:
+    able = plan.actuator
+    limits = ActuatorRange(*able.load, *able.stroke, able.speed, able.frequency)
+    actuator = SerialActuator(wire.port(controller.port), controller, limits, clock)
+    status, own, error = None, dict[str, Bounds](), None
+    until = clock.now() + seconds
+    try:
+        await actuator.open()
+        if controller.limits:
+            own = await actuator.read_limits()
+        while clock.now() < until:
+            status = await actuator.status()
+            await clock.sleep(ASK_EVERY)
+    except DeviceError as found:
+        error = found
+    report = _with_trouble(actuator.report(), error)
+    told = actuator.told()
+    await actuator.close()
+    return Survey(
+        lines=(report,),
+        status=status if error is None else None,
+        limits=own,
+        emulated=EMULATED in actuator.who,
+        told=told,
+    )
+
+
+async def _samples(plan: RigPlan, wire: Wire, clock: Clock, seconds: float) -> Survey:
+    """Listen to every port of samples; the port with the load is the time base of the others."""
+    sources = sources_by_port(wire)
+    ports = [SamplePort(wire.port(name), of, plan.rate, clock) for name, of in sources.items()]
+    ports.sort(key=lambda port: "load" not in port.names)
+    gauges = [Gauge(port, clock) for port in ports]
+    await asyncio.gather(*(gauge.listen(seconds) for gauge in gauges))
+    values: dict[str, Seen] = {}
+    lines, told = [], list[str]()
+    for gauge in gauges:
+        values |= gauge.seen()
+        lines.append(_with_trouble(gauge.port.report(_skew(gauge.port, ports[0])), gauge.error))
+        told += gauge.port.told()
+        gauge.close()
+    emulated = all(port.info is not None and port.info.emulated for port in ports)
+    return Survey(lines=tuple(lines), values=values, emulated=emulated, told=tuple(told))
+
+
+def _skew(port: SamplePort, base: SamplePort) -> float | None:
+    """Return how far [s] a port's times may be off those of the time base."""
+    if port is base:
+        return 0.0
+    own, of_base = port.fit.spread, base.fit.spread
+    return None if own is None or of_base is None else own + of_base
+
+
+async def _modbus(wire: Wire, clock: Clock, seconds: float) -> Survey:
+    devices = ModbusDevices(wire, clock, asks_only=True)
+    polling = Background([devices.run])
+    troubles: list[str] = []
+    try:
+        await devices.open()
+        polling.start()
+        await clock.sleep(seconds)
+        inputs = pump = None
+        try:
+            inputs = await devices.inputs.read()
+            pump = await devices.pump.status() if devices.pump is not None else None
+        except DeviceError as error:
+            troubles.append(str(error))
+        return Survey(
+            lines=devices.report(),
+            values={name: Seen(value) for name, value in devices.slow().items()},
+            inputs=inputs,
+            pump=pump,
+            emulated=devices.emulated,
+            troubles=tuple(troubles),
+            told=devices.told(),
+        )
+    finally:
+        await polling.close()
+        await devices.close()
+
+
+async def _instrument(wire: Wire, one: Instrument, clock: Clock, seconds: float) -> Survey:
+    instruments = Instruments(replace(wire, instruments=(one,)), clock)
+    error = None
+    try:
+        await instruments.open()
+        await clock.sleep(max(seconds, wire.port(one.port).answer_within * 3))
+    except DeviceError as found:
+        error = found
+    lines = tuple(_with_trouble(line, error) for line in instruments.report())
+    values = {name: Seen(value) for name, value in instruments.slow().items()}
+    told = instruments.told()
+    await instruments.close()
+    # What only measures need not be emulated.
+    return Survey(lines=lines, values=values, emulated=True, told=told)
+
+
+def _with_trouble(line: LineReport, error: DeviceError | None) -> LineReport:
+    """Return a report that says why a port could not be used, in its own words."""
+    if error is None:
+        return line
+    text = str(error).removeprefix(f'port "{line.port}" ({line.path}): ')
+    trouble, _, remedy = text.partition("; ")
+    if line.trouble and not line.trouble.startswith("port "):
+        trouble = line.trouble
+    return replace(line, trouble=trouble, remedy=remedy or line.remedy)
+
+
+def no_value(seen: Seen | None) -> bool:
+    """Tell whether a channel has no value."""
+    return seen is None or not math.isfinite(seen.value)

@@ -1,0 +1,158 @@
+"""Who is at a port whose device is not understood: another device of the rig, or another speed.
+
+It is asked as the other devices of the rig file are, with their settings; then as it should be,
+at other speeds. The controller's own port is only listened to: nobody knows what a controller
+makes of bytes that are none of its words. A pseudo-terminal has no hardware behind it and is
+asked all the same.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Final
+
+from drivers.answers import fields, number, unquoted
+from drivers.bus import Bus
+from drivers.frames import FrameDecoder
+from drivers.lines import SerialLine, is_terminal
+from drivers.text import TextLine
+from rig.clock import Clock
+from rig.errors import DeviceError
+from rig.ports import LineReport
+from rig.protocol.wire import Controller, Instrument, ModbusDevice, Port, Wire
+
+SPEEDS: Final = (9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600)
+"""Speeds [baud] at which devices commonly come."""
+LISTENS: Final = 0.4
+"""How long [s] a port is listened to for frames of samples."""
+FRAMES: Final = 3
+"""Whole frames after which there is no doubt."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One way to ask: the port that is asked so, and what asks it; "" where nobody answers so."""
+
+    port: Port
+    ask: Callable[[Port], Awaitable[str]]
+    listens: bool = False
+
+
+async def suspect(lines: Sequence[LineReport], wire: Wire, clock: Clock) -> tuple[LineReport, ...]:
+    """Return the reports, those of ports that are not understood with what was found there."""
+    kinds = tuple(_kinds(wire, clock))
+    return tuple(await asyncio.gather(*(_closer(line, kinds, wire) for line in lines)))
+
+
+async def _closer(line: LineReport, kinds: Sequence[Kind], wire: Wire) -> LineReport:
+    if not line.trouble or line.good:
+        return line
+    own = next(kind for kind in kinds if kind.port.name == line.port)
+    port = replace(own.port, reopen=False)
+    mute = wire.controller is not None and wire.controller.port == port.name
+    silent = mute and not is_terminal(port)
+    try:
+        found = await _found(port, own, kinds, silent=silent)
+    except DeviceError:  # it cannot be opened, as was told already
+        return line
+    return replace(line, remedy=found) if found else line
+
+
+async def _found(port: Port, own: Kind, kinds: Sequence[Kind], *, silent: bool) -> str:
+    """Return what is at a port, and what to do about it; "" where nothing is understood."""
+    for kind in kinds:
+        if kind.port.name == port.name or (silent and not kind.listens):
+            continue
+        who = await kind.ask(replace(kind.port, name=port.name, path=port.path, reopen=False))
+        if who:
+            return (
+                f'{who} answers here, which belongs to port "{kind.port.name}": are the paths of '
+                f'"{port.name}" and "{kind.port.name}" exchanged in the rig file, or the plugs?'
+            )
+    if silent and not own.listens:
+        return ""
+    for baud in dict.fromkeys((*(kind.port.baud for kind in kinds), *SPEEDS)):
+        if baud != port.baud and (who := await own.ask(replace(port, baud=baud))):
+            return (
+                f"{who} answers at {baud} baud, the rig file says {port.baud}: write baud = {baud} "
+                "there, or set the device to the other"
+            )
+    return ""
+
+
+def _kinds(wire: Wire, clock: Clock) -> Iterator[Kind]:
+    """Give one way to ask for each port of a rig file."""
+    if (one := wire.controller) is not None:
+        yield Kind(wire.port(one.port), partial(_controller, one, clock))
+    for name in dict.fromkeys(source.port for source in wire.sources):
+        yield Kind(wire.port(name), partial(_samples, clock), listens=True)
+    for name in dict.fromkeys(device.port for device in wire.modbus):
+        devices = [device for device in wire.modbus if device.port == name]
+        yield Kind(wire.port(name), partial(_modbus, devices, clock))
+    for instrument in wire.instruments:
+        yield Kind(wire.port(instrument.port), partial(_instrument, instrument, clock))
+
+
+async def _controller(plan: Controller, clock: Clock, port: Port) -> str:
+    answer = await _answer(port, plan.actions["identify"][0], plan.line_end, clock)
+    said = unquoted(answer)
+    return f'the controller ("{said}")' if said and plan.identity in said else ""
+
+
+async def _instrument(plan: Instrument, clock: Clock, port: Port) -> str:
+    parts = fields(await _answer(port, plan.ask, plan.line_end, clock))
+    try:
+        for answer in plan.answers:
+            number(parts[answer.place - 1])
+    except (ValueError, IndexError):
+        return ""
+    return f'the instrument "{plan.name}"'
+
+
+async def _answer(port: Port, question: str, line_end: str, clock: Clock) -> str:
+    """Return the line that answers a question, "" where none does."""
+    line = TextLine(port, clock, line_end)
+    line.open()
+    try:
+        return (await line.ask(question, _as_it_is, tries=1)).value
+    except DeviceError:
+        return ""
+    finally:
+        await asyncio.to_thread(line.close)
+
+
+def _as_it_is(answer: str) -> str:
+    return answer
+
+
+async def _modbus(devices: Sequence[ModbusDevice], clock: Clock, port: Port) -> str:
+    bus = Bus(SerialLine(port, clock), clock)
+    bus.open()
+    try:
+        for device in devices:
+            try:
+                await bus.regain(device.address)
+            except DeviceError:
+                continue
+            return f'a Modbus device ("{device.name}", address {device.address})'
+        return ""
+    finally:
+        await asyncio.to_thread(bus.close)
+
+
+async def _samples(clock: Clock, port: Port) -> str:
+    """Listen for frames; nothing is sent."""
+    decoder, line = FrameDecoder(), SerialLine(port, clock)
+    line.open(lambda data, _when: _feed(decoder, data))
+    try:
+        await clock.sleep(LISTENS)
+    finally:
+        await asyncio.to_thread(line.close)
+    return "a device that sends samples" if decoder.good >= FRAMES else ""
+
+
+def _feed(decoder: FrameDecoder, data: bytes) -> None:
+    decoder.feed(data)
