@@ -158,7 +158,8 @@ def parse_any(text: object, dimensions: tuple[str, ...]) -> tuple[float, str]:
 def parse_unit(text: object, dimension: str) -> tuple[float, float]:
     """Read a unit by itself, such as `"kN"`; return its factor and offset to SI.
 
-    A number of it is number * factor + offset in SI. Raises `UnitError` for an unknown unit, one of another dimension, and a quantity.
+    A number of it is number * factor + offset in SI. Raises `UnitError` for an unknown unit, one
+    of another dimension, and a quantity.
     """
     known = UNITS[dimension]
     remedy = f"give one of {', '.join(known)}"

@@ -7,7 +7,13 @@ import re
 from collections.abc import Iterable
 from typing import Annotated, Any, Final
 
-from pydantic import AfterValidator, BeforeValidator, StringConstraints, WrapValidator
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    SkipValidation,
+    StringConstraints,
+    WrapValidator,
+)
 
 from rig.protocol.document import Document, meant
 from rig.protocol.fields import UNREAD, Word, number, quantity, refuse, whole
@@ -120,6 +126,10 @@ Entries = Annotated[list[Any], WrapValidator(_unread_entries)]
 OrUnread: Final = WrapValidator(_unread_table)
 """Marks a table that must be there, None where it cannot be read."""
 
+Whole = SkipValidation[int]
+"""Behind `whole`, which has looked at the type: it reads what is unreadable as nan, and a type of
+whole numbers would refuse that, and with it the table around."""
+
 Line = Annotated[str, AfterValidator(_line), WrapValidator(_unread_text)]
 PortPath = Annotated[
     str,
@@ -127,13 +137,21 @@ PortPath = Annotated[
     AfterValidator(_port_path),
     WrapValidator(_unread_text),
 ]
-Baud = Annotated[int, whole(300, 12_000_000)]
+Baud = Annotated[Whole, whole(300, 12_000_000)]
 Parity = Annotated[Word, choice("none", "even", "odd")]
 LineEnd = Annotated[Word, choice("LF", "CR", "CRLF")]
+StopBits = Annotated[Whole, whole(1, 2)]
+Tries = Annotated[Whole, whole(0, 5)]
+Decimals = Annotated[Whole, whole(0, 12)]
+Device = Annotated[Whole, whole(1, 247)]
+Sample = Annotated[Whole, whole(1, 255)]
+Register = Annotated[Whole, whole(1, 65535)]
+Place = Annotated[Whole, whole(1, 100)]
+Truth = Annotated[Whole, whole(0, 1)]
 Waiting = Annotated[float, quantity("time", 0.005, 10.0, "s")]
 Stale = Annotated[float, quantity("time", 0.1, 2.0, "s")]
 Every = Annotated[float, quantity("time", 0.05, 3600.0, "s")]
-Address = Annotated[int, whole(0, 65535)]
+Address = Annotated[Whole, whole(0, 65535)]
 Scale = Annotated[float, number(-1e9, 1e9)]
 
 

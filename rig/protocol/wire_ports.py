@@ -59,7 +59,7 @@ def build_ports(document: Document, tables: Sequence[PortTable | None]) -> tuple
     for index, table in enumerate(tables):
         if table is not None:
             _warn(document, ("port", index), table)
-    return tuple(Port(**table.model_dump()) for table in tables if table is not None)
+    return tuple(Port(**dict(table)) for table in tables if table is not None)
 
 
 def _paths_once(document: Document, tables: Sequence[PortTable | None]) -> None:

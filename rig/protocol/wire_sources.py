@@ -34,15 +34,21 @@ class Supply:
     path: Path
 
 
-def build_sources(document: Document, channels: Channels) -> tuple[Source, ...]:
-    """Return where the sampled channels come from; problems are noted in the document."""
+def build_sources(
+    document: Document, channels: Channels, given: Sequence[Supply]
+) -> tuple[Source, ...]:
+    """Return where the sampled channels come from; problems are noted in the document.
+
+    `given` is what comes from devices beside the samples.
+    """
+    beside = {supply.what for supply in given}
     found: dict[tuple[str, int], str] = {}
     sources = []
     for index, channel in enumerate(channels):
         if channel is None:
             continue
         path: Path = ("channel", index, "from")
-        _check_kind(document, path, channel)
+        _check_kind(document, path, channel, beside)
         source = channel.source
         if source is None or not is_measured(channel.name):
             continue
@@ -52,7 +58,7 @@ def build_sources(document: Document, channels: Channels) -> tuple[Source, ...]:
     return tuple(sources)
 
 
-def _check_kind(document: Document, path: Path, channel: ChannelTable) -> None:
+def _check_kind(document: Document, path: Path, channel: ChannelTable, beside: set[str]) -> None:
     """Note a sampled channel without a place in a frame, and a slow one with it."""
     if channel.slow and channel.source:
         document.refuse(
@@ -61,7 +67,7 @@ def _check_kind(document: Document, path: Path, channel: ChannelTable) -> None:
             "name the channel in a [[modbus]] or an [[instrument]], or take slow out",
         )
     doubtful = any(unread(document, (*path[:-1], key)) for key in ("slow", "from"))
-    if not (channel.slow or channel.source or doubtful):
+    if not (channel.slow or channel.source or doubtful or channel.name in beside):
         document.refuse_missing(path[:-1], "from")
 
 

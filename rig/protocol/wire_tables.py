@@ -6,10 +6,12 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from rig.protocol.fields import Name, Table, Word, number, whole
+from rig.protocol.fields import Name, Table, Word, number
 from rig.protocol.wire_fields import (
     Address,
     Baud,
+    Decimals,
+    Device,
     Entries,
     Every,
     Keys,
@@ -17,9 +19,15 @@ from rig.protocol.wire_fields import (
     LineEnd,
     OrUnread,
     Parity,
+    Place,
     PortPath,
+    Register,
+    Sample,
     Scale,
     Stale,
+    StopBits,
+    Tries,
+    Truth,
     Waiting,
     choice,
 )
@@ -42,9 +50,9 @@ class PortTable(Table):
     path: PortPath
     baud: Baud
     parity: Parity = "none"
-    stop_bits: Annotated[int, whole(1, 2)] = 1
+    stop_bits: StopBits = 1
     answer_within: Waiting = 0.2
-    ask_again: Annotated[int, whole(0, 5)] = 1
+    ask_again: Tries = 1
     reopen: bool = True
 
 
@@ -75,7 +83,7 @@ class ControllerTable(Table):
 
     port: Name
     identity: Line = ""
-    decimals: Annotated[int, whole(0, 12)] = 6
+    decimals: Decimals = 6
     line_end: LineEnd = "LF"
     units: Annotated[UnitsTable | None, OrUnread]
     scale: ScaleTable = Field(default_factory=ScaleTable)
@@ -89,7 +97,7 @@ class FromTable(Table):
     """`from` of a sampled channel."""
 
     port: Name
-    number: Annotated[int, whole(1, 255)]
+    number: Sample
     unit: Word
     scale: Scale = 1.0
     zero: Any = None
@@ -99,7 +107,7 @@ class WatchdogTable(Table):
     """`watchdog` of `[[modbus]]`."""
 
     at: Address
-    value: Annotated[int, whole(1, 65535)]
+    value: Register
 
 
 class PointTable(Table):
@@ -114,7 +122,7 @@ class PointTable(Table):
     zero: Any = None
     limits: Any = None
     high_first: bool = True
-    true_is: Annotated[int, whole(0, 1)] = 1
+    true_is: Truth = 1
     every: Every = 1.0
 
 
@@ -123,7 +131,7 @@ class ModbusTable(Table):
 
     name: Name
     port: Name
-    address: Annotated[int, whole(1, 247)]
+    address: Device
     watchdog: WatchdogTable | None = None
     points: list[PointTable | None] = Field(min_length=1, max_length=200)
 
@@ -132,7 +140,7 @@ class AnswerTable(Table):
     """A number in the answer of a slow instrument."""
 
     channel: Word
-    place: Annotated[int, whole(1, 100)]
+    place: Place
     unit: Word
     scale: Scale = 1.0
     zero: Any = None

@@ -58,7 +58,8 @@ port = "servo"
 identity = "emulated controller"
 decimals = 5
 line_end = "CRLF"
-units = { force = "kN", length = "mm", speed = "mm/s", "force rate" = "kN/s", frequency = "Hz", time = "s" }
+units = { force = "kN", length = "mm", speed = "mm/s", "force rate" = "kN/s", \
+frequency = "Hz", time = "s" }
 scale = { force = 10.0 }
 limits = { load = "FORCe", stroke = "STRoke" }
 status = ["mode", "moving", "counter", "tripped", "stopped_by", "pressure", "stroke", "-"]
@@ -151,7 +152,8 @@ points = [
   { what = "pump", table = "coil", at = 0 },
   { what = "pump_running", table = "discrete", at = 0 },
   { what = "leak", table = "discrete", at = 1 },
-  { what = "flow", table = "input", at = 0, kind = "float32", unit = "L/min", limits = ["0 L/min", "5 L/min"] },
+  { what = "flow", table = "input", at = 0, kind = "float32", unit = "L/min", \
+limits = ["0 L/min", "5 L/min"] },
   { what = "tank", table = "input", at = 2, kind = "float32", unit = "L", high_first = false },
 ]
 
@@ -166,7 +168,8 @@ points = [
   { what = "oil_pressure_low", table = "discrete", at = 2, true_is = 0 },
   { what = "mains_lost", table = "discrete", at = 3, true_is = 0 },
   { what = "local_button", table = "discrete", at = 4 },
-  { what = "temperature_oil", table = "holding", at = 0, kind = "int16", unit = "degF", scale = 0.1, every = "5 s" },
+  { what = "temperature_oil", table = "holding", at = 0, kind = "int16", unit = "degF", \
+scale = 0.1, every = "5 s" },
 ]
 
 [[instrument]]
@@ -175,7 +178,8 @@ port = "thermometer"
 ask = "MEASure:TEMPerature?"
 every = "10 s"
 line_end = "CR"
-answers = [{ channel = "temperature_air", place = 2, unit = "degC", zero = "-0.4 K", limits = ["-40 degC", "80 degC"] }]
+answers = [{ channel = "temperature_air", place = 2, unit = "degC", zero = "-0.4 K", \
+limits = ["-40 degC", "80 degC"] }]
 
 [pump]
 flow = "1.5 L/min"

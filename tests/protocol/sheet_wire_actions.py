@@ -1,0 +1,213 @@
+"""Broken rig files: the commands of a controller."""
+
+from __future__ import annotations
+
+from tests.protocol.broken import Broken
+
+ADJUST = '"SOURce:FORCe:OFFSet {mean};AMPLitude {amplitude};:SOURce:CYCLe:CHANge"'
+CYCLE = """cycle = [
+  "SOURce:FUNCtion SINusoid;FREQuency {frequency};FORCe:OFFSet {mean};AMPLitude {amplitude}",
+  "SOURce:CYCLe:STARt {over}",
+]
+"""
+
+SHEET = [
+    Broken(
+        "an unknown place",
+        "{to},{speed}",
+        "{to},{sped}",
+        'stroke = "SOURce',
+        "controller.actions.stroke",
+        "{sped} is nothing that is known here; did you mean {speed}?",
+    ),
+    Broken(
+        "a place of another action",
+        "SOURce:CYCLe:END {over}",
+        "SOURce:CYCLe:END {over} {mean}",
+        '"end cycling"',
+        "controller.actions.end cycling",
+        "known here are {over}",
+    ),
+    Broken(
+        "a place where none is",
+        '"SOURce:HOLD"',
+        '"SOURce:HOLD {to}"',
+        "hold =",
+        "controller.actions.hold",
+        "nothing is filled in here",
+    ),
+    Broken(
+        "a place without a name",
+        '"SOURce:HOLD"',
+        '"SOURce:HOLD {}"',
+        "hold =",
+        "controller.actions.hold",
+        "{} is nothing",
+    ),
+    Broken(
+        "half a bracket",
+        "{to},{rate}",
+        "{to},{rate",
+        'load = "SOURce',
+        "controller.actions.load",
+        "without its other half",
+    ),
+    Broken(
+        "a formatted place",
+        "{to},{rate}",
+        "{to:.2f},{rate}",
+        'load = "SOURce',
+        "controller.actions.load",
+        "{to:.2f} is nothing",
+    ),
+    Broken(
+        "no speed",
+        "{to},{speed}",
+        "{to}",
+        'stroke = "SOURce',
+        "controller.actions.stroke",
+        "leaves out {speed}",
+    ),
+    Broken(
+        "no amplitude",
+        ADJUST,
+        '"OFFSet {mean}"',
+        "adjust",
+        "controller.actions.adjust",
+        "leaves out {amplitude}",
+    ),
+    Broken(
+        "an echo of nothing",
+        "*ESE {number};*ESE?",
+        "*ESE?",
+        "echo",
+        "controller.actions.echo",
+        "leaves out {number}",
+    ),
+    Broken(
+        "two commands in one",
+        '"SOURce:HOLD"',
+        '"SOURce:HOLD\\n*RST"',
+        "hold =",
+        "controller.actions.hold",
+        "holds a line end; write each line by itself",
+    ),
+    Broken(
+        "a return in a command",
+        '"SOURce:HOLD"',
+        '"SOURce:HOLD\\r"',
+        "hold =",
+        "controller.actions.hold",
+        "holds a line end",
+    ),
+    Broken(
+        "a bell in a command",
+        '"SOURce:HOLD"',
+        '"SOURce:\\u0007HOLD"',
+        "hold =",
+        "controller.actions.hold",
+        "no ASCII letter, digit or sign",
+    ),
+    Broken(
+        "a letter that no line carries",
+        '"SOURce:HOLD"',
+        '"SOURce:HÖLD"',
+        "hold =",
+        "controller.actions.hold",
+        "no ASCII letter",
+    ),
+    Broken(
+        "an empty command", '"SOURce:HOLD"', '" "', "hold =", "controller.actions.hold", "is empty"
+    ),
+    Broken(
+        "a command by number",
+        '"SOURce:HOLD"',
+        "7",
+        "hold =",
+        "controller.actions.hold",
+        "7 is no command",
+    ),
+    Broken(
+        "no line of a command",
+        '"SOURce:HOLD"',
+        "[]",
+        "hold =",
+        "controller.actions.hold",
+        "[] is no command",
+    ),
+    Broken(
+        "a line end in a list",
+        '"SOURce:CYCLe:STARt {over}"',
+        '"SOURce:CYCLe:STARt {over}\\n"',
+        '"SOURce:CYCLe:STARt',
+        "controller.actions.cycle[2]",
+        "holds a line end",
+    ),
+    Broken(
+        "a question of two lines",
+        '"*IDN?"',
+        '["*CLS", "*IDN?"]',
+        "identify",
+        "controller.actions.identify",
+        "has 2 lines; give at most 1",
+    ),
+    Broken(
+        "an action misspelt",
+        '"close valve"',
+        '"closse valve"',
+        '"closse valve"',
+        "controller.actions.closse valve",
+        'is no action; did you mean "close valve"?',
+    ),
+    Broken(
+        "an unknown action",
+        "hold =",
+        'dance = "SOURce:DANCe"\nhold =',
+        "dance",
+        "controller.actions.dance",
+        "is no action; known here are identify",
+    ),
+    Broken(
+        "no hold",
+        'hold = "SOURce:HOLD"\n',
+        "",
+        "[controller.actions]",
+        "controller.actions.hold",
+        'add hold = "SOURce:HOLD", as its manual has it',
+    ),
+    Broken(
+        "no way to close the valve",
+        '"close valve" = "OUTPut:VALVe OFF"\n',
+        "",
+        "[controller.actions]",
+        "controller.actions.close valve",
+        "is missing",
+    ),
+    Broken(
+        "no heartbeat",
+        'heartbeat = "SYSTem:BEAT"\n',
+        "",
+        "[controller.actions]",
+        "controller.actions.heartbeat",
+        "is missing",
+    ),
+    Broken(
+        "no limit read back",
+        '"read limit" = "CALCulate:LIMit:{limit}?"\n',
+        "",
+        "[controller.actions]",
+        "controller.actions.read limit",
+        "is missing",
+    ),
+    Broken(
+        "no cycling", CYCLE, "", "[controller.actions]", "controller.actions.cycle", "is missing"
+    ),
+    Broken(
+        "no actions",
+        "[controller.actions]",
+        "[controller.axtions]",
+        "[controller.axtions]",
+        "controller.axtions",
+        'did you mean "actions"?',
+    ),
+]

@@ -1,0 +1,247 @@
+"""Broken rig files: where channels come from, instruments, pump and settings."""
+
+from __future__ import annotations
+
+from tests.protocol.broken import Broken
+
+LOAD_FROM = 'from = { port = "samples", number = 1, unit = "kN" }\n'
+FLOW = """\
+  { what = "flow", table = "input", at = 0, kind = "float32", unit = "L/min", \
+limits = ["0 L/min", "5 L/min"] },
+"""
+PUMP_POINT = """\
+  { what = "pump", table = "coil", at = 0 },
+  { what = "pump_running", table = "discrete", at = 0 },
+"""
+SLOW = '[[channel]]\nname = "flow"'
+PUMP = '[pump]\nflow = "1.5 L/min"\ntank = "1000 L"\n'
+AIR = 'channel = "temperature_air", place = 2'
+
+SHEET = [
+    Broken(
+        "a slow channel from nowhere",
+        FLOW,
+        "",
+        SLOW,
+        "channel[4]",
+        '"flow" comes from nowhere',
+    ),
+    Broken(
+        "a sampled channel from a bus",
+        FLOW,
+        FLOW + '  { what = "midspan", table = "input", at = 8, kind = "float32", unit = "mm" },\n',
+        '{ what = "midspan"',
+        "modbus[1].points[5].what",
+        '"midspan" is a sampled channel',
+    ),
+    Broken(
+        "a sampled channel from nowhere",
+        LOAD_FROM,
+        "",
+        "[[channel]]",
+        "channel[1].from",
+        "add from = {",
+    ),
+    Broken(
+        "a slow channel from a frame",
+        'range = ["0 L/min", "5 L/min"]\n',
+        'range = ["0 L/min", "5 L/min"]\nfrom = { port = "samples", number = 9, unit = "L/min" }\n',
+        'from = { port = "samples", number = 9',
+        "channel[4].from",
+        "means nothing to a slow channel",
+    ),
+    Broken(
+        "a slow channel from two",
+        AIR,
+        'channel = "temperature_oil", place = 1, unit = "degC" }, { ' + AIR,
+        "answers =",
+        "instrument[1].answers[1].channel",
+        '"temperature_oil" is read at modbus[2].points[7] too',
+    ),
+    Broken(
+        "a number of a frame twice",
+        "number = 2",
+        "number = 1",
+        'number = 1, unit = "mm"',
+        "channel[2].from.number",
+        '1 of port "samples" is "load" already',
+    ),
+    Broken(
+        "a number of a frame of none",
+        "number = 2",
+        "number = 0",
+        "number = 0",
+        "channel[2].from.number",
+        "give 1 to 255",
+    ),
+    Broken(
+        "a force for a length",
+        'number = 2, unit = "mm"',
+        'number = 2, unit = "kN"',
+        "number = 2",
+        "channel[2].from.unit",
+        "is a unit of force; give one of m, cm, mm",
+    ),
+    Broken(
+        "no unit of a sample",
+        'number = 2, unit = "mm", ',
+        "number = 2, ",
+        "number = 2",
+        "channel[2].from.unit",
+        "is missing",
+    ),
+    Broken(
+        "a scale of nothing",
+        "scale = -0.5",
+        "scale = 0",
+        "scale = 0,",
+        "channel[2].from.scale",
+        "makes one value of all",
+    ),
+    Broken(
+        "a scale of words",
+        "scale = -0.5",
+        'scale = "half"',
+        '"half"',
+        "channel[2].from.scale",
+        "is not a plain number",
+    ),
+    Broken(
+        "a zero without unit",
+        'zero = "25 mm"',
+        "zero = 25",
+        "zero = 25",
+        "channel[2].from.zero",
+        "25 has no unit",
+    ),
+    Broken(
+        "a zero of another kind",
+        'zero = "25 mm"',
+        'zero = "25 kN"',
+        "zero =",
+        "channel[2].from.zero",
+        "is a force",
+    ),
+    Broken(
+        "a source of words",
+        LOAD_FROM,
+        'from = "samples"\n',
+        'from = "samples"',
+        "channel[1].from",
+        "write from = { key = value }",
+    ),
+    Broken(
+        "a key of a source misspelt",
+        "number = 1",
+        "numer = 1",
+        "numer",
+        "channel[1].from.numer",
+        'did you mean "number"?',
+    ),
+    # [[instrument]].
+    Broken(
+        "an instrument that is asked nothing",
+        'ask = "MEASure:TEMPerature?"\n',
+        "",
+        "[[instrument]]",
+        "instrument[1].ask",
+        "is missing",
+    ),
+    Broken(
+        "a question of two lines",
+        '"MEASure:TEMPerature?"',
+        '"*CLS\\nMEASure:TEMPerature?"',
+        "ask =",
+        "instrument[1].ask",
+        "holds a line end",
+    ),
+    Broken(
+        "a question of no signs",
+        '"MEASure:TEMPerature?"',
+        '"\\u0000"',
+        "ask =",
+        "instrument[1].ask",
+        "no ASCII letter",
+    ),
+    Broken(
+        "an answer of no channel",
+        '"temperature_air", place',
+        '"temperature_aire", place',
+        '"temperature_aire"',
+        "instrument[1].answers[1].channel",
+        'did you mean "temperature_air"?',
+    ),
+    Broken(
+        "an answer that is an input",
+        AIR,
+        AIR + ', unit = "K" }, { channel = "leak", place = 1',
+        "answers =",
+        "instrument[1].answers[2].channel",
+        '"leak" is no channel',
+    ),
+    Broken(
+        "a place of an answer twice",
+        AIR,
+        AIR + ', unit = "K" }, { channel = "temperature_water", place = 2',
+        "answers =",
+        "instrument[1].answers[2].place",
+        '2 is the place of "temperature_air" already',
+    ),
+    Broken(
+        "a place of none",
+        "place = 2",
+        "place = 0",
+        "place = 0",
+        "instrument[1].answers[1].place",
+        "give 1 to 100",
+    ),
+    Broken(
+        "a zero of a temperature",
+        'zero = "-0.4 K"',
+        'zero = "-0.4 degC"',
+        'zero = "-0.4 degC"',
+        "instrument[1].answers[1].zero",
+        "is a temperature",
+    ),
+    Broken(
+        "no answers",
+        "answers = [",
+        "answer = [",
+        "answer = [",
+        "instrument[1].answer",
+        'did you mean "answers"?',
+    ),
+    # Pump, stale values, drivers that know no lines.
+    Broken(
+        "a pump that nobody has",
+        PUMP,
+        "",
+        'what = "pump"',
+        "modbus[1].points[1].what",
+        "there is no [pump]",
+    ),
+    Broken(
+        "a pump that nothing switches",
+        PUMP_POINT,
+        "",
+        "[pump]",
+        "pump",
+        "has no point that switches it",
+    ),
+    Broken(
+        "stale after a day",
+        'stale_after = "250 ms"',
+        'stale_after = "1 d"',
+        "stale_after",
+        "stale_after",
+        "give 0.1 to 2 s",
+    ),
+    Broken(
+        "settings of the serial driver",
+        "[limits]",
+        '[settings]\ncolour = "red"\n\n[limits]',
+        "[settings]",
+        "settings",
+        'means nothing to driver "serial"',
+    ),
+]
