@@ -83,6 +83,7 @@ async def emulation(
     *,
     tell: Tell = nobody,
     bounds: Mapping[str, tuple[float, float]] | None = None,
+    trouble: str = "",
 ) -> AsyncIterator[Emulation]:
     """Run the devices of a simulated rig behind ports linked in a folder, until the block ends.
 
