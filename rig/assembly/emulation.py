@@ -16,6 +16,7 @@ from rig.errors import DeviceError, InputError
 from rig.guards.learned import combine
 from rig.protocol.plan import Bounds, Plan, RigPlan
 from simulators.setup import SimulationSetup
+from simulators.wire import troubles
 from simulators.wire.emulation import emulation, framings
 from simulators.wire.rig_text import rig_text, slow_channels
 from simulators.wire.truth import Tell, nobody
@@ -70,8 +71,9 @@ async def run_until(
     setup = emulated_setup(plan)
     set_as = framings(setup.rate, sum(not c.slow for c in setup.channels))
     bounds = fixed_bounds(plan)
+    script = troubles.script(trouble) if trouble else None
     try:
-        running = emulation(setup, seed, clock, folder, tell=tell, bounds=bounds, trouble=trouble)
+        running = emulation(setup, seed, clock, folder, tell=tell, bounds=bounds, trouble=script)
         async with running as rig:
             ready(rig_text(plan.rig, rig.paths, set_as))
             await ended.wait()

@@ -23,6 +23,8 @@ from simulators.wire.rig_text import SERVED
 from simulators.wire.samples import SampleDevice
 from simulators.wire.stations import Cabinet, WaterStation
 from simulators.wire.terminal import Device, Terminal
+from simulators.wire.troubled import TroubledLine, disturb
+from simulators.wire.troubles import Script
 from simulators.wire.truth import Tell, WatchedMachine, nobody
 from simulators.wire.uart import Framing
 
@@ -83,17 +85,19 @@ async def emulation(
     *,
     tell: Tell = nobody,
     bounds: Mapping[str, tuple[float, float]] | None = None,
-    trouble: str = "",
+    trouble: Script | None = None,
 ) -> AsyncIterator[Emulation]:
     """Run the devices of a simulated rig behind ports linked in a folder, until the block ends.
 
     It begins at power-on: unloaded, pressure off, samples flowing. `tell` is called with all that
     happens, as `simulators.wire.truth` says, and with crossings of `bounds` by channel [SI].
+    `trouble` is what happens on the lines.
     """
     machine = WatchedMachine(World(setup, seed), seed, clock, tell, bounds)
     sampled = sum(not channel.slow for channel in setup.channels)
     set_as = framings(setup.rate, sampled)
     terminals: dict[str, Terminal] = {}
+    troubled: tuple[TroubledLine, ...] = ()
     try:
         for name in PORTS:
             terminals[name] = Terminal(set_as[name], clock, folder / name)
@@ -103,12 +107,16 @@ async def emulation(
             for name, device in devices.items():
                 terminals[name].on_bytes = device.take
                 running.append(tasks.create_task(device.run()))
+            if trouble is not None:
+                troubled = disturb(trouble, terminals, clock)
             try:
                 yield Emulation(machine, terminals, devices)
             finally:
                 for task in running:
                     task.cancel()
     finally:
+        for line in troubled:
+            line.close()
         for terminal in terminals.values():
             terminal.close()
         machine.close()
