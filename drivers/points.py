@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import struct
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Final
@@ -23,7 +23,7 @@ INPUTS_EVERY: Final = 0.05
 OUTPUTS_EVERY: Final = 0.15
 """Time [s] between two questions to a device that has outputs and no inputs: a third of half a
 second, the usual time of a watchdog. Common practice, no source."""
-REGISTERS: Final = {"bit": 1, "int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2}
+REGISTERS: Final = {"int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2}
 """Registers that a point of each kind takes."""
 
 _FORMATS: Final = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32": ">f"}
@@ -89,19 +89,17 @@ def readings(group: Group, reply: bytes) -> dict[str, Reading]:
 
 def reading(point: Point, words: Sequence[int]) -> Reading:
     """Return what a point says whose first register is the first of `words`."""
-    if point.kind == "bit":
-        return Reading(float((words[0] != 0) == point.true_is))
     said = number(point.kind, words, high_first=point.high_first)
     value = point.scaling.si(said)
     if not math.isfinite(value):
         return Reading(math.nan, f"{point.what} says {said}, which is no number")
-    low, high = point.low, point.high
+    low = point.low
     if channel_unit(point.what) == "K":
         low = max(low, 0.0)  # a sensor that is not there says its lowest number
-    if low <= value <= high:
+    if low <= value <= point.high:
         return Reading(value)
-    allowed = f"{shown(point.what, low)} to {shown(point.what, high)}"
-    return Reading(math.nan, f"{point.what} says {shown(point.what, value)}, allowed is {allowed}")
+    said_so = f"{point.what} says {shown(point.what, value)}"
+    return Reading(math.nan, f"{said_so}, allowed is {shown(point.what, low, point.high)}")
 
 
 def number(kind: str, words: Sequence[int], *, high_first: bool) -> float:
@@ -116,16 +114,6 @@ def number(kind: str, words: Sequence[int], *, high_first: bool) -> float:
 def point_of(device: ModbusDevice, what: str) -> Point | None:
     """Return the point of a device that is something, None where it has none."""
     return next((point for point in device.points if point.what == what), None)
-
-
-def holder(devices: Iterable[ModbusDevice], what: str) -> ModbusDevice | None:
-    """Return the device that has a point, None where none has."""
-    return next((device for device in devices if point_of(device, what)), None)
-
-
-def known(readings: Mapping[str, Reading], what: str) -> float:
-    """Return a value [SI], NaN where it was not read."""
-    return readings[what].value if what in readings else math.nan
 
 
 def _is_input(point: Point) -> bool:

@@ -1,8 +1,8 @@
 """In which order the devices of a bus are asked, so that one that is silent starves no other.
 
 Whatever is due longest is asked next. A device that does not answer costs the whole time for
-which it is waited: so it is asked again only after all inputs of the others have been read since,
-and is waited for no longer than these inputs may age.
+which it is waited: so all inputs of the others are read before anything else then, and a device is
+waited for no longer than these inputs may age.
 """
 
 from __future__ import annotations
@@ -40,9 +40,11 @@ class Poller:
         others = [held for other, held in self._inputs() if other is not station]
         if not others:
             return most
-        round_trip = sum(self._bus.takes(held.group.characters) + TURN for held in others)
+        reserve = GAP + sum(self._bus.takes(held.group.characters) + TURN for held in others)
+        if len(others) > 1:
+            reserve += LEAST  # the next one may have fallen silent with it
         age = self._clock.now() - min(held.asked for held in others)
-        return min(most, max(LEAST, self._stale_after - age - round_trip - GAP))
+        return min(most, max(LEAST, self._stale_after - age - reserve))
 
     async def run(self) -> None:
         """Ask one after the other until cancelled. A bus without points has nothing to do."""
@@ -67,16 +69,17 @@ class Poller:
 
     def _next(self) -> tuple[float, Station, Held | None]:
         """Return what is due first: when, which device, which of its groups; None for a look."""
+        left = [(held.asked, s, held) for s, held in self._inputs() if held.asked < self._waited]
+        if left:
+            return min(left, key=_first)
         due: list[tuple[float, Station, Held | None]] = [
             (held.due, station, held)
             for station in self.stations
             if station.answers
             for held in station.held
         ]
-        fresh = all(held.asked >= self._waited for _, held in self._inputs())
-        if fresh or not due:
-            due += [(s.again, s, None) for s in self.stations if not s.answers]
-        return min(due, key=lambda one: one[0])
+        due += [(station.again, station, None) for station in self.stations if not station.answers]
+        return min(due, key=_first)
 
     async def _look(self, station: Station, held: Held | None) -> None:
         """Read a group, or look whether a device that did not answer is back."""
@@ -89,3 +92,7 @@ class Poller:
             station.refused(error, *(station.held if held is None else (held,)))
         except DeviceError:
             self._waited = self._clock.now()
+
+
+def _first(one: tuple[float, Station, Held | None]) -> float:
+    return one[0]

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from statistics import median
 from typing import Final
 
-from drivers.bus import Bus
+from drivers.bus import Bus, Line
 from drivers.lines import SerialLine
 from drivers.points import point_of
 from drivers.polling import Poller
@@ -16,7 +16,7 @@ from drivers.station import Held, Station
 from rig.clock import Clock
 from rig.errors import DeviceError
 from rig.ports import Horn, Inputs, InputState, LineReport, Pump, PumpStatus
-from rig.protocol.wire import ROLES, Wire
+from rig.protocol.wire import ROLES, Port, Wire
 
 STALE_PERIODS: Final = 3.0
 """Periods after which a slow value that does not come again is none."""
@@ -39,20 +39,27 @@ class ModbusDevices:
     `open` makes sure that all are there, `run` reads them until it is cancelled, `close` ends
     threads and ports and switches nothing: a device's watchdog lets go of its outputs. With
     `asks_only` nothing is written, not even a watchdog's time, and what is missing is only told
-    by `report`.
+    by `report`. `new_line` makes the line of a port.
     """
 
     pump: Pump | None
     inputs: Inputs
     horn: Horn | None
 
-    def __init__(self, wire: Wire, clock: Clock, *, asks_only: bool = False) -> None:
+    def __init__(
+        self,
+        wire: Wire,
+        clock: Clock,
+        *,
+        asks_only: bool = False,
+        new_line: Callable[[Port, Clock], Line] = SerialLine,
+    ) -> None:
         self._clock = clock
         self._stale_after = wire.stale_after
         self._asks_only = asks_only
         self._told: list[str] = []
         names = dict.fromkeys(device.port for device in wire.modbus)
-        self._buses = {name: Bus(SerialLine(wire.port(name), clock), clock) for name in names}
+        self._buses = {name: Bus(new_line(wire.port(name), clock), clock) for name in names}
         self._stations = tuple(
             Station(device, self._buses[device.port], clock, self._told.append, asks_only=asks_only)
             for device in wire.modbus

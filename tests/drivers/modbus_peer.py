@@ -131,10 +131,11 @@ class QuickLine:
     """A line without a port, for a loop in virtual time: what is written reaches `peer` at once.
 
     What the peer says goes over the line in the order in which it was asked, one byte after the
-    other, at the line's pace, as on one pair of wires.
+    other, at the line's pace, as on one pair of wires. Without `bytewise` it is handed on whole
+    when its last byte has come.
     """
 
-    def __init__(self, plan: Port, peer: Peer) -> None:
+    def __init__(self, plan: Port, peer: Peer, *, bytewise: bool = True) -> None:
         self.plan = plan
         self.peer = peer
         self.traffic = Traffic()
@@ -143,6 +144,7 @@ class QuickLine:
         self.closed = False
         self.written: list[tuple[float, bytes]] = []
         self.busy_until: list[float] = []
+        self._bytewise = bytewise
         self._free = 0.0
         self._on_bytes: OnBytes | None = None
         self._on_change: OnChange | None = None
@@ -170,9 +172,11 @@ class QuickLine:
         """Put bytes on the line, not before what is on it already."""
         loop = asyncio.get_running_loop()
         begin = max(at, self._free)
-        for number, byte in enumerate(said, 1):
-            loop.call_at(begin + number * self.character, self._hear, bytes([byte]))
         self._free = begin + len(said) * self.character
+        if not self._bytewise:
+            loop.call_at(self._free, self._hear, said)
+        for number, byte in enumerate(said if self._bytewise else b"", 1):
+            loop.call_at(begin + number * self.character, self._hear, bytes([byte]))
         self.busy_until.append(self._free)
 
     def unplug(self) -> None:
