@@ -225,11 +225,11 @@ _KINDS: Final[Mapping[str, tuple[str, Callable[[_Port], Trouble]]]] = {
         lambda p: Late(p.every, every=p.every, by=p.late),
     ),
     "silent": (
-        "is the last one for a second",
+        "is lost with all that follows for a second",
         lambda p: Silent(p.every, every=p.every, by=1.0),
     ),
     "unplugged": (
-        "is cut off because the plug is out for two seconds",
+        "is lost with all that follows: the plug is out for two seconds",
         lambda p: Unplugged(p.every, every=p.every, by=2.0),
     ),
 }
