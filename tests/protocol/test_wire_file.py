@@ -23,7 +23,17 @@ from rig.protocol.wire import (
     Source,
     Wire,
 )
-from tests.protocol.texts import RIG, WET, WHOLE, load_edited, problems_of, shipped
+from simulators.wire.rig_text import rig_text
+from simulators.wire.uart import Framing
+from tests.protocol.texts import (
+    RIG,
+    WET,
+    WHOLE,
+    load_edited,
+    problems_of,
+    shipped,
+    shipped_names,
+)
 from tests.protocol.wire_texts import WIRED, loaded, problems_in
 
 DEFLECTION = 'deflection = "SOURce:DEFLection:RAMP {to},{speed}"\n'
@@ -411,3 +421,30 @@ def test_reading_lines_opens_none_and_imports_neither_numpy_nor_their_libraries(
         cwd=Path(__file__).parents[2],
     )
     assert (done.returncode, done.stderr) == (0, "")
+
+
+# The emulation prints the rig file that a laboratory would write; both know it by this reader only.
+
+FRAMINGS = {
+    "servo": Framing(115200, "none", 1),
+    "samples": Framing(921600, "none", 1),
+    "bus": Framing(19200, "even", 1),
+    "thermometer": Framing(9600, "none", 1),
+}
+
+
+@pytest.mark.parametrize("limits", ["controller", "software only"])
+@pytest.mark.parametrize("name", shipped_names("rigs"))
+def test_the_rig_file_of_an_emulated_rig_is_read_without_a_problem(name, limits):
+    text = shipped(name).replace('limits = "controller"', f'limits = "{limits}"')
+    rig = loaded(text)
+    paths = {port: f"/tmp/ports/{port}" for port in FRAMINGS}
+    printed = rig_text(rig, paths, FRAMINGS)
+    read = load_edited({RIG: printed, WET: WHOLE}).rig
+    assert read.wire is not None
+    assert {p.name: (p.path, p.baud, p.parity, p.stop_bits) for p in read.wire.ports} == {
+        port: (paths[port], line.baud, line.parity, line.stop_bits)
+        for port, line in FRAMINGS.items()
+    }
+    assert [s.channel for s in read.wire.sources] == [c.name for c in rig.sampled]
+    assert (read.actuator, read.limits, read.pump) == (rig.actuator, rig.limits, rig.pump)
