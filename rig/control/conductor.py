@@ -130,15 +130,17 @@ class Conductor:
             return await self._run(posts)
 
     async def _run(self, posts: ExitStack) -> Verdict:
-        refused = False
+        # Before the valve closes for a stop: a load that falls then is what nobody asks after.
+        seen: StopNow | None = None
         try:
             posts.enter_context(posted(self._post, self.stream.sentry.glance))
             await self._stages()
             stop = StopNow("done", "run-out", "all stages done", self.book.counted)
         except StopNow as ended:
             stop = ended
+            seen = self.stream.seen() if ended.cause == "silent" else None
         except DeviceError as error:
-            refused = True
+            seen = self.stream.seen()
             stop = StopNow("device", "fault", str(error), self.book.counted)
         except asyncio.CancelledError:
             _forget_cancellation()
@@ -147,7 +149,7 @@ class Conductor:
             await self._stopping.stand_still()
             raise
         try:
-            return await self._stop(stop, refused=refused)
+            return await self._stop(stop, seen)
         except BaseException:
             await self._stopping.stand_still()
             raise
@@ -266,10 +268,10 @@ class Conductor:
             self._stopping.run_down = self._cyclic.run_down
         return self._cyclic
 
-    async def _stop(self, stop: StopNow, *, refused: bool) -> Verdict:
+    async def _stop(self, stop: StopNow, seen: StopNow | None) -> Verdict:
         """Stop by category, keep what follows, name the outcome. Acts first, records next.
 
-        `refused` tells that a device refused something, or did not answer.
+        `seen` is the stop that the sentry had called for where a device refused or was silent.
         """
         stopped, state, judge = self.stream.now, self.book.state, self.stream.judge
         if self._cyclic is not None and isinstance(judge, Cycling):
@@ -288,8 +290,7 @@ class Conductor:
         self.stream.known_cause, self.stream.deaf = stop.cause, True
         self.outlook.cycles = stop.cycles or self.book.counted
         moves = await self._stopping.first_act(valve_first, standing=standing)
-        if refused or stop.cause == "silent":
-            stop = self._came_of(stop)
+        stop = self._came_of(stop, seen)
         self._answer(stop, moves=moves)
         await self._station.water.stop(self.stream.now, stop.cause)
         self.book.recent.hold()
@@ -311,13 +312,12 @@ class Conductor:
         self.book.enter("stopped", "stopped", f"{verdict.outcome}: {verdict.why}")
         return verdict
 
-    def _came_of(self, stop: StopNow) -> StopNow:
+    def _came_of(self, stop: StopNow, seen: StopNow | None) -> StopNow:
         """Return the stop of the sentry, where that is what a refusal came of.
 
         A controller that obeys refused because its valve was closed already; one that does not
         is at fault itself.
         """
-        seen = self.stream.seen()
         if seen is None or self._stopping.lacking:
             return stop
         self.stream.known_cause = seen.cause

@@ -145,8 +145,11 @@ def refuse_taken(run: Path) -> None:
         )
 
 
-def lock_rig(name: str, run: Path, since: datetime) -> Lock:
-    """Lock a rig for every user of this machine. Raises as `lock_folder`."""
+def lock_rig(name: str, run: Path | str, since: datetime) -> Lock:
+    """Lock a rig for every user of this machine, for a run or what else a text says.
+
+    Raises as `lock_folder`.
+    """
     path = shared_folder() / rig_file(name)
     return _lock(path, f"rig {name!r}", 0o666, run, since, clears=True)
 
@@ -167,7 +170,9 @@ def shared_folder() -> Path:
     return Path(tempfile.gettempdir())
 
 
-def _lock(path: Path, what: str, mode: int, run: Path, since: datetime, *, clears: bool) -> Lock:
+def _lock(
+    path: Path, what: str, mode: int, run: Path | str, since: datetime, *, clears: bool
+) -> Lock:
     try:
         handle = _open(path, mode)
     except OSError as error:
@@ -182,7 +187,8 @@ def _lock(path: Path, what: str, mode: int, run: Path, since: datetime, *, clear
         raise InputError(
             f"{what} is in use by {holder}; nothing was started; wait for its end or stop it first"
         ) from None
-    text = json.dumps(asdict(Holder(os.getpid(), str(run.resolve()), _user(), _stamp(since))))
+    holds = run if isinstance(run, str) else str(run.resolve())
+    text = json.dumps(asdict(Holder(os.getpid(), holds, _user(), _stamp(since))))
     os.ftruncate(handle, 0)
     os.pwrite(handle, text.encode(), 0)
     return Lock(handle, path, clears=clears)

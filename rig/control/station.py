@@ -29,7 +29,7 @@ RETRACT: Final = 5e-3  # [m] at 1 mm/s after a normal stop; common practice, no 
 RETRACT_SPEED: Final = 1e-3
 POLL: Final = 0.2  # [s] between questions whether a ramp has arrived
 REST_MARGIN: Final = 0.05  # of the upper load above lower load that is still at rest
-LEAST_STEP: Final = 1e-6  # of a channel's range, within which a limit reads back the same
+LEAST_STEP: Final = 1e-6  # of the actuator's range, within which a limit reads back the same
 OFF_WITHIN: Final = 30.0  # [s] in which the pressure must be off; common practice, no source
 SETTLED: Final = 0.5  # [s] after the amplitude has reached zero
 
@@ -143,10 +143,10 @@ class Station:
 
     def _same_limit(self, name: str, given: Bounds, answer: Bounds | None) -> bool:
         """Tell whether a limit reads back as it was given: a controller keeps so many digits."""
-        channel = next((c for c in self.plan.rig.channels if c.name == name), None)
-        step = 0.0
-        if channel is not None:
-            step = max(channel.resolution, LEAST_STEP * (channel.high - channel.low))
+        actuator = self.plan.rig.actuator
+        low, high = actuator.load if name == "load" else actuator.stroke
+        steps = [c.resolution for c in self.plan.rig.channels if c.name == name]
+        step = max(*steps, LEAST_STEP * (high - low), 0.0)
         pairs = zip(given, answer, strict=True) if answer is not None else ()
         same = [own == back or abs(own - back) <= step for own, back in pairs]
         return len(same) == 2 and all(same)

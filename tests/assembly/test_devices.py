@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -12,6 +13,7 @@ from rig.assembly.devices import close, find_driver, open_rig
 from rig.clock import SystemClock
 from rig.commands.files import load
 from rig.errors import DeviceError, InputError
+from rig.ports import Rig
 
 MODULES = {
     "works_not": "raise OSError('no such library')",
@@ -89,3 +91,28 @@ def test_two_drivers_of_one_name_are_refused(installed, tmp_path):
     (offered / "entry_points.txt").write_text("[nightrig.drivers]\nopens_not = other:open_rig\n")
     with pytest.raises(InputError, match="installed twice"):
         find_driver("opens_not")
+
+
+class Ports:
+    """Two ends of a rig that end, or fail to."""
+
+    def __init__(self, error: Exception | None = None) -> None:
+        self.ended: list[str] = []
+        self.error = error
+
+    async def close(self) -> None:
+        self.ended.append("acquisition")
+        if self.error is not None:
+            raise self.error
+
+    async def closing(self) -> None:
+        self.ended.append("ports")
+
+
+@pytest.mark.parametrize("error", [None, OSError(5, "Input/output error")])
+async def test_closing_a_rig_ends_its_ports_whatever_becomes_of_the_rest(error):
+    ports = Ports(error)
+    rig = Rig(None, ports, None, None, emulated=True, closing=ports.closing)
+    with pytest.raises(OSError, match="Input") if error else contextlib.nullcontext():
+        await close(rig)
+    assert ports.ended == ["acquisition", "ports"]

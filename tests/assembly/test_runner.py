@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import gc
 import json
 import os
 import signal
+import sys
+from dataclasses import replace
 
 import h5py
 import pytest
 
+from rig.assembly import runner
+from rig.assembly.devices import close, open_rig
 from rig.assembly.live import stop_on_sigterm
+from rig.clock import SystemClock
+from rig.commands.files import load
 from rig.control.desk import MOST_WAITING, Asked, Desk, Request
+from rig.errors import DeviceError
 from tests.assembly.nights import a_night, eventually
 from tests.record.recorders import alive
 
@@ -184,3 +193,45 @@ def test_a_run_whose_runner_is_killed_says_so_and_passes_no_signal_on_as_its_cod
     _, err = child.communicate(timeout=45)
     assert child.returncode == 1
     assert "signal 9 and without a verdict" in err
+
+
+class Moving:
+    """An actuator that moves although no test commands it."""
+
+    def __init__(self, actuator):
+        self._actuator = actuator
+
+    def __getattr__(self, name):
+        return getattr(self._actuator, name)
+
+    async def status(self):
+        return replace(await self._actuator.status(), moving=True, mode="load")
+
+
+async def test_a_rig_that_moves_is_refused_before_anything_is_started(tmp_path):
+    plan = load("dry-short", None)
+    rig = await open_rig(plan, 1, SystemClock())
+    order = runner.Order("dry-short", "", tmp_path / "night-1", 1, "", "", "begin", "")
+    moves = replace(rig, actuator=Moving(rig.actuator))
+    begin = runner._new(
+        runner.Test(order, plan, None), moves, SystemClock(), None, None, contextlib.ExitStack()
+    )
+    try:
+        with pytest.raises(DeviceError, match=r"moves .*nothing was started; wait until it stands"):
+            await begin
+    finally:
+        await close(rig)
+    assert not list(tmp_path.iterdir())
+
+
+def test_the_threads_of_the_lines_get_their_turn_soon():
+    before = sys.getswitchinterval()
+    try:
+        runner._attentive()
+        assert sys.getswitchinterval() == pytest.approx(0.5e-3)
+        # What was there is not looked at any more.
+        assert gc.get_freeze_count() > 0
+        assert len(gc.get_objects()) < gc.get_freeze_count()
+    finally:
+        sys.setswitchinterval(before)
+        gc.unfreeze()

@@ -80,6 +80,11 @@ class Posted:
         self.reads.append((first.first, first.first + frames))
         return replace(first, values=np.concatenate(parts, axis=1))
 
+    async def bring(self, frames: int) -> None:
+        """Let so many frames arrive that nobody has asked for yet."""
+        for _ in range(frames):
+            await self._arrive(1)
+
     async def keep(self, frames: int) -> None:
         assert frames == self._handed, "what has arrived has happened"
 

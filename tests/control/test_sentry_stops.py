@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from simulators.faults import Missing, Moved
+from simulators.faults import Lost, Missing, Moved
 from tests.control.fault_nights import Night, carry_out, plans
 from tests.control.posted import Line, Refusing
 
@@ -15,6 +15,7 @@ T = 2_200
 """Frame in which the amplitude grows."""
 JUMP = T + 5
 """Frame in the middle of a block of 20 from which mid-span is beyond its limit."""
+LOADED = T
 TRIP = JUMP + 2
 """Its third sample in a row: the persistence of the limits."""
 BLOCK = (T, T + 20)
@@ -114,6 +115,44 @@ def test_an_order_that_meets_the_closed_valve_is_no_fault_of_the_controller(plan
     assert ended.path[-2][1:] == ("limit", "stopping")
     assert len(of_kind(ended, "limit")) == 1
     assert ended.left == set()
+
+
+class Slow:
+    """A controller that takes 60 ms to say that its valve is closed."""
+
+    def __init__(self, actuator, post):
+        self._actuator, self._post = actuator, post
+
+    def __getattr__(self, name):
+        return getattr(self._actuator, name)
+
+    async def close_valve(self):
+        await self._actuator.close_valve()
+        await self._post().bring(60)
+
+
+def test_a_load_that_falls_because_the_valve_was_closed_is_no_cause(plan):
+    line = Line()
+    limits = replace(plan.limits, fixed={**plan.limits.fixed, "load": (3e3, 97e3)})
+    lost = Lost("inputs", LOADED, 10**9)
+    ended = carry_out(replace(plan, limits=limits), night(line, lost, actuator=Slow))
+    assert line.post.closed
+    assert (ended.outcome, ended.code) == ("fault", 4)
+    assert "no answer from the inputs" in ended.why
+    assert not of_kind(ended, "limit")
+
+
+def test_without_a_post_that_stands_nothing_begins(plan):
+    class Deaf:
+        """A post whose driver fails."""
+
+        def stand(self, _glance):
+            raise OSError(5, "Input/output error")
+
+    ended = carry_out(plan, Night(paced=True, bad={"post": lambda _none: Deaf()}))
+    assert (ended.outcome, ended.code) == ("fault", 4)
+    assert "the samples cannot be looked at as they arrive" in ended.why
+    assert ended.path[0] == ("idle", "fault", "stopping")
 
 
 def test_a_controller_that_does_not_answer_any_more_is_the_fault_itself(plan):
