@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from typing import Final, Protocol
 
 from drivers import modbus
+from drivers.hearing import Hearing
 from drivers.lines import OnBytes, OnChange, Traffic
 from drivers.modbus import Frame, Question
 from drivers.trust import Trust
@@ -36,6 +37,10 @@ TRIES: Final = 16
 """How often a device that answers earlier questions is asked for an echo."""
 TRIPS: Final = 256
 """Round trips of which the median is told."""
+
+
+Patience = Callable[[], float]
+"""Says how long [s] an answer may be waited for."""
 
 
 class Refused(DeviceError):
@@ -110,33 +115,23 @@ class Bus:
     def __init__(self, line: Line, clock: Clock) -> None:
         self.line = line
         self.counts = Counts()
+        self.waited = -1e9  # when [s] an answer was last waited for in vain
         self._clock = clock
         plan = line.plan
         self._character = (9 + plan.stop_bits + (plan.parity != "none")) / plan.baud
         fast = plan.baud > 19200
         self._silence = SHORTEST_SILENCE if fast else SILENCE * self._character
-        self._inbox: deque[tuple[bytes, float]] = deque()
-        self._buffer = b""
-        self._heard = b""  # the first bytes since the last question
-        self._garbled = False  # whether garbage has come since then
-        self._came = -1e9  # when the last byte came
+        self._hearing = Hearing(clock)
+        self._strays = 0
         self._busy = -1e9  # until when our own question was on the line
-        self._arrived = asyncio.Event()
-        self._wake: Callable[[], None] = _nobody
         self._lock = asyncio.Lock()
         self._devices: dict[int, Trust] = {}
         self._number = secrets.randbelow(0x10000)
 
     def open(self) -> None:
         """Open the line. Raises DeviceError in one line for people."""
-        loop = asyncio.get_running_loop()
-
-        def wake() -> None:
-            with suppress(RuntimeError):  # the loop has ended before the line
-                loop.call_soon_threadsafe(self._arrived.set)
-
-        self._wake = wake
-        self.line.open(self._on_bytes, self._on_change)
+        self._hearing.open()
+        self.line.open(self._hearing.on_bytes, self._hearing.on_change)
 
     def close(self) -> None:
         """Close the line; safe to call twice."""
@@ -151,17 +146,20 @@ class Bus:
         device = self._device(address)
         return device.trusted and device.plugged == self.line.traffic.losses
 
-    async def ask(self, address: int, question: Question, wait: float | None = None) -> Answer:
-        """Ask a device; its answer must begin within `wait` [s], by default what the plan says.
+    async def ask(
+        self, address: int, question: Question, patience: Patience | None = None
+    ) -> Answer:
+        """Ask a device; its answer must begin within what `patience` says when the bus is free.
 
+        That is by default what the plan says. A device in doubt is asked for an echo first.
         Raises Refused for an exception reply, Silent where no answer came that fits, and
-        DeviceError where the line is lost. A device in doubt is asked for an echo first.
+        DeviceError where the line is lost.
         """
         for _ in range(TRIES):
             if not self.trusts(address):
-                await self.regain(address, wait)
+                await self.regain(address, patience)
             with suppress(_Doubted):
-                answer = await self._asked(address, question, wait)
+                answer = await self._asked(address, question, patience)
                 if question.refused_by(answer.pdu):
                     text = f'{self._who(address)} refuses to "{question.says}": '
                     raise Refused(text + modbus.refusal(answer.pdu), answer.pdu[1])
@@ -171,18 +169,20 @@ class Bus:
             "of the converter, and see that no other program asks on this bus"
         )
 
-    async def regain(self, address: int, wait: float | None = None) -> None:
+    async def regain(
+        self, address: int, patience: Patience | None = None, tries: int = TRIES
+    ) -> None:
         """Trust a device again as soon as it gives back a fresh number, or refuses to do so.
 
         Raises Silent and DeviceError as `ask` does.
         """
-        for _ in range(TRIES):
+        for _ in range(tries):
             with suppress(_Doubted):
-                await self._probed(address, wait)
+                await self._probed(address, patience)
                 return
         raise Silent(f"{self._who(address)} answers, but always to an earlier question")
 
-    async def _asked(self, address: int, question: Question, wait: float | None) -> Answer:
+    async def _asked(self, address: int, question: Question, patience: Patience | None) -> Answer:
         async with self._lock:
             await self._quiet(self._silence)
             if not self.trusts(address):
@@ -201,9 +201,9 @@ class Bus:
                     raise Silent(f"{self._who(address)} answers another question than it was asked")
                 return False
 
-            return await self._exchange(address, question, wait, is_answer)
+            return await self._exchange(address, question, patience, is_answer)
 
-    async def _probed(self, address: int, wait: float | None) -> None:
+    async def _probed(self, address: int, patience: Patience | None) -> None:
         async with self._lock:
             await self._quiet(GAP)
             device = self._device(address)
@@ -219,7 +219,7 @@ class Bus:
                 # Any other frame is the late answer that all this is about.
                 return number is not None
 
-            await self._exchange(address, modbus.echo(self._number), wait, is_answer)
+            await self._exchange(address, modbus.echo(self._number), patience, is_answer)
             if not device.trusted:
                 raise _Doubted  # an echo asked for earlier; the next one tells more
 
@@ -227,91 +227,84 @@ class Bus:
         self,
         address: int,
         question: Question,
-        wait: float | None,
+        patience: Patience | None,
         is_answer: Callable[[bytes], bool],
     ) -> Answer:
         """Send a question on a quiet line and wait for the frame that `is_answer` takes."""
-        wait = self.line.plan.answer_within if wait is None else wait
+        wait = self.line.plan.answer_within if patience is None else patience()
         sent = modbus.frame(address, question.pdu)
-        self._heard, self._garbled = b"", False
+        hearing = self._hearing
+        hearing.begin()
         asked = self.line.write(sent)
         self._busy = asked + self.takes(len(sent))
         due = self._busy + wait
         while True:
-            self._take()
+            hearing.take()
             self._no_local_echo(sent, question)
             now = self._clock.now()
             over = now >= self._until(address, due)
-            pdu = self._found(address, is_answer, final=over or now >= self._came + GAP)
+            pdu = self._found(address, is_answer, final=over or now >= hearing.came + GAP)
             if pdu is not None:
-                answer = Answer(pdu, asked, self._came)
+                answer = Answer(pdu, asked, hearing.came)
                 self.counts.take(answer)
                 return answer
             if self.line.trouble:
                 raise DeviceError(self.line.trouble)
             if over:
                 self.counts.dropped += 1
+                self.waited = now
                 raise Silent(
                     f"{self._who(address)} does not answer within {1e3 * wait:.0f} ms "
                     f'("{question.says}"); is it switched on, do address, baud and parity fit?'
                 )
-            await self._arrival(self._until(address, due))
+            await hearing.arrival(self._until(address, due))
 
     def _until(self, address: int, due: float) -> float:
         """Return until when [s] an answer is waited for: a frame that has begun may end."""
-        if self._buffer[:1] != bytes([address]):
+        if not self._hearing.may_begin(address):
             return due
-        return min(max(due, self._came + GAP), due + self.takes(modbus.LONGEST) + GAP)
+        return min(max(due, self._hearing.came + GAP), due + self.takes(modbus.LONGEST) + GAP)
 
     def _found(
         self, address: int, is_answer: Callable[[bytes], bool], *, final: bool
     ) -> bytes | None:
-        """Take whole frames off the buffer; return the answer, drop what else there is."""
+        """Return the answer where it has come; drop what else there is."""
         answer = None
-        for frame in self._cut(final=final):
+        for frame in self._hearing.frames(final=final):
             if answer is not None or frame.address != address:
                 self._stray(frame)
             elif is_answer(frame.pdu):
                 answer = frame.pdu
             else:
-                self.counts.bad += 1
+                self._strays += 1
+        self.counts.bad = self._strays + self._hearing.lumps
         return answer
 
     async def _quiet(self, silence: float) -> None:
         """Wait until the line has been silent [s]; what came meanwhile belongs to nobody."""
+        hearing = self._hearing
         begun = self._clock.now()
         while True:
-            self._take()
-            needed = max(silence, GAP) if self._buffer else silence
-            until = max(self._came, self._busy) + needed
+            hearing.take()
+            needed = max(silence, GAP) if hearing.waits else silence
+            until = max(hearing.came, self._busy) + needed
             now = self._clock.now()
-            if now >= until:
+            babbles = now >= begun + NEVER_QUIET
+            if now >= until or babbles:
                 break
-            if now >= begun + NEVER_QUIET:
-                self._drop()
-                raise DeviceError(
-                    f'on port "{self.line.plan.name}" bytes come without an end; '
-                    "does another program or master speak on this bus?"
-                )
-            await self._arrival(until)
-        self._drop()
-
-    def _drop(self) -> None:
-        for frame in self._cut(final=True):
+            await hearing.arrival(until)
+        for frame in hearing.frames(final=True):
             self._stray(frame)
-
-    def _cut(self, *, final: bool) -> tuple[Frame, ...]:
-        """Take whole frames off the buffer; garbage counts once a question."""
-        got = modbus.cut(self._buffer, final=final)
-        self._buffer = got.rest
-        if got.garbage and not self._garbled:
-            self.counts.bad += 1
-            self._garbled = True
-        return got.frames
+        self.counts.bad = self._strays + hearing.lumps
+        if babbles:
+            raise DeviceError(
+                f'on port "{self.line.plan.name}" bytes come without an end; '
+                "does another program or master speak on this bus?"
+            )
 
     def _stray(self, frame: Frame) -> None:
         """Doubt a device that says what it was not asked, unless it is an echo it owes."""
-        self.counts.bad += 1
+        self._strays += 1
         device = self._devices.get(frame.address)
         if device is None or device.settle(frame.pdu, self._clock.now()) is not None:
             return
@@ -320,7 +313,7 @@ class Bus:
 
     def _no_local_echo(self, sent: bytes, question: Question) -> None:
         """Refuse a converter that gives back what is sent: it would echo for a dead device."""
-        if question.function in modbus.READS.values() and self._heard.startswith(sent):
+        if question.function in modbus.READS.values() and self._hearing.begins_with(sent):
             raise DeviceError(
                 f'port "{self.line.plan.name}" gives back every byte that is sent; '
                 "switch off the local echo of the converter"
@@ -331,32 +324,3 @@ class Bus:
 
     def _who(self, address: int) -> str:
         return f'address {address} on port "{self.line.plan.name}"'
-
-    def _on_bytes(self, data: bytes, when: float) -> None:
-        self._inbox.append((data, when))
-        self._wake()
-
-    def _on_change(self, _there: bool) -> None:
-        self._wake()
-
-    def _take(self) -> None:
-        while self._inbox:
-            data, self._came = self._inbox.popleft()
-            self._buffer += data
-            if len(self._heard) < modbus.LONGEST:
-                self._heard += data
-        if len(self._buffer) > 2 * modbus.LONGEST:
-            self._drop()
-
-    async def _arrival(self, until: float) -> None:
-        """Wait for bytes, or a change of the line, until a time of the clock [s]."""
-        self._arrived.clear()
-        if self._inbox:
-            return
-        with suppress(TimeoutError):
-            async with asyncio.timeout(max(0.0, until - self._clock.now())):
-                await self._arrived.wait()
-
-
-def _nobody() -> None:
-    """Wake nobody."""

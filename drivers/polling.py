@@ -32,7 +32,6 @@ class Poller:
         self._bus = bus
         self._clock = clock
         self._stale_after = stale_after
-        self._waited = -1e9  # when a device was waited for in vain
 
     def patience(self, station: Station) -> float:
         """Return how long [s] a device may be waited for now without others going stale."""
@@ -69,7 +68,9 @@ class Poller:
 
     def _next(self) -> tuple[float, Station, Held | None]:
         """Return what is due first: when, which device, which of its groups; None for a look."""
-        left = [(held.asked, s, held) for s, held in self._inputs() if held.asked < self._waited]
+        left = [
+            (held.asked, s, held) for s, held in self._inputs() if held.asked < self._bus.waited
+        ]
         if left:
             return min(left, key=_first)
         due: list[tuple[float, Station, Held | None]] = [
@@ -91,7 +92,7 @@ class Poller:
         except Refused as error:
             station.refused(error, *(station.held if held is None else (held,)))
         except DeviceError:
-            self._waited = self._clock.now()
+            return  # the device itself remembers when it is to be asked again
 
 
 def _first(one: tuple[float, Station, Held | None]) -> float:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
 from drivers import modbus
-from drivers.bus import Answer, Bus, Refused, Silent
+from drivers.bus import TRIES, Answer, Bus, Patience, Refused, Silent
 from drivers.modbus import Question
 from drivers.points import Group, Reading, groups_of, readings
 from rig.clock import Clock
@@ -67,7 +67,7 @@ class Station:
         self.failures = 0
         self.again = -math.inf
         self.product = ""
-        self.patience: Callable[[], float] = lambda: bus.line.plan.answer_within
+        self.patience: Patience = lambda: bus.line.plan.answer_within
         self._clock = clock
         self._tell = tell
         self._asks_only = asks_only
@@ -104,9 +104,12 @@ class Station:
             await self.read_now(held)
 
     async def come_back(self) -> None:
-        """Trust it again and set its watchdog: it may have been without power meanwhile."""
+        """Trust it again and set its watchdog: it may have been without power meanwhile.
+
+        One question on the bus where it does not answer. Raises DeviceError.
+        """
         with self._noted():
-            await self._ready()
+            await self._ready(tries=1)
 
     async def read(self, held: Held) -> None:
         """Read a group once. Raises DeviceError."""
@@ -169,7 +172,7 @@ class Station:
     async def _ask(self, question: Question) -> Answer:
         with self._noted():
             await self._ready()
-            return await self.bus.ask(self.device.address, question, self.patience())
+            return await self.bus.ask(self.device.address, question, self.patience)
 
     async def _written(self, one: Question, several: Question) -> None:
         """Write by the function for one, or for several where the device has no other."""
@@ -180,11 +183,11 @@ class Station:
                 raise
             await self._ask(several)
 
-    async def _ready(self) -> None:
+    async def _ready(self, tries: int = TRIES) -> None:
         """Make sure that the device is trusted and that its watchdog is set."""
         if not self.bus.trusts(self.device.address):
             self._armed = False
-            await self.bus.regain(self.device.address, self.patience())
+            await self.bus.regain(self.device.address, self.patience, tries)
         if not self._armed:
             await self._arm()
             self._armed = True
@@ -196,13 +199,13 @@ class Station:
         at, value = self.device.watchdog
         address, ask = self.device.address, self.bus.ask
         try:
-            await ask(address, modbus.write_register(at, value), self.patience())
+            await ask(address, modbus.write_register(at, value), self.patience)
         except Refused as error:
             if error.code != _ILLEGAL_FUNCTION:
                 raise
             several = modbus.write_register(at, value, several=True)
-            await ask(address, several, self.patience())
-        answer = await ask(address, modbus.read("holding", at, 1), self.patience())
+            await ask(address, several, self.patience)
+        answer = await ask(address, modbus.read("holding", at, 1), self.patience)
         if (reads := modbus.registers(answer.pdu)[0]) != value:
             raise DeviceError(
                 f"{self.device.name}: its watchdog (register {at}) was set to {value} and reads "
@@ -213,7 +216,7 @@ class Station:
         """Return the product that the device says it is, "" where it does not tell."""
         try:
             answer = await self.bus.ask(
-                self.device.address, modbus.identify(_PRODUCT), self.patience()
+                self.device.address, modbus.identify(_PRODUCT), self.patience
             )
         except (Refused, Silent):
             return ""

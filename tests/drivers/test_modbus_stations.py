@@ -287,7 +287,7 @@ async def test_who_switches_a_silent_pump_is_told_and_the_other_inputs_stay_fres
         await asyncio.sleep(1.0)
         bench.mute.add(1)
         for _ in range(5):
-            with pytest.raises(DeviceError, match="water station: address 1 .* does not answer"):
+            with pytest.raises(DeviceError, match=r"water station: address 1 .* does not answer"):
                 await devices.pump.set(False)
             with pytest.raises(DeviceError, match="water station"):
                 await devices.pump.status()
