@@ -169,7 +169,7 @@ class Sentry:
             why = f"limits could not be checked as samples arrived ({failed}); the valve was closed"
             return StopNow("limits", "fault", why)
         frame = seen.trip.frame + ahead if seen.base else now
-        return tripped(replace(seen.trip, frame=frame, text=f"{seen.trip.text}; {CLOSED}"))
+        return tripped(replace(seen.trip, frame=frame), CLOSED)
 
 
 class _Watch:

@@ -31,11 +31,11 @@ class StopNow(Exception):
         self.trip = trip
 
 
-def tripped(trip: Trip) -> StopNow:
-    """Return the stop that a limit calls for; a lost feedback is a fault."""
+def tripped(trip: Trip, how: str = "") -> StopNow:
+    """Return the stop that a limit calls for, and `how` it came; a lost feedback is a fault."""
     lost = trip.kind == "feedback"
     cause, outcome = ("feedback", "fault") if lost else ("limit", "limit")
-    return StopNow(cause, outcome, trip.text, trip=trip)
+    return StopNow(cause, outcome, f"{trip.text}; {how}" if how else trip.text, trip=trip)
 
 
 def table_cause(stop: StopNow) -> str:

@@ -15,7 +15,6 @@ T = 2_200
 """Frame in which the amplitude grows."""
 JUMP = T + 5
 """Frame in the middle of a block of 20 from which mid-span is beyond its limit."""
-LOADED = T
 TRIP = JUMP + 2
 """Its third sample in a row: the persistence of the limits."""
 BLOCK = (T, T + 20)
@@ -134,7 +133,7 @@ class Slow:
 def test_a_load_that_falls_because_the_valve_was_closed_is_no_cause(plan):
     line = Line()
     limits = replace(plan.limits, fixed={**plan.limits.fixed, "load": (3e3, 97e3)})
-    lost = Lost("inputs", LOADED, 10**9)
+    lost = Lost("inputs", T, 10**9)
     ended = carry_out(replace(plan, limits=limits), night(line, lost, actuator=Slow))
     assert line.post.closed
     assert (ended.outcome, ended.code) == ("fault", 4)
