@@ -201,7 +201,7 @@ class FrameAcquisition:
         """Return the next block where it is there."""
         with self._lock:
             ring = self._lead.ring
-            if self._next is None and ring.begin != ring.end:
+            if self._next is None and not ring.empty:
                 self._next = ring.end
             first = self._next
             if first is not None and self._released(first + frames):
@@ -234,7 +234,9 @@ class FrameAcquisition:
     def _batch(self, port: SamplePort, batch: Batch) -> None:
         """Look at a batch and put it where it is read; in the line's thread."""
         first, values, times = batch
-        self._look_out.look(port.plan.name, SampleBlock(first, self.rate, port.names, values))
+        if self._look_out.manned:
+            block = SampleBlock(first, self.rate, port.names, values)
+            self._look_out.look(port.plan.name, block)
         end = first + len(times)
         with self._lock:
             if self._trouble:

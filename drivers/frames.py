@@ -20,7 +20,8 @@ from zlib import crc32
 
 import numpy as np
 from cobs import cobs
-from numpy.typing import NDArray
+
+from rig.samples import SampleArray
 
 SAMPLE: Final = 1
 INFO: Final = 2
@@ -36,8 +37,10 @@ NAME: Final = 32
 """Longest name of a device [bytes of UTF-8]."""
 MOST_CHANNELS: Final = 255
 
-_AROUND: Final = 1 + 4 + 4 + 4
-"""Bytes of a sample frame beside its values: type, sequence, time, CRC."""
+HEAD: Final = struct.Struct("<BII")
+"""Begin of a sample frame: type, sequence, device time [us]."""
+AROUND: Final = HEAD.size + 4
+"""Bytes of a sample frame beside its values: the head and the CRC."""
 _INFO: Final = struct.Struct("<BBBBfI")
 _LONGEST: Final = 2048
 """Longest stretch without a zero byte that may still become a frame [bytes]."""
@@ -56,31 +59,6 @@ class Info:
     rate: float
     sequence: int
     name: str
-
-
-@dataclass(frozen=True, slots=True)
-class Samples:
-    """Sample frames in the order of their arrival, as the device numbered and timed them.
-
-    `sequence`, `time` [us] and `check` (each frame's CRC-32) are uint32 of shape (frames,),
-    `values` float32 of shape (frames, channels).
-    """
-
-    sequence: NDArray[np.uint32]
-    time: NDArray[np.uint32]
-    values: NDArray[np.float32]
-    check: NDArray[np.uint32]
-
-
-@dataclass(frozen=True, slots=True)
-class Decoded:
-    """What came of some bytes."""
-
-    samples: Samples | None = None
-    infos: tuple[Info, ...] = ()
-
-
-NOTHING: Final = Decoded()
 
 
 class FrameDecoder:
@@ -105,21 +83,23 @@ class FrameDecoder:
         self._rest = _EMPTY
         self._joined = False
 
-    def feed(self, data: bytes) -> Decoded:
-        """Return the frames that are whole with these bytes."""
-        if b"\0" not in data:
-            self._keep(self._rest + data)
-            return NOTHING
-        *pieces, rest = (self._rest + data).split(b"\0")
-        self._keep(rest)
+    def feed(self, data: bytes) -> tuple[list[bytes], list[Info]]:
+        """Return what is whole with these bytes: bodies of sample frames, infos, each in order.
+
+        All bodies are of the length that `channels` asks for, their CRC-32 still at their end.
+        """
         bodies: list[bytes] = []
         infos: list[Info] = []
+        if b"\0" not in data:
+            self._keep(self._rest + data)
+            return bodies, infos
+        *pieces, rest = (self._rest + data).split(b"\0")
+        self._keep(rest)
         for piece in pieces:
             if piece:
                 self._take(piece, bodies, infos)
             self._joined = True
-        samples = self._samples(bodies) if bodies else None
-        return Decoded(samples, tuple(infos)) if samples or infos else NOTHING
+        return bodies, infos
 
     def _keep(self, rest: bytes) -> None:
         if len(rest) > _LONGEST:
@@ -136,26 +116,33 @@ class FrameDecoder:
             return
         if crc32(body) != _RESIDUE or len(body) <= 4:
             self.bad += self._joined
-        elif body[0] == SAMPLE:
+        elif body[0] == SAMPLE and self._fits(len(body)):
             bodies.append(body)
+            self.good += 1
         elif body[0] == INFO and (info := _info(body)) is not None:
             infos.append(info)
             self.good += 1
-            self.channels = info.channels
+            if self.channels != info.channels:
+                self.channels = info.channels
+                self.strange += len(bodies)
+                self.good -= len(bodies)
+                bodies.clear()
         else:
             self.strange += 1
 
-    def _samples(self, bodies: list[bytes]) -> Samples | None:
-        if self.channels is None:
-            self.channels = max(len(bodies[0]) - _AROUND, 0) // 4
-        length = _AROUND + 4 * self.channels
-        fitting = [body for body in bodies if len(body) == length]
-        self.strange += len(bodies) - len(fitting)
-        self.good += len(fitting)
-        if not fitting:
-            return None
-        table = np.frombuffer(b"".join(fitting), _layout(self.channels))
-        return Samples(table["sequence"], table["time"], table["values"], table["check"])
+    def _fits(self, length: int) -> bool:
+        if self.channels is None and length >= AROUND and (length - AROUND) % 4 == 0:
+            self.channels = (length - AROUND) // 4
+        return self.channels is not None and length == AROUND + 4 * self.channels
+
+
+def values(bodies: list[bytes]) -> SampleArray:
+    """Return the values of sample frames of one length, float32 of shape (frames, channels)."""
+    channels = (len(bodies[0]) - AROUND) // 4
+    if len(bodies) == 1:  # nearly always: a thousand times a second
+        return np.frombuffer(bodies[0], "<f4", channels, HEAD.size).reshape(1, channels)
+    found: SampleArray = np.frombuffer(b"".join(bodies), _layout(channels))["values"]
+    return found
 
 
 def request(what: int) -> bytes:
@@ -168,7 +155,7 @@ def request(what: int) -> bytes:
 
 def line_time(channels: int, bits_a_byte: int, baud: int) -> float:
     """Return how long a sample frame is on the line [s]."""
-    body = _AROUND + 4 * channels
+    body = AROUND + 4 * channels
     return (body + 1 + body // 254 + 1) * bits_a_byte / baud
 
 
@@ -185,12 +172,5 @@ def _info(body: bytes) -> Info | None:
 
 @functools.cache
 def _layout(channels: int) -> np.dtype[Any]:
-    return np.dtype(
-        [
-            ("type", "u1"),
-            ("sequence", "<u4"),
-            ("time", "<u4"),
-            ("values", "<f4", (channels,)),
-            ("check", "<u4"),
-        ]
-    )
+    """Return how a sample frame lies in memory."""
+    return np.dtype([("head", "V9"), ("values", "<f4", (channels,)), ("check", "<u4")])

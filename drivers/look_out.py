@@ -33,10 +33,13 @@ class LookOut:
             self._glance = glance
             self._tripped.clear()
 
+    @property
+    def manned(self) -> bool:
+        """Whether somebody stands here."""
+        return self._glance is not None
+
     def look(self, port: str, block: SampleBlock) -> None:
         """Let whoever stands here look at a batch of a port; one batch at a time."""
-        if self._glance is None:
-            return
         with self._looking:
             stop = self._sees(block)
             known = port in self._tripped

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,47 +23,52 @@ from numpy.typing import NDArray
 from drivers.time_base import ClockFit
 from rig.samples import FloatArray, SampleArray
 
+LONGEST_WAIT: Final = 256
+"""How many batches wait in a ring before they are put into their places."""
+
 
 class Ring:
     """The newest frames of one port: numbers [begin, end) with their times, at most `capacity`.
 
-    `values` are float32 of shape (rows, frames), a missing sample is NaN; times are the device's.
+    `values` are float32 of shape (rows, frames); a missing sample is NaN, and so becomes one that
+    is not finite. Times are the device's. Frames come one at a time and are taken many at a time,
+    so that what is put waits as it is until it is taken. Not for two threads at once.
     """
 
     def __init__(self, rows: int, capacity: int) -> None:
         self.begin = 0
         self.end = 0
+        self.last = 0.0
+        """Time of the newest frame [s]."""
         self._capacity = capacity
         self._values = np.full((rows, capacity), np.nan, np.float32)
         self._times = np.zeros(capacity)
+        self._waiting: list[tuple[SampleArray, Sequence[float]]] = []
+        self._stored = 0  # end of the frames that do not wait
 
     @property
-    def last(self) -> float:
-        """Time of the newest frame [s]."""
-        return float(self._times[(self.end - 1) % self._capacity])
+    def empty(self) -> bool:
+        """Whether nothing has come."""
+        return self.begin == self.end
 
     def clear(self) -> None:
         """Hold nothing; whatever is put next is the first."""
-        self.begin = self.end = 0
+        self.begin = self.end = self._stored = 0
+        self._waiting.clear()
 
-    def put(self, first: int, values: SampleArray, times: FloatArray) -> None:
+    def put(self, first: int, values: SampleArray, times: Sequence[float]) -> None:
         """Add frames that follow the last ones. Raises ValueError where they do not."""
         if self.begin == self.end:
-            self.begin = self.end = first
+            self.begin = self.end = self._stored = first
         if first != self.end:
             raise ValueError(f"frame {first} does not follow {self.end - 1}")
         self.end = first + len(times)
-        if len(times) > self._capacity:
-            values, times = values[:, -self._capacity :], times[-self._capacity :]
-            first = self.end - self._capacity
-        at = first % self._capacity
-        before = min(len(times), self._capacity - at)
-        self._values[:, at : at + before] = values[:, :before]
-        self._times[at : at + before] = times[:before]
-        if before < len(times):
-            self._values[:, : len(times) - before] = values[:, before:]
-            self._times[: len(times) - before] = times[before:]
-        self.begin = max(self.begin, self.end - self._capacity)
+        self.last = times[-1]
+        if self.end - self.begin > self._capacity:
+            self.begin = self.end - self._capacity
+        self._waiting.append((values, times))
+        if len(self._waiting) >= LONGEST_WAIT:
+            self._store()
 
     def values(self, first: int, end: int) -> SampleArray:
         """Return the values of frames [first, end), all there; copy them at once."""
@@ -77,10 +83,28 @@ class Ring:
     def _slots(self, first: int, end: int) -> slice | NDArray[np.int64]:
         if not self.begin <= first <= end <= self.end:
             raise ValueError(f"frames {first} to {end} are not among {self.begin} to {self.end}")
+        self._store()
+        return self._places(first, end)
+
+    def _places(self, first: int, end: int) -> slice | NDArray[np.int64]:
         at = first % self._capacity
         if at + end - first <= self._capacity:
             return slice(at, at + end - first)
         return np.arange(first, end) % self._capacity
+
+    def _store(self) -> None:
+        """Put what waits into its place."""
+        if not self._waiting:
+            return
+        values = np.concatenate([values for values, _ in self._waiting], axis=1)
+        times = np.concatenate([times for _, times in self._waiting])
+        self._waiting.clear()
+        values[~np.isfinite(values)] = np.nan
+        first = max(self._stored, self.end - self._capacity)
+        places = self._places(first, self.end)
+        self._values[:, places] = values[:, first - self._stored :]
+        self._times[places] = times[first - self._stored :]
+        self._stored = self.end
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,14 +135,14 @@ def merged(lead: Lane, others: Sequence[Lane], first: int, end: int, rate: float
     values = np.full((count, end - first), np.nan, np.float32)
     values[lead.rows] = lead.ring.values(first, end)
     for other in others:
-        if other.ring.begin != other.ring.end and other.fit.known and lead.fit.known:
+        if not other.ring.empty and other.fit.known and lead.fit.known:
             values[other.rows] = _drawn(other, _times_of(lead, other, first, end), rate)
     return values
 
 
 def _covers(lead: Lane, other: Lane, end: int) -> bool:
     """Tell whether a port's samples reach the frame before `end`."""
-    if other.ring.begin == other.ring.end:
+    if other.ring.empty:
         return False
     return other.ring.last >= float(_times_of(lead, other, end - 1, end)[0])
 

@@ -1,49 +1,57 @@
 """Numbers and times of sample frames: unwrapped, each number once, in order, holes seen.
 
 The device counts frames and microseconds in 32 bits: the one wraps after 49.7 days at 1 kHz, the
-other every 71.6 minutes.
+other every 71.6 minutes. Plain numbers, no arrays: frames come one at a time.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
-from drivers.frames import Samples
-from rig.samples import FloatArray
+from drivers.frames import HEAD
 
 FAR: Final = 10.0
 """A hole longer than this [s] is none: the device has begun anew."""
 LATE: Final = 0.1
 """A frame that comes up to this [s] behind its place in the line is late, not of a new start."""
+REMEMBERED: Final = 1.0
+"""How far back [s] a frame is known when it comes a second time."""
 AGREE: Final = 1.0
 """How far [s] a device's time may stray from its count of frames between two of them."""
 
 _WRAP: Final = 1 << 32
+_MASK: Final = _WRAP - 1
 _HALF: Final = 1 << 31
 _BACK: Final = -1
 _ANEW: Final = -2
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Placed:
-    """Frames in their places: numbers [first, end), of which those at `at` have come.
+    """Frames in their places: the numbers [first, end), with the bodies of those that have come.
 
-    `take` tells which of the batch these are; both have shape (taken,), or are None where all of
-    the batch have come and nothing is missing. `times` [s] is the device's, shape (end - first,),
-    interpolated where a frame is missing. With `anew` the device has begun anew: its numbers and
-    times have nothing to do with those before.
+    `at` gives each body's place from `first`, `times` [s] the device's time of every number,
+    interpolated where a frame is missing. With `anew` the device has begun anew: numbers and times
+    have nothing to do with those before.
     """
 
     first: int
-    end: int
-    times: FloatArray
-    take: NDArray[np.intp] | None = None
-    at: NDArray[np.intp] | None = None
     anew: bool = False
+    bodies: list[bytes] = field(default_factory=list)
+    at: list[int] = field(default_factory=list)
+    times: list[float] = field(default_factory=list)
+
+    @property
+    def end(self) -> int:
+        """Number of the frame after the last one."""
+        return self.first + len(self.times)
+
+    @property
+    def whole(self) -> bool:
+        """Whether none is missing."""
+        return len(self.bodies) == len(self.times)
 
 
 class Numbering:
@@ -57,13 +65,12 @@ class Numbering:
         self.next: int | None = None
         self.missing = 0
         self.repeated = 0
-        self._rate = rate
+        self._period = 1 / rate
         self._far = max(round(FAR * rate), 1)
         self._late = max(round(LATE * rate), 1)
         self._micros = 0  # unwrapped device time of the last frame [us]
-        # The CRC of what came under each of the last numbers: a copy is known by it.
-        self._checks = np.zeros(self._far, np.uint32)
-        self._numbers = np.full(self._far, -1, np.int64)
+        # What came under the last numbers: a frame that comes twice is known by it.
+        self._known: list[tuple[int, bytes]] = [(-1, b"")] * max(round(REMEMBERED * rate), 1)
 
     @property
     def time(self) -> float:
@@ -73,7 +80,7 @@ class Numbering:
     def forget(self) -> None:
         """Take the next frame for the first one."""
         self.next = None
-        self._numbers.fill(-1)
+        self._known = [(-1, b"")] * len(self._known)
 
     def ahead(self, sequence: int) -> int:
         """Return by how many frames a number on the line is ahead of the expected one."""
@@ -81,121 +88,81 @@ class Numbering:
             return 0
         return _signed(sequence - self.next)
 
-    def place(self, samples: Samples) -> list[Placed]:
+    def place(self, bodies: Sequence[bytes]) -> list[Placed]:
         """Return the frames of a batch in their places; several where the device began anew."""
-        straight = self._straight(samples)
-        if straight is not None:
-            return [straight]
-        return self._one_by_one(samples)
-
-    def _straight(self, samples: Samples) -> Placed | None:
-        """Return a batch that goes on just where the last one ended, else None."""
-        first, count = self.next, len(samples.sequence)
-        if first is None or int(samples.sequence[0]) != first % _WRAP:
-            return None
-        if count > 1 and (np.diff(samples.sequence) != 1).any():
-            return None
-        gone: NDArray[np.int64] = samples.time.astype(np.int64) - self._micros
-        gone = (gone + _HALF) % _WRAP - _HALF
-        if abs(int(gone[-1]) * 1e-6 - count / self._rate) > AGREE:
-            return None
-        times = np.multiply(self._micros + gone, 1e-6, dtype=np.float64)
-        self._micros += int(gone[-1])
-        self.next = first + count
-        self._remember(first, samples.check)
-        return Placed(first, first + count, times)
-
-    def _one_by_one(self, samples: Samples) -> list[Placed]:
         placed: list[Placed] = []
-        run = _Run(self.next, self._micros)
-        for i, (sequence, micros, check) in enumerate(
-            zip(
-                samples.sequence.tolist(),
-                samples.time.tolist(),
-                samples.check.tolist(),
-                strict=True,
-            )
-        ):
-            hole = self._step(sequence, micros, check)
+        if len(bodies) == 1 and self._straight(bodies[0]):
+            # Nearly always: a thousand times a second.
+            end = self.next or 0
+            return [Placed(end - 1, False, list(bodies), [0], [self._micros * 1e-6])]
+        for body in bodies:
+            _, sequence, micros = HEAD.unpack_from(body)
+            hole = self._step(sequence, micros, body)
             if hole == _BACK:
                 self.repeated += 1
                 continue
             if hole == _ANEW:
-                placed += run.placed()
                 self.forget()
-                run = _Run(None, 0, anew=True)
-                hole = 0
             if self.next is None:
                 self.next, self._micros = sequence, micros
+                placed.append(Placed(sequence, anew=hole == _ANEW))
+                hole = 0
+                gone = 0
             else:
-                self._micros += _signed(micros - self._micros)
-            self.missing += hole
-            number = self.next + hole
-            slot = number % self._far
-            self._numbers[slot], self._checks[slot] = number, check
-            self.next = number + 1
-            run.add(i, number, self._micros)
-        return placed + run.placed()
+                gone = _signed(micros - self._micros)
+            if not placed:
+                placed.append(Placed(self.next))
+            self._add(placed[-1], body, hole, gone)
+        return placed
 
-    def _step(self, sequence: int, micros: int, check: int) -> int:
+    def _straight(self, body: bytes) -> bool:
+        """Take a frame that goes on just where the last one ended; tell whether it does."""
+        _, sequence, micros = HEAD.unpack_from(body)
+        number = self.next
+        if number is None or sequence != number & _MASK:
+            return False
+        gone = _signed(micros - self._micros)
+        if not -AGREE < gone * 1e-6 - self._period < AGREE:
+            return False
+        self._micros += gone
+        self._known[number % len(self._known)] = (number, body)
+        self.next = number + 1
+        return True
+
+    def _step(self, sequence: int, micros: int, body: bytes) -> int:
         """Return how many frames are missing before this one, or what else it is."""
         if self.next is None:
             return 0
         ahead = _signed(sequence - self.next)
         if ahead < 0:
-            number = self.next + ahead
-            slot = number % self._far
-            known = -ahead <= self._far and int(self._numbers[slot]) == number
-            if known:
-                return _BACK if int(self._checks[slot]) == check else _ANEW
-            return _BACK if -ahead <= self._late else _ANEW
+            return self._behind(-ahead, body)
         passed = _signed(micros - self._micros) * 1e-6
-        if ahead > self._far or abs(passed - (ahead + 1) / self._rate) > AGREE:
+        if ahead > self._far or abs(passed - (ahead + 1) * self._period) > AGREE:
             return _ANEW
         return ahead
 
-    def _remember(self, first: int, checks: NDArray[np.uint32]) -> None:
-        count = len(checks)
-        if count == 1:  # nearly always: a thousand times a second
-            slot = first % self._far
-            self._numbers[slot], self._checks[slot] = first, checks[0]
-            return
-        numbers = np.arange(first, first + count)[-self._far :]
-        slots = numbers % self._far
-        self._numbers[slots], self._checks[slots] = numbers, checks[-self._far :]
+    def _behind(self, back: int, body: bytes) -> int:
+        """Tell a frame that comes twice or late from one that counts anew."""
+        number = (self.next or 0) - back
+        known, before = self._known[number % len(self._known)]
+        if known == number:
+            return _BACK if body == before else _ANEW
+        return _BACK if back <= self._late else _ANEW
 
-
-class _Run:
-    """Frames of a batch that belong to one count."""
-
-    def __init__(self, expected: int | None, micros: int, *, anew: bool = False) -> None:
-        self._expected = expected
-        self._micros = micros
-        self._anew = anew
-        self._take: list[int] = []
-        self._at: list[int] = []
-        self._times: list[int] = []
-
-    def add(self, index: int, number: int, micros: int) -> None:
-        self._take.append(index)
-        self._at.append(number)
-        self._times.append(micros)
-
-    def placed(self) -> list[Placed]:
-        """Return the run in its place, nothing where no frame is in it."""
-        if not self._at:
-            return []
-        first = self._at[0] if self._expected is None else self._expected
-        end = self._at[-1] + 1
-        known, stamps = self._at, self._times
-        if self._expected is not None:
-            # What is missing before the first one lies between it and the last of before.
-            known, stamps = [first - 1, *known], [self._micros, *stamps]
-        times = np.interp(np.arange(first, end), known, np.array(stamps) * 1e-6)
-        take, at = np.array(self._take, np.intp), np.array(self._at, np.intp) - first
-        return [Placed(first, end, times, take, at, self._anew)]
+    def _add(self, placed: Placed, body: bytes, hole: int, gone: int) -> None:
+        """Put a frame behind `hole` missing ones, `gone` microseconds after the last one."""
+        number = (self.next or 0) + hole
+        for i in range(1, hole + 1):
+            placed.times.append((self._micros + gone * i / (hole + 1)) * 1e-6)
+        self.missing += hole
+        self._micros += gone
+        placed.at.append(len(placed.times))
+        placed.times.append(self._micros * 1e-6)
+        placed.bodies.append(body)
+        self._known[number % len(self._known)] = (number, body)
+        self.next = number + 1
 
 
 def _signed(difference: int) -> int:
     """Return a difference of two 32-bit counts as the shortest way between them."""
-    return (difference + _HALF) % _WRAP - _HALF
+    return ((difference + _HALF) & _MASK) - _HALF
