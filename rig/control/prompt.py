@@ -31,7 +31,11 @@ from rig.samples import SampleBlock
 
 _LOG: Final = logging.getLogger(__name__)
 
-ANSWER_WITHIN: Final = 0.25  # [s], half of the watchdog's time
+ANSWER_WITHIN: Final = 0.25
+"""Longest time [s] a device may take to answer: half of the watchdog's."""
+SWITCHED_WITHIN: Final = 0.35
+"""Longest time [s] for pump and horn, which share a slow bus with others: with the heartbeat
+before it, which may be 100 ms old, still less than the watchdog's."""
 
 _ANSWERS: Final[Mapping[tuple[str, str], type]] = {
     ("controller", "status"): ActuatorStatus,
@@ -62,7 +66,7 @@ class _Prompt:
     def _answered(
         self, method: str, call: Callable[..., Awaitable[Any]]
     ) -> Callable[..., Awaitable[Any]]:
-        within = None if (self._name, method) in _UNHURRIED else ANSWER_WITHIN
+        within = _within(self._name, method)
         kind = _ANSWERS.get((self._name, method), object)
         whom = f"the {self._name} ({method.replace('_', ' ')})"
 
@@ -93,6 +97,13 @@ class _Prompt:
         if (method, type(error)) not in self._logged:
             self._logged.add((method, type(error)))
             _LOG.warning("%s of the %s failed", method, self._name, exc_info=error)
+
+
+def _within(name: str, method: str) -> float | None:
+    """Return how long [s] a device's method may take, None for as long as its block."""
+    if (name, method) in _UNHURRIED:
+        return None
+    return SWITCHED_WITHIN if name in ("pump", "horn") else ANSWER_WITHIN
 
 
 def prompt(rig: Rig) -> Rig:

@@ -27,7 +27,7 @@ SERVED: Final = frozenset({"level", *(channel.name for channel in SLOW)})
 _SETTINGS: Final[dict[str, tuple[str, ...]]] = {
     "servo": ('answer_within = "200 ms"', "ask_again = 1"),
     "samples": (),
-    "bus": ('answer_within = "100 ms"', "ask_again = 1"),
+    "bus": ('answer_within = "200 ms"', "ask_again = 1"),
     "thermometer": ('answer_within = "500 ms"', "ask_again = 1"),
 }
 _DIMENSIONS: Final = {
@@ -167,7 +167,7 @@ def _head(rig: RigPlan) -> str:
 name = {_quoted(f"{rig.name}, emulated")}
 driver = "serial"
 rate = {_quoted(written(rig.rate, "frequency", "kHz", "Hz"))}
-stale_after = "250 ms"         # inputs that are older count as lost
+stale_after = "500 ms"         # inputs that are older count as lost
 local_input = {_quoted(rig.local_input or "button")}
 """
 

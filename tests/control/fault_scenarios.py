@@ -275,7 +275,7 @@ BESIDE: Final[dict[str, Scenario]] = {
         Lost("pump", 0, EVER), plan="wet", at=32_600, says="the pump does not switch on"
     ),
     "pump: no answer in time": asked(
-        Lost("pump", 0, EVER, hangs=True), plan="wet", at=32_600, live=True, says="within 0.25 s"
+        Lost("pump", 0, EVER, hangs=True), plan="wet", at=32_600, live=True, says="within 0.35 s"
     ),
     "pump: its driver raises anything else": asked(
         plan="wet",

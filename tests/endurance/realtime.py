@@ -17,7 +17,7 @@ LONGEST = 240.0
 KINDS = ("runner", "recorder", "both", "runner, its recorder stopped")
 STATES = (*("cycling",) * 4, "starting", "approach", "build-up", "inspection", "waiting")
 """States in which it is killed; one that passes while nobody looks is waited for in vain."""
-BUSY = ("watchdog", "no sample has come", "no valid value", "within 0.25 s")
+BUSY = ("watchdog", "no sample has come", "no valid value", "within 0.25 s", "within 0.35 s")
 """Words of a fault that only says that this computer was too busy for a test in real time."""
 REFUSED = (2, 6)
 """Codes of `resume` while another process holds folder, rig or record."""
