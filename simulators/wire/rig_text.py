@@ -252,14 +252,20 @@ def _limits(rig: RigPlan) -> Iterator[str]:
 
 
 def written(value: float, dimension: str, *units: str) -> str:
-    """Return a quantity [SI] as people write it: the shortest text that gives it back exactly."""
-    base = next(unit for unit, factor in UNITS[dimension].items() if factor == 1.0)
+    """Return a quantity [SI] as people write it: the shortest text that gives it back exactly.
+
+    Where none does and the dimension has no SI unit to write it in, the last digit may be lost.
+    """
     texts = []
     for unit in units:
         zero = parse(f"0 {unit}", dimension) if dimension == "temperature" else 0.0
         texts.append(f"{(value - zero) / UNITS[dimension][unit]:.12g} {unit}")
     exact = [text for text in texts if parse(text, dimension) == value]
-    return min(exact, key=len) if exact else f"{value!r} {base}"
+    if exact:
+        return min(exact, key=len)
+    plain = (unit for unit, factor in UNITS[dimension].items() if factor == 1.0)
+    unit = next(plain, units[0])
+    return f"{value / UNITS[dimension][unit]!r} {unit}"
 
 
 def _pair(bounds: tuple[float, float], dimension: str, *units: str) -> str:
