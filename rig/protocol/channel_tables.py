@@ -6,14 +6,11 @@ import math
 from collections.abc import Sequence
 from typing import Any, Final
 
-from pydantic import Field
-
 from rig.channels import CHANNEL_UNITS, Channel, channel_unit
 from rig.protocol.bounds import bounds, channel_dimension, difference_dimension
 from rig.protocol.document import Document, meant
 from rig.protocol.fields import UNREAD, Name, Table
 from rig.protocol.position import Path
-from rig.protocol.wire_tables import FromTable
 from rig.units import UnitError, parse, shown
 
 _NO_BOUNDS: Final = (-math.inf, math.inf)
@@ -27,7 +24,6 @@ class ChannelTable(Table):
     noise: Any = None
     range: Any
     slow: bool = False
-    source: FromTable | None = Field(default=None, alias="from")
 
 
 def build_channels(

@@ -29,7 +29,7 @@ from rig.protocol.people_tables import build_attendance, build_hours, build_paus
 from rig.protocol.plan import Limits, Loading, Plan, RigPlan
 from rig.protocol.position import Path
 from rig.protocol.protocol_file import LoadingTable, ProtocolFile
-from rig.protocol.rig_file import Objection, build_rig
+from rig.protocol.rig_file import SIMULATED, Objection, build_rig, speaks_of_lines
 from rig.protocol.series import Series
 from rig.protocol.series_file import build_series
 from rig.protocol.specimen_file import build_specimen
@@ -51,7 +51,7 @@ def load_plan(protocol: str, rig: str, read: Read, objection: Objection | None =
 def load_rig(path: str, read: Read) -> RigPlan:
     """Return a rig file's plan. Raises `InputError` with every problem found."""
     document = open_document(path, read)
-    return _settled(build_rig(document), document)
+    return _settled(_rig(document, None), document)
 
 
 def load_specimen(path: str, read: Read) -> Specimen:
@@ -64,6 +64,14 @@ def load_series(path: str, read: Read) -> Series:
     """Return a test series. Raises `InputError` with every problem found."""
     document = open_document(path, read)
     return _settled(build_series(document), document)
+
+
+def _rig(document: Document, objection: Objection | None) -> RigPlan | None:
+    if document.data.get("driver") == SIMULATED and not speaks_of_lines(document.data):
+        return build_rig(document, objection)
+    from rig.protocol.wired_rig import build_wired_rig  # a tenth of `check`
+
+    return build_wired_rig(document, objection)
 
 
 def _settled(value: T | None, *documents: Document) -> T:
@@ -95,7 +103,7 @@ class _Reading:
 
     def plan(self, objection: Objection | None) -> Plan:
         file = validate(self.document, ProtocolFile)
-        rig = build_rig(self.rig, objection)
+        rig = _rig(self.rig, objection)
         plan = self._assemble(file, self._parts(file, rig)) if file is not None else None
         return _settled(plan, self.document, self.rig, *self.others)
 

@@ -8,10 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from rig.channels import Channel
 from rig.protocol.beam import Specimen
-from rig.protocol.wire import Wire
+
+if TYPE_CHECKING:
+    # Only rigs with lines have one: reading the file of another rig starts without it.
+    from rig.protocol.wire import Wire
 
 Bounds = tuple[float, float]
 

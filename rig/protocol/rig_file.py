@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import BeforeValidator, Field
@@ -32,10 +32,6 @@ from rig.protocol.fields import (
 )
 from rig.protocol.plan import ActuatorPlan, Bounds, PumpPlan, RigPlan, WarningSignal
 from rig.protocol.validation import validate
-from rig.protocol.wire import Wire
-from rig.protocol.wire_controller import OWN_LIMITS
-from rig.protocol.wire_file import SERIAL, Rest, build_wire, read_settings, refuse_wire
-from rig.protocol.wire_tables import WireTables
 from rig.units import shown
 
 Objection = Callable[[str], tuple[str, str] | None]
@@ -60,9 +56,6 @@ STOPS = {
 SIMULATED = "simulated"
 """The driver that moves nothing real."""
 
-
-_OWN: Final = (SIMULATED, SERIAL)
-"""Drivers of this program, which have no settings."""
 
 _NO_BOUNDS: Final = (-math.inf, math.inf)
 _DRIVER: Final = re.compile(r"[a-z][a-z0-9_]{0,59}")
@@ -117,8 +110,8 @@ class SimulationTable(Table):
     life_scale: Annotated[float, number(1e-9, 1e6)] = 1.0
 
 
-class RigFile(WireTables):
-    """A whole rig file."""
+class RigTables(Table):
+    """What every rig file says, but of its channels."""
 
     what = "rig file"
     required = ("name", "driver", "rate", "actuator", "channel")
@@ -128,12 +121,30 @@ class RigFile(WireTables):
     rate: Rate = math.nan
     local_input: Literal["button", "key"] | None = None
     actuator: ActuatorTable | None = None
-    channel: list[ChannelTable | None] = Field(default_factory=list, min_length=1, max_length=200)
     pump: PumpTable | None = None
     warning_signal: WarningTable | None = None
     limits: dict[str, Any] = Field(default_factory=dict)
     stops: dict[str, Any] = Field(default_factory=dict)
     simulation: SimulationTable = Field(default_factory=SimulationTable)
+
+
+class RigFile(RigTables):
+    """A whole rig file of the simulated rig."""
+
+    channel: list[ChannelTable | None] = Field(default_factory=list, min_length=1, max_length=200)
+
+
+_OF_LINES: Final = ("stale_after", "port", "controller", "modbus", "instrument", "settings")
+"""Root keys of rig files for other drivers than the simulated one."""
+
+
+def speaks_of_lines(data: dict[str, Any]) -> bool:
+    """Tell whether the data of a rig file have what only another driver can be told."""
+    channels = data.get("channel")
+    tables = channels if isinstance(channels, list) else []
+    return any(key in data for key in _OF_LINES) or any(
+        isinstance(table, dict) and "from" in table for table in tables
+    )
 
 
 def build_rig(document: Document, objection: Objection | None = None) -> RigPlan | None:
@@ -144,48 +155,36 @@ def build_rig(document: Document, objection: Objection | None = None) -> RigPlan
     file = validate(document, RigFile)
     if file is None:
         return None
-    objected = objection(file.driver) if objection and file.driver else None
+    object_to(document, file.driver, objection)
+    return rig_of(document, file, file.channel)
+
+
+def object_to(document: Document, driver: str, objection: Objection | None) -> bool:
+    """Note what is wrong with a driver on this computer; tell whether anything is."""
+    objected = objection(driver) if objection and driver else None
     if objected:
         document.refuse(("driver",), *objected)
-    channels = build_channels(document, file.channel)
+    return objected is not None
+
+
+def rig_of(document: Document, file: RigTables, channels: Sequence[ChannelTable | None]) -> RigPlan:
+    """Return the rig without its lines."""
     signal = file.warning_signal
     _warn_people(document, file)
-    # A driver whose name is wrong may be any: its tables are judged by themselves alone.
-    driver = "" if objected else file.driver
+    measured = build_channels(document, channels)
     return RigPlan(
         name=file.name,
         driver=file.driver,
         rate=file.rate,
-        channels=channels,
+        channels=measured,
         actuator=_actuator(document, file.actuator),
         pump=_pump(document, file.pump),
-        limits=_limits(document, file, channels),
+        limits=_limits(document, file, measured),
         stops=_stops(document, file.stops),
         simulation=file.simulation.model_dump(),
         warning=WarningSignal(signal.kind, signal.before) if signal else None,
         local_input=file.local_input or "",
-        wire=_wire(document, file, driver),
-        settings=read_settings(document, file, driver if driver in _OWN else ""),
     )
-
-
-def _wire(document: Document, file: RigFile, driver: str) -> Wire | None:
-    if driver not in ("", SERIAL):
-        refuse_wire(document, file, file.channel, driver)
-        return None
-    if not driver and file.port is None:
-        return None
-    own = file.actuator is not None and file.actuator.limits == "controller"
-    limited = tuple(name for name in OWN_LIMITS if name == "load" or name in file.limits)
-    rest = Rest(
-        channels=file.channel,
-        limited=limited if own else (),
-        rate=file.rate,
-        pump=file.pump is not None or "pump" in document.unread,
-        signal=file.warning_signal is not None or "warning_signal" in document.unread,
-        local_input=file.local_input or "",
-    )
-    return build_wire(document, file, rest)
 
 
 def _actuator(document: Document, table: ActuatorTable | None) -> ActuatorPlan:
@@ -205,13 +204,15 @@ def _pump(document: Document, table: PumpTable | None) -> PumpPlan | None:
     return PumpPlan(math.inf, math.inf) if "pump" in document.unread else None
 
 
-def _limits(document: Document, file: RigFile, channels: tuple[Channel, ...]) -> dict[str, Bounds]:
+def _limits(
+    document: Document, file: RigTables, channels: tuple[Channel, ...]
+) -> dict[str, Bounds]:
     return table_of_bounds(
         document, ("limits",), file.limits, None if "channel" in document.unread else channels
     )
 
 
-def _warn_people(document: Document, file: RigFile) -> None:
+def _warn_people(document: Document, file: RigTables) -> None:
     """Warn of a rig that can move without a word to the people beside it."""
     if file.driver == SIMULATED:
         return

@@ -9,14 +9,12 @@ from typing import Any, Final
 from rig.protocol.document import Document, meant
 from rig.protocol.position import Path
 from rig.protocol.wire import ACTIONS, Controller, Scaling
+from rig.protocol.wire_demands import OWN_LIMITS
 from rig.protocol.wire_fields import LINE_ENDS, line_problem, nearest, unread
 from rig.protocol.wire_status import MEANINGS, build_fields, build_words
 from rig.protocol.wire_tables import ControllerTable
 from rig.protocol.wire_values import of_unit
 from rig.units import shown
-
-OWN_LIMITS: Final = ("load", "stroke")
-"""Channels whose limits are written to a controller."""
 
 _AT: Final = ("controller",)
 _QUESTIONS: Final = ("identify", "error", "echo", "status", "read limit")
@@ -68,11 +66,11 @@ def _expected(
 def _units(document: Document, table: ControllerTable) -> dict[str, Scaling]:
     if table.units is None:
         return {}
-    scales = table.scale.model_dump(by_alias=True)
+    scales = table.scale.model_dump(by_alias=True) if table.scale else {}
     found = {}
     for kind, unit in table.units.model_dump(by_alias=True).items():
         scaling = of_unit(document, (*_AT, "units", kind), unit, kind)
-        found[kind] = Scaling(scaling.factor * scales[kind], scaling.offset)
+        found[kind] = Scaling(scaling.factor * scales.get(kind, 1.0), scaling.offset)
     return found
 
 

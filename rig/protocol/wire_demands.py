@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from rig.protocol.document import Document
 from rig.protocol.draft import Draft
-from rig.protocol.wire_controller import OWN_LIMITS
+
+OWN_LIMITS: Final = ("load", "stroke")
+"""Channels whose limits are written to a controller."""
 
 
 def check_demands(document: Document, draft: Draft) -> None:

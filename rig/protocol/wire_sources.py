@@ -8,16 +8,15 @@ from dataclasses import dataclass
 from typing import Final
 
 from rig.channels import CHANNEL_UNITS
-from rig.protocol.channel_tables import ChannelTable
 from rig.protocol.document import Document, spell
 from rig.protocol.position import Path
 from rig.protocol.wire import ROLES, Source
 from rig.protocol.wire_fields import nearest, unread
-from rig.protocol.wire_tables import FromTable, WireTables
+from rig.protocol.wire_tables import FromTable, WiredChannelTable, WireTables
 from rig.protocol.wire_values import is_measured, scaled
 from rig.units import shown
 
-Channels = Sequence[ChannelTable | None]
+Channels = Sequence[WiredChannelTable | None]
 
 _USED_BESIDE: Final = ("flow", "tank", "temperature_oil")
 """What the program looks at although no channel records it: the pump's state, the oil."""
@@ -58,7 +57,9 @@ def build_sources(
     return tuple(sources)
 
 
-def _check_kind(document: Document, path: Path, channel: ChannelTable, beside: set[str]) -> None:
+def _check_kind(
+    document: Document, path: Path, channel: WiredChannelTable, beside: set[str]
+) -> None:
     """Note a sampled channel without a place in a frame, and a slow one with it."""
     if channel.slow and channel.source:
         document.refuse(

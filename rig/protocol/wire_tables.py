@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
+from rig.protocol.channel_tables import ChannelTable
 from rig.protocol.fields import Name, Table, Word, number
 from rig.protocol.wire_fields import (
     Address,
@@ -86,7 +87,7 @@ class ControllerTable(Table):
     decimals: Decimals = 6
     line_end: LineEnd = "LF"
     units: Annotated[UnitsTable | None, OrUnread]
-    scale: ScaleTable = Field(default_factory=ScaleTable)
+    scale: ScaleTable | None = None
     limits: Keys = Field(default_factory=dict)
     status: Entries
     words: Keys
@@ -101,6 +102,12 @@ class FromTable(Table):
     unit: Word
     scale: Scale = 1.0
     zero: Any = None
+
+
+class WiredChannelTable(ChannelTable):
+    """`[[channel]]` of a rig with lines."""
+
+    source: FromTable | None = Field(default=None, alias="from")
 
 
 class WatchdogTable(Table):
