@@ -14,7 +14,7 @@ from rig.control.spray import CHECK_EVERY
 from rig.control.water import Water
 from rig.errors import DeviceError
 from tests.control.test_spray import schedule
-from tests.control.test_water import RATE, Night, by_time
+from tests.control.wet_nights import RATE, Night, by_time
 
 HOUR = 3600.0
 

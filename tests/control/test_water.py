@@ -1,107 +1,14 @@
-"""The pump's owner with the simulated pump: what is switched, recorded and summed up.
-
-The rig gives 50 frames a second; cycles are counted at 5 Hz while the test cycles. The pump takes
-3 s to run up to 1.5 L/min, so that it gives 1.5 s of flow less than it is on.
-"""
+"""Water by its schedule: what is switched, recorded and summed up, in pauses and stops too."""
 
 from __future__ import annotations
 
 import json
-import math
-from pathlib import Path
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from rig.clock import VirtualClock
-from rig.control.catch_can import catch_can
 from rig.control.water import Water
-from rig.errors import DeviceError, InputError
-from rig.ports import PumpStatus
-from rig.record import Recorder, read_journal
-from simulators.faults import NoFlow
-from simulators.rig import simulated_rig
-from tests.control.test_spray import FLOW, schedule
-from tests.record.runs import header
-from tests.simulators.driving import setup
-
-RATE = 50.0
-HZ = 5
-
-
-class Pages:
-    """Hands what water writes to a real recorder, at the present frame and count."""
-
-    def __init__(self, folder: Path):
-        self.recorder = Recorder.create(folder / "run", header())
-        self.frame = self.counted = 0
-
-    def spray(self, time_on, time_off, litres, *, confirmed):
-        self.recorder.spray(time_on, time_off, litres, confirmed)
-
-    def event(self, kind, text):
-        self.recorder.event(self.frame / RATE, self.counted, kind, text)
-
-
-class Night:
-    """A rig whose time goes on, with its water; rows and events are read from its journal."""
-
-    def __init__(self, folder: Path, plan, faults=(), *, submerged=False, **water):
-        faults = tuple(NoFlow(round(a * RATE), round(b * RATE)) for a, b in faults)
-        self.rig = simulated_rig(setup(rate=RATE, faults=faults), 1, VirtualClock())
-        self.pages = Pages(folder)
-        self.water = Water(plan, self.rig.pump, self.pages, RATE, submerged=submerged, **water)
-        self.calls: list[tuple[float, str]] = []
-        self.cycling = True
-
-    @property
-    def now(self) -> int:
-        return self.pages.frame
-
-    @property
-    def counted(self) -> int:
-        return self.pages.counted
-
-    async def to(self, seconds: float) -> None:
-        """Go on to a time, acting whenever something is due."""
-        until = round(seconds * RATE)
-        while True:
-            call = await self.water.act(self.now, self.counted)
-            if call:
-                self.calls.append((self.now / RATE, call))
-            if self.now >= until:
-                return
-            due = [until]
-            if self.water.due_frame is not None:
-                due.append(self.water.due_frame)
-            if self.cycling and self.water.due_cycle is not None:
-                due.append(self.now + (self.water.due_cycle - self.counted) * round(RATE / HZ))
-            await self._pass(max(min(due), self.now + 1))
-
-    async def _pass(self, until: int) -> None:
-        begun = self.now
-        while self.now < until:
-            block = await self.rig.acquisition.read(min(until - self.now, 100_000))
-            await self.rig.acquisition.keep(block.frames)
-            self.pages.frame += block.frames
-        if self.cycling:
-            self.pages.counted += (self.now - begun) * HZ // round(RATE)
-
-    async def end(self):
-        """End the water; return the spray rows (s, s, L, confirmed) and the events."""
-        self.water.finish(self.now)
-        await self.rig.acquisition.close()
-        self.pages.recorder.commit()
-        self.pages.recorder.abandon()
-        with read_journal(self.pages.recorder.folder) as journal:
-            rows = [(a, b, round(v * 1e3, 3), bool(c)) for a, b, v, c in journal.entries("spray")]
-            return rows, [(e.time, e.kind, e.text) for e in journal.events()]
-
-
-def by_time(**changes):
-    """Return 2 min in every 15 min, from the beginning on."""
-    return schedule(**{"begin": 0.0, "begin_unit": "s", **changes})
+from tests.control.test_spray import schedule
+from tests.control.wet_nights import HZ, RATE, MutePump, Night, Pages, by_time
 
 
 @pytest.mark.virtual
@@ -127,27 +34,6 @@ async def test_a_nozzle_clogged_under_way_parts_the_row_where_the_flow_was_last_
     assert rows == [(0, 40, 1.0, True), (40, 70, 0.375, False), (130, 210, 2.0, True)]
     assert [e[0] for e in events if e[2].startswith("flow lost: 0.00 L/min")] == [70]
     assert night.water.summary() == "water: 120 s wet, 3.4 L, no period missed"
-
-
-@pytest.mark.virtual
-async def test_looking_at_how_long_it_has_been_dry_writes_nothing(tmp_path):
-    night = Night(tmp_path, by_time(on=60.0, every=1e6))
-    await night.to(100)
-    assert night.water.dry_for(round(3 * 3600 * RATE)) == pytest.approx(3 * 3600 - 60, abs=1)
-    _, events = await night.end()
-    assert [e for e in events if e[1] == "deviation"] == []
-
-
-@pytest.mark.virtual
-async def test_it_is_dry_from_where_the_flow_was_last_good(tmp_path):
-    night = Night(tmp_path, by_time(), faults=[(60, 100)])
-    await night.to(69)
-    assert night.water.dry_for(night.now) == 0.0
-    await night.to(139)
-    assert night.water.dry_for(night.now) == 99.0
-    await night.to(141)
-    assert night.water.dry_for(night.now) == 0.0
-    await night.end()
 
 
 @pytest.mark.virtual
@@ -273,145 +159,6 @@ async def test_a_stop_without_a_schedule_still_switches_the_pump_off(tmp_path):
     await night.end()
 
 
-@pytest.mark.virtual
-async def test_dry_for_over_two_hours_is_a_deviation_told_at_both_ends(tmp_path):
-    night = Night(tmp_path, by_time(on_pause="off"))
-    await night.to(60)
-    night.cycling = False
-    await night.water.pause(night.now, night.counted)
-    await night.to(60 + 7200)
-    assert night.water.dry_for(night.now) == 7200
-    assert night.water.rewet_time(night.now) == 0.0
-    await night.to(60 + 3 * 3600)
-    assert night.water.rewet_time(night.now) == 3 * 3600
-    night.cycling = True
-    await night.to(60 + 3 * 3600 + 60)
-    assert night.water.dry_for(night.now) == 0.0
-    _, events = await night.end()
-    told = [(time, text) for time, kind, text in events if kind == "deviation"]
-    assert told == [
-        (7260.02, "dry for over 2.0 h"),
-        (10_870.2, "was dry for 3.0 h: wet again"),
-    ]
-    assert night.water.summary().endswith("no period missed, dry for 3.0 h beyond the plan")
-
-
-@pytest.mark.virtual
-async def test_rewetting_gives_as_long_as_it_was_dry_and_a_new_period_follows(tmp_path):
-    night = Night(tmp_path, by_time(on_pause="off"))
-    await night.to(60)
-    night.cycling = False
-    await night.water.pause(night.now, night.counted)
-    await night.to(60 + 9000)
-    seconds = night.water.rewet_time(night.now)
-    await night.water.rewet_begin(night.now)
-    await night.to(60 + 9000 + seconds)
-    await night.water.rewet_end(night.now, night.counted)
-    night.cycling = True
-    await night.to(60 + 18_000 + 1000)
-    rows, events = await night.end()
-    # 2.5 h dry, 2.5 h of re-wetting, and the new period's two minutes without a gap.
-    assert [row[:2] for row in rows] == [(0, 60), (9060, 18_180), (18_960, 19_060)]
-    assert (9060.0, "water", "re-wetting begins") in events
-    assert (18_060.0, "water", "re-wetting ends after 2.5 h") in events
-
-
-@pytest.mark.virtual
-async def test_rewetting_while_water_runs_does_not_end_with_the_period(tmp_path):
-    night = Night(tmp_path, schedule(begin=0, on=100, every=200, period_unit="cycles"))
-    await night.to(5)
-    await night.water.rewet_begin(night.now)
-    await night.to(300)
-    await night.water.rewet_end(night.now, night.counted)
-    await night.to(330)
-    rows, _ = await night.end()
-    # 100 cycles more at 5 Hz, from the end of re-wetting on.
-    assert [row[:2] for row in rows] == [(0.2, 320)]
-
-
-@pytest.mark.virtual
-async def test_a_pause_that_ends_the_water_ends_rewetting_too(tmp_path):
-    night = Night(tmp_path, by_time(on_pause="off"))
-    await night.to(60)
-    await night.water.rewet_begin(night.now)
-    await night.water.pause(night.now, night.counted)
-    await night.to(500)
-    rows, _ = await night.end()
-    # After the pause, with the next cycle, a period of the schedule: not water without an end.
-    assert [row[:2] for row in rows] == [(0, 60), (60.2, 180.2)]
-
-
-@pytest.mark.virtual
-async def test_rewetting_without_flow_calls_as_any_period_does(tmp_path):
-    night = Night(tmp_path, by_time(on_pause="off"), faults=[(60, 10**5)])
-    await night.to(60)
-    night.cycling = False
-    await night.water.pause(night.now, night.counted)
-    await night.to(7300)
-    await night.water.rewet_begin(night.now)
-    await night.to(7300 + 400)
-    # Missed after 150 s, tried again a minute later, missed after 150 s more.
-    assert [second for second, _ in night.calls] == [7300 + 150 + 60 + 150]
-    assert night.water.dry_for(night.now) == 7640
-    await night.end()
-
-
-@pytest.mark.virtual
-async def test_a_dry_gap_that_the_schedule_plans_is_no_deviation(tmp_path):
-    plan = by_time(on=3600.0, every=6 * 3600.0)
-    night = Night(tmp_path, plan)
-    await night.to(6 * 3600 - 1)
-    assert night.water.dry_for(night.now) == 5 * 3600 - 1
-    assert night.water.rewet_time(night.now) == 0.0
-    _, events = await night.end()
-    assert not [e for e in events if e[1] == "deviation"]
-
-
-@pytest.mark.virtual
-async def test_a_planned_gap_and_what_its_retries_take_is_exceeded_when_they_fail(tmp_path):
-    plan = by_time(on=3600.0, every=6 * 3600.0)
-    night = Night(tmp_path, plan, faults=[(3610, 10**6)])
-    await night.to(6 * 3600 + 200)
-    _, events = await night.end()
-    assert [e[0] for e in events if "dry for over 5.0 h" in e[2]] == [6 * 3600 + 150.02]
-
-
-@pytest.mark.virtual
-async def test_a_planned_gap_in_cycles_lasts_as_long_as_the_cycles_take(tmp_path):
-    plan = schedule(begin=0, on=500, every=100_000, period_unit="cycles")
-    night = Night(tmp_path, plan, frequency=HZ)
-    await night.to(10_000)
-    night.cycling = False
-    await night.to(21_000)
-    _, events = await night.end()
-    # Water for 500 cycles from count 1 (0.2 s) on; 99 500 cycles at 5 Hz; 150 s of retries.
-    told = [time for time, kind, _ in events if kind == "deviation"]
-    assert told == [0.2 + 100 + 19_900 + 150.02, 21_000]
-
-
-@pytest.mark.virtual
-async def test_a_submerged_specimen_is_never_dry(tmp_path):
-    night = Night(tmp_path, None, submerged=True)
-    await night.to(3 * 3600)
-    assert (night.water.dry_for(night.now), night.water.rewet_time(night.now)) == (0.0, 0.0)
-    await night.end()
-
-
-class MutePump:
-    """A pump without a meter; it may be gone, or its motor protection may trip at once."""
-
-    def __init__(self, *, gone=False, trips=False):
-        self.on, self.gone, self.trips = False, gone, trips
-
-    async def set(self, on):
-        if self.gone:
-            raise DeviceError("pump: no answer within 1 s")
-        self.on = on and not self.trips
-
-    async def status(self):
-        return PumpStatus(self.on, None, None)
-
-
 async def test_water_that_nothing_measures_is_told_as_nominal(tmp_path):
     pages = Pages(tmp_path)
     water = Water(by_time(), MutePump(), pages, RATE, submerged=False)
@@ -456,17 +203,6 @@ async def test_a_restart_point_carries_the_water_on_as_if_nothing_had_happened(t
     assert await parted.end() == await whole.end()
 
 
-async def test_nothing_is_wetted_again_for_more_than_a_day(tmp_path):
-    pages = Pages(tmp_path)
-    water = Water(by_time(on_pause="off"), MutePump(), pages, RATE, submerged=False)
-    await water.act(0, 0)
-    await water.act(500, 0)
-    await water.pause(3000, 0)
-    assert water.rewet_time(3000 + round(23 * 3600 * RATE)) == 23 * 3600
-    assert water.rewet_time(3000 + round(30 * 3600 * RATE)) == 24 * 3600
-    pages.recorder.abandon()
-
-
 async def test_a_pump_that_cannot_be_stopped_confirms_nothing(tmp_path):
     pages, pump = Pages(tmp_path), MutePump(trips=True)
     water = Water(by_time(), pump, pages, RATE, submerged=False)
@@ -490,35 +226,3 @@ async def test_after_a_stop_a_resumption_begins_with_a_whole_period(tmp_path):
     await night.to(800)
     rows, _ = await night.end()
     assert [row[:2] for row in rows] == [(0, 60), (600, 720)]
-
-
-def test_a_catch_can_reading_is_told_against_the_schedule():
-    assert catch_can(schedule(), FLOW * 0.92, "top") == (
-        "catch can at top: 1.38 L/min, 8% below the schedule's 1.50 L/min, within 15%"
-    )
-    assert catch_can(schedule(), FLOW * 1.2, "") == (
-        "catch can: 1.80 L/min, 20% above the schedule's 1.50 L/min, outside 15%"
-    )
-
-
-def test_a_face_is_to_have_its_share_of_the_flow():
-    plan = schedule(faces=("left side", "soffit"))
-    assert catch_can(plan, FLOW / 2, "soffit").endswith(
-        "0% below its share of 0.75 L/min of 1.50 L/min, within 15%"
-    )
-    with pytest.raises(InputError, match="'top' is not sprayed; the protocol names left side"):
-        catch_can(plan, FLOW, "top")
-
-
-@given(st.floats())
-def test_a_reading_is_judged_or_refused_in_one_line(reading):
-    try:
-        text = catch_can(schedule(), reading, "top")
-    except InputError as error:
-        assert not (math.isfinite(reading) and reading >= 0)
-        text = str(error)
-    else:
-        assert text.endswith("within 15%") == (
-            0.85 * FLOW * 0.999999 <= reading <= 1.15 * FLOW * 1.000001
-        )
-    assert "\n" not in text
