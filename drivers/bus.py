@@ -257,7 +257,8 @@ class Bus:
                     f"{self._who(address)} does not answer within {1e3 * wait:.0f} ms "
                     f'("{question.says}"); is it switched on, do address, baud and parity fit?'
                 )
-            await hearing.arrival(self._until(address, due))
+            until = self._until(address, due)
+            await hearing.arrival(min(until, hearing.came + GAP) if hearing.waits else until)
 
     def _until(self, address: int, due: float) -> float:
         """Return until when [s] an answer is waited for: a frame that has begun may end."""

@@ -7,6 +7,7 @@ import contextlib
 import math
 import random
 from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -207,6 +208,17 @@ async def test_garbage_around_a_reply_costs_nothing_but_its_count() -> None:
         assert await word(bus, 9) == 1009
     assert bus.counts.dropped == 0
     assert bus.counts.bad >= 4
+
+
+async def test_what_only_looked_like_a_reply_is_not_waited_for_longer_than_a_gap() -> None:
+    script = Script(numbered())
+    bus, _ = opened(script, replace(PLAN, answer_within=5.0))
+    await bus.regain(1)
+    # It says that 250 bytes follow; the true reply lies behind it.
+    script.then = [with_noise("01 03 FA", "")]
+    answer = await bus.ask(1, modbus.read("holding", 9, 1))
+    assert modbus.registers(answer.pdu) == (1009,)
+    assert asyncio.get_running_loop().time() - answer.came < 0.03
 
 
 async def test_garbage_in_a_reply_leads_to_an_echo_before_the_next_question() -> None:
