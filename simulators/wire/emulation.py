@@ -32,7 +32,11 @@ PORTS: Final = ("servo", "samples", "bus", "thermometer")
 """Names of the ports, of their links, and of the ports in the rig file."""
 
 _SERVO: Final = Framing(115200)
-_BUS: Final = Framing(19200, "even")
+_BUS: Final = Framing(19200, "none", 2)
+"""Two stop bits in place of parity, as the guide of Modbus over serial line allows (V1.02, 2.5.1).
+
+A pseudo-terminal has no parity: newer systems refuse to open one a second time with it.
+"""
 _THERMOMETER: Final = Framing(9600)
 _SAMPLE_SPEEDS: Final = (921600, 2_000_000, 4_000_000)
 _SAMPLE_SHARE: Final = 0.8

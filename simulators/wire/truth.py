@@ -53,6 +53,10 @@ class WatchedMachine(PacedMachine):
         self._power_on = clock.now()
         self._compare(self._stretch)
 
+    def clock_of(self, frame: int) -> float:
+        """Return when a frame begins [s of the clock]."""
+        return (self._power_on or 0.0) + frame / self.world.rate
+
     def tell(self, what: str, value: str) -> None:
         """Tell of a change at the present frame."""
         self.arrive()
@@ -99,7 +103,7 @@ class WatchedMachine(PacedMachine):
         now = stretch.value(frame)
         return {
             "frame": frame,
-            "clock_s": (self._power_on or 0.0) + frame / self.world.rate,
+            "clock_s": self.clock_of(frame),
             "what": what,
             "value": value,
             "load_N": float(now.load[0]),
