@@ -33,22 +33,47 @@ class Seen:
     highest: float = math.nan
 
 
+class Tally:
+    """What some channels have read so far, and just now."""
+
+    def __init__(self, names: tuple[str, ...], rate: float) -> None:
+        self._names = names
+        self._most = max(round(LAST * rate), 1)
+        self._newest: deque[SampleArray] = deque()
+        self._frames = 0
+        self._low: FloatArray = np.full(len(names), np.nan)
+        self._high: FloatArray = np.full(len(names), np.nan)
+
+    def take(self, values: SampleArray) -> None:
+        """Take samples [SI] of shape (channels, frames), at least one frame; they are copied."""
+        self._low = np.fmin(self._low, np.fmin.reduce(values, axis=1))
+        self._high = np.fmax(self._high, np.fmax.reduce(values, axis=1))
+        self._newest.append(values.copy())
+        self._frames += values.shape[1]
+        while self._frames - self._newest[0].shape[1] >= self._most:
+            self._frames -= self._newest.popleft().shape[1]
+
+    def seen(self) -> dict[str, Seen]:
+        """Return what each channel reads."""
+        newest = list(self._newest)
+        means = _means(np.hstack(newest)) if newest else np.full(len(self._names), np.nan)
+        rows = zip(self._names, means, self._low, self._high, strict=True)
+        return {name: Seen(float(v), float(low), float(high)) for name, v, low, high in rows}
+
+
 class Gauge:
     """Listens to a port. `error` is why it could not."""
 
-    def __init__(self, port: SamplePort, clock: Clock) -> None:
+    def __init__(self, port: SamplePort, rate: float, clock: Clock) -> None:
         self.port = port
         self.error: DeviceError | None = None
         self._clock = clock
         self._lock = threading.Lock()
-        rows = len(port.names)
-        self._newest: deque[tuple[float, SampleArray]] = deque()
-        self._low: FloatArray = np.full(rows, np.nan)
-        self._high: FloatArray = np.full(rows, np.nan)
+        self._tally = Tally(port.names, rate)
         port.on_batch = self._take
 
     async def listen(self, seconds: float) -> None:
-        """Listen for some time [s]; a device that is slow to begin has two seconds more."""
+        """Listen for some time [s]; a device that is slow to begin is given two seconds."""
         begun = self._clock.now()
         try:
             self.port.open()
@@ -65,10 +90,7 @@ class Gauge:
     def seen(self) -> dict[str, Seen]:
         """Return what each channel reads."""
         with self._lock:
-            newest = [values for _, values in self._newest]
-            means = _means(np.hstack(newest)) if newest else np.full(len(self._low), np.nan)
-            rows = zip(self.port.names, means, self._low, self._high, strict=True)
-            return {name: Seen(float(v), float(low), float(high)) for name, v, low, high in rows}
+            return self._tally.seen()
 
     def close(self) -> None:
         """Close the port."""
@@ -76,13 +98,8 @@ class Gauge:
 
     def _take(self, _port: SamplePort, batch: Batch) -> None:
         """Take a batch; in the line's thread."""
-        _, values, times = batch
         with self._lock:
-            self._low = np.fmin(self._low, np.fmin.reduce(values, axis=1))
-            self._high = np.fmax(self._high, np.fmax.reduce(values, axis=1))
-            self._newest.append((times[-1], values))
-            while self._newest[0][0] < times[-1] - LAST:
-                self._newest.popleft()
+            self._tally.take(batch[1])
 
 
 def _means(values: SampleArray) -> FloatArray:

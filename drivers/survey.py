@@ -7,7 +7,6 @@ looked at by itself, so that one that fails hides nothing of the others.
 from __future__ import annotations
 
 import asyncio
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -28,7 +27,11 @@ from rig.protocol.plan import Bounds, RigPlan
 from rig.protocol.wire import Controller, Instrument, Wire
 
 ASK_EVERY: Final = 0.1
-"""Time [s] between two questions to the controller."""
+"""Time [s] between two questions to the controller, or two looks at what an instrument says."""
+SLOWEST: Final = 9.0
+"""Times `answer_within` that a slow instrument has until its first value."""
+NOTHING: Final = "nothing comes: "
+"""How a remedy begins where not a byte has come."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +125,7 @@ async def _samples(plan: RigPlan, wire: Wire, clock: Clock, seconds: float) -> S
     sources = sources_by_port(wire)
     ports = [SamplePort(wire.port(name), of, plan.rate, clock) for name, of in sources.items()]
     ports.sort(key=lambda port: "load" not in port.names)
-    gauges = [Gauge(port, clock) for port in ports]
+    gauges = [Gauge(port, plan.rate, clock) for port in ports]
     await asyncio.gather(*(gauge.listen(seconds) for gauge in gauges))
     values: dict[str, Seen] = {}
     lines, told = [], list[str]()
@@ -147,18 +150,20 @@ async def _modbus(wire: Wire, clock: Clock, seconds: float) -> Survey:
     devices = ModbusDevices(wire, clock, asks_only=True)
     polling = Background([devices.run])
     troubles: list[str] = []
+    inputs = pump = None
     try:
         await devices.open()
         polling.start()
         await clock.sleep(seconds)
-        inputs = pump = None
+        lines = tuple(_plain_bus(line, wire) for line in devices.report())
         try:
             inputs = await devices.inputs.read()
             pump = await devices.pump.status() if devices.pump is not None else None
         except DeviceError as error:
-            troubles.append(str(error))
+            if not any(line.trouble for line in lines):
+                troubles.append(str(error))
         return Survey(
-            lines=devices.report(),
+            lines=lines,
             values={name: Seen(value) for name, value in devices.slow().items()},
             inputs=inputs,
             pump=pump,
@@ -171,12 +176,33 @@ async def _modbus(wire: Wire, clock: Clock, seconds: float) -> Survey:
         await devices.close()
 
 
+def _plain_bus(line: LineReport, wire: Wire) -> LineReport:
+    """Return the report of a bus that says which devices do not answer, and whether others do."""
+    there = [device for device in wire.modbus if device.port == line.port]
+    silent = [device for device in there if device.name not in line.who]
+    if not line.trouble or not silent or line.trouble.startswith("port "):
+        return _with_trouble(line, DeviceError(line.trouble) if line.trouble else None)
+    names = " and ".join(f'"{device.name}" (address {device.address})' for device in silent)
+    verb = "do not answer" if len(silent) > 1 else "does not answer"
+    if len(silent) < len(there):
+        trouble = f"{names} {verb}, the others on this bus do"
+        remedy = "is it switched on, is that its address, are its wires whole?"
+        return replace(line, trouble=trouble, remedy=remedy)
+    remedy = _without(line.remedy) or "are the devices switched on?"
+    return replace(line, trouble=f"{names} {verb}", remedy=remedy)
+
+
 async def _instrument(wire: Wire, one: Instrument, clock: Clock, seconds: float) -> Survey:
     instruments = Instruments(replace(wire, instruments=(one,)), clock)
     error = None
+    begun, longest = clock.now(), max(seconds, SLOWEST * wire.port(one.port).answer_within)
     try:
         await instruments.open()
-        await clock.sleep(max(seconds, wire.port(one.port).answer_within * 3))
+        # What it answers first is thrown away: an old answer may have lain in the line.
+        while (passed := clock.now() - begun) < seconds or (
+            passed < longest and not any(line.good for line in instruments.report())
+        ):
+            await clock.sleep(min(ASK_EVERY, longest))
     except DeviceError as found:
         error = found
     lines = tuple(_with_trouble(line, error) for line in instruments.report())
@@ -188,16 +214,17 @@ async def _instrument(wire: Wire, one: Instrument, clock: Clock, seconds: float)
 
 
 def _with_trouble(line: LineReport, error: DeviceError | None) -> LineReport:
-    """Return a report that says why a port could not be used, in its own words."""
-    if error is None:
-        return line
-    text = str(error).removeprefix(f'port "{line.port}" ({line.path}): ')
-    trouble, _, remedy = text.partition("; ")
-    if line.trouble and not line.trouble.startswith("port "):
-        trouble = line.trouble
-    return replace(line, trouble=trouble, remedy=remedy or line.remedy)
+    """Return a report that says in plain words what is wrong, and what to try."""
+    trouble, remedy = line.trouble, line.remedy
+    if error is not None:
+        first, _, then = str(error).partition("; ")
+        trouble, remedy = (first, then) if not trouble else (trouble, remedy or then)
+    trouble = trouble.removeprefix(f'port "{line.port}" ({line.path})').removeprefix(":").strip()
+    if remedy.startswith(NOTHING):
+        trouble = "nothing answers"
+    return replace(line, trouble=trouble, remedy=_without(remedy))
 
 
-def no_value(seen: Seen | None) -> bool:
-    """Tell whether a channel has no value."""
-    return seen is None or not math.isfinite(seen.value)
+def _without(remedy: str) -> str:
+    """Return what to try, without what the trouble says already."""
+    return remedy.removeprefix(NOTHING)

@@ -28,6 +28,8 @@ SPEEDS: Final = (9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600)
 """Speeds [baud] at which devices commonly come."""
 LISTENS: Final = 0.4
 """How long [s] a port is listened to for frames of samples."""
+WITHIN: Final = 0.25
+"""Longest time [s] for an answer to a question of text."""
 FRAMES: Final = 3
 """Whole frames after which there is no doubt."""
 
@@ -77,8 +79,8 @@ async def _found(port: Port, own: Kind, kinds: Sequence[Kind], *, silent: bool) 
     for baud in dict.fromkeys((*(kind.port.baud for kind in kinds), *SPEEDS)):
         if baud != port.baud and (who := await own.ask(replace(port, baud=baud))):
             return (
-                f"{who} answers at {baud} baud, the rig file says {port.baud}: write baud = {baud} "
-                "there, or set the device to the other"
+                f"{who} is understood at {baud} baud, the rig file says {port.baud}: write baud = "
+                f"{baud} there, or set the device to the other"
             )
     return ""
 
@@ -114,10 +116,11 @@ async def _instrument(plan: Instrument, clock: Clock, port: Port) -> str:
 
 async def _answer(port: Port, question: str, line_end: str, clock: Clock) -> str:
     """Return the line that answers a question, "" where none does."""
-    line = TextLine(port, clock, line_end)
+    line = TextLine(replace(port, answer_within=min(port.answer_within, WITHIN)), clock, line_end)
     line.open()
     try:
-        return (await line.ask(question, _as_it_is, tries=1)).value
+        # Twice: the first may only end the half line that other bytes have left in a device.
+        return (await line.ask(question, _as_it_is, tries=2)).value
     except DeviceError:
         return ""
     finally:

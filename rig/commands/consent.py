@@ -1,0 +1,67 @@
+"""Before something is switched for a try: the caution, who asks, and a typed word."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from rig.commands.asking import login_name
+from rig.commands.saying import folded
+from rig.errors import InputError, NotBegun
+
+if TYPE_CHECKING:
+    from rig.assembly.trying import What
+
+_CAUTIONS: Final = {
+    "pump": (
+        "Water comes out of the nozzles for 2 s. Electrics beside them are covered, behind a "
+        "residual-current device, and tried; nobody is within reach of the spray or of the frame.",
+        "Whoever cannot see the nozzles has somebody there who can, and who can close the water "
+        "by hand.",
+    ),
+    "horn": (
+        "The horn or lamp is on for 2 s. It is what warns people that the rig moves: tell those "
+        "who hear it that nothing will. Nobody is within reach of the frame.",
+    ),
+}
+_ALWAYS: Final = "Software is no safety system: emergency stop, guards and people come first."
+
+
+def consent(what: What, *, emulated: bool) -> str:
+    """Return the name of who wants it switched, once that was confirmed by a typed word.
+
+    Nobody is asked about an emulated rig without a terminal. Raises InputError where a real one
+    has nobody there to ask, NotBegun where the word is not typed.
+    """
+    if not _somebody():
+        if emulated:
+            return login_name()
+        raise InputError(
+            f"the {what} is not switched: the rig is not emulated, and only a person at a terminal "
+            "may try it; nothing was switched"
+        )
+    for caution in (*_CAUTIONS[what], _ALWAYS):
+        click.echo(folded(f"CAUTION: {caution}", sys.stderr), err=True)
+    who = _asked("Name of who asks: ")
+    if who and _asked(f'Type "{what}" to switch it on for 2 s: ').lower() == what:
+        return who
+    missing = "the word was not typed" if who else "nobody gave a name"
+    raise NotBegun(f"the {what} was not switched: {missing}")
+
+
+def _somebody() -> bool:
+    try:
+        return sys.stdin.isatty()
+    except (AttributeError, ValueError):
+        return False
+
+
+def _asked(prompt: str) -> str:
+    """Return a line of the terminal, "" at its end."""
+    click.echo(prompt, err=True, nl=False)
+    try:
+        return sys.stdin.readline().strip()
+    except (OSError, UnicodeDecodeError):
+        return ""
