@@ -234,7 +234,7 @@ class Bus:
         wait = self.line.plan.answer_within if patience is None else patience()
         sent = modbus.frame(address, question.pdu)
         hearing = self._hearing
-        hearing.begin()
+        hearing.begin(question.length + modbus.AROUND)
         asked = self.line.write(sent)
         self._busy = asked + self.takes(len(sent))
         due = self._busy + wait

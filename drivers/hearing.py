@@ -27,6 +27,8 @@ class Hearing:
         self._buffer = b""
         self._first = b""
         self._garbled = False
+        self._heard = 0
+        self._wanted = 0
         self._arrived = asyncio.Event()
         self._wake: Callable[[], None] = _nobody
 
@@ -46,17 +48,23 @@ class Hearing:
         self._wake = wake
 
     def on_bytes(self, data: bytes, when: float) -> None:
-        """Take what has come; in the line's thread."""
+        """Take what has come; in the line's thread.
+
+        Slow lines hand on every byte by itself; nobody is woken before it can be an answer.
+        """
         self._inbox.append((data, when))
-        self._wake()
+        before, self._heard = self._heard, self._heard + len(data)
+        if self._heard >= self._wanted or before < modbus.SHORTEST <= self._heard:
+            self._wake()
 
     def on_change(self, _there: bool) -> None:
         """Wake who waits: the line was lost or is back; in the line's thread."""
         self._wake()
 
-    def begin(self) -> None:
-        """Remember anew what comes first: a question is sent."""
+    def begin(self, wanted: int) -> None:
+        """Remember anew what comes first: a question is sent whose answer has so many bytes."""
         self._first, self._garbled = b"", False
+        self._heard, self._wanted = 0, wanted
 
     def begins_with(self, data: bytes) -> bool:
         """Return whether this has come first since `begin`."""

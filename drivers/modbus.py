@@ -15,6 +15,10 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from pymodbus.pdu import ModbusPDU
 
+AROUND: Final = 3
+"""Bytes of an RTU frame around its PDU: the address and the check."""
+SHORTEST: Final = 5
+"""Bytes of the shortest reply, an exception."""
 LONGEST: Final = 256
 """Bytes of the longest RTU frame."""
 MOST_BITS: Final = 2000
@@ -49,7 +53,6 @@ _FIXED: Final = {5: 8, 6: 8, ECHO: 8, 15: 8, 16: 8}
 _COUNTED: Final = frozenset({1, 2, 3, 4})
 """Functions whose replies say their length in their third byte."""
 _EXCEPTION: Final = 0x80
-_EXCEPTION_LENGTH: Final = 5
 _OBJECTS_AT: Final = 8
 """Where in a whole reply the objects of Read Device Identification begin."""
 
@@ -146,16 +149,16 @@ def _size(data: bytes) -> int | None:
     if not 1 <= data[0] <= LAST_ADDRESS:
         return None
     if len(data) < 3:
-        return _EXCEPTION_LENGTH if len(data) < 2 or _is_known(data[1]) else None
+        return SHORTEST if len(data) < 2 or _is_known(data[1]) else None
     function, third = data[1], data[2]
     if function in _FIXED:
         return _FIXED[function]
     if function in _COUNTED:
-        return third + 5 if 1 <= third <= LONGEST - 6 else None
+        return third + SHORTEST if 1 <= third <= LONGEST - 6 else None
     if function == IDENTIFY:
         return _identification_size(data)
     if _is_known(function):
-        return _EXCEPTION_LENGTH if third in EXCEPTIONS else None
+        return SHORTEST if third in EXCEPTIONS else None
     return None
 
 
