@@ -13,6 +13,11 @@ from rig.protocol.fields import UNREAD, Name, Table
 from rig.protocol.position import Path
 from rig.units import UnitError, parse, shown
 
+CHANNEL_NAMES: Final = tuple(
+    name + "1" if name.endswith("_") else name for name in CHANNEL_UNITS if name != "deflection"
+)
+"""What can be measured, the first of each numbered family."""
+
 _NO_BOUNDS: Final = (-math.inf, math.inf)
 
 
@@ -83,8 +88,7 @@ def _channel(document: Document, path: Path, table: ChannelTable) -> Channel | N
 
 def channel_like(name: str) -> str:
     """Return which channel name was probably meant, or all of them."""
-    names = [n + "1" if n.endswith("_") else n for n in CHANNEL_UNITS if n != "deflection"]
-    return meant(name, names)
+    return meant(name, CHANNEL_NAMES)
 
 
 def _step(document: Document, path: Path, table: ChannelTable, key: str) -> float:

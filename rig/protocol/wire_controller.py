@@ -81,7 +81,7 @@ def _limits(document: Document, table: ControllerTable, limited: tuple[str, ...]
         sound = isinstance(name, str) and _LIMIT_NAME.fullmatch(name)
         if channel not in OWN_LIMITS:
             document.refuse(path, "is no limit that is written", meant(channel, OWN_LIMITS))
-        elif not sound:
+        if not sound:
             document.refuse(
                 path,
                 f"{shown(name)} is no name of a limit",

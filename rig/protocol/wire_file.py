@@ -74,12 +74,12 @@ def build_wire(document: Document, file: WireTables, rest: Rest) -> Wire:
     )
 
 
-def refuse_wire(document: Document, file: WireTables, channels: Channels, driver: str) -> None:
+def refuse_wire(document: Document, channels: Channels, driver: str) -> None:
     """Note every wire table that means nothing to another driver than the serial one."""
     said = f"means nothing to driver {shown(driver)}"
     remedy = f'take it out, or write driver = "{SERIAL}"'
     for key in _KEYS:
-        if key in file.model_fields_set:
+        if (key,) in document.lines:
             document.refuse((key,), said, remedy)
     for index, channel in enumerate(channels):
         if channel and channel.source:

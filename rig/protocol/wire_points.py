@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from rig.channels import CHANNEL_UNITS
+from rig.protocol.channel_tables import CHANNEL_NAMES
 from rig.protocol.document import Document, meant
 from rig.protocol.position import Path
 from rig.protocol.wire import ROLES, ModbusDevice, Point, Scaling
@@ -88,9 +88,8 @@ def _point(document: Document, path: Path, table: PointTable, taken: _Taken) -> 
         scaling = scaled(document, path, table.name, table)
         limits = limited(document, path, table.name, table)
     elif table.name:
-        document.refuse(
-            (*path, "what"), f"{shown(table.name)} is no input and no channel", _like(table.name)
-        )
+        remedy = meant(table.name, [*ROLES, *CHANNEL_NAMES])
+        document.refuse((*path, "what"), f"{shown(table.name)} is no input and no channel", remedy)
     if _suits(table):
         _place(document, path, table, taken)
     return Point(
@@ -114,11 +113,6 @@ def _suits(table: PointTable) -> bool:
     if is_measured(table.name):
         return table.table in ("holding", "input")
     return table.name in ROLES and table.table != ""
-
-
-def _like(what: str) -> str:
-    names = [n + "1" if n.endswith("_") else n for n in CHANNEL_UNITS if n != "deflection"]
-    return meant(what, [*ROLES, *names])
 
 
 def _bit(document: Document, path: Path, table: PointTable) -> None:

@@ -48,7 +48,7 @@ def build_wired_rig(document: Document, objection: Objection | None = None) -> R
 
 def _wire(document: Document, file: WiredRigFile, driver: str) -> Wire | None:
     if driver not in ("", SERIAL):
-        refuse_wire(document, file, file.channel, driver)
+        refuse_wire(document, file.channel, driver)
         return None
     if not driver and file.port is None:
         return None

@@ -281,6 +281,7 @@ def test_a_stage_that_the_controller_cannot_control_is_a_problem_of_the_protocol
     assert 'has no command for "deflection"' in problem.problem
 
 
+FROM = 'from = { port = "samples", number = 1, unit = "kN" }\n'
 STROKE = """\
 [[channel]]
 name = "stroke"
@@ -321,6 +322,27 @@ def test_to_another_driver_lines_mean_nothing_and_each_is_told(driver):
     for problem in problems:
         assert problem.problem == f'means nothing to driver "{driver}"'
         assert problem.remedy == 'take it out, or write driver = "serial"'
+
+
+@pytest.mark.parametrize(
+    "line",
+    ['stale_after = "1 s"', "port = []", "modbus = []", "instrument = []", "controller = {}"],
+)
+def test_a_single_key_of_lines_is_refused_by_the_simulated_rig_too(line):
+    text = shipped(RIG).replace("[actuator]", f"{line}\n\n[actuator]", 1)
+    problems = problems_in(text)
+    assert {p.line for p in problems} == {text[: text.index(line)].count("\n") + 1}
+    key = line.partition(" ")[0]
+    assert f'{key}: means nothing to driver "simulated"' in "\n".join(map(str, problems))
+
+
+def test_a_sample_that_the_simulated_rig_has_no_line_for_is_refused():
+    text = shipped(RIG).replace('name = "load"\n', 'name = "load"\n' + FROM, 1)
+    (problem,) = problems_in(text)
+    assert (problem.field, problem.problem) == (
+        "channel[1].from",
+        'means nothing to driver "simulated"',
+    )
 
 
 def objected(name: str) -> tuple[str, str] | None:
