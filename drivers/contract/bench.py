@@ -73,15 +73,16 @@ class Bench:
         except TimeoutError:
             raise Broken(f"{what} has not come back within {ANSWERS_WITHIN:g} s") from None
 
-    async def refused(self, what: str, asking: Awaitable[None], kind: type[DeviceError]) -> None:
-        """Try what must be refused."""
+    async def refused(self, what: str, asking: Awaitable[object], *kinds: type[Exception]) -> None:
+        """Try what must be refused by an error of one of these kinds."""
         try:
             await self.call(what, asking)
-        except kind as error:
+        except kinds as error:
             promise(bool(str(error)), f"{what} was refused without a word")
             return
         except DeviceError as error:
-            raise Broken(f"{what} raised {type(error).__name__}, not {kind.__name__}") from error
+            wanted = " or ".join(kind.__name__ for kind in kinds)
+            raise Broken(f"{what} raised {type(error).__name__}, not {wanted}") from error
         raise Broken(f"{what} was not refused")
 
     async def status(self) -> ActuatorStatus:

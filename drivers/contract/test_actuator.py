@@ -95,18 +95,18 @@ async def test_what_is_out_of_range_is_refused(moving: Bench) -> None:
     beyond = 1.01 * able.load_high
     async with moving.watching() as watch:
         await moving.contact(watch)
-        for what, asking in (
-            ("a stroke above", actuator.move_stroke(able.stroke_high * 1.01, SPEED)),
-            ("a stroke below", actuator.move_stroke(able.stroke_low * 1.01, SPEED)),
-            ("a speed above", actuator.move_stroke(0.0, able.speed * 1.01)),
-            ("no speed", actuator.move_stroke(0.0, 0.0)),
-            ("a load above", actuator.move_load(beyond, moving.mean)),
-            ("a load below", actuator.move_load(able.load_low - moving.mean, moving.mean)),
-            ("no number", actuator.move_load(float("nan"), moving.mean)),
-            ("a frequency above", actuator.cycle(moving.mean, 0.0, able.frequency * 1.01, 1.0)),
-            ("an upper load above", actuator.cycle(moving.mean, beyond, 1.0, 1.0)),
+        for what, order, *numbers in (
+            ("a stroke above", actuator.move_stroke, able.stroke_high * 1.01, SPEED),
+            ("a stroke below", actuator.move_stroke, able.stroke_low * 1.01, SPEED),
+            ("a speed above", actuator.move_stroke, 0.0, able.speed * 1.01),
+            ("no speed", actuator.move_stroke, 0.0, 0.0),
+            ("a load above", actuator.move_load, beyond, moving.mean),
+            ("a load below", actuator.move_load, able.load_low - moving.mean, moving.mean),
+            ("no number", actuator.move_load, float("nan"), moving.mean),
+            ("a frequency above", actuator.cycle, moving.mean, 0.0, able.frequency * 1.01, 1.0),
+            ("an upper load above", actuator.cycle, moving.mean, beyond, 1.0, 1.0),
         ):
-            await moving.refused(f"{what} the range", asking, SetpointRefused)
+            await moving.refused(f"{what} the range", order(*numbers), SetpointRefused)
             promise(not (await moving.status()).moving, f"{what} the range: and yet it moves")
 
 
