@@ -381,6 +381,26 @@ async def test_a_status_is_asked_for_anew_when_it_is_old_or_something_was_comman
         assert questions() == 4
 
 
+async def test_a_command_that_was_given_up_makes_the_status_an_old_one(peer: Peer) -> None:
+    box, clock = scpi_box(), StandingClock()
+    async with driven(peer, box, clock=clock) as actuator:
+        await actuator.status()
+        holding = threading.Event()
+
+        def held(line: str) -> list[Piece]:
+            if line == "SYSTem:ERRor?":
+                holding.wait(5)
+            return box.scpi(line)
+
+        peer.answer = held
+        with pytest.raises(TimeoutError):
+            async with asyncio.timeout(0.05):
+                await actuator.hold()
+        holding.set()
+        await actuator.status()
+        assert peer.lines.count("STATus:RIG?") == 2
+
+
 async def test_a_status_that_failed_is_no_status(peer: Peer) -> None:
     box = scpi_box()
     async with driven(peer, box, within=HURRIED, ask_again=0) as actuator:
@@ -561,12 +581,19 @@ async def test_a_word_that_came_twice_does_not_hide_the_next_refusal(peer: Peer)
 # Limits.
 
 
+def asks(line: str, plan: Controller) -> str:
+    """Tell what a line asks for."""
+    return "limit" if any(word in line for word in plan.limits.values()) else "number"
+
+
 @pytest.mark.parametrize("plan", [SCPI, OTHER], ids=["SCPI", "other words"])
 async def test_limits_are_written_and_read_back_in_si(peer: Peer, plan: Controller) -> None:
     box = scpi_box() if plan is SCPI else other_box()
     limits = {"load": (-1234.5, 97.123e3), "stroke": (-0.01, 0.0321)}
     async with driven(peer, box, plan) as actuator:
+        before = len(peer.lines)
         assert await actuator.read_limits() != limits
+        assert [asks(line, plan) for line in peer.lines[before:]] == ["limit", "number"] * 2
         await actuator.write_limits(limits)
         answer = await actuator.read_limits()
     for name, pair in limits.items():
