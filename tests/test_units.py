@@ -10,7 +10,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from rig.units import UNITS, UnitError, example, parse, parse_any
+from rig.units import UNITS, UnitError, example, parse, parse_any, parse_unit
 
 BASE = {
     "force": "N",
@@ -184,3 +184,33 @@ def test_any_text_is_a_finite_value_or_one_kind_of_error(text, dimension):
         said = (str(math.isfinite(value)), "True")
     assert all(part and part.isprintable() for part in said)
     assert said[0] != "False"
+
+
+@pytest.mark.parametrize("dimension", UNITS)
+def test_a_unit_by_itself_means_what_it_means_behind_a_number(dimension):
+    for unit in UNITS[dimension]:
+        factor, offset = parse_unit(f" {unit} ", dimension)
+        for number in (-40.0, 0.0, 2.5):
+            assert factor * number + offset == pytest.approx(parse(f"{number} {unit}", dimension))
+
+
+@pytest.mark.parametrize(
+    ("text", "dimension", "said"),
+    [
+        ("mm", "force", '"mm" is a unit of length; give one of N, kN, MN, lbf, kip'),
+        ("1 kN", "force", '"1 kN" is no unit of force'),
+        ("kn", "force", 'did you mean "kN"?'),
+        ("", "time", '"" is no unit of time'),
+        (7, "time", "7 is no unit; give one of ms, s, min, h, d"),
+        ("degC", "temperature difference", "is a unit of temperature; give one of K"),
+    ],
+)
+def test_what_is_no_unit_of_its_kind_is_answered_with_those_that_are(text, dimension, said):
+    with pytest.raises(UnitError) as caught:
+        parse_unit(text, dimension)
+    assert said in str(caught.value)
+
+
+def test_signs_stand_for_the_letters_of_a_unit():
+    assert parse_unit("µm", "length") == (1e-6, 0.0)
+    assert parse_unit("°C", "temperature") == (1.0, 273.15)
