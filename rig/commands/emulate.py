@@ -68,7 +68,9 @@ def _hand_out(text: str, out: Path | None, protocol: str) -> None:
         begun = f"the rig runs; save the text above as {name} and in another terminal try"
     else:
         try:
-            out.write_text(text, encoding="utf-8")
+            new = out.with_name(f".{out.name}.new")
+            new.write_text(text, encoding="utf-8")
+            new.replace(out)  # who waits for the file finds it whole
         except OSError as error:
             raise InputError(
                 f"--out {out}: {error.strerror or error}; name another file"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Iterable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -95,7 +95,8 @@ async def emulation(
 
     It begins at power-on: unloaded, pressure off, samples flowing. `tell` is called with all that
     happens, as `simulators.wire.truth` says, and with crossings of `bounds` by channel [SI].
-    `trouble` is what happens on the lines.
+    `trouble` is what happens on the lines. Raises InputError, and OSError where no port can be
+    made.
     """
     machine = WatchedMachine(World(setup, seed), seed, clock, tell, bounds)
     sampled = sum(not channel.slow for channel in setup.channels)
@@ -106,24 +107,34 @@ async def emulation(
         for name in PORTS:
             terminals[name] = Terminal(set_as[name], clock, folder / name)
         devices = _devices(machine, terminals, clock)
-        async with asyncio.TaskGroup() as tasks:
-            running = []
-            for name, device in devices.items():
-                terminals[name].on_bytes = device.take
-                running.append(tasks.create_task(device.run()))
-            if trouble is not None:
-                troubled = disturb(trouble, terminals, clock)
-            try:
-                yield Emulation(machine, terminals, devices)
-            finally:
-                for task in running:
-                    task.cancel()
+        for name, device in devices.items():
+            terminals[name].on_bytes = device.take
+        if trouble is not None:
+            troubled = disturb(trouble, terminals, clock)
+        async with _running(devices.values()):
+            yield Emulation(machine, terminals, devices)
     finally:
         for line in troubled:
             line.close()
         for terminal in terminals.values():
             terminal.close()
         machine.close()
+
+
+@asynccontextmanager
+async def _running(devices: Iterable[Device]) -> AsyncIterator[None]:
+    """Let devices do what they do by themselves. An error of one, or of the block, ends all."""
+    try:
+        async with asyncio.TaskGroup() as tasks:
+            running = [tasks.create_task(device.run()) for device in devices]
+            try:
+                yield
+            finally:
+                for task in running:
+                    task.cancel()
+    except BaseExceptionGroup as several:
+        # The group only wraps what went wrong first.
+        raise several.exceptions[0] from None
 
 
 def _devices(

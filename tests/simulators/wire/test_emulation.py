@@ -18,7 +18,7 @@ from pymodbus.client import AsyncModbusSerialClient
 
 from rig.channels import Channel
 from rig.clock import SystemClock, VirtualClock, VirtualLoop
-from rig.errors import InputError
+from rig.errors import DeviceError, InputError
 from simulators.actuator import SimulatedActuator
 from simulators.state import World
 from simulators.wire.emulation import PORTS, Emulation, emulation, framings
@@ -184,11 +184,24 @@ async def test_a_script_of_faults_meets_what_passes_on_its_line(tmp_path: Path) 
             assert [await servo.line(), await servo.line()] == ["1", "3"]
 
 
-async def test_a_device_that_fails_ends_the_emulation_with_its_error(tmp_path: Path) -> None:
-    with pytest.raises(BaseExceptionGroup) as caught:
-        async with running(tmp_path) as rig:
-            rig.machine.keep(1)  # nothing was read: a mistake of the program
-    assert "no block to keep" in str(caught.value.exceptions[0])
+async def take_away_frames(folder: Path) -> None:
+    """Read frames that are the sample device's, so that it fails at its next one."""
+    async with running(folder) as rig:
+        rig.machine.read(1)
+        await asyncio.sleep(5)
+
+
+async def keep_nothing(folder: Path) -> None:
+    """Make a mistake in the block that uses the rig."""
+    async with running(folder) as rig:
+        rig.machine.keep(1)
+
+
+async def test_an_error_of_a_device_or_of_whoever_uses_it_ends_all(tmp_path: Path) -> None:
+    with pytest.raises(DeviceError, match="no block to keep"):
+        await keep_nothing(tmp_path)
+    with pytest.raises(DeviceError, match="read before"):
+        await take_away_frames(tmp_path)
     assert os.listdir(tmp_path) == []
 
 
