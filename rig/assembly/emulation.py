@@ -84,6 +84,11 @@ async def run_until(
         ) from error
 
 
+def what_happens(trouble: str) -> str:
+    """Return a sentence on a script of line faults, "" without one. Raises InputError."""
+    return troubles.script(trouble).text if trouble else ""
+
+
 def emulated_setup(plan: Plan) -> SimulationSetup:
     """Return the hidden truth of a plan's rig, with the slow channels that are emulated."""
     setup = simulation_setup(plan)

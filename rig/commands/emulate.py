@@ -43,7 +43,9 @@ def emulate(
         _refuse_taken(out)
     # Imported late: a mistake in a file is told sooner.
     from rig.assembly.emulation import emulate as run
+    from rig.assembly.emulation import what_happens
 
+    happens = what_happens(trouble)
     with _folder(ports) as folder, _opened(truth) as told_to:
 
         def tell(told: Told) -> None:
@@ -52,6 +54,8 @@ def emulate(
 
         def ready(text: str) -> None:
             _hand_out(text, out, protocol)
+            if happens:
+                say(f"on its lines: {happens}", err=True)
 
         if told_to is None:
             run(plan, seed, folder, ready, trouble=trouble)

@@ -72,7 +72,7 @@ async def test_it_runs_until_ctrl_c_and_hands_out_a_rig_file_that_holds(tmp_path
 def test_without_a_file_the_rig_file_is_printed_and_fresh_ports_go_with_the_program(
     tmp_path: Path,
 ) -> None:
-    with emulated(tmp_path) as started:
+    with emulated(tmp_path, "--trouble", "servo-late") as started:
         assert started.stdout is not None
         text = ""
         while "[stops]" not in text:
@@ -81,6 +81,7 @@ def test_without_a_file_the_rig_file_is_printed_and_fresh_ports_go_with_the_prog
         more, told = started.communicate(timeout=PATIENCE)
     assert started.returncode == 0
     assert "save the text above" in told
+    assert "on its lines: One answer of the controller in 400 comes too late" in told
     assert text.startswith(FIRST_LINE)
     rig = load_rig("printed", lambda _path: text + more)
     assert rig.wire is not None
