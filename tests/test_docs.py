@@ -21,9 +21,10 @@ import bootstrap
 from rig.channels import CHANNEL_UNITS
 from rig.commands.main import COMMANDS
 from rig.errors import EXIT_CODES
-from rig.protocol import people_tables, protocol_file, rig_file
+from rig.protocol import people_tables, protocol_file, rig_file, wire_tables, wired_rig
 from rig.protocol.fields import Table
 from rig.protocol.limit_tables import USUAL_LEARNED
+from rig.protocol.wire import ACTIONS, ROLES
 from rig.samples import Flag
 from rig.units import UNITS
 from tests.assembly.nights import Night, a_night
@@ -336,9 +337,19 @@ PROTOCOL_TABLES: dict[str, type[Table]] = {
     "[hours]": people_tables.HoursTable,
 }
 RIG_TABLES: dict[str, type[Table]] = {
-    "(top)": rig_file.RigFile,
+    "(top)": wired_rig.WiredRigFile,
     "[actuator]": rig_file.ActuatorTable,
-    "[[channel]]": rig_file.ChannelTable,
+    "[[channel]]": wire_tables.WiredChannelTable,
+    "[[port]]": wire_tables.PortTable,
+    "[controller]": wire_tables.ControllerTable,
+    "units": wire_tables.UnitsTable,
+    "scale": wire_tables.ScaleTable,
+    "from": wire_tables.FromTable,
+    "[[modbus]]": wire_tables.ModbusTable,
+    "watchdog": wire_tables.WatchdogTable,
+    "points": wire_tables.PointTable,
+    "[[instrument]]": wire_tables.InstrumentTable,
+    "answers": wire_tables.AnswerTable,
     "[pump]": rig_file.PumpTable,
     "[warning_signal]": rig_file.WarningTable,
 }
@@ -353,6 +364,16 @@ def keys_told(name: str) -> dict[tuple[str, str], str]:
         for place, key in enumerate(names):
             told[table, key] = defaults[place] if len(defaults) == len(names) else left_out
     return told
+
+
+def test_every_action_of_a_controller_is_listed_with_what_is_filled_in():
+    told = {ticked(name)[0]: tuple(ticked(places)) for name, places, _ in rows("actions")}
+    assert told == {a: tuple(f"{{{p}}}" for p in places) for a, places in ACTIONS.items()}
+
+
+def test_every_role_of_a_point_is_listed():
+    (what,) = [row[2] for row in rows("rig keys") if row[1] == "`what`"]
+    assert set(ROLES) == set(ticked(what))
 
 
 @pytest.mark.parametrize(

@@ -200,7 +200,7 @@ class Wire:
     sources: tuple[Source, ...]
     modbus: tuple[ModbusDevice, ...]
     instruments: tuple[Instrument, ...]
-    stale_after: float = 0.25
+    stale_after: float = 0.5
 
     def port(self, name: str) -> Port:
         """Return a port by its name. Raises KeyError for an unknown one."""

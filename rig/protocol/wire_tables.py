@@ -168,7 +168,7 @@ class InstrumentTable(Table):
 class WireTables(Table):
     """The root keys of a rig file that speak of lines, and of drivers from elsewhere."""
 
-    stale_after: Stale = 0.25
+    stale_after: Stale = 0.5
     port: list[PortTable | None] | None = Field(default=None, min_length=1, max_length=50)
     controller: ControllerTable | None = None
     modbus: list[ModbusTable | None] | None = Field(default=None, max_length=100)

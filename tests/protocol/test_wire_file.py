@@ -148,7 +148,7 @@ def test_instruments_are_read_with_their_answers():
 def test_what_is_left_out_is_what_the_words_of_the_program_say():
     """Defaults stand twice, in rig/protocol/wire.py and in the tables of the file."""
     plain = edited(
-        ('stale_after = "250 ms"\n', ""),
+        ('stale_after = "500 ms"\n', ""),
         ('parity = "even"\nanswer_within = "100 ms"\n', ""),
         ("decimals = 5\n", ""),
         ('line_end = "CRLF"\n', ""),

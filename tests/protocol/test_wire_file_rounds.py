@@ -127,7 +127,7 @@ def test_slips_of_the_pen_and_of_thought_come_together():
         "at = 2, kind": "at = 1, kind",
         "address = 247": "adress = 248",
         'place = 2, unit = "degC"': 'place = 2, unit = "mm"',
-        'stale_after = "250 ms"': 'stale_afer = "250"',
+        'stale_after = "500 ms"': 'stale_afer = "250"',
     }
     text = WIRED
     for old, new in changes.items():

@@ -14,7 +14,7 @@ name = "wired frame"
 driver = "serial"
 rate = "1 kHz"
 local_input = "button"
-stale_after = "250 ms"
+stale_after = "500 ms"
 
 [actuator]
 load = ["-20 kN", "250 kN"]
