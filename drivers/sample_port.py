@@ -112,6 +112,8 @@ class SamplePort:
         if not bodies:
             return
         self._fitted = when
+        if (self.decoder.channels or 0) < self._highest:
+            return  # not what the rig file takes; `unfit` says so
         if self._away:
             self._check_return(bodies[0], when)
         self._sampled = when

@@ -4,13 +4,14 @@ All data is invented.
 """
 
 import os
+import select
 import struct
 import termios
 import threading
 import time
 import tty
 import zlib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,8 @@ from rig.protocol.wire import Port, Scaling, Source
 
 RATE = 1000.0
 NAMES = ("load", "midspan", "support_left", "support_right", "load_2", "crack_opening")
+ASKED = bytes.fromhex("07 10 01 38 30 1c 7c 00")
+"""What asks for an info frame, from FRAMES.md."""
 
 
 def stuffed(data: bytes) -> bytes:
@@ -129,7 +132,7 @@ class PtyDevice:
 
 
 class StreamingDevice(PtyDevice):
-    """Sends samples at its own pace in a thread, an info frame before the first one."""
+    """Sends samples at its own pace in a thread, and says what it is whenever it is asked."""
 
     def __init__(
         self,
@@ -138,15 +141,15 @@ class StreamingDevice(PtyDevice):
         first: int = 0,
         rate: float = RATE,
         info_rate: float | None = None,
-        leaves_out: Iterable[int] = (),
+        leaves_out: Callable[[int], bool] = lambda _number: False,
         time_of: float = 1.0,
     ) -> None:
         super().__init__()
         self.channels = channels
         self.number = first
         self.rate = rate
-        self.says = info(channels, first, rate=info_rate or rate)
-        self.leaves_out = frozenset(leaves_out)
+        self.info_rate = info_rate or rate
+        self.leaves_out = leaves_out
         self.time_of = time_of
         self._ending = threading.Event()
         self._thread = threading.Thread(target=self._run, name="test device", daemon=True)
@@ -164,12 +167,13 @@ class StreamingDevice(PtyDevice):
 
     def _run(self) -> None:
         begun, sent = time.monotonic(), 0
-        self.send(self.says)
         while not self._ending.wait(0.002):
+            if select.select([self.master], [], [], 0)[0] and ASKED in os.read(self.master, 1000):
+                self.send(info(self.channels, self.number, rate=self.info_rate))
             due = int((time.monotonic() - begun) * self.rate)
             batch = b""
             while sent < due:
-                if self.number not in self.leaves_out:
+                if not self.leaves_out(self.number):
                     micros = round(self.number * 1e6 / self.rate * self.time_of)
                     batch += sample(self.number, values_of(self.number, self.channels), micros)
                 self.number += 1
