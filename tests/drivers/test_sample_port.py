@@ -301,9 +301,9 @@ def test_another_device_at_the_port_is_told(other: bytes) -> None:
 def test_infos_between_samples_disturb_nothing() -> None:
     fed = Fed()
     fed.feed(info(8, 0))
-    for second in range(3):
-        fed.run(range(1000 * second, 1000 * (second + 1)))
-        said = info(8, 1000 * (second + 1))
+    for part in range(3):
+        fed.run(range(100 * part, 100 * (part + 1)))
+        said = info(8, 100 * (part + 1))
         fed.feed(said + said)  # a copy of it is nothing new
     backlog = b"".join(stream(range(300, 350))) + info(8, 350) + b"".join(stream(range(350, 360)))
     fed.feed(backlog)
