@@ -40,8 +40,6 @@ class Poller:
         if not others:
             return most
         reserve = GAP + sum(self._bus.takes(held.group.characters) + TURN for held in others)
-        if len(others) > 1:
-            reserve += LEAST  # the next one may have fallen silent with it
         age = self._clock.now() - min(held.asked for held in others)
         return min(most, max(LEAST, self._stale_after - age - reserve))
 

@@ -20,6 +20,8 @@ from rig.protocol.wire import ROLES, Port, Wire
 
 STALE_PERIODS: Final = 3.0
 """Periods after which a slow value that does not come again is none."""
+LOOK_EVERY: Final = 0.01
+"""Time [s] between two looks whether the inputs have been read for the first time."""
 EMULATED: Final = "emulated"
 """What the product's name of a device contains that is none."""
 
@@ -65,6 +67,7 @@ class ModbusDevices:
             for device in wire.modbus
         )
         self._missing: dict[str, str] = {}
+        self._opened = math.inf
         self._oldest: dict[str, float] = {}
         self._contacts = self.held(*_CONTACTS)
         self.pump = _Pump(self) if self.holds("pump") else None
@@ -100,6 +103,7 @@ class ModbusDevices:
         if problems and not self._asks_only:
             await self.close()
             raise DeviceError("\n".join(problems))
+        self._opened = self._clock.now()
 
     async def run(self) -> None:
         """Read all devices over and over, until cancelled."""
@@ -172,6 +176,17 @@ class ModbusDevices:
             contacts |= {w: bool(r.value) for w, r in held.said.items() if w in _CONTACTS}
         return contacts
 
+    async def first_look(self) -> None:
+        """Wait until the inputs have been read since all was opened, as long as they may age.
+
+        Other devices may have taken their time to open meanwhile.
+        """
+        until = self._clock.now() + self._stale_after
+        while any(held.asked <= self._opened for _, held in self._contacts):
+            if self._clock.now() >= until:
+                return
+            await self._clock.sleep(LOOK_EVERY)
+
     def _lasts(self, held: Held) -> bool:
         most = max(self._stale_after, STALE_PERIODS * held.group.every)
         return self._clock.now() - held.asked <= most
@@ -243,6 +258,7 @@ class _Inputs:
 
     async def read(self) -> InputState:
         """Return what was read last; raises DeviceError where that is too old."""
+        await self._devices.first_look()
         contacts = self._devices.fresh_contacts()
         values = (self._devices.value(held, "temperature_oil") for held in self._oil)
         oil = next((value for value in values if not math.isnan(value)), None)

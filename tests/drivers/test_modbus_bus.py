@@ -128,6 +128,8 @@ async def test_an_exception_is_told_in_words_and_leaves_the_device_trusted() -> 
     with pytest.raises(Refused, match=r"address 1 on port \"bus\".*illegal data address \(2\)"):
         await word(bus, 900)
     assert bus.trusts(1)
+    # It was taken when it came, not when the waiting was over.
+    assert asyncio.get_running_loop().time() < WITHIN
 
 
 async def test_a_reply_however_late_is_never_taken_for_the_next_answer() -> None:

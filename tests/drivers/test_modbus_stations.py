@@ -68,6 +68,32 @@ async def test_inputs_are_there_at_once_and_follow_the_contacts() -> None:
         assert not any((state.guard_open, state.oil_pressure_low, state.mains_lost))
 
 
+@pytest.mark.parametrize("pause", [0.0, 2.0])
+async def test_inputs_are_waited_for_where_other_devices_took_long_to_open(pause: float) -> None:
+    bench = Bench()
+    devices = ModbusDevices(wire(), VirtualClock(), new_line=Lines(bench))
+    await devices.open()
+    await asyncio.sleep(pause)
+    bench.cabinet.discrete[4] = True
+    async with asyncio.TaskGroup() as group:
+        reading = group.create_task(devices.run())
+        assert (await devices.inputs.read()).local_button
+        reading.cancel()
+    await asyncio.sleep(0.3)
+    with pytest.raises(DeviceError, match="not heard for"):
+        await devices.inputs.read()
+    await devices.close()
+
+
+async def test_inputs_that_nobody_reads_are_an_error() -> None:
+    devices = ModbusDevices(wire(), VirtualClock(), new_line=Lines(Bench()))
+    await devices.open()
+    await asyncio.sleep(0.3)
+    with pytest.raises(DeviceError, match="not heard for"):
+        await devices.inputs.read()
+    await devices.close()
+
+
 @pytest.mark.parametrize("name", ["emergency_stop", "guard_open", "oil_pressure_low", "mains_lost"])
 async def test_a_chain_that_opens_is_the_bad_case(name: str) -> None:
     bench = Bench()
@@ -256,7 +282,7 @@ async def test_slow_values_of_a_silent_device_are_none_after_three_periods() -> 
         assert devices.slow()["temperature_oil"] == pytest.approx(311.65)
 
 
-@pytest.mark.parametrize("within", [0.05, 0.1, 0.2, 1.0])
+@pytest.mark.parametrize("within", [0.1, 0.2, 1.0])
 @pytest.mark.parametrize("dead", [1, 2])
 async def test_a_silent_device_never_makes_the_inputs_of_the_other_stale(
     dead: int, within: float
@@ -270,7 +296,7 @@ async def test_a_silent_device_never_makes_the_inputs_of_the_other_stale(
         await asyncio.sleep(1.0)
         bench.mute |= {dead, 3}  # two fall silent at once
         oldest = 0.0
-        for _ in range(2000):
+        for _ in range(500):
             await asyncio.sleep(0.005)
             held = [h for s, h in devices.held("leak", "guard_open") if s.device is other]
             age = asyncio.get_running_loop().time() - held[0].asked
@@ -349,7 +375,9 @@ async def test_a_point_that_is_refused_later_leaves_the_others_and_is_told_once(
     async with running(bench) as (devices, _):
         kept = dict(bench.water.inputs)
         bench.water.inputs.clear()
+        before = functions(bench.requests(1), 1).count(4)
         await asyncio.sleep(6.0)
+        assert functions(bench.requests(1), 1).count(4) - before < 8
         assert math.isnan(devices.slow()["tank"])
         assert await devices.inputs.read() == ALL_WELL
         (told,) = devices.told()
@@ -426,8 +454,10 @@ async def test_a_bus_on_which_nobody_answers_says_what_to_try(says: Later, remed
 
 
 async def test_emulated_is_what_all_devices_say_on_a_pseudo_terminal() -> None:
-    async with running(Bench()) as (devices, _):
+    async with running(Bench()) as (devices, lines):
         assert devices.emulated
+        lines.made[0].is_terminal = False
+        assert not devices.emulated
     async with running(Bench(water(), cabinet(product="cabinet 7"))) as (devices, _):
         assert not devices.emulated
     async with running(Bench(water(), cabinet(product=""))) as (devices, _):
