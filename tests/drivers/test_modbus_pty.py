@@ -155,3 +155,20 @@ async def test_a_paced_bus_keeps_its_inputs_fresh(baud: int) -> None:
     print(f"{baud} baud: inputs {middle:.0f} ms old at the median, {oldest:.0f} ms at most")
     print(report)
     assert (report.trouble, report.dropped) == ("", 0)
+
+
+async def test_a_port_that_is_not_there_is_one_line_or_only_told(tmp_path: Path) -> None:
+    plan = wire(port=Port("bus", str(tmp_path / "none"), 19200))
+    with pytest.raises(DeviceError, match="there is no such port") as error:
+        await ModbusDevices(plan, SystemClock()).open()
+    assert len(str(error.value).splitlines()) == 1
+    asking = ModbusDevices(plan, SystemClock(), asks_only=True)
+    await asking.open()
+    async with asyncio.timeout(5.0):
+        await asking.run()  # nothing to read
+    (report,) = asking.report()
+    await asking.close()
+    assert report.trouble == str(error.value)
+    assert report.who == ""
+    assert not asking.emulated
+    assert all(math.isnan(value) for value in asking.slow().values())
