@@ -30,6 +30,8 @@ ASK_EVERY: Final = 0.1
 """Time [s] between two questions to the controller, or two looks at what an instrument says."""
 SLOWEST: Final = 9.0
 """Times `answer_within` that a slow instrument has until its first value."""
+SETTLES: Final = 1.0
+"""Time [s] in which a device that has answered must answer again."""
 NOTHING: Final = "nothing comes: "
 """How a remedy begins where not a byte has come."""
 
@@ -155,7 +157,7 @@ async def _modbus(wire: Wire, clock: Clock, seconds: float) -> Survey:
         await devices.open()
         polling.start()
         await clock.sleep(seconds)
-        lines = tuple(_plain_bus(line, wire) for line in devices.report())
+        lines = await _settled(devices, wire, clock)
         try:
             inputs = await devices.inputs.read()
             pump = await devices.pump.status() if devices.pump is not None else None
@@ -174,6 +176,17 @@ async def _modbus(wire: Wire, clock: Clock, seconds: float) -> Survey:
     finally:
         await polling.close()
         await devices.close()
+
+
+async def _settled(devices: ModbusDevices, wire: Wire, clock: Clock) -> tuple[LineReport, ...]:
+    """Return the reports of the buses; one question that was lost just now is no trouble."""
+    until = clock.now() + SETTLES
+    while True:
+        lines = tuple(_plain_bus(line, wire) for line in devices.report())
+        lost = any(line.trouble and line.good for line in lines)
+        if not lost or clock.now() > until:
+            return lines
+        await clock.sleep(ASK_EVERY)
 
 
 def _plain_bus(line: LineReport, wire: Wire) -> LineReport:
