@@ -32,9 +32,9 @@ MILLI: Final = 1e-3  # m in mm
 
 _FORCE: Final = Quantity({"N": 1e-3, "KN": 1.0})
 _LENGTH: Final = Quantity({"M": 1e3, "MM": 1.0, "UM": 1e-3})
-_SPEED: Final = Quantity({"M/S": 1e3, "MM/S": 1.0, "UM/S": 1e-3})
-_RATE: Final = Quantity({"N/S": 1e-3, "KN/S": 1.0})
-_TIME: Final = Quantity({"S": 1.0, "MS": 1e-3}, low=0.0)
+_SPEED: Final = Quantity({"M/S": 1e3, "MM/S": 1.0, "UM/S": 1e-3}, low=1e-6)
+_RATE: Final = Quantity({"N/S": 1e-3, "KN/S": 1.0}, low=1e-6)
+_TIME: Final = Quantity({"S": 1.0, "MS": 1e-3}, low=0.0, high=1e5)
 _FREQUENCY: Final = Quantity({"HZ": 1.0, "KHZ": 1e3})
 _COUNT: Final = Quantity({}, 1, 2**53, whole=True)
 

@@ -206,7 +206,9 @@ def test_closing_the_valve_and_a_reset_end_all_motion(bench: Bench) -> None:
         ("SOUR:HOLD", -221, "pressure is off"),
         ("SOUR:CYCL:STAR 1", -221, "the mean of the wave is not set"),
         ("OUTP:PRES HIGH;:SOUR:STR:RAMP 99,1", -222, "outside the actuator"),
-        ("OUTP:PRES HIGH;:SOUR:STR:RAMP 1,0", -222, "speed above 0"),
+        ("OUTP:PRES HIGH;:SOUR:STR:RAMP 1,0", -222, "outside 1e-06"),
+        ("OUTP:PRES HIGH;:SOUR:STR:RAMP 1,-5", -222, "outside 1e-06"),
+        ("SOUR:FORC:RAMP 1,1e-300", -222, "outside 1e-06"),
         ("OUTP:PRES HIGH;:SOUR:FORC:RAMP 10,1", -221, "without contact"),
         ("OUTP:PRES HIGH;:SOUR:CYCL:END 1", -221, "not cycling"),
         ("OUTP:PRES LOW;:SOUR:STR:RAMP 1,1", -221, "low pressure"),
@@ -220,6 +222,9 @@ def test_closing_the_valve_and_a_reset_end_all_motion(bench: Bench) -> None:
         ("CALC:LIM:FORC 5,5", -222, "not below"),
         ("SOUR:STR:RAMP 1 KN,1", -131, "KN"),
         ("SOUR:CYCL:STAR -1", -222, "outside 0"),
+        ("SOUR:CYCL:STAR 1e308", -222, "outside 0 to 100000"),
+        ("SOUR:CYCL:STAR 1e400", -222, "inf"),
+        ("SOUR:STR:RAMP 1e400,1", -222, "inf"),
     ],
 )
 def test_what_it_cannot_or_may_not_do_is_an_error_with_the_reason(
@@ -266,13 +271,18 @@ VALUES = st.one_of(
     st.lists(
         st.tuples(HEADERS, st.lists(VALUES, max_size=2), st.sampled_from((0.0, 0.05, 1.0))),
         max_size=20,
-    )
+    ),
+    st.sampled_from(("at power-on", "loaded", "cycling")),
 )
 def test_no_command_at_any_time_breaks_the_controller(
-    made: list[tuple[str, list[str], float]],
+    made: list[tuple[str, list[str], float]], begun: str
 ) -> None:
     bench = Bench()
     try:
+        if begun == "loaded":
+            bench.loaded()
+        elif begun == "cycling":
+            bench.cycling()
         for header, values, seconds in made:
             bench.ask(f"{header} {','.join(values)}")
             bench.clock.jump(seconds)

@@ -88,6 +88,7 @@ def test_a_rig_without_pump_horn_and_own_limits_has_no_points_and_actions_for_th
     assert told & {"pump", "pump_running", "horn"} == set()
     assert emulated.wire.controller is not None
     assert "write limit" not in emulated.wire.controller.actions
+    assert emulated.wire.controller.limits == {}
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.clock import VirtualLoop
+from rig.clock import VirtualClock, VirtualLoop
 from simulators.wire.scpi import ERRORS, Fault, Number, Other, Text, Unit, Word, units
 from simulators.wire.scpi_device import LINE_MOST, Session, TextDevice
 from simulators.wire.scpi_status import QUEUE_MOST
@@ -300,12 +300,20 @@ def test_a_full_queue_keeps_the_oldest_errors_and_says_at_its_end_that_some_are_
     assert errors(*(line for line, _ in made)) == expected
 
 
+@pytest.mark.parametrize("made", [QUEUE_MOST - 1, QUEUE_MOST, QUEUE_MOST + 1, 3 * QUEUE_MOST])
+def test_the_queue_has_room_for_as_many_errors_as_it_says(made: int) -> None:
+    kept = min(made, QUEUE_MOST)
+    numbers = errors("FAIL", *["X"] * (made - 1))
+    assert numbers == [-221, *[-113] * (kept - 2), -113 if made == kept else -350]
+
+
 def test_after_a_unit_that_cannot_be_read_the_message_commands_nothing_more() -> None:
     source = Source()
     session = source.session()
     answer = session.obey("FREQ:STAR 1;STPO 2;STOP 3;:POW:STAR 0;POW:STAR?;:SYST:ERR?;*IDN?")
     assert source.told == [("FREQuency:STARt", 1.0)]
     assert answer == '-113,"Undefined header;FREQ:STPO";makers,model,1,1'
+    assert session.obey("SYST:ERR:COUN?") == "0"
     assert session.obey("FREQ:STAR 2") == ""
     assert source.told[-1] == ("FREQuency:STARt", 2.0)
 
@@ -473,6 +481,28 @@ def sent_by(data: bytes, piece: int) -> bytes:
     finally:
         loop.close()
     return b"".join(sent)
+
+
+def test_each_message_is_answered_after_its_own_turn_round() -> None:
+    answered: list[tuple[float, bytes]] = []
+    clock = VirtualClock()
+
+    async def run() -> None:
+        device = TextDevice(
+            Source().session(), lambda data: answered.append((clock.now(), data)), 2e-3
+        )
+        device.take(b"*OPC?\n*ESE 7;*ESE?\n*ES")
+        await asyncio.sleep(1e-3)
+        device.take(b"R?\n")
+        await asyncio.sleep(1.0)
+
+    loop = VirtualLoop()
+    try:
+        loop.run_until_complete(run())
+    finally:
+        loop.close()
+    assert [data for _, data in answered] == [b"1\n", b"7\n", b"128\n"]
+    assert [when for when, _ in answered] == pytest.approx([2e-3, 2e-3, 3e-3])
 
 
 def test_a_message_that_is_too_long_is_thrown_away_whole() -> None:

@@ -277,6 +277,28 @@ def test_bytes_come_in_order_none_too_early_and_none_late(
         assert due - 5e-4 - 1e-9 <= when <= due + 1e-3 + 1e-9
 
 
+def test_bytes_that_are_sent_one_by_one_do_not_gain_on_the_line() -> None:
+    got: list[float] = []
+    loop, clock = VirtualLoop(), VirtualClock()
+
+    async def run() -> None:
+        def next_one(_data: bytes) -> None:
+            got.append(clock.now())
+            if len(got) < 100:
+                line.put(b"x")
+
+        line = Pace(loop, clock, 2e-3, next_one, 1 << 16)
+        line.put(b"x")
+        await asyncio.sleep(1.0)
+
+    try:
+        loop.run_until_complete(run())
+    finally:
+        loop.close()
+    assert len(got) == 100
+    assert got[-1] >= 100 * 2e-3 - 5e-4
+
+
 def test_a_process_that_was_late_delivers_at_once_what_is_overdue() -> None:
     got: list[bytes] = []
     loop, clock = VirtualLoop(), VirtualClock()

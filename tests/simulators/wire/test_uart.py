@@ -83,3 +83,8 @@ def test_a_strict_receiver_throws_away_what_has_the_wrong_parity() -> None:
     odd, even = Framing(9600, "odd"), Framing(9600, "even")
     assert heard(b"measure", odd, even, strict=False) != b""
     assert heard(b"measure", odd, even, strict=True) == b""
+
+
+def test_a_strict_receiver_throws_away_what_ends_in_no_stop_bit() -> None:
+    # The zeros of the example above: the first byte ends low.
+    assert heard(b"\x00", PLAIN, Framing(19200), strict=True) == b"\x80"
