@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from typing import Final, TypeVar
 
 from drivers.answers import unquoted
-from drivers.controller_status import COMMAND_ERRORS, ControllerError, read_error, refusal
+from drivers.controller_status import ControllerError, read_error, refusal
 from drivers.templates import KINDS, fill, said
 from drivers.text import Reply, TextLine
 from rig.clock import Clock
@@ -139,8 +139,7 @@ class ControllerLine:
             self.stale = True
             if not errors:
                 return
-            # A line that was not understood may have been garbled on its way: it did nothing.
-            if any(error.number not in COMMAND_ERRORS for error in errors):
+            if not all(error.of_the_line for error in errors):
                 break
         raise refusal(line, errors)
 

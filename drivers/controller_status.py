@@ -23,6 +23,7 @@ _MOVING: Final = {"0": False, "1": True, "still": False, "moving": True}
 COMMAND_ERRORS: Final = range(-199, -99)
 """Errors of a line that was not understood (SCPI-1999 volume 2, 21.8.9): nothing was done."""
 OUT_OF_RANGE: Final = -222
+"""The error of a number that is beyond what the controller accepts: nothing was done either."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +32,11 @@ class ControllerError:
 
     number: int
     text: str
+
+    @property
+    def of_the_line(self) -> bool:
+        """Whether it may come of a command that was garbled on its way, and was not done."""
+        return self.number in COMMAND_ERRORS or self.number == OUT_OF_RANGE
 
     def __str__(self) -> str:
         return f'{self.number} "{self.text}"' if self.text else str(self.number)

@@ -258,7 +258,10 @@ class TextLine:
                         self._trusted_at = self._inbox.upsets
                         return
                     self._inbox.strays += 1
-            self.dropped += 1
+                    if heard.text is None:
+                        break  # it may have been the number: another will tell sooner than waiting
+                else:
+                    self.dropped += 1
         raise _Failed(f"{shown(line)} does not bring its number back")
 
     async def _thrown_away(self, question: str) -> None:

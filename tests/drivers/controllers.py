@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import re
 from collections import deque
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
+from typing import Any
 
+from drivers.controller import SerialActuator
+from rig.clock import SystemClock
 from rig.ports import ActuatorRange
-from rig.protocol.wire import Controller, Scaling
-from tests.drivers.text_peer import Piece, whole
+from rig.protocol.wire import Controller, Port, Scaling
+from tests.drivers.text_links import PATIENT
+from tests.drivers.text_peer import Peer, Piece, whole
 
 KIP = 4448.2216152605
 """One kip in newtons; NIST Special Publication 811 (2008), appendix B.8, exact by definition."""
@@ -200,3 +205,25 @@ def scpi_box() -> Box:
 
 def other_box() -> Box:
     return Box('"TESTBOX 3, REV B"', '2;0.486024;"oil ok; 41";1.234E+3;2;0;0;1')
+
+
+def port(peer: Peer, within: float = PATIENT, **more: Any) -> Port:
+    return Port("servo", str(peer.path), 115200, answer_within=within, **more)
+
+
+@asynccontextmanager
+async def driven(
+    peer: Peer,
+    box: Box,
+    plan: Controller = SCPI,
+    clock: SystemClock | None = None,
+    within: float = PATIENT,
+    **more: Any,
+) -> AsyncIterator[SerialActuator]:
+    peer.answer = box.other if plan is OTHER else box.scpi
+    actuator = SerialActuator(port(peer, within, **more), plan, RANGE, clock or SystemClock())
+    await actuator.open()
+    try:
+        yield actuator
+    finally:
+        await actuator.close()
