@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
+from functools import partial
 from typing import Final, TypeVar
 
 from drivers.contract.place import Broken, Place, promise
@@ -21,6 +22,7 @@ ANSWERS_WITHIN: Final = 2.0
 STEP: Final = 0.01
 """Time [s] between two looks at what is waited for."""
 POWER_WITHIN: Final = 30.0
+REST_TRIES: Final = 3
 APPROACH: Final = 0.005
 """Speed [m/s] at which the rod goes down to the emulated specimen."""
 WAY: Final = 0.03
@@ -140,11 +142,21 @@ class Bench:
 
     async def rest(self) -> None:
         """Close the valve, take the pressure off, let go of pump and horn."""
-        await self.call("close_valve", self.actuator.close_valve())
-        await self.call("pressure off", self.actuator.pressure("off"))
+        await self._surely("close_valve", self.actuator.close_valve)
+        await self._surely("pressure off", lambda: self.actuator.pressure("off"))
         for device in (self.rig.pump, self.rig.horn):
             if device is not None:
-                await self.call("switching off", device.set(False))
+                await self._surely("switching off", partial(device.set, False))
+
+    async def _surely(self, what: str, asking: Callable[[], Awaitable[None]]) -> None:
+        """Do what must be done at the end, again where a device does not answer."""
+        for left in reversed(range(REST_TRIES)):
+            try:
+                await self.call(what, asking())
+                return
+            except DeviceError:
+                if not left:
+                    raise
 
     async def contact(self, watch: Watch) -> None:
         """Bring the rod down until the emulated specimen carries a little, and hold it there."""

@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from drivers.gauge import Seen
+from drivers.lines import SerialLine
 from drivers.survey import Survey
 from drivers.survey import survey as survey_lines
 from rig.assembly.emulation import run_until
@@ -371,16 +372,29 @@ async def test_each_line_of_an_emulated_rig_is_looked_at_by_itself(tmp_path):
         # So that what it answers first is soon thrown away.
         text_ = files[0].replace("500 ms", "100 ms")
         gone = text_.replace(str(tmp_path / "ports" / "servo"), str(tmp_path / "none"))
-        for rig, port, count in ((text_, "", 4), (gone, "servo", 4)):
-            wired = load_rig("rig.toml", lambda _path, rig=rig: rig)
-            found = await survey_lines(wired, clock, 0.6)
-            lacks = missing(found, wired)
-            assert len(found.lines) == count
-            assert [m.where.split()[0] for m in lacks] == ([port] if port else [])
-            assert found.emulated == (not port)
-            assert set(found.values) == {c.name for c in wired.channels}
-            assert not any(math.isnan(seen.value) for seen in found.values.values())
+        wired = load_rig("rig.toml", lambda _path: text_)
+        found = await survey_lines(wired, clock, 0.6)
+        assert missing(found, wired) == ()
+        assert [line.port for line in found.lines] == ["servo", "samples", "bus", "thermometer"]
+        assert all(line.good and line.who for line in found.lines)
+        assert (found.emulated, found.status.pressure) == (True, "off")
+        assert set(found.values) == {c.name for c in wired.channels}
+        assert not any(math.isnan(seen.value) for seen in found.values.values())
+
+        other = load_rig("rig.toml", lambda _path: gone)
+        taken = SerialLine(other.wire.port("thermometer"), clock)
+        taken.open(lambda _data, _when: None)
+        try:
+            found = await survey_lines(other, clock, 0.6)
+        finally:
+            await asyncio.to_thread(taken.close)
+        lacks = missing(found, other)
+        assert [m.where.split()[0] for m in lacks] == ["servo", "thermometer"]
         assert "there is no such port" in lacks[0].what
+        assert "in use by another program" in lacks[1].what
+        assert found.inputs is not None
+        assert not found.emulated
+        assert not math.isnan(found.values["load"].value)
         ended.set()
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import re
 import subprocess
 import sys
 import threading
@@ -28,6 +29,7 @@ from drivers.contract.place import Broken, Place
 from rig.commands.rig_alone import load_rig_alone
 from rig.errors import DeviceError
 from rig.ports import ActuatorStatus, LineReport, Rig
+from tests.wire.live import a_wire_night
 
 SUITE = [sys.executable, "-P", "-m", "drivers.contract"]
 
@@ -40,7 +42,7 @@ def tried(*words: str, env: dict[str, str] | None = None) -> subprocess.Complete
         capture_output=True,
         text=True,
         check=False,
-        timeout=55,
+        timeout=120,
     )
 
 
@@ -56,6 +58,21 @@ def test_a_rig_file_that_cannot_be_read_is_one_line(tmp_path):
     assert done.returncode == 4, "pytest's code for wrong words"
     assert "none.toml: cannot read" in done.stderr
     assert "Traceback" not in done.stderr + done.stdout
+
+
+@pytest.mark.nights
+@pytest.mark.timeout(240)
+@pytest.mark.xdist_group("live")
+def test_the_serial_driver_keeps_every_promise_on_emulated_devices(tmp_path):
+    with a_wire_night(tmp_path) as night:
+        suite = ["--driver", "serial", "--rig", str(tmp_path / "rig.toml")]
+        done = tried(*suite, env=night.env)
+        if done.returncode == 1:
+            # On a computer that is busy with other tests emulated devices answer late.
+            done = tried(*suite, env=night.env)
+        assert done.returncode == 0, done.stdout
+        assert re.search(r"^\d+ passed in", done.stdout, re.MULTILINE), done.stdout
+        assert night.end_emulation() == 0
 
 
 class Changed:
