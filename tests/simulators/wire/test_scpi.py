@@ -241,6 +241,7 @@ def test_a_whole_number_is_rounded(data: str, value: int) -> None:
         ("FREQ:STAR 1e10", -222),
         ("FREQ:STAR 1e400", -222),
         ("TRIG:COUN 0", -222),
+        ("TRIG:COUN 1e400", -222),
         ("*ESE 256", -222),
         ("OUTP 2", -222),
         ("OUTP MAYBE", -224),
