@@ -43,19 +43,31 @@ class Kind:
     listens: bool = False
 
 
-async def suspect(lines: Sequence[LineReport], wire: Wire, clock: Clock) -> tuple[LineReport, ...]:
-    """Return the reports, those of ports that are not understood with what was found there."""
+async def suspect(
+    lines: Sequence[LineReport],
+    wire: Wire,
+    clock: Clock,
+    harmless: Callable[[Port], bool] = is_terminal,
+) -> tuple[LineReport, ...]:
+    """Return the reports, those of ports that are not understood with what was found there.
+
+    `harmless` tells whether a controller at a port may be asked what is none of its words.
+    """
     kinds = tuple(_kinds(wire, clock))
-    return tuple(await asyncio.gather(*(_closer(line, kinds, wire) for line in lines)))
+    controls = wire.controller.port if wire.controller is not None else ""
+
+    async def closer(line: LineReport) -> LineReport:
+        if not line.trouble or line.good:
+            return line
+        port = wire.port(line.port)
+        return await _closer(line, kinds, silent=port.name == controls and not harmless(port))
+
+    return tuple(await asyncio.gather(*map(closer, lines)))
 
 
-async def _closer(line: LineReport, kinds: Sequence[Kind], wire: Wire) -> LineReport:
-    if not line.trouble or line.good:
-        return line
+async def _closer(line: LineReport, kinds: Sequence[Kind], *, silent: bool) -> LineReport:
     own = next(kind for kind in kinds if kind.port.name == line.port)
     port = replace(own.port, reopen=False)
-    mute = wire.controller is not None and wire.controller.port == port.name
-    silent = mute and not is_terminal(port)
     try:
         found = await _found(port, own, kinds, silent=silent)
     except DeviceError:  # it cannot be opened, as was told already

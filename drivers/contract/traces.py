@@ -10,7 +10,7 @@ from typing import Final
 
 from drivers.contract.place import promise
 
-ENDS_WITHIN: Final = 1.0
+ENDS_WITHIN: Final = 0.5
 """Time [s] in which a thread that was told to end must have ended."""
 
 

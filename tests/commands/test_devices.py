@@ -19,7 +19,7 @@ from drivers.lines import SerialLine
 from drivers.survey import Survey
 from drivers.survey import survey as survey_lines
 from rig.assembly.emulation import run_until
-from rig.assembly.survey import Missing, missing
+from rig.assembly.survey import Missing, missing, survey
 from rig.assembly.trying import tried
 from rig.channels import Channel
 from rig.clock import SystemClock, VirtualClock
@@ -248,13 +248,20 @@ class Wet:
     async def read(self):
         return InputState(leak=True)
 
+class Broken:
+    async def read(self):
+        raise RuntimeError("half an answer")
+
 async def open_rig(plan, clock):
     ORDERS.clear()
     wrong = plan.settings["wrong"]
+    if wrong == "missing":
+        raise DeviceError("frame: nothing comes; is it on?\\npump: no such port; plug it in")
     setup = simulation_setup(replace(load_rig_alone(None), rig=plan))
     rig = simulated_rig(setup, 1, clock, paced=True)
     rig = replace(rig, pump=Pump(rig.pump, wrong))
-    return replace(rig, inputs=Wet()) if wrong == "leak" else rig
+    inputs = {"leak": Wet(), "inputs": Broken()}.get(wrong, rig.inputs)
+    return replace(rig, inputs=inputs)
 """
 
 
@@ -276,6 +283,29 @@ def pumps(tmp_path, monkeypatch):
 def pump_plan(wrong: str):
     plan = load_rig_alone(None)
     return replace(plan, rig=replace(plan.rig, driver="pumps", settings={"wrong": wrong}))
+
+
+@pytest.mark.virtual
+async def test_a_driver_that_finds_nothing_is_told_line_by_line(pumps):
+    plan = pump_plan("missing")
+    found = await survey(plan, VirtualClock(), 1.0)
+    assert missing(found, plan.rig) == (
+        Missing("", "frame: nothing comes", "is it on?"),
+        Missing("", "pump: no such port", "plug it in"),
+    )
+
+
+@pytest.mark.virtual
+async def test_a_device_of_any_driver_that_fails_hides_nothing(pumps):
+    plan = pump_plan("inputs")
+    found = await survey(plan, VirtualClock(), 1.0)
+    (one,) = missing(found, plan.rig)
+    assert "half an answer" in one.what
+    assert set(found.values) == {"load", "midspan", "support_left"}
+    assert found.values["load"].lowest < found.values["load"].highest
+    assert (found.status.pressure, found.inputs) == ("off", None)
+    assert found.pump is not None
+    assert pumps() == []
 
 
 @pytest.mark.virtual
