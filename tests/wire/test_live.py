@@ -1,0 +1,88 @@
+"""The same test through real ports: what comes out, what is counted, what a kill leaves."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import time
+from pathlib import Path
+
+import h5py
+import pytest
+
+from tests.assembly.nights import eventually
+from tests.wire.live import WireNight, a_wire_night
+
+pytestmark = [pytest.mark.nights, pytest.mark.xdist_group("wire")]
+
+WATCHDOG = 0.5
+"""The emulated controller's watchdog, and that of the water station [s]."""
+
+
+def lines_told(night: WireNight) -> list[str]:
+    return [e.text for e in night.events() if e.kind == "line"]
+
+
+def test_a_test_through_four_ports_ends_as_it_does_in_the_process(tmp_path: Path) -> None:
+    with a_wire_night(tmp_path, run_out=120) as night:
+        rehearsed = night.nightrig(
+            *("rehearse", "protocol.toml", "--rig", "simulated.toml", "--out", "rehearsed"),
+            *("--seed", "1", "--json"),
+        )
+        run = night.nightrig("run", "protocol.toml", "--rig", "rig.toml", "--out", "n", "--json")
+        inside, outside = json.loads(rehearsed.stdout), json.loads(run.stdout)
+        assert (run.returncode, outside["outcome"], outside["cycles"]) == (0, "run-out", 120)
+        assert (rehearsed.returncode, inside["outcome"], inside["cycles"]) == (0, "run-out", 120)
+        with h5py.File(tmp_path / "n" / "run.h5") as file:
+            numbers = file["cycles/number"][:]
+            events = [dict(zip(file["events"], row, strict=True)) for row in _rows(file["events"])]
+        assert list(numbers) == list(range(1, len(numbers) + 1))
+        told = [e["text"].decode() for e in events if e["kind"] == b"line"]
+        assert {text.split(" ")[0] for text in told} >= {"servo", "samples", "bus", "thermometer"}
+        last = [text for text in told if text.startswith("samples")][-1]
+        assert re.search(r"[\d,]+ good, 0 bad, 0 dropped", last), last
+        assert "skew" in last
+        assert night.end_emulation() == 0
+
+
+def _rows(group: h5py.Group) -> list[tuple[bytes, ...]]:
+    columns = [group[name][:] for name in group]
+    return list(zip(*columns, strict=True))
+
+
+def kill_while_cycling(night: WireNight) -> None:
+    """Kill the runner while it cycles with the water on; hold the rig to its watchdogs."""
+    night.start()
+    night.until_state("cycling")
+    eventually(lambda: _now(night, "pump") == "on", "the pump")
+    time.sleep(0.3)
+    killed = time.monotonic()
+    os.kill(night.runner(), signal.SIGKILL)
+    eventually(lambda: _now(night, "pump") == "off", "the pump's end")
+    eventually(lambda: _now(night, "stopped_by") == "watchdog", "the actuator's own stop")
+    at = {
+        what: next(
+            t["clock_s"]
+            for t in night.truth()
+            if t["what"] == what and t["value"] == value and t["clock_s"] > killed - WATCHDOG
+        )
+        for what, value in (("pump", "off"), ("stopped_by", "watchdog"))
+    }
+    # The devices count from what they heard last, which was before the kill; a frame is 1 ms.
+    assert all(t <= killed + WATCHDOG + 0.01 for t in at.values()), (at, killed)
+    eventually(lambda: _now(night, "moving") == "no", "standing still")
+    assert night.truth()[-1]["load_N"] < 1000.0
+    night.until_gone()
+
+
+def _now(night: WireNight, what: str) -> str:
+    return next((t["value"] for t in reversed(night.truth()) if t["what"] == what), "")
+
+
+def test_a_killed_runner_leaves_a_rig_that_stops_and_the_next_start_says_so(tmp_path: Path) -> None:
+    with a_wire_night(tmp_path, run_out=2000) as night:
+        kill_while_cycling(night)
+        anew = night.nightrig("run", "protocol.toml", "--rig", "rig.toml", "--out", "n", "--json")
+        del anew
