@@ -69,6 +69,7 @@ async def test_it_runs_until_ctrl_c_and_hands_out_a_rig_file_that_holds(tmp_path
     assert os.listdir(tmp_path / "ports") == []
 
 
+@pytest.mark.nights
 def test_without_a_file_the_rig_file_is_printed_and_fresh_ports_go_with_the_program(
     tmp_path: Path,
 ) -> None:
