@@ -273,12 +273,21 @@ async def test_without_a_number_to_send_back_one_answer_is_thrown_away(peer: Pee
     assert peer.lines[0] == "N?"
 
 
-async def test_the_answer_after_the_one_that_was_thrown_away_is_waited_for(peer: Peer) -> None:
-    def late(_line: str) -> list[Piece]:
-        count = len(peer.lines)
-        return {1: [], 2: [b"1\n", 0.03, b"2\n"]}.get(count, [b"%d\n" % count])
+LATE: dict[str, dict[int, list[Piece]]] = {
+    "one": {1: [], 2: [b"1\n", 0.02, b"2\n"]},
+    "two": {1: [], 2: [b"0\n", 0.02, b"1\n"], 3: [b"2\n", 0.02, b"3\n"]},
+}
 
-    async with linked(peer, late, 0.05, echo=None, ask_again=20) as line:
+
+@pytest.mark.parametrize("late", LATE.values(), ids=LATE.keys())
+async def test_the_answers_after_the_one_that_was_thrown_away_are_waited_for(
+    peer: Peer, late: dict[int, list[Piece]]
+) -> None:
+    def answer(_line: str) -> list[Piece]:
+        count = len(peer.lines)
+        return late.get(count, [b"%d\n" % count])
+
+    async with linked(peer, answer, 0.04, echo=None, ask_again=20) as line:
         value = (await line.ask("N?", int)).value
         await asyncio.sleep(0.05)  # until the device has seen all that it was asked
         assert value == len(peer.lines)
