@@ -166,7 +166,7 @@ async def test_it_cycles_and_counts(moving: Bench) -> None:
         await moving.call("adjust", moving.actuator.adjust(moving.mean, amplitude / 2))
         await _swings(moving, watch, frequency, amplitude / 2)
         before, began = (await moving.status()).counter, moving.clock.now()
-        await moving.pause(4 / frequency)
+        await moving.pause(3 / frequency)
         passed = (moving.clock.now() - began) * frequency
         counts = (await moving.status()).counter - before
         promise(abs(counts - passed) <= 1.5, f"it counts {counts} in the time of {passed:.1f}")
@@ -214,7 +214,7 @@ async def test_it_stops_at_its_count(moving: Bench) -> None:
         await moving.call(
             "cycle", moving.actuator.cycle(moving.mean, moving.amplitude, frequency, 0.0)
         )
-        await moving.pause(3 / frequency)
+        await moving.pause(2 / frequency)
         status = await moving.status()
         promise(status.moving, "it stops though its count was taken away")
         promise(not status.stopped_by, f"it moves again and still says {told(status)}")

@@ -167,11 +167,11 @@ async def test_frames_are_shown_the_moment_they_arrive(bench: Bench) -> None:
 
     async with bench.watching(beating=False):
         post.stand(glance)
-        await bench.pause(0.5)
+        await bench.pause(0.3)
         post.stand(None)
-        await bench.pause(0.1)
+        await bench.pause(0.05)
         ended = len(seen)
-        await bench.pause(0.2)
+        await bench.pause(0.15)
     promise(len(seen) == ended, "samples are still shown after it was ended")
     known = {c.name for c in bench.plan.sampled}
     ends: dict[tuple[str, ...], int] = {}
