@@ -105,7 +105,8 @@ async def emulation(
     troubled: tuple[TroubledLine, ...] = ()
     try:
         for name in PORTS:
-            terminals[name] = Terminal(set_as[name], clock, folder / name)
+            whole = name == "bus"
+            terminals[name] = Terminal(set_as[name], clock, folder / name, whole=whole)
         devices = _devices(machine, terminals, clock)
         for name, device in devices.items():
             terminals[name].on_bytes = device.take

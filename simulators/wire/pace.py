@@ -20,7 +20,8 @@ class Pace:
     """A line one way: what is put on it is delivered as its last bytes are over.
 
     When the process is late all that should be over is delivered at once, so the line does not
-    fall behind.
+    fall behind. With `whole` nothing is delivered before all that is under way is over: where a
+    pause parts messages, a process that is late in the middle of one must make none.
     """
 
     def __init__(
@@ -30,12 +31,15 @@ class Pace:
         byte_time: float,
         deliver: Callable[[bytes], None],
         room: int,
+        *,
+        whole: bool = False,
     ) -> None:
         self._loop = loop
         self._clock = clock
         self._byte_time = byte_time
         self._deliver = deliver
         self._room = room
+        self._whole = whole
         self._under_way = bytearray()
         self._begun = float("-inf")  # when the first byte under way began [s]
         self._timer: asyncio.TimerHandle | None = None
@@ -71,6 +75,10 @@ class Pace:
         self._timer = None
         since = self._clock.now() - self._begun
         over = min(int((since + EARLY) / self._byte_time), len(self._under_way), PIECE)
+        if self._whole and over < len(self._under_way):
+            left = len(self._under_way) * self._byte_time - since
+            self._timer = self._loop.call_later(max(left, 0.0), self._go)
+            return
         data = bytes(self._under_way[:over])
         del self._under_way[:over]
         self._begun += over * self._byte_time

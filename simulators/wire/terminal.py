@@ -52,18 +52,23 @@ class Terminal:
     """One port: `path` is what the host opens; it stays the same over `unplug` and `plug`.
 
     It is plugged in when made, in a running event loop. `on_bytes` gets what the host writes,
-    byte for byte as it arrives. `through`, where set, stands between device and line.
+    byte for byte as it arrives, or, with `whole`, what was written together in one piece.
+    `through`, where set, stands between device and line.
     """
 
-    def __init__(self, framing: Framing, clock: Clock, link: Path | None = None) -> None:
+    def __init__(
+        self, framing: Framing, clock: Clock, link: Path | None = None, *, whole: bool = False
+    ) -> None:
         self.framing = framing
         self.on_bytes: Put = _nowhere
         self.through: Outlet | None = None
         self.sent = self.received = self.dropped = 0  # bytes
         self._link = link
         self._loop = asyncio.get_running_loop()
-        self._out = Pace(self._loop, clock, framing.byte_time, self._write, SEND_ROOM)
-        self._in = Pace(self._loop, clock, framing.byte_time, self._arrived, 2 * READ_ROOM)
+        self._out = Pace(self._loop, clock, framing.byte_time, self._write, SEND_ROOM, whole=whole)
+        self._in = Pace(
+            self._loop, clock, framing.byte_time, self._arrived, 2 * READ_ROOM, whole=whole
+        )
         self._master = -1
         self._slave = ""
         self._poll = select.poll()

@@ -28,8 +28,10 @@ ALL_BYTES = bytes(range(256))
 
 
 @contextlib.contextmanager
-def plugged(framing: Framing = QUICK, link: Path | None = None) -> Iterator[Terminal]:
-    terminal = Terminal(framing, SystemClock(), link)
+def plugged(
+    framing: Framing = QUICK, link: Path | None = None, *, whole: bool = False
+) -> Iterator[Terminal]:
+    terminal = Terminal(framing, SystemClock(), link, whole=whole)
     try:
         yield terminal
     finally:
@@ -65,10 +67,9 @@ async def test_every_byte_passes_both_ways_where_the_host_is_set_like_the_device
         (Framing(19200, "even"), 38400, "E"),
         (Framing(19200, "even"), 115200, "E"),
         (Framing(921600), 115200, "N"),
-        (Framing(9600), 9600, "O"),
     ],
 )
-async def test_both_hear_garbage_where_speed_or_parity_differ(
+async def test_both_hear_garbage_where_the_speed_differs(
     framing: Framing, baud: int, parity: str
 ) -> None:
     heard: list[bytes] = []
@@ -82,6 +83,21 @@ async def test_both_hear_garbage_where_speed_or_parity_differ(
     # A line of text has come on neither side; how much garbage has is a matter of speeds.
     assert b"1234" not in got
     assert b"RIG" not in b"".join(heard)
+
+
+async def test_what_is_whole_arrives_whole_once_its_last_byte_is_over() -> None:
+    clock = SystemClock()
+    pieces: list[bytes] = []
+    with plugged(Framing(9600), whole=True) as terminal, host(terminal.path, 9600) as there:
+        terminal.on_bytes = pieces.append
+        await heard_of(terminal)
+        begun = clock.now()
+        there.write(bytes(96))
+        while not pieces:  # noqa: ASYNC110 - nothing else tells
+            await asyncio.sleep(0.001)
+        assert pieces == [bytes(96)]
+        # 96 bytes of 10 bits at 9600 baud: they cannot have come sooner.
+        assert clock.now() - begun >= 0.095
 
 
 async def test_a_device_hears_nothing_of_the_other_parity_though_a_computer_hears_it() -> None:
