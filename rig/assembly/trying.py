@@ -18,7 +18,7 @@ from rig.assembly.devices import close
 from rig.assembly.survey import opened
 from rig.clock import Clock
 from rig.control.prompt import prompt
-from rig.errors import DeviceError, InputError
+from rig.errors import DeviceError, InputError, NotBegun
 from rig.ports import Horn, Pump, PumpStatus, Rig
 from rig.protocol.plan import Plan, RigPlan
 
@@ -31,8 +31,8 @@ OFF_WITHIN: Final = 5.0
 """Time [s] in which a pump must say that it is off."""
 OFF_TRIES: Final = 5
 """How often switching off is tried."""
-SIGNALS: Final = (signal.SIGTERM, signal.SIGHUP)
-"""What else than Ctrl-C ends a program while something is on."""
+SIGNALS: Final = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+"""What ends a program while something is on: Ctrl-C, the system, a terminal that is closed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +65,15 @@ async def answers_emulated(plan: Plan, clock: Clock) -> bool:
 async def tried(plan: Plan, what: What, clock: Clock) -> Tried:
     """Switch it on for two seconds and off again, whatever happens; return what was measured.
 
-    Raises DeviceError where it does not answer, or where it may still be on.
+    Raises DeviceError where it does not answer, or where it may still be on, and NotBegun where
+    somebody broke it off; it is switched off then too.
     """
-    rig = await opened(plan, clock)
-    try:
-        return await _switched(prompt(rig), what, clock)
-    finally:
-        await close(rig)
+    with _ends_by_signal(what):
+        rig = await opened(plan, clock)
+        try:
+            return await _switched(prompt(rig), what, clock)
+        finally:
+            await close(rig)
 
 
 async def _switched(rig: Rig, what: What, clock: Clock) -> Tried:
@@ -106,12 +108,11 @@ async def _refuse_wet(rig: Rig) -> None:
 @asynccontextmanager
 async def _on(device: Pump | Horn, what: What, clock: Clock) -> AsyncIterator[None]:
     """Have a device on, and off again whatever comes."""
-    with _ends_by_signal():
-        try:
-            await device.set(True)
-            yield
-        finally:
-            await _off(device, what, clock)
+    try:
+        await device.set(True)
+        yield
+    finally:
+        await _off(device, what, clock)
 
 
 async def _off(device: Pump | Horn, what: What, clock: Clock) -> None:
@@ -128,16 +129,26 @@ async def _off(device: Pump | Horn, what: What, clock: Clock) -> None:
 
 
 @contextmanager
-def _ends_by_signal() -> Iterator[None]:
+def _ends_by_signal(what: What) -> Iterator[None]:
     """Have signals to end break off what is under way, so that it is switched off first."""
     task, loop = asyncio.current_task(), asyncio.get_running_loop()
     if task is None or threading.current_thread() is not threading.main_thread():
         yield
         return
+    came = []
+
+    def end(number: int) -> None:
+        came.append(number)
+        task.cancel()
+
     for number in SIGNALS:
-        loop.add_signal_handler(number, task.cancel)
+        loop.add_signal_handler(number, end, number)
     try:
         yield
+    except asyncio.CancelledError:
+        if came:
+            raise NotBegun(f"broken off; the {what} is switched off") from None
+        raise
     finally:
         for number in SIGNALS:
             loop.remove_signal_handler(number)

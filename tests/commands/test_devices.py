@@ -7,6 +7,8 @@ import json
 import math
 import os
 import re
+import signal
+import subprocess
 import sys
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -36,7 +38,7 @@ from rig.ports import ActuatorStatus, InputState, LineReport, PumpStatus
 from rig.protocol.load import load_rig
 from simulators.wire.emulation import framings
 from simulators.wire.rig_text import rig_text
-from tests.assembly.nights import COMMAND, ROOT, a_night
+from tests.assembly.nights import COMMAND, ROOT, a_night, eventually
 from tests.wire.live import a_wire_night
 
 PLAN = replace(
@@ -528,6 +530,32 @@ def test_a_pump_is_tried_by_somebody_at_a_terminal(tmp_path):
             ("pump", "off"),
             ("pump output", "off"),
         ]
+
+
+@pytest.mark.nights
+@pytest.mark.timeout(120)
+@pytest.mark.xdist_group("live")
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_whoever_ends_a_try_leaves_the_pump_off(tmp_path, number):
+    with a_wire_night(tmp_path) as night:
+
+        def pump() -> list[str]:
+            return [line["value"] for line in night.truth() if line["what"] == "pump"]
+
+        trying = subprocess.Popen(
+            [*COMMAND, "devices", "--rig", "rig.toml", "--try", "pump"],
+            cwd=tmp_path,
+            env=night.env,
+            stdin=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        night.children.append(trying)
+        eventually(lambda: pump()[-1:] == ["on"], "the pump")
+        trying.send_signal(number)
+        assert trying.wait(20) == 5
+        assert trying.stderr.read() == "broken off; the pump is switched off\n"
+        assert pump()[-1] == "off"
 
 
 @pytest.mark.nights
