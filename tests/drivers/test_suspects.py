@@ -62,6 +62,7 @@ async def test_a_controller_is_asked_nothing_that_is_none_of_its_words():
     assert await written_to("servo", harmless=False) == b""
 
 
+@pytest.mark.nights
 async def test_another_silent_port_is_asked_as_every_device_of_the_rig():
     asked = await written_to("thermometer", harmless=False)
     assert b"*IDN?\n" in asked
