@@ -75,7 +75,7 @@ class TextLine:
         self._answered_at: int | None = None
         self._unfit = 0
         self._numbers = itertools.cycle(range(1, _NUMBERS))
-        self._number = 0  # the last one that was sent to be sent back
+        self._number: int | None = None  # the last one that was sent to be sent back
         self._trips: deque[float] = deque(maxlen=KEPT_TRIPS)
         self._longest = 0.0
         self._failure = ""
@@ -277,9 +277,11 @@ class TextLine:
         raise _Failed(f"more than one answer came to {shown(question)}")
 
 
-def _is(heard: Heard, number: int) -> bool:
-    """Tell whether a line is a number."""
+def _is(heard: Heard, number: int | None) -> bool:
+    """Tell whether a line is a number and nothing else."""
+    if heard.text is None or number is None:
+        return False
     try:
-        return heard.text is not None and whole(heard.text) == number
+        return whole(heard.text) == number
     except ValueError:
         return False

@@ -273,8 +273,17 @@ async def test_without_a_number_to_send_back_one_answer_is_thrown_away(peer: Pee
     assert peer.lines[0] == "N?"
 
 
+@pytest.mark.parametrize("said", ["0", "1", "127"])
+async def test_any_number_may_be_an_answer_where_none_is_sent_back(peer: Peer, said: str) -> None:
+    async with linked(
+        peer, lambda _line: [f"{said}\n".encode()], 0.04, echo=None, ask_again=9
+    ) as line:
+        assert (await line.ask("N?", str)).value == said
+        assert line.bad == 0
+
+
 LATE: dict[str, dict[int, list[Piece]]] = {
-    "one": {1: [], 2: [b"1\n", 0.02, b"2\n"]},
+    "one": {1: [], 2: [b"1\n", 0.02, b"2\n"], 3: [0.02, b"3\n"]},
     "two": {1: [], 2: [b"0\n", 0.02, b"1\n"], 3: [b"2\n", 0.02, b"3\n"]},
 }
 
