@@ -92,8 +92,7 @@ class SampleDevice:
             self._pass_on(block)
             self._machine.keep(frames)
             self._next = block.end
-            if frames == self._most:
-                await self._clock.sleep(0)  # others of this process are late too
+            await self._clock.sleep(0)  # where this device is late, the others are late too
 
     def restart(self) -> None:
         """Begin anew, as after a power failure: sequence and device time from 0."""

@@ -87,8 +87,10 @@ class WatchedMachine(PacedMachine):
         if begin == end:
             return
         values = reading(name, self.world)(stretch.signals(np.arange(begin, end)), stretch.state)
-        outside = ~((values >= bounds[0]) & (values <= bounds[1]))
         was = name in self._outside
+        if not was and bounds[0] <= values.min() and values.max() <= bounds[1]:
+            return  # nearly always
+        outside = ~((values >= bounds[0]) & (values <= bounds[1]))
         for at in np.flatnonzero(np.diff(outside, prepend=was)):
             value = "outside" if outside[at] else "inside"
             self._tell(self._line(stretch, begin + int(at), value, name))
