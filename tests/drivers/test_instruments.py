@@ -200,13 +200,13 @@ async def test_two_instruments_and_only_one_of_them_answers(peer: Peer, tmp_path
 
 
 async def test_skew_is_half_the_longest_way_of_question_and_answer(peer: Peer) -> None:
-    peer.answer = saying(b"21.5,OK,68.0\n", lambda data: [0.02, data])
-    async with asking(wire(peer, within=0.06), SystemClock()) as instruments:
+    peer.answer = saying(b"21.5,OK,68.0\n", lambda data: [0.01, data])
+    async with asking(wire(peer, within=0.03), SystemClock()) as instruments:
         assert instruments.report()[0].skew is None
         await until(lambda: instruments.report()[0].good > 0)
         report = instruments.report()[0]
         assert report.round_trip is not None
-        assert report.round_trip[1] >= 0.02
+        assert report.round_trip[1] >= 0.01
         assert report.skew == report.round_trip[1] / 2
 
 

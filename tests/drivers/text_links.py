@@ -55,9 +55,10 @@ async def linked(
 ) -> AsyncIterator[TextLine]:
     peer.answer = answer
     echo = more.pop("echo", echoed)
+    clock = more.pop("clock", None) or SystemClock()
     line_end = more.pop("line_end", "\n")
     plan = Port("servo", str(peer.path), 115200, answer_within=within, **more)
-    line = TextLine(plan, SystemClock(), line_end, echo)
+    line = TextLine(plan, clock, line_end, echo)
     line.open()
     try:
         yield line
