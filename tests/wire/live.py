@@ -16,6 +16,9 @@ from typing import Any
 
 from tests.assembly.nights import COMMAND, PROTOCOL, QUICKER, ROOT, Night, eventually
 
+LONGEST = 150.0
+"""How long [s] a whole test may take before it is given up."""
+
 WET = """
 [spray]
 begin = "5 cycles"
@@ -33,6 +36,19 @@ class WireNight(Night):
     """A night whose rig is emulated by a process of its own."""
 
     emulation: subprocess.Popen[bytes] | None = None
+
+    def carried_out(self, *arguments: str) -> subprocess.CompletedProcess[str]:
+        """Run a command that carries a whole test out in real time."""
+        return subprocess.run(
+            [*COMMAND, *arguments],
+            cwd=self.folder,
+            env=self.env,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=LONGEST,
+            check=False,
+        )
 
     def truth(self) -> list[dict[str, Any]]:
         """Return what has really happened in the rig so far."""

@@ -15,7 +15,7 @@ import pytest
 from tests.assembly.nights import eventually
 from tests.wire.live import WireNight, a_wire_night
 
-pytestmark = [pytest.mark.nights, pytest.mark.xdist_group("wire")]
+pytestmark = [pytest.mark.nights, pytest.mark.xdist_group("wire"), pytest.mark.timeout(240)]
 
 WATCHDOG = 0.5
 """The emulated controller's watchdog, and that of the water station [s]."""
@@ -31,25 +31,19 @@ def test_a_test_through_four_ports_ends_as_it_does_in_the_process(tmp_path: Path
             *("rehearse", "protocol.toml", "--rig", "simulated.toml", "--out", "rehearsed"),
             *("--seed", "1", "--json"),
         )
-        run = night.nightrig("run", "protocol.toml", "--rig", "rig.toml", "--out", "n", "--json")
+        run = night.carried_out("run", "protocol.toml", "--rig", "rig.toml", "--out", "n", "--json")
         inside, outside = json.loads(rehearsed.stdout), json.loads(run.stdout)
         assert (run.returncode, outside["outcome"], outside["cycles"]) == (0, "run-out", 120)
         assert (rehearsed.returncode, inside["outcome"], inside["cycles"]) == (0, "run-out", 120)
         with h5py.File(tmp_path / "n" / "run.h5") as file:
             numbers = file["cycles/number"][:]
-            events = [dict(zip(file["events"], row, strict=True)) for row in _rows(file["events"])]
+            told = [text.decode() for _, _, kind, text in file["events"][:] if kind == b"line"]
         assert list(numbers) == list(range(1, len(numbers) + 1))
-        told = [e["text"].decode() for e in events if e["kind"] == b"line"]
         assert {text.split(" ")[0] for text in told} >= {"servo", "samples", "bus", "thermometer"}
         last = [text for text in told if text.startswith("samples")][-1]
         assert re.search(r"[\d,]+ good, 0 bad, 0 dropped", last), last
         assert "skew" in last
         assert night.end_emulation() == 0
-
-
-def _rows(group: h5py.Group) -> list[tuple[bytes, ...]]:
-    columns = [group[name][:] for name in group]
-    return list(zip(*columns, strict=True))
 
 
 def kill_while_cycling(night: WireNight) -> None:
@@ -84,5 +78,21 @@ def _now(night: WireNight, what: str) -> str:
 def test_a_killed_runner_leaves_a_rig_that_stops_and_the_next_start_says_so(tmp_path: Path) -> None:
     with a_wire_night(tmp_path, run_out=2000) as night:
         kill_while_cycling(night)
-        anew = night.nightrig("run", "protocol.toml", "--rig", "rig.toml", "--out", "n", "--json")
-        del anew
+        short = (tmp_path / "protocol.toml").read_text().replace("2000 cycles", "30 cycles")
+        (tmp_path / "short.toml").write_text(short)
+        anew = night.carried_out("run", "short.toml", "--rig", "rig.toml", "--out", "n", "--json")
+        assert (anew.returncode, json.loads(anew.stdout)["outcome"]) == (0, "run-out")
+        with h5py.File(tmp_path / "n" / "run.h5") as file:
+            found = [text.decode() for _, _, kind, text in file["events"][:] if kind == b"found"]
+        assert any("watchdog had stopped it" in text for text in found), found
+        again = night.nightrig("resume", str(night.out), "--json")
+        assert "watchdog" in again.stderr, again.stderr
+
+
+@pytest.mark.endurance
+def test_of_twenty_kills_each_leaves_a_rig_that_stops(tmp_path: Path) -> None:
+    for number in range(20):
+        folder = tmp_path / f"{number}"
+        folder.mkdir()
+        with a_wire_night(folder, run_out=2000) as night:
+            kill_while_cycling(night)
