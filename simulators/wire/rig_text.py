@@ -25,7 +25,7 @@ SERVED: Final = frozenset({"level", *(channel.name for channel in SLOW)})
 """Slow channels that there is an emulated device for."""
 
 _SETTINGS: Final[dict[str, tuple[str, ...]]] = {
-    "servo": ('answer_within = "200 ms"', "ask_again = 1"),
+    "servo": ('answer_within = "100 ms"', "ask_again = 1"),
     "samples": (),
     "bus": ('answer_within = "200 ms"', "ask_again = 1"),
     "thermometer": ('answer_within = "500 ms"', "ask_again = 1"),
