@@ -60,6 +60,7 @@ class ModbusDevices:
         self._stale_after = wire.stale_after
         self._asks_only = asks_only
         self._told: list[str] = []
+        self._counted: dict[str, tuple[int, int]] = {}  # replies missing and bad, as told last
         names = dict.fromkeys(device.port for device in wire.modbus)
         self._buses = {name: Bus(new_line(wire.port(name), clock), clock) for name in names}
         self._stations = tuple(
@@ -138,9 +139,19 @@ class ModbusDevices:
 
     def told(self) -> tuple[str, ...]:
         """Return what has happened since this was asked last."""
-        told = tuple(self._told)
+        told = [*self._told]
         self._told.clear()
-        return told
+        for name, bus in self._buses.items():
+            counts = (bus.counts.dropped, bus.counts.bad)
+            before = self._counted.get(name, (0, 0))
+            missing, bad = (n - was for n, was in zip(counts, before, strict=True))
+            if missing or bad:
+                told.append(
+                    f'port "{name}" ({bus.line.plan.path}): {missing} replies did not come, '
+                    f"{bad} did not fit"
+                )
+            self._counted[name] = counts
+        return tuple(told)
 
     # What pump, inputs and horn stand on.
 

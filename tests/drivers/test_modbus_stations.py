@@ -251,7 +251,8 @@ async def test_a_device_that_is_back_has_its_watchdog_set_again_and_its_outputs_
         assert bench.water.holding == {0: 500}
         assert bench.water.coils == {0: False}  # nothing starts again by itself
         assert (await devices.inputs.read()) == ALL_WELL
-        lost, back = devices.told()
+        lost, back, counts = devices.told()
+        assert "replies did not come" in counts
         assert lost.startswith('water station: address 1 on port "bus" does not answer')
         assert back.startswith("water station answers again after ")
 
