@@ -31,7 +31,7 @@ from simulators.setup import SimulationSetup
 from simulators.state import World
 from simulators.wire.emulation import Emulation, emulation, framings
 from simulators.wire.rig_text import rig_text
-from simulators.wire.troubles import OnLine, Script, Unplugged, random_line
+from simulators.wire.troubles import SCRIPTS, OnLine, Script, Unplugged, random_line
 
 PACKAGED = Path(str(resources.files("protocols")))
 PROTOCOL = PACKAGED / "first-night.toml"
@@ -88,9 +88,23 @@ def _short(line: OnLine) -> OnLine:
     return replace(line, troubles=tuple(replace(t, count=min(t.count, 3)) for t in line.troubles))
 
 
-async def carried_out(seed: int, folder: Path, plan: Plan) -> Case:
-    """Carry one case out and return what happened."""
-    script, reopen = drawn(seed)
+def named(name: str) -> Script:
+    """Return the script of a name with its first accident soon, and no second one."""
+    lines = []
+    for line in SCRIPTS[name].lines:
+        first = 1500 if line.unit == "byte" else MESSAGES[line.port][0]
+        soon = tuple(replace(trouble, first=first, every=0) for trouble in line.troubles)
+        lines.append(replace(line, troubles=soon))
+    return Script(name, tuple(lines))
+
+
+async def carried_out(seed: int, folder: Path, plan: Plan, *, script: Script | None = None) -> Case:
+    """Carry one case out, by a script or one drawn from the seed, and return what happened."""
+    random_script, reopen = drawn(seed)
+    if script is None:
+        script = random_script
+    else:
+        reopen = True
     case = Case(seed, script, reopen)
     setup = emulated_setup(plan)
     clock = SystemClock()
