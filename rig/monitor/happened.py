@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Final
 
 from rich.text import Text
@@ -52,10 +53,22 @@ _TAKEN_UP: Final = "taken up again"
 _LOUD: Final = frozenset(
     {"verdict", "limit", "stop", "sensor", "pressure", "oil", "pause", "deviation", "resume"}
 )
+_LINE: Final = "line"
+_REPORT: Final = re.compile(r"; [\d,]+ good, [\d,]+ bad, [\d,]+ dropped(?!.*; trouble: )")
+"""In the report of a line on which all is well: it is for the record, and says nothing new."""
+_PATH: Final = re.compile(r" \((?:/|COM)[^()]*\)|, (?:/|COM)[^()]*(?=\): )")
+"""The path of a port, which has a name."""
+
+
+def worth_telling(event: Event) -> bool:
+    """Return whether an event is for people who look on; the record holds the others too."""
+    return event.kind != _LINE or not _REPORT.search(event.text)
 
 
 def event_words(event: Event) -> tuple[str, str]:
     """Return what kind of thing happened, and what, in human words."""
+    if event.kind == _LINE:
+        return event.kind, _PATH.sub("", event.text, count=1)
     if event.kind != "state":
         # Some texts begin with their kind: once is enough.
         text = event.text.removeprefix(f"{event.kind}: ").removeprefix(f"{event.kind} ")
@@ -86,7 +99,7 @@ def happened(view: View, width: int, height: int, signs: Glyphs) -> list[Text]:
     """Return the newest events in at most `height` lines, the newest at the bottom."""
     if height < 1:
         return []
-    newest = view.events[-height:]
+    newest = [event for event in view.events if worth_telling(event)][-height:]
     days = width >= _WITH_DAYS and any(_day(view, event) for event in newest)
     lines: list[Text] = []
     for event in reversed(newest):

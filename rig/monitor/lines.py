@@ -8,7 +8,7 @@ from typing import Final
 from rig.monitor import words
 from rig.monitor.call import OLD, loss
 from rig.monitor.glyphs import Glyphs
-from rig.monitor.happened import event_line
+from rig.monitor.happened import event_line, worth_telling
 from rig.monitor.panels import kind
 from rig.monitor.played import called
 from rig.monitor.view import View
@@ -54,6 +54,7 @@ class PlainLines:
             new = new[len(new) - new[::-1].index(self._last) :]
         if new:
             self._last = new[-1]
+        new = [event for event in new if worth_telling(event)]
         lines = []
         if len(new) > _MOST:
             lines.append(f"          ({len(new) - _MOST} or more before these)")

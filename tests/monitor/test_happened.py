@@ -1,9 +1,16 @@
 """Each event says what happened in words that need no manual."""
 
+from dataclasses import replace
+
 import pytest
 
-from rig.monitor.happened import event_words
+from rig.control.line_watch import line_words
+from rig.monitor.glyphs import glyphs
+from rig.monitor.happened import event_words, happened, worth_telling
+from rig.monitor.lines import PlainLines
+from rig.ports import LineReport
 from rig.record.entries import Event
+from tests.monitor.views import VIEWS
 
 HELD = "unless a note, a pause, the button or the guard holds it"
 
@@ -60,3 +67,37 @@ def test_a_kind_is_not_said_twice():
     assert event_words(water) == ("water", "90 s wet, 2.2 L, no period missed")
     baseline = Event(0.0, 0, "baseline", "baseline over 41 cycles: stiffness 28.742 kN/mm")
     assert event_words(baseline) == ("baseline", "over 41 cycles: stiffness 28.742 kN/mm")
+
+
+BY_ID = "/dev/serial/by-id/usb-A_Converter_0001-if00-port0"
+SOUND = LineReport("servo", BY_ID, "controller", "a controller, 1", 7, round_trip=(0.01, 0.02))
+
+
+def test_the_path_of_a_line_leaves_its_room_to_what_happened():
+    told = Event(0.0, 0, "line", f'port "servo" ({BY_ID}): 3 answers did not come (late)')
+    assert event_words(told) == ("line", 'port "servo": 3 answers did not come (late)')
+
+
+def test_a_line_on_which_all_is_well_is_not_told_to_who_looks_on():
+    assert not worth_telling(Event(0.0, 0, "line", line_words(SOUND)))
+    lost = replace(SOUND, trouble="nothing answers", remedy="is it switched on?")
+    said = Event(0.0, 0, "line", line_words(lost))
+    assert worth_telling(said)
+    assert event_words(said)[1].startswith("servo (controller): a controller, 1; 7 good")
+    assert event_words(said)[1].endswith("trouble: nothing answers; is it switched on?")
+
+
+def test_other_events_are_told():
+    assert worth_telling(Event(0.0, 0, "note", "7 good, 0 bad, 0 dropped"))
+    assert worth_telling(Event(0.0, 0, "line", 'port "servo" (/dev/ttyS0): is open again'))
+
+
+def test_reports_of_lines_take_no_room_from_what_happened():
+    stage = Event(1.0, 0, "note", "seen by nobody else")
+    reports = tuple(Event(2.0, 0, "line", line_words(SOUND)) for _ in range(8))
+    view = replace(VIEWS["cycling"], events=(stage, *reports))
+    shown = [line.plain for line in happened(view, 80, 4, glyphs(ascii_only=False))]
+    assert len(shown) == 1
+    assert "seen by nobody else" in shown[0]
+    news = PlainLines(glyphs(ascii_only=False)).news(view, 0.0)
+    assert not any("good, 0 bad" in line for line in news)
