@@ -27,6 +27,7 @@ _CAUTIONS: Final = {
     ),
 }
 _ALWAYS: Final = "Software is no safety system: emergency stop, guards and people come first."
+_EMULATED: Final = "All devices of this rig say that they are emulated: nothing real is switched."
 
 
 def consent(what: What, *, emulated: bool) -> str:
@@ -44,10 +45,16 @@ def consent(what: What, *, emulated: bool) -> str:
         )
     for caution in (*_CAUTIONS[what], _ALWAYS):
         click.echo(folded(f"CAUTION: {caution}", sys.stderr), err=True)
-    who = _asked("Name of who asks: ")
-    if who and _asked(f'Type "{what}" to switch it on for 2 s: ').lower() == what:
-        return who
-    missing = "the word was not typed" if who else "nobody gave a name"
+    if emulated:
+        click.echo(folded(_EMULATED, sys.stderr), err=True)
+    try:
+        who = _asked("Name of who asks: ")
+        if who and _asked(f'Type "{what}" to switch it on for 2 s: ').lower() == what:
+            return who
+    except KeyboardInterrupt:
+        click.echo(err=True)
+        raise NotBegun(f"the {what} was not switched: broken off") from None
+    missing = f'the word "{what}" was not typed' if who else "nobody gave a name"
     raise NotBegun(f"the {what} was not switched: {missing}")
 
 

@@ -162,8 +162,8 @@ def _tried(plan: Plan, done: Tried) -> str:
         return f"{was}; nothing measures its flow: did water come?"
     wanted = plan.rig.pump.flow if plan.rig.pump is not None else math.nan
     slow = "" if done.flow > wanted / 2 else "; it may need longer than that to run up"
-    said = f"the rig file says {shown('flow', wanted)}"
-    return f"{was}; flow up to {shown('flow', done.flow)}, {said}{slow}"
+    said = f"the rig file says {shown('flow', wanted, digits=3)}"
+    return f"{was}; flow up to {shown('flow', done.flow, digits=3)}, {said}{slow}"
 
 
 def _code(lacks: tuple[Missing, ...]) -> int:

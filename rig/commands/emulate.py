@@ -84,7 +84,7 @@ def _hand_out(text: str, out: Path | None, protocol: str) -> None:
     say(
         f"{begun}\n"
         f"  nightrig devices --rig {name}\n"
-        f"  nightrig run {shlex.quote(protocol or PROTOCOL)} --rig {name} --out night-1\n"
+        f"  nightrig run {shlex.quote(protocol or PROTOCOL)} --rig {name} --out night-wire\n"
         "Ctrl-C ends it",
         err=True,
     )

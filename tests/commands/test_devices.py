@@ -381,6 +381,24 @@ def test_without_the_word_nothing_is_switched(terminal, lines):
         consent("pump", emulated=False)
 
 
+@pytest.mark.parametrize("lines", [(), ("A. Name",)], ids=["at the name", "at the word"])
+def test_who_breaks_it_off_at_the_questions_is_told_that_nothing_was_switched(
+    terminal, capfd, monkeypatch, lines
+):
+    terminal(*lines)
+    typed = [f"{line}\n" for line in lines]
+
+    def readline() -> str:
+        if typed:
+            return typed.pop(0)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(sys.stdin, "readline", readline)
+    with pytest.raises(NotBegun, match="the horn was not switched: broken off"):
+        consent("horn", emulated=True)
+    assert "nothing real is switched" in " ".join(capfd.readouterr().err.split())
+
+
 def test_without_a_terminal_only_an_emulated_rig_is_tried(monkeypatch):
     with open(os.devnull, encoding="utf-8") as nothing:
         monkeypatch.setattr(sys, "stdin", nothing)
