@@ -6,8 +6,11 @@ handed on within a fraction of a millisecond. Whoever owns the line is called in
 
 from __future__ import annotations
 
+import contextlib
 import errno
+import fcntl
 import os
+import select
 import termios
 import threading
 from collections.abc import Callable
@@ -24,8 +27,10 @@ WAIT: Final = 0.05
 """Longest time [s] the thread waits for a byte before it looks whether it shall end."""
 REOPEN_EVERY: Final = 0.2
 """Time [s] between tries to open a port that was unplugged."""
-WRITE_WITHIN: Final = 0.5
-"""Time [s] in which a line must take what is written to it."""
+WRITE_WITHIN: Final = 0.05
+"""Time [s] in which a line that is full must take more: the loop stands still meanwhile, and an
+order to close the valve waits behind it. A line that is sound takes all at once."""
+_ROUNDS: Final = 10
 
 _PARITY: Final = {
     "none": serial.PARITY_NONE,
@@ -63,11 +68,17 @@ class SerialLine:
         self._on_bytes: OnBytes = _nowhere
         self._on_change: OnChange = _nobody
         self._trouble = ""
+        self._failed = False
 
     @property
     def trouble(self) -> str:
         """Why the line cannot be used now, "" where it can."""
         return self._trouble
+
+    @property
+    def ended(self) -> bool:
+        """Whether the line is lost for good: nobody opens it again."""
+        return bool(self._trouble) and (self._failed or not self.plan.reopen)
 
     @property
     def is_terminal(self) -> bool:
@@ -80,22 +91,25 @@ class SerialLine:
         self._on_change = on_change or _nobody
         self._port = self._opened()
         self._thread = threading.Thread(
-            target=self._read, name=f"line {self.plan.name}", daemon=True
+            target=self._run, name=f"line {self.plan.name}", daemon=True
         )
         self._thread.start()
 
     def write(self, data: bytes) -> float:
         """Write bytes whole, never mixed with those of another thread; return when [s].
 
-        Raises DeviceError where the line is lost or takes nothing.
+        Raises DeviceError where the line is lost or takes nothing; of what was written before
+        and has not gone out by then nothing goes out any more.
         """
         with self._writing:
             port = self._port
             if port is None:
                 raise DeviceError(self._trouble or f"{self._where()} is not open")
             try:
-                port.write(data)
-            except (OSError, serial.SerialException, TypeError) as error:
+                _put(port, data)
+            except (OSError, serial.SerialException, TypeError, ValueError) as error:
+                # What still waits to go out would come late: an order of long ago.
+                _quietly(port.reset_output_buffer)
                 raise DeviceError(f"{self._where()} takes nothing: {error}") from error
             self.traffic.sent += len(data)
             return self._clock.now()
@@ -120,17 +134,25 @@ class SerialLine:
     def _opened(self) -> serial.Serial:
         plan = self.plan
         try:
-            return serial.Serial(
+            port = serial.Serial(
                 plan.path,
                 plan.baud,
                 parity=_parity(plan),
                 stopbits=_STOP_BITS[plan.stop_bits],
                 timeout=WAIT,
-                write_timeout=WRITE_WITHIN,
                 exclusive=True,
             )
         except (OSError, ValueError, serial.SerialException, termios.error) as error:
             raise DeviceError(f"{self._where()}: {_opening(error)}") from error
+        if not is_terminal(plan):
+            _keep_others_out(port)
+        return port
+
+    def _run(self) -> None:
+        try:
+            self._read()
+        except Exception as error:  # noqa: BLE001 - a thread must not end without a word
+            self._fail(error)
 
     def _read(self) -> None:
         while not self._ending.is_set():
@@ -152,13 +174,24 @@ class SerialLine:
                 self._on_bytes(data, self._clock.now())
 
     def _lose(self, error: Exception) -> None:
+        self._let_go(f"{self._where()} was unplugged or has failed: {error}")
+        self._on_change(False)
+
+    def _fail(self, error: Exception) -> None:
+        """End the line for what went wrong in its owner: what comes would be lost unseen."""
+        self._failed = True
+        why = f"{type(error).__name__}: {error}"
+        self._let_go(f"{self._where()} is not read any more, by an error in this program ({why})")
+        with contextlib.suppress(Exception):  # it is the owner that has failed
+            self._on_change(False)
+
+    def _let_go(self, why: str) -> None:
+        self._trouble = why
         with self._writing:
             port, self._port = self._port, None
         if port is not None:
             _quietly(port.close)
         self.traffic.losses += 1
-        self._trouble = f"{self._where()} was unplugged or has failed: {error}"
-        self._on_change(False)
 
     def _again(self) -> None:
         if not self.plan.reopen or self._ending.wait(REOPEN_EVERY):
@@ -173,6 +206,33 @@ class SerialLine:
             self._port = port
         self._trouble = ""
         self._on_change(True)
+
+
+def _put(port: serial.Serial, data: bytes) -> None:
+    """Write bytes whole. Raises SerialException where the line is full and stays so.
+
+    pyserial's own `write` waits until little is left to go out, though all was taken, and asks
+    without a pause where nothing is.
+    """
+    handle = port.fileno()
+    for _ in range(_ROUNDS):
+        with contextlib.suppress(BlockingIOError):
+            data = data[os.write(handle, data) :]
+        if not data:
+            return
+        if not select.select([], [handle], [], WRITE_WITHIN)[1]:
+            break
+    raise serial.SerialTimeoutException("what is written does not go out")
+
+
+def _keep_others_out(port: serial.Serial) -> None:
+    """Let no other program open the port: some ask every new port for a modem in the test.
+
+    pyserial's lock keeps out only who asks for one too. Not for pseudo-terminals: there the mark
+    would stay as long as the other side has its end.
+    """
+    with contextlib.suppress(OSError):
+        fcntl.ioctl(port.fileno(), termios.TIOCEXCL)
 
 
 def is_terminal(port: Port) -> bool:
@@ -195,7 +255,10 @@ def _opening(error: Exception) -> str:
     if number in (errno.EACCES, errno.EPERM):
         return 'permission refused; join the group of the port (often "dialout") and log in again'
     if number in (errno.EAGAIN, errno.EWOULDBLOCK, errno.EBUSY) or "lock" in str(error):
-        return "in use by another program; end it, or wait until its test is over"
+        return (
+            "in use by another program; end it, or wait until its test is over; or two [[port]] "
+            "of the rig file lead to it"
+        )
     if isinstance(error, termios.error) or number == errno.EINVAL:
         return "takes neither this speed nor this parity; look at baud, parity and stop_bits"
     return f"cannot be opened: {error}"

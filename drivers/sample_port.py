@@ -135,7 +135,7 @@ class SamplePort:
             self.ask(frames.ASK_INFO)
             return
         self._notes.append(self.line.trouble)
-        if not self.plan.reopen:
+        if self.line.ended:
             self.on_lost(self, self.line.trouble)
 
     @property

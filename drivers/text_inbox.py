@@ -79,7 +79,12 @@ class Inbox:
             if not (line.isascii() and line.isprintable()):
                 raise ValueError(f"{line!r} is no line of printable ASCII")
         data = "".join(line + self._end for line in lines).encode("ascii") * times
-        return self.line.write(data) + len(data) * self._byte + self._within
+        try:
+            return self.line.write(data) + len(data) * self._byte + self._within
+        except DeviceError:
+            # Part of it may have gone out: the device may hold half a line.
+            self._changes += 1
+            raise
 
     @contextlib.contextmanager
     def listening(self) -> Iterator[float]:

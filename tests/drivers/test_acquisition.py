@@ -604,3 +604,16 @@ async def test_two_ports_come_to_the_time_base_of_the_load() -> None:
             assert not np.isnan(late.of("load")).any()
         finally:
             await acquisition.close()
+
+
+async def test_an_error_in_the_thread_of_a_line_is_told_to_who_reads(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    with plugged(StreamingDevice()) as device:
+        async with opened(device.path) as acquisition:
+            await blocks(acquisition, 1)
+            monkeypatch.setattr("drivers.sample_port.frames.values", lambda _bodies: 1 // 0)
+            with pytest.raises(DeviceError, match="error in this program .ZeroDivisionError"):
+                await blocks(acquisition, 500)
+            assert "ZeroDivisionError" in acquisition.report()[0].trouble
+            assert any("ZeroDivisionError" in text for text in acquisition.told())

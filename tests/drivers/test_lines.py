@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
+import struct
 import subprocess
 import sys
 import threading
@@ -12,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from drivers import lines
 from drivers.lines import SerialLine
 from rig.clock import SystemClock
 from rig.errors import DeviceError
@@ -180,7 +183,9 @@ def test_a_file_is_no_port(tmp_path: Path) -> None:
 
 def test_a_port_in_use(ends: Ends, line: SerialLine) -> None:
     second = SerialLine(Port("second", str(ends.path), 115200), SystemClock())
-    with pytest.raises(DeviceError, match="in use by another program; end it"):
+    with pytest.raises(
+        DeviceError, match="in use by another program; end it.*two \\[\\[port\\]\\]"
+    ):
         second.open(lambda _d, _t: None)
     second.close()
     line.write(b"still ours")
@@ -199,6 +204,7 @@ def test_every_parity_opens_again_and_again(ends: Ends, heard: Heard, parity: st
 
 AS_ANOTHER = """
 import os, sys
+from drivers import lines
 from drivers.lines import SerialLine
 from rig.clock import SystemClock
 from rig.errors import DeviceError
@@ -230,3 +236,69 @@ def test_permission_refused(ends: Ends) -> None:
         f'port "servo" ({path}): permission refused; join the group of the port (often '
         '"dialout") and log in again\n'
     )
+
+
+def test_an_error_of_whoever_listens_ends_the_line_and_is_told(ends: Ends, heard: Heard) -> None:
+    def listen(data: bytes, when: float) -> None:
+        heard.take(data, when)
+        raise ZeroDivisionError("nothing by nothing")
+
+    line = SerialLine(Port("bus", str(ends.path), 115200), SystemClock())
+    line.open(listen, heard.change)
+    os.write(ends.master, b"x")
+    until(lambda: heard.changes == [False])
+    assert line.ended
+    assert line.trouble == (
+        f'port "bus" ({ends.path}) is not read any more, by an error in this program '
+        "(ZeroDivisionError: nothing by nothing)"
+    )
+    with pytest.raises(DeviceError, match="not read any more"):
+        line.write(b"to nobody")
+    line.close()
+
+
+def test_an_error_in_taking_notice_of_a_lost_line_is_told_too(ends: Ends) -> None:
+    def changed(_there: bool) -> None:
+        raise ZeroDivisionError("nothing by nothing")
+
+    line = SerialLine(Port("bus", str(ends.path), 115200), SystemClock())
+    line.open(lambda _d, _t: None, changed)
+    ends.unplug()
+    until(lambda: line.ended)
+    assert "ZeroDivisionError" in line.trouble
+    line.close()
+
+
+def fill(line: SerialLine, data: bytes) -> int:
+    """Write until the line takes no more; return how many bytes it took."""
+    with pytest.raises(DeviceError, match="takes nothing"):
+        while True:
+            line.write(data)
+    return line.traffic.sent
+
+
+def test_a_line_that_takes_nothing_sends_no_order_of_long_ago_later(
+    ends: Ends, line: SerialLine
+) -> None:
+    taken = fill(line, b"GO 1\n")
+    line.write(b"SHUT\n")
+    got = b""
+    while not got.endswith(b"SHUT\n"):
+        got += os.read(ends.master, 65536).replace(b"\r", b"")
+    assert len(got) < taken / 2
+
+
+def test_a_real_port_is_kept_from_programs_that_ask_for_no_lock(
+    ends: Ends, heard: Heard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(lines, "is_terminal", lambda _plan: False)
+    line = SerialLine(Port("bus", str(ends.path), 115200), SystemClock())
+    before = os.open(ends.path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+    try:
+        line.open(heard.take)
+        # TIOCGEXCL of <asm-generic/ioctls.h>, _IOR('T', 0x40, int).
+        mark = fcntl.ioctl(before, 0x80045440, struct.pack("i", 0))
+    finally:
+        os.close(before)
+        line.close()
+    assert struct.unpack("i", mark) == (1,)

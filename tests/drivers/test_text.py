@@ -127,6 +127,27 @@ async def test_what_must_be_understood_is_written_twice_where_half_a_line_may_li
     assert peer.lines == ["SHUT", "SHUT", "BEAT", "*ESE 1;*ESE?", "A?", "SHUT", "B?"]
 
 
+async def test_what_must_be_understood_is_written_twice_after_a_line_that_was_cut(
+    peer: Peer,
+) -> None:
+    reads = threading.Event()
+
+    def held(line: str) -> list[Piece]:
+        if line == "HOLD":
+            reads.wait()  # a device that reads no more
+        return obedient(line)
+
+    async with linked(peer, held) as line:
+        await line.ask("A?", str)
+        line.tell_now("HOLD")
+        with pytest.raises(DeviceError, match="takes nothing"):
+            while True:
+                line.tell_now("BEAT")
+        line.tell_now("SHUT", surely=True)
+        reads.set()
+        peer.until(lambda: peer.raw.endswith(b"SHUT\nSHUT\n"))
+
+
 @pytest.mark.parametrize("text", ["A\nB", "A\r", "Ä?", "\x1b"])
 async def test_a_line_holds_no_line_end_and_nothing_but_ascii(peer: Peer, text: str) -> None:
     async with linked(peer) as line:
