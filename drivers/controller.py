@@ -18,6 +18,9 @@ from rig.protocol.wire import Controller, Port, Scaling
 
 FRESH: Final = 0.05
 """Age [s] up to which a status is not asked for anew, where nothing was commanded since."""
+TRIPS: Final = 2
+"""The same in times the answer took: a slow line that was asked at every tick would take all the
+time there is, and the samples would be read later and later."""
 BEAT_EVERY: Final = 0.08
 """Shortest time [s] between two heartbeats: the trade's 100 ms, less a tick of the conductor."""
 CLOSED_WITHIN: Final = 0.15
@@ -193,10 +196,16 @@ class SerialActuator:
             self._line.tell_now("heartbeat")
 
     async def status(self) -> ActuatorStatus:
-        """Return the controller's state, at most 50 ms old and never from before a command."""
+        """Return the controller's state, never from before a command.
+
+        It is at most 50 ms old, on a line whose answer took longer than half of that twice as old
+        as the answer took.
+        """
         known, line = self._status, self._line
-        if known is not None and not line.stale and self._clock.now() - known.asked <= FRESH:
-            return known.value
+        if known is not None and not line.stale:
+            lasts = max(FRESH, TRIPS * (known.came - known.asked))
+            if self._clock.now() - known.asked <= lasts:
+                return known.value
         # First, so that an order from another thread meanwhile makes the answer an old one.
         line.stale = False
         try:
@@ -213,10 +222,20 @@ class SerialActuator:
         self._line.stale = True
 
     async def _move(self, action: str, **numbers: float) -> None:
-        """Have done what moves something, or lets it."""
-        if self._known != self._line.returned:
-            await self._look_again()
-        await self._line.do(action, **numbers)
+        """Have done what moves something, or lets it.
+
+        An order to close the valve that comes meanwhile, from the thread of the samples, has the
+        last word: what is written about the same time may open it again.
+        """
+        line = self._line
+        overtaken = line.overtaken
+        try:
+            if self._known != line.returned:
+                await self._look_again()
+            await line.do(action, **numbers)
+        finally:
+            if overtaken != line.overtaken:
+                self.shut_now()
 
     async def _look_again(self) -> None:
         """See that it is the same controller with the same limits once its line is back.

@@ -27,6 +27,11 @@ MOST_ERRORS: Final = 50
 _ONCE: Final = frozenset({"cycle"})
 """Actions that are not written again where it is not known whether they were understood."""
 
+_YIELDS: Final = frozenset(
+    {"pressure low", "pressure high", "stroke", "load", "deflection", "cycle", "adjust"}
+)
+"""Actions of which nothing more is written once the valve was told to close: some open it."""
+
 T = TypeVar("T")
 
 
@@ -94,6 +99,11 @@ class ControllerLine:
         """Write an action's lines at once, whatever is under way; from any thread."""
         self._text.tell_now(*self._lines(action), surely=surely)
 
+    @property
+    def overtaken(self) -> int:
+        """Times the controller was told what must surely be understood."""
+        return self._text.overtaken
+
     def knows(self, action: str) -> bool:
         """Whether the rig file gives lines for an action."""
         return bool(self.plan.actions.get(action))
@@ -125,17 +135,18 @@ class ControllerLine:
 
     async def say(self, action: str, values: Mapping[str, str]) -> None:
         """Write the lines of an action one by one, each only after the one before was taken."""
+        overtaken = self._text.overtaken if action in _YIELDS else None
         if action in _ONCE:
             await self._forget_errors()
         for line in self._lines(action):
-            await self._command(fill(line, values), again=action not in _ONCE)
+            await self._command(fill(line, values), overtaken, again=action not in _ONCE)
 
-    async def _command(self, line: str, *, again: bool) -> None:
+    async def _command(self, line: str, overtaken: int | None, *, again: bool) -> None:
         tries = 1 + (self._text.plan.ask_again if again else 0)
         errors: list[ControllerError] = []
         for _ in range(tries):
             self.stale = True
-            errors = await self._errors(line, tries)
+            errors = await self._errors(line, tries, overtaken)
             self.stale = True
             if not errors:
                 return
@@ -143,17 +154,21 @@ class ControllerLine:
                 break
         raise refusal(line, errors)
 
-    async def _errors(self, command: str = "", tries: int | None = None) -> list[ControllerError]:
+    async def _errors(
+        self, command: str = "", tries: int | None = None, overtaken: int | None = None
+    ) -> list[ControllerError]:
         """Write a command, if any; return what the error queue holds after it, and empty it."""
         question = self._lines("error")[0]
         after = (command,) if command else ()
         found: list[ControllerError] = []
         while len(found) < MOST_ERRORS:
-            reply = await self._text.ask(question, read_error, after=after, sure=True, tries=tries)
+            reply = await self._text.ask(
+                question, read_error, after=after, sure=True, tries=tries, overtaken=overtaken
+            )
             if not reply.value.number:
                 break
             found.append(reply.value)
-            after, tries = (), None
+            after, tries, overtaken = (), None, None
         return found
 
     async def _forget_errors(self) -> None:

@@ -34,6 +34,7 @@ TRIES: Final = 2
 LATEST: Final = 5
 """Times `answer_within` after which a late answer does not come any more: without a number that
 is sent back nothing tells one that is later still."""
+OVERTAKEN: Final = "the order to stop has gone out meanwhile"
 KEPT_TRIPS: Final = 500
 """Round trips of which the median is told."""
 _NUMBERS: Final = 128
@@ -80,6 +81,7 @@ class TextLine:
         self._longest = 0.0
         self._failure = ""
         self._told_counts = (0, 0)
+        self.overtaken = 0  # times something was written that must surely be understood
 
     def open(self) -> None:
         """Open the port; nothing is sent. Raises DeviceError in one line for people."""
@@ -153,6 +155,8 @@ class TextLine:
         those that must `surely` be understood are written twice: the first may end that half.
         Raises DeviceError where the line is lost.
         """
+        if surely:
+            self.overtaken += 1
         sound = self._answered_at == self._inbox.upsets
         self._inbox.write(lines, 2 if surely and not sound else 1)
 
@@ -164,19 +168,21 @@ class TextLine:
         after: Sequence[str] = (),
         sure: bool = False,
         tries: int | None = None,
+        overtaken: int | None = None,
     ) -> Reply[T]:
         """Write lines and a question, and return what `read` makes of the answer.
 
         `read` raises ValueError for an answer that does not fit. Without one that fits all is
         written anew, as often as the port's `ask_again` says, or `tries` times in all; `sure` has
         the device send a number back before the answer is believed: then it cannot be one that
-        came twice. Raises DeviceError without an answer, and at once where the line is lost.
+        came twice. Raises DeviceError without an answer, and at once where the line is lost, or
+        where `overtaken` is given and is not that of the line any more: nothing is written then.
         """
         times = 1 + self.plan.ask_again if tries is None else tries
         async with self._one:
             for _ in range(times):
                 try:
-                    return await self._attempt(question, read, after, sure)
+                    return await self._attempt(question, read, after, sure, overtaken)
                 except _Failed as why:
                     self._failure = str(why)
         asked = f"asked {times} times" if times > 1 else "asked once"
@@ -184,11 +190,18 @@ class TextLine:
         raise DeviceError(f"{self.where}: {self._failure}, {asked}; {what_to_do}")
 
     async def _attempt(
-        self, question: str, read: Callable[[str], T], after: Sequence[str], sure: bool
+        self,
+        question: str,
+        read: Callable[[str], T],
+        after: Sequence[str],
+        sure: bool,
+        overtaken: int | None,
     ) -> Reply[T]:
         if self.in_doubt:
             self._answered_at = None
             await self._regain(question)
+        if overtaken not in (None, self.overtaken):
+            raise DeviceError(f"{shown((*after, question)[0])} was not sent: {OVERTAKEN}")
         upsets = self._inbox.upsets
         reply = await self._exchange((*after, question))
         try:

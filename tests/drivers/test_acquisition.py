@@ -613,7 +613,7 @@ async def test_an_error_in_the_thread_of_a_line_is_told_to_who_reads(
         async with opened(device.path) as acquisition:
             await blocks(acquisition, 1)
             monkeypatch.setattr("drivers.sample_port.frames.values", lambda _bodies: 1 // 0)
-            with pytest.raises(DeviceError, match="error in this program .ZeroDivisionError"):
+            with pytest.raises(DeviceError, match=r"error in this program \(ZeroDivisionError"):
                 await blocks(acquisition, 500)
             assert "ZeroDivisionError" in acquisition.report()[0].trouble
             assert any("ZeroDivisionError" in text for text in acquisition.told())

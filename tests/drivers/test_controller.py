@@ -263,6 +263,55 @@ async def test_the_valve_closes_from_another_thread_while_a_question_waits(peer:
     assert box.commands == ["SOURce:HOLD", "OUTPut:VALVe OFF"]
 
 
+@pytest.mark.parametrize("lost", ["SYSTem:ERRor?", "*ESE"])
+async def test_nothing_is_written_again_that_would_open_a_valve_told_to_close(
+    peer: Peer, lost: str
+) -> None:
+    # The answer to "pressure high" is lost, and the sentry has the valve closed meanwhile.
+    box = scpi_box()
+    async with driven(peer, box, within=0.1, ask_again=5) as actuator:
+        await actuator.status()
+
+        def losing(line: str) -> list[Piece]:
+            said = box.scpi(line)
+            if line.startswith(lost) and box.commands == ["OUTPut:PRESsure HIGH"]:
+                actuator.shut_now()
+                return []
+            return said
+
+        peer.answer = losing
+        with pytest.raises(DeviceError, match="was not sent: the order to stop has gone out"):
+            await actuator.pressure("high")
+    assert box.commands[0] == "OUTPut:PRESsure HIGH"
+    assert set(box.commands[1:]) == {"OUTPut:VALVe OFF"}
+
+
+async def test_an_order_to_close_that_comes_about_a_motion_has_the_last_word(peer: Peer) -> None:
+    # Which of the two lines went out first cannot be known: the valve is told once more.
+    box = scpi_box()
+    async with driven(peer, box) as actuator:
+        await actuator.status()
+
+        def crossing(line: str) -> list[Piece]:
+            if line == "OUTPut:PRESsure HIGH":
+                actuator.shut_now()
+            return box.scpi(line)
+
+        peer.answer = crossing
+        await actuator.pressure("high")
+        await actuator.status()
+    assert box.commands == ["OUTPut:PRESsure HIGH", "OUTPut:VALVe OFF", "OUTPut:VALVe OFF"]
+
+
+async def test_a_stop_keeps_no_order_back_that_ends_something(peer: Peer) -> None:
+    box = scpi_box()
+    async with driven(peer, box) as actuator:
+        actuator.shut_now()
+        await actuator.pressure("off")
+        await actuator.pressure("low")
+    assert box.commands[-2:] == ["OUTPut:PRESsure OFF", "OUTPut:PRESsure LOW"]
+
+
 async def test_closing_the_valve_is_confirmed_by_the_status(peer: Peer) -> None:
     box = scpi_box()
     box.refuse = lambda _line: setattr(box, "status", "OFF,0,9,NONE,NONE,HIGH,1")

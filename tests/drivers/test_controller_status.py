@@ -224,6 +224,26 @@ async def test_a_status_is_asked_for_anew_when_it_is_old_or_something_was_comman
         assert questions() == 4
 
 
+async def test_a_slow_line_is_not_asked_for_the_status_all_the_time(peer: Peer) -> None:
+    # 65 ms from question to answer, as at 9600 baud: the ticks of 20 ms must get their turn.
+    box, clock = scpi_box(), StandingClock()
+
+    def slow(line: str) -> list[Piece]:
+        if line == "STATus:RIG?":
+            clock.jump(0.065)
+        return box.scpi(line)
+
+    async with driven(peer, box, clock=clock) as actuator:
+        peer.answer = slow
+        await actuator.status()
+        clock.jump(0.06)
+        await actuator.status()
+        assert peer.lines.count("STATus:RIG?") == 1
+        clock.jump(0.01)
+        await actuator.status()
+        assert peer.lines.count("STATus:RIG?") == 2
+
+
 async def test_a_command_that_was_given_up_makes_the_status_an_old_one(peer: Peer) -> None:
     box, clock = scpi_box(), StandingClock()
     async with driven(peer, box, clock=clock) as actuator:
