@@ -230,7 +230,7 @@ SHEET = [
     ),
     Broken(
         "stale after a day",
-        'stale_after = "250 ms"',
+        'stale_after = "500 ms"',
         'stale_after = "1 d"',
         "stale_after",
         "stale_after",
