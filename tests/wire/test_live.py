@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
 import signal
+import subprocess
 import time
 from pathlib import Path
 
 import h5py
 import pytest
 
+from rig.record.history import read_journal
 from tests.assembly.nights import eventually
 from tests.wire.live import WireNight, a_wire_night
 
@@ -75,24 +78,52 @@ def _now(night: WireNight, what: str) -> str:
     return next((t["value"] for t in reversed(night.truth()) if t["what"] == what), "")
 
 
-def test_a_killed_runner_leaves_a_rig_that_stops_and_the_next_start_says_so(tmp_path: Path) -> None:
-    with a_wire_night(tmp_path, run_out=2000) as night:
+def kill_and_look(folder: Path) -> None:
+    with a_wire_night(folder, run_out=2000) as night:
         kill_while_cycling(night)
-        short = (tmp_path / "protocol.toml").read_text().replace("2000 cycles", "30 cycles")
-        (tmp_path / "short.toml").write_text(short)
-        anew = night.carried_out("run", "short.toml", "--rig", "rig.toml", "--out", "n", "--json")
-        assert (anew.returncode, json.loads(anew.stdout)["outcome"]) == (0, "run-out")
-        with h5py.File(tmp_path / "n" / "run.h5") as file:
-            found = [text.decode() for _, _, kind, text in file["events"][:] if kind == b"found"]
+        found = found_by_another(night)
         assert any("watchdog had stopped it" in text for text in found), found
-        again = night.nightrig("resume", str(night.out), "--json")
-        assert "watchdog" in again.stderr, again.stderr
+
+
+def test_a_killed_runner_leaves_a_rig_that_stops_and_the_next_start_says_so(tmp_path: Path) -> None:
+    kill_and_look(tmp_path)
 
 
 @pytest.mark.endurance
-def test_of_twenty_kills_each_leaves_a_rig_that_stops(tmp_path: Path) -> None:
-    for number in range(20):
-        folder = tmp_path / f"{number}"
-        folder.mkdir()
-        with a_wire_night(folder, run_out=2000) as night:
-            kill_while_cycling(night)
+@pytest.mark.parametrize("number", range(20))
+def test_each_of_twenty_kills_leaves_a_rig_that_stops(tmp_path: Path, number: int) -> None:
+    del number
+    kill_and_look(tmp_path)
+
+
+@pytest.mark.endurance
+def test_a_killed_test_goes_on_through_its_ports(tmp_path: Path) -> None:
+    with a_wire_night(tmp_path, run_out=150) as night:
+        kill_while_cycling(night)
+        resumed = night.carried_out("resume", str(night.out), "--json")
+        end = json.loads(resumed.stdout)
+        assert (resumed.returncode, end["outcome"], end["cycles"]) == (0, "run-out", 150)
+        assert "watchdog" in resumed.stderr, resumed.stderr
+
+
+def found_by_another(night: WireNight) -> list[str]:
+    """Start another test on the rig, stop it again, and return what it found."""
+    out = night.folder / "other"
+    with (night.folder / "other.log").open("wb") as log:
+        other = subprocess.Popen(
+            night.order(out=out), cwd=night.folder, env=night.env, stdout=log, stderr=log
+        )
+    try:
+        eventually(lambda: "starting," in " ".join(_texts(out, "state")), "the other test")
+        assert night.nightrig("stop", str(out), "--why", "enough was seen").returncode == 0
+        other.wait(60)
+    finally:
+        other.kill()
+        other.wait()
+    return _texts(out, "found")
+
+
+def _texts(out: Path, kind: str) -> list[str]:
+    with contextlib.suppress(Exception), read_journal(out) as journal:
+        return [event.text for event in journal.events() if event.kind == kind]
+    return []
