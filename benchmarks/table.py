@@ -16,7 +16,7 @@ BEGIN, END = "<!-- benchmarks -->", "<!-- /benchmarks -->"
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One measurement: `measured` is a format of the `extra_info` of the benchmark `name`."""
+    """One measurement: `measured` and `beside` are formats of the `extra_info` of `name`."""
 
     name: str
     what: str
@@ -32,6 +32,11 @@ REQUEST = "test_night.py::test_from_a_request_to_the_act"
 STOP = "test_night.py::test_from_an_accident_to_the_stop"
 ACT = "p50 {act_p50_ms:.0f}, p99 {act_p99_ms:.0f}, worst {act_worst_ms:.0f} ms of {act_n}"
 WITHIN = "{within_500_ms} of {stop_n} within 500 ms, worst {stop_worst_ms:.0f} ms"
+TRAVEL = (
+    "worst {closed_worst_ms:.0f} ms of {n}, the rod {travel_p50_mm:.2f} mm further, "
+    "at most {travel_worst_mm:.2f} mm"
+)
+WHOSE = {"the controller's own": "by its own limit", "ours alone": "by ours alone"}
 START_UP = "test_startup.py::test_start_up_beside_an_empty_interpreter"
 ROWS = (
     Row(
@@ -116,6 +121,24 @@ ROWS = (
     Row(f"{STOP}[stream stopped]", "samples stay away: to valve closed", "", WITHIN, "all"),
     Row(f"{STOP}[NaN]", "samples without value: to valve closed", "", WITHIN, "all"),
     Row(
+        "test_wire.py::test_from_a_sample_to_the_stop_beside_a_bare_loop",
+        "serial lines, 1 kHz x 8: sample arrived to stop written, while recording",
+        "a bare read-and-write loop: its p99 is {bare_p99_ms:.1f} ms",
+        "p50 {stop_p50_ms:.1f}, p99 {stop_p99_ms:.1f}, worst {stop_worst_ms:.1f} ms of {stop_n}",
+        "p99 + 5 ms, worst 20 ms",
+        "p99 + 1 ms",
+    ),
+    *(
+        Row(
+            f"test_travel.py::test_travel_after_an_excess[{whose}-{speed}]",
+            f"true excess to emulated valve closed at {speed}, {words}",
+            "",
+            TRAVEL,
+        )
+        for whose, words in WHOSE.items()
+        for speed in ("10 mm/s", "100 mm/s")
+    ),
+    Row(
         "test_screen.py::test_the_screen_of_a_live_run",
         "screen of `watch`, 120 x 40 cells, of a live run",
         "one core",
@@ -132,7 +155,8 @@ def table(benchmarks: list[dict[str, Any]]) -> str:
     for row in ROWS:
         if row.name in found:
             measured = row.measured.format(**found[row.name])
-            lines.append(f"| {row.what} | {row.beside} | {measured} | {row.must} | {row.aim} |")
+            beside = row.beside.format(**found[row.name])
+            lines.append(f"| {row.what} | {beside} | {measured} | {row.must} | {row.aim} |")
     return "\n".join(lines)
 
 
