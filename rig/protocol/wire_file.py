@@ -18,7 +18,14 @@ from rig.protocol.wire import Wire
 from rig.protocol.wire_controller import build_controller
 from rig.protocol.wire_instruments import build_instruments
 from rig.protocol.wire_points import build_modbus
-from rig.protocol.wire_ports import Use, build_ports, check_use, warn_narrow, warn_slow
+from rig.protocol.wire_ports import (
+    Use,
+    build_ports,
+    check_use,
+    warn_crowded,
+    warn_narrow,
+    warn_slow,
+)
 from rig.protocol.wire_sources import Channels, Supply, build_sources, check_supplies, supplies
 from rig.protocol.wire_tables import WireTables
 from rig.units import shown
@@ -64,11 +71,13 @@ def build_wire(document: Document, file: WireTables, rest: Rest) -> Wire:
     _check_signal(document, given, rest)
     _check_inputs(document, given, rest)
     controller = file.controller
+    modbus = build_modbus(document, file.modbus or ())
+    warn_crowded(document, ports, modbus, file.stale_after)
     return Wire(
         ports=ports,
         controller=build_controller(document, controller, rest.limited) if controller else None,
         sources=sources,
-        modbus=build_modbus(document, file.modbus or ()),
+        modbus=modbus,
         instruments=build_instruments(document, file.instrument or ()),
         stale_after=file.stale_after,
     )

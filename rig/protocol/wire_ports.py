@@ -11,7 +11,7 @@ from typing import Final
 
 from rig.protocol.document import Document, meant
 from rig.protocol.position import Path
-from rig.protocol.wire import Port, Source
+from rig.protocol.wire import ModbusDevice, Port, Source
 from rig.protocol.wire_fields import named_once
 from rig.protocol.wire_tables import PortTable
 from rig.units import shown
@@ -41,6 +41,11 @@ _SHARED: Final = ("samples", "modbus")
 _NUMBERED: Final = re.compile(r"/dev/tty(USB|ACM)[0-9]+")
 _FRAME_BYTES: Final = 15
 """Bytes of a frame beside its samples: drivers/FRAMES.md."""
+_QUESTION: Final = 8 + 6 + 7
+"""Characters of the shortest question for bits and its answer, with a silence behind each.
+
+MODBUS over serial line V1.02: 8 and 6 bytes, 3.5 characters of silence (from memory).
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,10 +99,10 @@ def _warn(document: Document, path: Path, table: PortTable) -> None:
 def check_use(document: Document, tables: Sequence[PortTable | None], uses: Sequence[Use]) -> None:
     """Note ports that are not there, those that would carry two things, and idle ones.
 
-    Where a port's name cannot be read any other name may be right.
+    Where a port's name cannot be read, or is there twice, any other name may be right.
     """
     names = [table.name for table in tables if table is not None]
-    known = bool(names) and len(names) == len(tables) and all(names)
+    known = bool(names) and len(set(names)) == len(tables) and all(names)
     by_port: dict[str, list[Use]] = {}
     for use in uses:
         if use.port and use.port not in names and known:
@@ -157,4 +162,24 @@ def warn_narrow(
                 f"{port.baud} carries {port.baud / bits:.0f} frames of {max(numbers)} samples a "
                 f"second, and the rate is {rate:g} Hz",
                 f"give more than {bits * rate:.0f}, in the device too, or a lower rate",
+            )
+
+
+def warn_crowded(
+    document: Document, ports: Sequence[Port], devices: Sequence[ModbusDevice], stale_after: float
+) -> None:
+    """Warn of a bus on which a round of questions takes longer than inputs [s] may age."""
+    for index, port in enumerate(ports):
+        asked = sum(
+            device.port == port.name and any(point.kind == "bit" for point in device.points)
+            for device in devices
+        )
+        bits = 1 + 8 + (port.parity != "none") + port.stop_bits
+        needed = asked * _QUESTION * bits / port.baud
+        if needed > stale_after:
+            document.warn(
+                ("port", index, "baud"),
+                f"{port.baud} needs {needed:.2g} s or more for a question to each device, and "
+                f"inputs are lost after {stale_after:g} s",
+                "give a higher speed, in the devices too, or a bus for each device",
             )

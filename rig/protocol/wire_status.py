@@ -88,6 +88,8 @@ def _word_problem(word: str, meaning: Any) -> tuple[str, str] | None:
     if not isinstance(meaning, str):
         return f"{shown(meaning)} is not text", "write it in quotes"
     name, _, rest = word.partition(" ")
+    if (word.strip(), rest.strip()) != (word, rest):
+        return "has a blank too many, so no answer ever says it", "take the blank out"
     if rest and name not in MEANINGS:
         near = difflib.get_close_matches(name, MEANINGS, n=1, cutoff=0.75)
         if near:

@@ -247,6 +247,22 @@ SHEET = [
         'did you mean "pressure"?',
     ),
     Broken(
+        "a word that no answer says",
+        'HIGH = "high"',
+        '"HIGH " = "high"',
+        '"HIGH "',
+        "controller.words.HIGH ",
+        "a blank too many",
+    ),
+    Broken(
+        "a word far from its field",
+        'HIGH = "high"',
+        '"pressure  HIGH" = "high"',
+        '"pressure  HIGH"',
+        "controller.words.pressure  HIGH",
+        "a blank too many",
+    ),
+    Broken(
         "no words",
         "[controller.words]",
         "[controller.wordz]",

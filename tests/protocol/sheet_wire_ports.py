@@ -38,6 +38,14 @@ SHEET = [
         'no [[port]] is named "therm"',
     ),
     Broken(
+        "another port by the same name",
+        'name = "samples"',
+        'name = "servo"',
+        'name = "servo"\npath = "/dev/pts/6"',
+        "port[2].name",
+        "is there twice",
+    ),
+    Broken(
         "a port twice",
         '[[port]]\nname = "samples"',
         '[[port]]\nname = "samples"\npath = "/dev/ttyS0"\nbaud = 9600\n[[port]]\nname = "samples"',

@@ -212,6 +212,8 @@ def test_the_whole_file_is_read_without_a_warning():
         ('"/dev/pts/6"', '"/dev/ttyACM12"', "name the one of /dev/serial/by-id"),
         ("baud = 921600", "baud = 96000", "96000 is no usual speed; 76800 is the nearest"),
         ("baud = 921600", "baud = 115200", "115200 carries 372 frames of 4 samples a second"),
+        # 21 characters of 11 bits to each of two devices.
+        ("baud = 19200", "baud = 600", "600 needs 0.77 s or more for a question to each device"),
         ('answer_within = "200 ms"', 'answer_within = "300 ms"', "longer than the 0.25 s"),
         ("[pump]\n", IDLE + "[pump]\n", "port[5]: carries nothing"),
         ("watchdog = { at = 0, value = 500 }\n", "", "water runs on when this program ends"),
