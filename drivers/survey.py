@@ -32,6 +32,10 @@ SLOWEST: Final = 9.0
 """Times `answer_within` that a slow instrument has until its first value."""
 SETTLES: Final = 1.0
 """Time [s] in which a device that has answered must answer again."""
+TEXT: Final = ("controller", "instrument")
+"""Kinds of lines that answer in text."""
+REFUSES: Final = " refuses to "
+"""In what is told of a Modbus device that answers, and says that it will not."""
 NOTHING: Final = "nothing comes: "
 """How a remedy begins where not a byte has come."""
 
@@ -133,7 +137,10 @@ async def _samples(plan: RigPlan, wire: Wire, clock: Clock, seconds: float) -> S
     lines, told = [], list[str]()
     for gauge in gauges:
         values |= gauge.seen()
-        lines.append(_with_trouble(gauge.port.report(_skew(gauge.port, ports[0])), gauge.error))
+        report = gauge.port.report(_skew(gauge.port, ports[0]))
+        if gauge.error is not None:  # it was never open: that nothing came says nothing
+            report = replace(report, trouble="", remedy="")
+        lines.append(_with_trouble(report, gauge.error))
         told += gauge.port.told()
         gauge.close()
     emulated = all(port.info is not None and port.info.emulated for port in ports)
@@ -191,6 +198,10 @@ async def _settled(devices: ModbusDevices, wire: Wire, clock: Clock) -> tuple[Li
 
 def _plain_bus(line: LineReport, wire: Wire) -> LineReport:
     """Return the report of a bus that says which devices do not answer, and whether others do."""
+    if REFUSES in line.trouble:
+        what, _, _ = line.trouble.partition("; ")
+        remedy = "look up this address, its table and its kind in the device's manual"
+        return replace(line, trouble=what, remedy=remedy)
     there = [device for device in wire.modbus if device.port == line.port]
     silent = [device for device in there if device.name not in line.who]
     if not line.trouble or not silent or line.trouble.startswith("port "):
@@ -228,14 +239,33 @@ async def _instrument(wire: Wire, one: Instrument, clock: Clock, seconds: float)
 
 def _with_trouble(line: LineReport, error: DeviceError | None) -> LineReport:
     """Return a report that says in plain words what is wrong, and what to try."""
-    trouble, remedy = line.trouble, line.remedy
-    if error is not None:
-        first, _, then = str(error).partition("; ")
-        trouble, remedy = (first, then) if not trouble else (trouble, remedy or then)
-    trouble = trouble.removeprefix(f'port "{line.port}" ({line.path})').removeprefix(":").strip()
+    failed = str(error or "")
+    trouble, then = _parted(line.trouble or failed, line)
+    remedy = line.remedy or then or _parted(failed, line)[1]
     if remedy.startswith(NOTHING):
         trouble = "nothing answers"
-    return replace(line, trouble=trouble, remedy=_without(remedy))
+    return replace(line, trouble=trouble, remedy=_fitting(line, trouble, _without(remedy)))
+
+
+def _parted(said: str, line: LineReport) -> tuple[str, str]:
+    """Return what is wrong with a line, and what to try, where one text says both."""
+    what, _, remedy = said.partition("; ")
+    head = f'port "{line.port}" ({line.path})'
+    return what.removeprefix(head).removeprefix(":").strip(), remedy
+
+
+def _fitting(line: LineReport, trouble: str, remedy: str) -> str:
+    """Return what to try, for a text line that answers and yet not as it should.
+
+    Text that can be read has come at the right speed, and over wires that are whole.
+    """
+    if line.kind not in TEXT:
+        return remedy
+    if " is no answer to " in trouble:
+        return "compare what it answers with the rig file and with its manual: places, words, order"
+    if trouble.startswith("no answer to ") and line.good:
+        return "it answers other questions: is this one in the rig file as its manual has it?"
+    return remedy
 
 
 def _without(remedy: str) -> str:

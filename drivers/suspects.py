@@ -1,18 +1,18 @@
-"""Who is at a port whose device is not understood: another device of the rig, or another speed.
+"""Who is at a port whose device is not understood: another device of the rig, or one set otherwise.
 
 It is asked as the other devices of the rig file are, with their settings; then as it should be,
-at other speeds. The controller's own port is only listened to: nobody knows what a controller
-makes of bytes that are none of its words. A pseudo-terminal has no hardware behind it and is
-asked all the same.
+with other line ends, with other parity and at other speeds. The controller's own port is only
+listened to: nobody knows what a controller makes of bytes that are none of its words. A
+pseudo-terminal has no hardware behind it and is asked all the same.
 """
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import Final
+from typing import Final, TypeVar
 
 from drivers.answers import fields, number, unquoted
 from drivers.bus import Bus
@@ -26,6 +26,9 @@ from rig.protocol.wire import Controller, Instrument, ModbusDevice, Port, Wire
 
 SPEEDS: Final = (9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600)
 """Speeds [baud] at which devices commonly come."""
+PARITIES: Final = ("none", "even", "odd")
+LINE_ENDS: Final = {"LF": "\n", "CR": "\r", "CRLF": "\r\n"}
+ECHO: Final = "is echo in [controller.actions] one of its own commands?"
 LISTENS: Final = 0.4
 """How long [s] a port is listened to for frames of samples."""
 WITHIN: Final = 0.25
@@ -33,14 +36,23 @@ WITHIN: Final = 0.25
 FRAMES: Final = 3
 """Whole frames after which there is no doubt."""
 
+Spoken = TypeVar("Spoken", Controller, Instrument)
+Ask = Callable[[Port], Awaitable[str]]
+
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One way to ask: the port that is asked so, and what asks it; "" where nobody answers so."""
+    """One way to ask: the port that is asked so, and what asks it; "" where nobody answers so.
+
+    `ends` asks as with other line ends, by their names; `again` is what to try where it does
+    answer so as the rig file says.
+    """
 
     port: Port
-    ask: Callable[[Port], Awaitable[str]]
+    ask: Ask
     listens: bool = False
+    ends: Mapping[str, Ask] = field(default_factory=dict)
+    again: str = ""
 
 
 async def suspect(
@@ -88,6 +100,23 @@ async def _found(port: Port, own: Kind, kinds: Sequence[Kind], *, silent: bool) 
             )
     if silent and not own.listens:
         return ""
+    if own.again and (who := await own.ask(port)):
+        return f"{who} does answer here: {own.again}"
+    for end, ask in own.ends.items():
+        if who := await ask(port):
+            return f'{who} answers lines that end in {end}: write line_end = "{end}" in its table'
+    return await _set_otherwise(port, own, kinds)
+
+
+async def _set_otherwise(port: Port, own: Kind, kinds: Sequence[Kind]) -> str:
+    """Return at which parity, or else which speed, a device is understood; "" for none."""
+    # A pseudo-terminal has no parity.
+    for parity in () if is_terminal(port) else PARITIES:
+        if parity != port.parity and (who := await own.ask(replace(port, parity=parity))):
+            return (
+                f'{who} is understood with parity "{parity}", the rig file says "{port.parity}": '
+                f'write parity = "{parity}" there, or set the device to the other'
+            )
     for baud in dict.fromkeys((*(kind.port.baud for kind in kinds), *SPEEDS)):
         if baud != port.baud and (who := await own.ask(replace(port, baud=baud))):
             return (
@@ -100,14 +129,27 @@ async def _found(port: Port, own: Kind, kinds: Sequence[Kind], *, silent: bool) 
 def _kinds(wire: Wire, clock: Clock) -> Iterator[Kind]:
     """Give one way to ask for each port of a rig file."""
     if (one := wire.controller) is not None:
-        yield Kind(wire.port(one.port), partial(_controller, one, clock))
+        ends = _ends(one, lambda other: partial(_controller, other, clock))
+        port, ask = wire.port(one.port), partial(_controller, one, clock)
+        yield Kind(port, ask, ends=ends, again=ECHO if "echo" in one.actions else "")
     for name in dict.fromkeys(source.port for source in wire.sources):
         yield Kind(wire.port(name), partial(_samples, clock), listens=True)
     for name in dict.fromkeys(device.port for device in wire.modbus):
         devices = [device for device in wire.modbus if device.port == name]
         yield Kind(wire.port(name), partial(_modbus, devices, clock))
     for instrument in wire.instruments:
-        yield Kind(wire.port(instrument.port), partial(_instrument, instrument, clock))
+        ends = _ends(instrument, lambda other: partial(_instrument, other, clock))
+        ask = partial(_instrument, instrument, clock)
+        yield Kind(wire.port(instrument.port), ask, ends=ends)
+
+
+def _ends(plan: Spoken, ask: Callable[[Spoken], Ask]) -> dict[str, Ask]:
+    """Return how to ask as with each line end that the rig file does not say."""
+    return {
+        name: ask(replace(plan, line_end=end))
+        for name, end in LINE_ENDS.items()
+        if end != plan.line_end
+    }
 
 
 async def _controller(plan: Controller, clock: Clock, port: Port) -> str:

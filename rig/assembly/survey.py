@@ -174,11 +174,15 @@ def _doubt(channel: Channel, seen: Seen | None) -> Missing | None:
     """Return what is wrong with what a channel reads, None for nothing."""
     if seen is None or not math.isfinite(seen.value):
         return Missing(channel.name, "has no value", "is its sensor plugged in and switched on?")
-    if channel.low <= seen.value <= channel.high:
+    reads = [x for x in (seen.lowest, seen.value, seen.highest) if math.isfinite(x)]
+    if channel.low <= min(reads) and max(reads) <= channel.high:
         return None
+    # A mean within the range says nothing where noise alone leaves it: that is another unit.
+    within = channel.low <= seen.value <= channel.high
+    said = (min(reads), max(reads)) if within else (seen.value,)
     return Missing(
         channel.name,
-        f"reads {shown(channel.name, seen.value)}, its range is "
+        f"reads {shown(channel.name, *said)}, its range is "
         f"{shown(channel.name, channel.low, channel.high)}",
         "is its sensor plugged in, do unit and scale in the rig file fit it?",
     )

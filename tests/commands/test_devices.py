@@ -448,6 +448,25 @@ async def test_each_line_of_an_emulated_rig_is_looked_at_by_itself(tmp_path):
         ended.set()
 
 
+async def test_each_port_that_is_not_there_is_told_once_with_what_to_try():
+    plan = wired_plan()
+    found = await survey_lines(plan, SystemClock(), 0.1)
+    assert missing(found, plan) == tuple(
+        Missing(
+            f"{name} (/dev/none/{name})",
+            "there is no such port",
+            "is it plugged in and switched on? look in /dev/serial/by-id",
+        )
+        for name in ("servo", "samples", "bus", "thermometer")
+    )
+
+
+def test_noise_that_leaves_the_range_is_in_doubt_though_its_mean_does_not():
+    noisy = {**GOOD.values, "load": Seen(6e3, -135e3, 165e3)}
+    (one,) = missing(replace(GOOD, values=noisy), PLAN)
+    assert (one.where, one.what) == ("load", "reads -135 to 165 kN, its range is -25 to 260 kN")
+
+
 def edited(folder: Path, *changes: tuple[str, str]) -> str:
     """Write a rig file that differs from the emulation's; return its name."""
     rig = (folder / "rig.toml").read_text()
@@ -499,7 +518,29 @@ WRONG = {
             "servo": ('answers and the rig file expects "big one"', "right port"),
             "samples": ("samples at 1000 Hz, the rig file says 500 Hz", ""),
             "bus": (r'"cabinet" \(address 77\) does not answer, the others', "address"),
-            "thermometer": ("there is no such port", "plugged in"),
+            "thermometer": ("^there is no such port$", "plugged in"),
+        },
+    ),
+    "words that are not the devices' own": (
+        lambda _: (
+            ("STATus:RIG?", "STATus:RIGG?"),
+            ('table = "input", at = 6', 'table = "input", at = 70'),
+            ("place = 1", "place = 2"),
+        ),
+        {
+            "servo": ('^no answer to "STATus:RIGG\\?"', "answers other questions"),
+            "bus": ("illegal data address", "look up this address"),
+            "thermometer": ("is no answer to", "places, words, order"),
+        },
+    ),
+    "another echo, and another line end": (
+        lambda _: (
+            ("*ESE {number};*ESE?", "*ESR {number};*ESR?"),
+            ('answers = [{ channel = "temp', 'line_end = "CR"\nanswers = [{ channel = "temp'),
+        ),
+        {
+            "servo": ("does not bring its number back", "is echo in .* one of its own commands"),
+            "thermometer": ("nothing answers", 'write line_end = "LF"'),
         },
     ),
 }
