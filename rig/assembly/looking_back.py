@@ -109,8 +109,11 @@ class LookBack:
 
     @property
     def kept_rows(self) -> dict[str, int] | None:
-        """Rows to keep: a simulated specimen goes on where its restart point was, a real one on."""
-        if not self.header.simulated:
+        """Rows to keep: a simulated specimen goes on where its restart point was, a real one on.
+
+        One behind emulated devices goes on too, in programs of its own.
+        """
+        if not self.header.simulated or (self.point and self.point.get("rig", {}) is None):
             return None
         return dict(self.point["recorded"]) if self.point else dict.fromkeys(_TABLES, 0)
 

@@ -92,7 +92,7 @@ def _kept(found: LookBack) -> str:
         return "all that was recorded; no cycle was counted yet"
     if found.ending is not None:
         return f"all {found.cycles:,} cycles"
-    if not found.header.simulated:
+    if found.kept_rows is None:
         return f"all up to {cycles}; at most the last half second is missing"
     again = found.cycles - _first_again(found) + 1
     if not again:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import h5py
@@ -11,7 +13,7 @@ import pytest
 
 from rig.assembly.looking_back import look_back
 from rig.assembly.rehearsal import rehearse
-from rig.commands.account import DOING
+from rig.commands.account import DOING, account
 from rig.commands.files import load
 from rig.control.desk import Request
 from rig.control.states import STATES
@@ -53,6 +55,17 @@ def test_a_killed_rehearsal_says_what_is_known_and_goes_on_with_its_count(killed
     with h5py.File(out / "run.h5") as run:
         for name, column in before.items():
             assert run[f"cycles/{name}"][:cut].tobytes() == column[:cut].tobytes()
+
+
+def test_a_specimen_behind_emulated_devices_has_gone_on_and_no_row_is_made_again(killed):
+    found = look_back(killed)
+    assert found.kept_rows == found.point["recorded"]
+    wired = replace(found, point={**found.point, "rig": None})
+    assert wired.kept_rows is None
+    assert wired.taken_up(0.0, "").counted == wired.cycles
+    told = "\n".join(account(wired, 0.0, "", "", datetime.now(UTC)))
+    assert f"all up to cycle {found.cycles:,}; at most the last half second is missing" in told
+    assert f"cycles from {found.cycles + 1:,} on" in told
 
 
 def test_it_says_what_the_readme_shows_in_that_order(gone_on):
