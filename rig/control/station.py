@@ -31,6 +31,7 @@ POLL: Final = 0.2  # [s] between questions whether a ramp has arrived
 REST_MARGIN: Final = 0.05  # of the upper load above lower load that is still at rest
 LEAST_STEP: Final = 1e-6  # of the actuator's range, within which a limit reads back the same
 OFF_WITHIN: Final = 30.0  # [s] in which the pressure must be off; common practice, no source
+NOT_OFF: Final = "NOT confirmed off: do not go near; isolate by hand"
 SETTLED: Final = 0.5  # [s] after the amplitude has reached zero
 
 Motion = tuple[Callable[[float, float], Awaitable[None]], float, float]
@@ -328,7 +329,7 @@ class Station:
         until = self.stream.now + self.stream.frames(OFF_WITHIN)
         while not await self._is_off():
             if self.stream.now >= until:
-                self.book.event("pressure", "NOT confirmed off: do not go near; isolate by hand")
+                self.book.event("pressure", NOT_OFF)
                 return
             await self.stream.advance(self.stream.now + self.stream.frames(POLL), Nothing())
         self.book.event("pressure", "off, as the controller says; wait for gauge and load at zero")

@@ -6,10 +6,11 @@ keep the valve open, the pressure on or the pump running.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable
 from typing import Final
 
-from rig.control.station import Station
+from rig.control.station import NOT_OFF, OFF_WITHIN, Station
 from rig.control.stop_now import StopNow
 from rig.control.zeros import averaged_from, write_zeros
 from rig.errors import DeviceError
@@ -25,6 +26,7 @@ class Stopping:
         self._station = station
         self._rig, self._stream, self._book = station.rig, station.stream, station.book
         self.lacking = False  # the valve did not close, or the pressure not go off
+        self._said: set[str] = set()
         self.run_down: Callable[[bool], Awaitable[None]] | None = None
 
     async def stand_still(self) -> None:
@@ -40,7 +42,10 @@ class Stopping:
         try:
             await act
         except Exception as error:  # noqa: BLE001 - a driver may raise anything; the next step must follow
-            self._book.event("stop", f"{failing}: {error}; use the emergency stop")
+            text = f"{failing}: {error}; use the emergency stop"
+            if text not in self._said:  # it is tried over and over
+                self._said.add(text)
+                self._book.event("stop", text)
             return False
         return True
 
@@ -97,13 +102,31 @@ class Stopping:
             judge = await station.wait(after, judge)
             if retracted:
                 write_zeros(station, "end", judge)
-            else:
-                await station.pressure_off()
         except (StopNow, DeviceError) as missing:
             self._book.event("stop", f"no samples after the stop: {missing}")
+        if not retracted:
+            await self._surely_off()
         await self._try("the horn does not end", station.horn(False))
         station.water.finish(self._stream.now)
         water = station.water.summary()
         if water:
             self._book.event("water", water)
         await self._book.around_stop(stopped)
+
+    async def _surely_off(self) -> None:
+        """See that the pressure is off; go on trying for a while where the controller is away.
+
+        A cable that comes back in time finds somebody who takes the pressure away.
+        """
+        station, again = self._station, round(OFF_WITHIN / AGAIN)
+        while self.lacking and again > 0:
+            again -= 1
+            try:
+                await station.wait(AGAIN)
+            except (StopNow, DeviceError):
+                await asyncio.sleep(AGAIN)  # the samples came over the same hub
+            await self._valve_first()
+        try:
+            await station.pressure_off()
+        except (StopNow, DeviceError) as error:
+            self._book.event("pressure", f"{NOT_OFF} ({error})")

@@ -176,3 +176,22 @@ def test_a_valve_that_did_not_close_is_tried_again_every_second(plan_named):
     closed = [frame for frame, order in ended.orders if order == "close_valve"]
     assert closed == [T, T + 1_000, T + 2_000]
     assert ended.left == set()
+
+
+@pytest.mark.parametrize("after", [1.0, 5.0])
+def test_a_controller_that_comes_back_in_half_a_minute_has_its_pressure_taken(plan_named, after):
+    plan = plan_named["plain"]
+    plan = replace(plan, full_rate=replace(plan.full_rate, after_stop=after))
+    ended = carry_out(plan, Night(faults=(Lost("actuator", T, T + 20_300),)))
+    assert ended.left == set()
+    told = [text for _, kind, text in ended.events if kind in ("stop", "pressure")]
+    # Each of the two is told once, however often it is tried.
+    assert len(told) == len(set(told)) == 3
+    assert told[-1].startswith("off, as the controller says")
+
+
+def test_a_controller_that_stays_away_leaves_the_word_that_the_pressure_may_be_on(plan_named):
+    ended = carry_out(plan_named["plain"], Night(faults=(Lost("actuator", T, 10**9),)))
+    told = [text for _, kind, text in ended.events if kind in ("stop", "pressure")]
+    assert told[-1].startswith("NOT confirmed off: do not go near; isolate by hand (")
+    assert not [text for text in told if "no samples" in text]
