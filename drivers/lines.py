@@ -268,7 +268,7 @@ def _quietly(act: Callable[[], None]) -> None:
     """Do what may fail because the line is gone already."""
     try:
         act()
-    except (OSError, serial.SerialException, TypeError, AttributeError):
+    except (OSError, serial.SerialException, termios.error, TypeError, AttributeError):
         return
 
 

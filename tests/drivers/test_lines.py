@@ -150,6 +150,29 @@ def test_a_line_that_was_unplugged_is_told_and_used_again_when_it_is_back(
     assert line.traffic.losses == 1
 
 
+def test_who_writes_before_the_thread_has_seen_the_plug_go_is_told_of_the_line(
+    ends: Ends, heard: Heard
+) -> None:
+    busy, seen = threading.Event(), threading.Event()
+
+    def take(data: bytes, when: float) -> None:
+        heard.take(data, when)
+        busy.set()
+        seen.wait(PATIENCE)
+
+    line = SerialLine(Port("bus", str(ends.path), 115200), SystemClock())
+    line.open(take, heard.change)
+    try:
+        os.write(ends.master, b"x")
+        assert busy.wait(PATIENCE)
+        ends.unplug()
+        with pytest.raises(DeviceError, match=r'^port "bus" \(.*\) takes nothing: .*'):
+            line.write(b"where to?")
+    finally:
+        seen.set()
+        line.close()
+
+
 def test_a_line_that_is_not_to_be_opened_again_stays_lost(ends: Ends, heard: Heard) -> None:
     line = SerialLine(Port("bus", str(ends.path), 115200, reopen=False), SystemClock())
     line.open(heard.take, heard.change)
