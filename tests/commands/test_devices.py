@@ -420,7 +420,7 @@ async def test_each_line_of_an_emulated_rig_is_looked_at_by_itself(tmp_path):
         group.create_task(run_until(ended, plan, 1, tmp_path / "ports", ready, clock=clock))
         await asyncio.wait_for(written.wait(), 10)
         # So that what it answers first is soon thrown away.
-        text_ = files[0].replace("500 ms", "100 ms")
+        text_ = files[0].replace('answer_within = "500 ms"', 'answer_within = "100 ms"')
         gone = text_.replace(str(tmp_path / "ports" / "servo"), str(tmp_path / "none"))
         wired = load_rig("rig.toml", lambda _path: text_)
         found = await survey_lines(wired, clock, 0.6)
