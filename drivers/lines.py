@@ -174,7 +174,9 @@ class SerialLine:
                 self._on_bytes(data, self._clock.now())
 
     def _lose(self, error: Exception) -> None:
-        self._let_go(f"{self._where()} was unplugged or has failed: {error}")
+        # What pyserial says of a plug that is out helps nobody at the rig.
+        how = "" if "readiness to read" in str(error) else f": {error}"
+        self._let_go(f"{self._where()} was unplugged or has failed{how}")
         self._on_change(False)
 
     def _fail(self, error: Exception) -> None:
@@ -261,6 +263,8 @@ def _opening(error: Exception) -> str:
         )
     if isinstance(error, termios.error) or number == errno.EINVAL:
         return "takes neither this speed nor this parity; look at baud, parity and stop_bits"
+    if number in (errno.EISDIR, errno.ENOTTY) or f"({errno.ENOTTY}, " in str(error):
+        return "is no serial port; name one of /dev/serial/by-id"
     return f"cannot be opened: {error}"
 
 

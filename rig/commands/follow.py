@@ -46,7 +46,9 @@ class Followed:
         if self.ended is not None:
             return say_end(self.out, *self.ended, shown, as_json=as_json)
         # Whoever leaves is not held up by a pipe that nobody empties.
-        say(_goes_on(self.out, rehearsal=self.rehearsal), err=as_json, waits=False)
+        told = _goes_on(self.out, rehearsal=self.rehearsal)
+        stream = sys.stderr if as_json else sys.stdout
+        say(folded(told, stream), err=as_json, waits=False)
         if as_json:
             say_json({"outcome": None, "running": True})
         return 0

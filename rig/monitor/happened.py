@@ -68,7 +68,7 @@ def worth_telling(event: Event) -> bool:
 def event_words(event: Event) -> tuple[str, str]:
     """Return what kind of thing happened, and what, in human words."""
     if event.kind == _LINE:
-        return event.kind, _PATH.sub("", event.text, count=1)
+        return event.kind, _PATH.sub("", event.text)
     if event.kind != "state":
         # Some texts begin with their kind: once is enough.
         text = event.text.removeprefix(f"{event.kind}: ").removeprefix(f"{event.kind} ")
