@@ -27,6 +27,7 @@ from rig.protocol.limit_tables import USUAL_LEARNED
 from rig.protocol.wire import ACTIONS, ROLES
 from rig.samples import Flag
 from rig.units import UNITS
+from simulators.wire.troubles import RANDOM, SCRIPTS
 from tests.assembly.nights import Night, a_night
 
 ROOT = Path(__file__).parent.parent
@@ -36,6 +37,7 @@ NIGHTRIG = [sys.executable, "-P", "-m", "rig.commands.main"]
 FIRST_QUARTER = "## The first quarter of an hour"
 NIGHT = "## A night in real time"
 MORE = "## More of a protocol"
+SERIAL = "## Your rig on serial lines"
 
 
 def section(title: str) -> str:
@@ -130,6 +132,16 @@ def test_the_first_quarter_of_an_hour_goes_to_the_letter(checkout):
             assert done.returncode == wanted, done.stderr
             seen.add(step.text.split()[1])
     assert seen == {"check", "rehearse", "watch"}
+
+
+def test_the_troubles_that_are_named_are_those_that_there_are():
+    (told,) = re.findall(r"`--trouble NAME`.*?any other number", section(SERIAL), re.DOTALL)
+    words = re.findall(r"`([\w-]+)`", told)
+    ports = [word for word in words if word.endswith("-")]
+    kinds = words[words.index("dropped") : words.index("unplugged") + 1]
+    whole = words[words.index("unplugged") + 1 :]
+    assert whole.pop().startswith(RANDOM)
+    assert {f"{port}{kind}" for port in ports for kind in kinds} | {*whole} == {*SCRIPTS}
 
 
 def test_the_checked_protocol_is_answered_as_quoted(checkout):
