@@ -147,5 +147,5 @@ def _numbers(answer: str, places: Sequence[int]) -> list[float]:
     """Return the numbers at places of an answer, from 1. Raises ValueError where one is none."""
     parts = fields(answer)
     if max(places, default=0) > len(parts):
-        raise ValueError(f"{len(parts)} fields where {max(places)} are needed")
+        raise ValueError(f"it has no field {max(places)}")
     return [number(parts[place - 1]) for place in places]

@@ -147,7 +147,7 @@ class ModbusDevices:
             missing, bad = (n - was for n, was in zip(counts, before, strict=True))
             if missing or bad:
                 told.append(
-                    f'port "{name}" ({bus.line.plan.path}): {missing} replies did not come, '
+                    f'port "{name}" ({bus.line.plan.path}): replies: {missing} did not come, '
                     f"{bad} did not fit"
                 )
             self._counted[name] = counts
@@ -203,12 +203,12 @@ class ModbusDevices:
         return self._clock.now() - held.asked <= most
 
     def _stale(self, station: Station, held: Held, age: float) -> str:
-        what = ", ".join(p.what for p in held.group.points if p.what in _CONTACTS)
         since = f"for {1e3 * age:.0f} ms" if math.isfinite(age) else "yet"
         why = station.trouble or "the bus is too slow for what is on it"
+        # Why comes first: it is what the top line of a screen has room for.
         return (
-            f"{station.device.name}: {what} not heard {since}, allowed are "
-            f"{1e3 * self._stale_after:.0f} ms ({why})"
+            f'{why}: inputs of "{station.device.name}" not heard {since}, allowed are '
+            f"{1e3 * self._stale_after:.0f} ms"
         )
 
     def _reported(self, name: str, bus: Bus) -> LineReport:

@@ -144,7 +144,7 @@ class TextLine:
         counts = (self.dropped, self.bad)
         dropped, bad = (n - before for n, before in zip(counts, self._told_counts, strict=True))
         if dropped or bad:
-            texts.append(f"{self.where}: {dropped} answers did not come, {bad} did not fit")
+            texts.append(f"{self.where}: answers: {dropped} did not come, {bad} did not fit")
         self._told_counts = counts
         return tuple(texts)
 

@@ -68,7 +68,7 @@ GOOD = Survey(
     inputs=InputState(guard_open=True, oil_temperature=311.15),
     pump=PumpStatus(False, 0.0, 0.85),
     emulated=True,
-    told=('port "servo" (/dev/ttyS7): 1 answers did not come, 0 did not fit',),
+    told=('port "servo" (/dev/ttyS7): answers: 1 did not come, 0 did not fit',),
 )
 SILENT = replace(
     GOOD,
@@ -108,7 +108,7 @@ def test_values_are_shown_in_the_units_of_the_trade():
         "oil 38.0 °C",
         "stopped by its watchdog",
         "off, flow 0.00 L/min, tank 850 L",
-        "1 answers did not come",
+        "answers: 1 did not come",
     ):
         assert words in shown
 

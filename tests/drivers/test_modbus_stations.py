@@ -252,7 +252,7 @@ async def test_a_device_that_is_back_has_its_watchdog_set_again_and_its_outputs_
         assert bench.water.coils == {0: False}  # nothing starts again by itself
         assert (await devices.inputs.read()) == ALL_WELL
         lost, back, counts = devices.told()
-        assert "replies did not come" in counts
+        assert "replies: " in counts
         assert lost.startswith('water station: address 1 on port "bus" does not answer')
         assert back.startswith("water station answers again after ")
 
@@ -265,7 +265,7 @@ async def test_inputs_of_a_silent_device_are_an_error_once_they_are_stale() -> N
         await asyncio.sleep(0.15)
         assert await devices.inputs.read() == ALL_WELL
         await asyncio.sleep(0.15)
-        with pytest.raises(DeviceError, match=r"cabinet: emergency_stop.* not heard for \d+ ms"):
+        with pytest.raises(DeviceError, match=r'inputs of "cabinet" not heard for \d+ ms'):
             await devices.inputs.read()
         bench.mute.clear()
         await asyncio.sleep(2.2)

@@ -41,7 +41,8 @@ async def test_garbage_about_an_answer_costs_questions_and_no_answer(peer: Peer)
         assert line.good == 5
         assert line.bad >= 4
         (text,) = line.told()
-        assert text == f'port "servo" ({peer.path}): 0 answers did not come, {line.bad} did not fit'
+        counts = f"answers: 0 did not come, {line.bad} did not fit"
+        assert text == f'port "servo" ({peer.path}): {counts}'
         assert line.told() == ()
 
 

@@ -74,8 +74,8 @@ SOUND = LineReport("servo", BY_ID, "controller", "a controller, 1", 7, round_tri
 
 
 def test_the_path_of_a_line_leaves_its_room_to_what_happened():
-    told = Event(0.0, 0, "line", f'port "servo" ({BY_ID}): 3 answers did not come (late)')
-    assert event_words(told) == ("line", 'port "servo": 3 answers did not come (late)')
+    told = Event(0.0, 0, "line", f'port "servo" ({BY_ID}): answers: 3 did not come (late)')
+    assert event_words(told) == ("line", 'port "servo": answers: 3 did not come (late)')
 
 
 def test_a_line_on_which_all_is_well_is_not_told_to_who_looks_on():
