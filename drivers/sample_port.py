@@ -13,7 +13,7 @@ from drivers import frames
 from drivers.frames import HEAD, FrameDecoder, Info
 from drivers.lines import SerialLine
 from drivers.numbering import AGREE, FAR, Numbering, Placed
-from drivers.time_base import ClockFit
+from drivers.time_base import KEEPS, ClockFit, Lateness
 from rig.clock import Clock
 from rig.errors import DeviceError
 from rig.ports import LineReport
@@ -51,6 +51,8 @@ class SamplePort:
         self.decoder = FrameDecoder()
         self.numbering = Numbering(rate)
         self.fit = ClockFit()
+        self._lateness = Lateness()
+        self._held_back = ""
         self.info: Info | None = None
         self.on_batch: Callable[[SamplePort, Batch], None] = _nowhere
         self.on_anew: Callable[[SamplePort, str], None] = _nobody
@@ -125,6 +127,8 @@ class SamplePort:
             self.on_batch(self, (placed.first, self._in_si(placed), placed.times))
         # The last frame of what came at once has waited least.
         self.fit.arrived(self.numbering.time, when - self._line_time)
+        if late := self._lateness.arrived(self.numbering.time, when):
+            self._hold_back(late)
 
     def changed(self, there: bool) -> None:
         """Take notice that the line was lost or is back; in the line's thread."""
@@ -159,6 +163,8 @@ class SamplePort:
         """Return why the port is not fit for use and what to try, empty where it is."""
         if self.line.trouble:
             return self.line.trouble, "look at its plug and supply"
+        if self._held_back:
+            return self._held_back, "look at what lies between, at its speed and at that clock"
         now = self._clock.now()
         if now - self._heard > self._quiet:
             return "nothing comes", "is it switched on, are receive and transmit crossed?"
@@ -265,12 +271,24 @@ class SamplePort:
         if abs(ahead / self._rate - (when - self._sampled)) > AGREE:
             self._restart("its frames have not gone on while the line was lost")
 
+    def _hold_back(self, late: float) -> None:
+        """Take notice that old samples come for new ones: nothing may be decided from them."""
+        if self._held_back:
+            return
+        self._held_back = (
+            f"samples come {late:.2f} s late and no sooner again: the device or a converter holds "
+            f"them back, or the device's clock runs more than {KEEPS:.1%} slow"
+        )
+        self._notes.append(f"{self.where}: {self._held_back}")
+        self.on_lost(self, f"{self.where}: {self._held_back}")
+
     def _restart(self, why: str) -> None:
         self.numbering.forget()
         self._begin_anew(why)
 
     def _begin_anew(self, why: str) -> None:
         self.fit.forget()
+        self._lateness = Lateness()
         self._first = None
         text = (
             f"{self.where}: the device has begun anew, or was away for over {FAR:g} s: {why}; "

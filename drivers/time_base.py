@@ -28,6 +28,13 @@ ENOUGH: Final = 10
 """Windows without which nothing is said of the drift."""
 STEP: Final = 0.05
 """A clock that is off the line by more than this [s] has been set or has stood still."""
+KEEPS: Final = 0.005
+"""How much slower than the computer's clock a device's may run, as a fraction: the worst that
+ceramic resonators are sold with. Common practice, no source."""
+HELD_BACK: Final = 0.25
+"""Time [s] by which samples may fall behind: a stream in which none comes for so long has ended."""
+FALLS: Final = 0.1
+"""Time [s] by which they come less late from second to second while a line catches up."""
 _FEW: Final = 3
 
 Point = tuple[float, float]
@@ -114,6 +121,36 @@ class ClockFit:
         self._windows.append(best)
         if len(self._windows) >= _FEW:
             self._line = under(self._windows)
+
+
+class Lateness:
+    """How much later samples come than the first ones did, beyond what a device's clock may lose.
+
+    A converter or gateway that holds more and more of them back sends old samples for new ones:
+    limits are then held against what was, and the controller's watchdog is told that all is well.
+    """
+
+    def __init__(self) -> None:
+        self._least: Point | None = None
+        self._until = 0.0
+        self._best = self._before = 0.0
+
+    def arrived(self, device: float, host: float) -> float:
+        """Take notice of a frame of device time [s] that arrived at `host` [s of the clock].
+
+        Return by how much [s] all frames of the last second came late where that is too much and
+        does not pass, else 0.
+        """
+        ahead, least = host - device, self._least
+        late = ahead - least[1] - (device - least[0]) * KEEPS if least is not None else 0.0
+        if least is None or late <= 0:
+            self._least, late = (device, ahead), 0.0
+        if host < self._until:
+            self._best = min(self._best, late)
+            return 0.0
+        best, before = self._best, self._before
+        self._best, self._before, self._until = late, best, host + WINDOW
+        return best if before > HELD_BACK and best > max(before - FALLS, HELD_BACK) else 0.0
 
 
 def _ahead(point: Point) -> float:

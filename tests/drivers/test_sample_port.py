@@ -344,3 +344,20 @@ def test_drift_and_line_time_are_measured() -> None:
     assert fed.port.fit.host(19.0) == pytest.approx(
         begun + 19.001 * second - 470 / 921600, abs=1e-6
     )
+
+
+def test_samples_that_a_converter_holds_back_are_told_once_and_end_the_reading() -> None:
+    fed, lost = Fed(), []
+    fed.port.on_lost = lambda _port, why: lost.append(why)
+    fed.feed(info(8))
+    fed.run(range(5000))
+    assert not lost
+    # 20 ms of samples in 21 ms: half a second behind after ten.
+    for begin in range(5000, 25_000, 20):
+        fed.clock.jump(0.021)
+        fed.feed(b"".join(stream(range(begin, begin + 20))))
+    (why,) = lost
+    assert why.startswith(f"{PORT}: samples come 0.")
+    assert "the device or a converter holds them back" in why
+    assert fed.port.report(None).trouble in why
+    assert [text for text in fed.port.told() if "held" in text or "holds" in text] == [why]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 
 from drivers.numbering import Numbering, Placed
-from drivers.time_base import ClockFit, under
+from drivers.time_base import ClockFit, Lateness, under
 from tests.drivers.sample_device import RATE, sample, values_of
 
 WRAP = 2**32
@@ -226,3 +227,43 @@ def test_the_line_under_the_points_is_the_best_one(steps: list[tuple[int, int]])
         bounds=[(None, None), (None, None)],
     )
     assert float((heights - line).sum()) == pytest.approx(heights.sum() + best.fun, abs=1e-6)
+
+
+def latest(extra: Callable[[float], float], seconds: float = 60.0) -> float:
+    """Return the most by which samples were found late that came `extra` [s] late."""
+    lateness = Lateness()
+    found = 0.0
+    for i in range(round(seconds * 100)):
+        device = i / 100
+        found = max(found, lateness.arrived(device, 1000 + device + extra(device)))
+    return found
+
+
+@pytest.mark.parametrize(
+    "extra",
+    [
+        lambda at: 0.004 * at,  # a resonator of little worth
+        lambda at: -0.01 * at,
+        lambda at: 0.2 if at > 20 else 0.0,
+        lambda at: max(0.45 - 0.9 * (at - 20), 0.0) if at > 20 else 0.0,  # a program that stood
+        lambda at: max(3.0 - 0.5 * (at - 20), 0.0) if at > 20 else 0.0,  # and one for long
+        lambda at: -0.4 if at > 20 else 0.0,
+        lambda at: 0.3 if 20 < at % 30 < 20.9 else 0.0,
+    ],
+    ids=["slow", "fast", "a little", "stood", "stood long", "sooner", "for a moment"],
+)
+def test_what_passes_or_is_no_line_s_doing_is_not_late(extra: Callable[[float], float]) -> None:
+    assert latest(extra) == 0.0
+
+
+@pytest.mark.parametrize(
+    "extra",
+    [
+        lambda at: 0.03 * max(at - 20, 0.0),  # a converter that is 3 % too slow
+        lambda at: 0.3 if at > 20 else 0.0,
+        lambda at: 0.01 * at,
+    ],
+    ids=["more and more", "from some time on", "a slow clock"],
+)
+def test_samples_that_are_held_back_are_found_late(extra: Callable[[float], float]) -> None:
+    assert latest(extra) > 0.24
