@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.text import Text
 
 from rig.channels import channel_unit
-from rig.commands.saying import width_of
+from rig.commands.saying import height_of, width_of
 from rig.monitor import words
 from rig.monitor.glyphs import Glyphs, glyphs
 from rig.monitor.paint import can_paint
@@ -57,8 +57,12 @@ def in_words(
     ascii_only: bool,
 ) -> str:
     """Return what was found as lines for a stream, in colour where that is a terminal."""
-    width = max(width_of(stream) or WIDTH, LEAST)
-    lines = drawn(plan, found, lacks, width, glyphs(ascii_only=ascii_only))
+    width, height = max(width_of(stream) or WIDTH, LEAST), height_of(stream)
+    signs = glyphs(ascii_only=ascii_only)
+    lines = drawn(plan, found, lacks, width, signs)
+    if 0 < height <= len(lines):
+        # What matters has gone off the top: the prompt takes a line too.
+        lines.append(_headline(lacks, width, signs))
     if stream is None or not can_paint(stream):
         return "\n".join(line.plain.rstrip() for line in lines)
     console = Console(force_terminal=True, highlight=False, markup=False, emoji=False)
@@ -103,17 +107,21 @@ def _top(plan: RigPlan, found: Survey, width: int, signs: Glyphs) -> list[Text]:
 
 def _verdict(lacks: tuple[Missing, ...], width: int, signs: Glyphs) -> list[Text]:
     """Return in colour whether all is there, then what is not, and what to try."""
-    mark = signs.marks[2 if lacks else 0]
-    said = f"{len(lacks)} MISSING OR IN DOUBT" if lacks else "ALL THERE"
-    line = fitted(Text(f" {mark} {said} {mark}"), width, signs)
-    line.stylize(_LACKING if lacks else _ALL_THERE)
-    lines = [line]
+    lines = [_headline(lacks, width, signs)]
     for one in lacks:
         what = f"{one.where}: {one.what}" if one.where else one.what
         lines += _indented("> ", what, "bold", width, signs)
         if one.remedy:
             lines += _indented("  try: ", one.remedy, "", width, signs)
     return lines
+
+
+def _headline(lacks: tuple[Missing, ...], width: int, signs: Glyphs) -> Text:
+    mark = signs.marks[2 if lacks else 0]
+    said = f"{len(lacks)} MISSING OR IN DOUBT" if lacks else "ALL THERE"
+    line = fitted(Text(f" {mark} {said} {mark}"), width, signs)
+    line.stylize(_LACKING if lacks else _ALL_THERE)
+    return line
 
 
 def _indented(head: str, text: str, style: str, width: int, signs: Glyphs) -> list[Text]:

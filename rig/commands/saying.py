@@ -70,6 +70,16 @@ def width_of(stream: TextIO | None) -> int:
         return 0
 
 
+def height_of(stream: TextIO | None) -> int:
+    """Return how many lines a stream's terminal has, 0 where it is no terminal."""
+    try:
+        if stream is None or not stream.isatty():
+            return 0
+        return os.get_terminal_size(stream.fileno()).lines
+    except (OSError, ValueError):
+        return 0
+
+
 def folded(text: str, stream: TextIO | None) -> str:
     """Return a text for a stream: on a terminal, long lines are broken between words.
 

@@ -10,6 +10,7 @@ import re
 import signal
 import subprocess
 import sys
+import termios
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -28,7 +29,7 @@ from rig.clock import SystemClock, VirtualClock
 from rig.commands.consent import consent
 from rig.commands.devices_json import look_object
 from rig.commands.files import load
-from rig.commands.found_devices import drawn
+from rig.commands.found_devices import drawn, in_words
 from rig.commands.main import main
 from rig.commands.rig_alone import load_rig_alone
 from rig.control.lock import lock_rig
@@ -138,6 +139,17 @@ def test_it_fits_into_the_terminal(found, width, signs):
 
 def test_a_terminal_of_the_usual_size_shows_all_of_it():
     assert len(text(GOOD, 80).splitlines()) <= 24
+
+
+@pytest.mark.parametrize(("rows", "told"), [(24, 2), (60, 1)])
+def test_a_verdict_that_has_gone_off_the_top_of_a_terminal_is_said_again_below(rows, told):
+    found = replace(SILENT, told=("the line of the frame was lost for a while",) * 9)
+    primary, secondary = os.openpty()
+    termios.tcsetwinsize(secondary, (rows, 80))
+    with os.fdopen(primary, "rb"), os.fdopen(secondary, "w", encoding="utf-8") as stream:
+        shown = in_words(PLAN, found, missing(found, PLAN), stream, ascii_only=False)
+    assert shown.count("3 MISSING OR IN DOUBT") == told
+    assert ("3 MISSING OR IN DOUBT" in shown.splitlines()[-1]) == (told == 2)
 
 
 def wired_plan():
