@@ -31,6 +31,8 @@ WRITE_WITHIN: Final = 0.05
 """Time [s] in which a line that is full must take more: the loop stands still meanwhile, and an
 order to close the valve waits behind it. A line that is sound takes all at once."""
 _ROUNDS: Final = 10
+END_WITHIN: Final = 1.0
+"""Time [s] that a line's thread is given to end."""
 
 _PARITY: Final = {
     "none": serial.PARITY_NONE,
@@ -122,7 +124,8 @@ class SerialLine:
             port = self._port
             if port is not None:
                 _quietly(port.cancel_read)
-            thread.join()
+            # One that hangs, in a driver of the system or in its owner, must not keep the program.
+            thread.join(END_WITHIN)
         with self._writing:
             port, self._port = self._port, None
         if port is not None:
@@ -205,6 +208,9 @@ class SerialLine:
         except DeviceError:
             return
         with self._writing:
+            if self._ending.is_set():
+                _quietly(port.close)
+                return
             self._port = port
         self._trouble = ""
         self._on_change(True)

@@ -280,6 +280,23 @@ def test_an_error_of_whoever_listens_ends_the_line_and_is_told(ends: Ends, heard
     line.close()
 
 
+def test_an_owner_that_hangs_keeps_nobody_from_closing_its_line(ends: Ends) -> None:
+    come, go_on = threading.Event(), threading.Event()
+
+    def hang(_data: bytes, _when: float) -> None:
+        come.set()
+        go_on.wait()
+
+    line = SerialLine(Port("hung", str(ends.path), 115200), SystemClock())
+    line.open(hang)
+    os.write(ends.master, b"x")
+    come.wait()
+    line.close()
+    assert [t.name for t in threading.enumerate() if t.name == "line hung"]
+    go_on.set()
+    until(lambda: not [t for t in threading.enumerate() if t.name == "line hung"])
+
+
 def test_an_error_in_taking_notice_of_a_lost_line_is_told_too(ends: Ends) -> None:
     def changed(_there: bool) -> None:
         raise ZeroDivisionError("nothing by nothing")
