@@ -134,7 +134,8 @@ def _indented(head: str, text: str, style: str, width: int, signs: Glyphs) -> li
 
 def _line(report: LineReport, width: int, signs: Glyphs) -> list[Text]:
     """Return who answers on a line, then how well."""
-    who, style = report.who or "nobody answers", "bold" if report.who else BAD
+    nobody = "is not understood" if report.bad else "nobody answers"
+    who, style = report.who or nobody, "bold" if report.who else BAD
     room = width - LABEL - cell_len(report.kind) - 2
     named = wrapped(signs.safe(who), max(room, 1))
     rows = [

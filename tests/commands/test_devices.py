@@ -124,6 +124,8 @@ def test_what_is_missing_comes_first_with_what_to_try():
     assert " > load: has no value" in lines
     assert " > midspan: reads 300 mm, its range is -5 to 50 mm" in lines
     assert "nobody answers" in text(SILENT)
+    wrong = replace(SILENT, lines=(replace(SILENT.lines[0], bad=3), SILENT.lines[1]))
+    assert "is not understood" in text(wrong)
     # What happened on a line whose trouble was said is not said once more.
     assert "did not come" not in text(SILENT)
 
