@@ -154,6 +154,7 @@ def test_without_a_post_that_stands_nothing_begins(plan):
     assert ended.path[0] == ("idle", "fault", "stopping")
 
 
+@pytest.mark.nights  # half a minute of tries, bit by bit; test_real_rig has a quicker one
 def test_a_controller_that_does_not_answer_any_more_is_the_fault_itself(plan):
     line = Line(early=20)
 
