@@ -91,12 +91,6 @@ class Terminal:
         """Whether a host has the port open as a serial line."""
         return self.plugged and not self._hung_up() and self._host() is not None
 
-    @property
-    def speed_matches(self) -> bool:
-        """Whether a host has the port open and reads what is sent, and the other way round."""
-        host = self._host() if self.plugged and not self._hung_up() else None
-        return host is not None and host.fits(self.framing)
-
     def send(self, data: bytes, at: float | None = None) -> None:
         """Send bytes of the device; what does not fit is lost, and nothing ever waits.
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Awaitable, Callable, Iterator
-from pathlib import Path
+from collections.abc import Awaitable, Callable
 from typing import Any
 
 import pytest
@@ -25,14 +24,7 @@ from tests.drivers.controllers import (
     scpi_box,
 )
 from tests.drivers.hand_clock import StandingClock
-from tests.drivers.text_peer import Peer, Piece, nobody
-
-
-@pytest.fixture
-def peer(tmp_path: Path) -> Iterator[Peer]:
-    device = Peer(tmp_path / "servo", nobody)
-    yield device
-    device.close()
+from tests.drivers.text_peer import Peer, Piece
 
 
 def asked(peer: Peer) -> list[str]:

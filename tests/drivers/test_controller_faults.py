@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Callable
 
 import pytest
 
@@ -20,15 +19,7 @@ from tests.drivers.controllers import (
     scpi_box,
 )
 from tests.drivers.text_links import HURRIED, PATIENT
-from tests.drivers.text_peer import Peer, Piece, nobody
-
-
-@pytest.fixture
-def peer(tmp_path: Path) -> Iterator[Peer]:
-    device = Peer(tmp_path / "servo", nobody)
-    yield device
-    device.close()
-
+from tests.drivers.text_peer import Peer, Piece
 
 # What the controller refuses. Numbers and words: SCPI-1999 volume 2, 21.8, from memory.
 

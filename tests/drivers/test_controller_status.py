@@ -7,7 +7,6 @@ import re
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -30,14 +29,6 @@ from tests.drivers.controllers import (
 from tests.drivers.hand_clock import StandingClock
 from tests.drivers.text_links import HURRIED
 from tests.drivers.text_peer import Peer, Piece, byte_by_byte, nobody, whole
-
-
-@pytest.fixture
-def peer(tmp_path: Path) -> Iterator[Peer]:
-    device = Peer(tmp_path / "servo", nobody)
-    yield device
-    device.close()
-
 
 # Status.
 

@@ -56,7 +56,6 @@ async def test_every_byte_passes_both_ways_where_the_host_is_set_like_the_device
         echo(terminal)
         there.write(ALL_BYTES)
         assert await there.read(256) == ALL_BYTES
-        assert terminal.speed_matches
         assert (terminal.received, terminal.sent, terminal.dropped) == (256, 256, 0)
 
 
@@ -76,11 +75,12 @@ async def test_both_hear_garbage_where_the_speed_differs(
     with plugged(framing) as terminal, host(terminal.path, baud, parity) as there:
         terminal.on_bytes = heard.append
         await heard_of(terminal)
-        assert not terminal.speed_matches
         there.write(b"STATus:RIG?\n")
         terminal.send(b"FORC,1,1234,NONE,NONE,HIGH,12.345000\n")
-        got = await there.read(1000, within=0.08)
+        got = await there.read(1, within=5.0)
+        got += await there.read(1000, within=0.08)
     # A line of text has come on neither side; how much garbage has is a matter of speeds.
+    assert got
     assert b"1234" not in got
     assert b"RIG" not in b"".join(heard)
 
