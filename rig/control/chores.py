@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Final
 
@@ -13,6 +14,7 @@ from rig.ports import Rig
 from rig.protocol.plan import Plan
 
 SLOW_EVERY: Final = 60.0  # [s] between records of the slow channels
+SLOW_AGAIN: Final = 5.0  # [s] after which one that has had no value yet is looked for again
 
 
 class Chores:
@@ -31,6 +33,7 @@ class Chores:
         self._water = water
         self._slow = any(c.slow for c in plan.rig.channels)
         self._slow_frame = 0
+        self._slow_begun: int | None = None  # frame of the first look
         self.slow_lost = False
         self.slow: Mapping[str, float] = {}
         self.wet_stage = False
@@ -51,7 +54,7 @@ class Chores:
         if self._slow and now >= self._slow_frame:
             self.slow = await self._read_slow()
             self._book.slow(self.slow)
-            self._slow_frame = now + self._stream.frames(SLOW_EVERY)
+            self._slow_frame = now + self._stream.frames(self._slow_again())
         due = self._water_due()
         if due is None or now < due:
             return ""
@@ -59,6 +62,18 @@ class Chores:
             return await self._water.act(now, self._book.counted)
         await self._water.off_again(now)
         return ""
+
+    def _slow_again(self) -> float:
+        """Return in how long [s] to look again: soon in the first minute, while some have no value.
+
+        An instrument may need seconds for its first answer; one that is dead is no reason to
+        fill the record.
+        """
+        if self._slow_begun is None:
+            self._slow_begun = self._stream.now
+        first_minute = self._stream.now - self._slow_begun < self._stream.frames(SLOW_EVERY)
+        missing = any(math.isnan(value) for value in self.slow.values())
+        return SLOW_AGAIN if first_minute and missing else SLOW_EVERY
 
     @property
     def _by_schedule(self) -> bool:

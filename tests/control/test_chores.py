@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import h5py
@@ -36,10 +37,10 @@ def _nothing_shown():
 
 
 class LostSlow:
-    """An acquisition whose slow channels do not come while they are `lost`."""
+    """An acquisition whose slow channels do not come while `lost`, are none while `warming`."""
 
     def __init__(self, acquisition):
-        self.acquisition, self.lost = acquisition, False
+        self.acquisition, self.lost, self.warming = acquisition, False, False
 
     def __getattr__(self, name):
         return getattr(self.acquisition, name)
@@ -47,7 +48,8 @@ class LostSlow:
     async def slow(self):
         if self.lost:
             raise DeviceError("logger: no answer within 1 s")
-        return await self.acquisition.slow()
+        values = await self.acquisition.slow()
+        return dict.fromkeys(values, math.nan) if self.warming else values
 
 
 class Watch:
@@ -108,6 +110,21 @@ async def test_slow_channels_that_do_not_come_are_nan_and_told_at_both_ends(plan
         (120.0, "sensor", "the slow channels do not come: logger: no answer within 1 s"),
         (300.0, "sensor", "the slow channels come again"),
     ]
+
+
+@pytest.mark.virtual
+async def test_a_channel_without_a_first_value_is_looked_for_sooner(plan_of, tmp_path):
+    watch = Watch(tmp_path, plan_of("overnight-wet-prism", rig={r"\Z": AIR}))
+    watch.samples.warming = True
+    await watch.to(12)
+    watch.samples.warming = False
+    await watch.to(80)
+    watch.samples.warming = True  # later on the pace is that of the record
+    await watch.to(200)
+    slow, _ = await watch.end()
+    np.testing.assert_allclose(slow["time"], [0, 5, 10, 15, 75, 135, 195])
+    without = np.isnan(slow["temperature_air"])
+    assert without.tolist() == [True, True, True, False, False, True, True]
 
 
 @pytest.mark.virtual
