@@ -197,6 +197,7 @@ async def test_a_silent_stream_is_waited_for_and_a_wait_can_be_given_up() -> Non
     sending.start()
     try:
         async with opened(device.path) as acquisition:
+            await until(lambda: acquisition.report()[0].good > 200)  # the info among them
             for _ in range(2):
                 with pytest.raises(TimeoutError):
                     async with asyncio.timeout(0.05):
