@@ -8,6 +8,7 @@ from typing import Final
 
 from drivers.controller_line import ControllerLine
 from drivers.controller_status import read_limit, read_status
+from drivers.doubt import LIMIT_TRIES, STATUS_TRIES, follows, same
 from drivers.templates import said
 from drivers.text import Reply
 from rig.channels import channel_unit, shown
@@ -45,6 +46,7 @@ class SerialActuator:
         self._status: Reply[ActuatorStatus] | None = None
         self._beaten = float("-inf")  # when the last heartbeat was written [s]
         self._written: dict[str, tuple[float, float]] = {}  # limits [SI]
+        self._seen = 0  # times the line had come back when the status was asked for last
         self._known = 0  # times the line had come back when the controller was looked at
 
     async def open(self) -> None:
@@ -170,13 +172,26 @@ class SerialActuator:
             self._written[name] = (low, high)
 
     async def read_limits(self) -> dict[str, tuple[float, float]]:
-        """Read the controller's own limits back by channel name [SI]."""
-        found = {}
-        for name, word in self._plan.limits.items():
-            read = partial(read_limit, scaling=self._scaling(name))
-            reply = await self._line.ask("read limit", read, sure=True, limit=word)
-            found[name] = reply.value
-        return found
+        """Read the controller's own limits back by channel name [SI].
+
+        One that is not what was written is read again, until two readings agree: a digit may have
+        been lost on the line. Raises DeviceError where they go on to differ.
+        """
+        return {name: await self._read_limit(name) for name in self._plan.limits}
+
+    async def _read_limit(self, name: str) -> tuple[float, float]:
+        read = partial(read_limit, scaling=self._scaling(name))
+        word, step = self._plan.limits[name], self._step(name)
+        believed = self._written.get(name)
+        for _ in range(LIMIT_TRIES):
+            found = (await self._line.ask("read limit", read, sure=True, limit=word)).value
+            if believed is not None and same(found, believed, step):
+                return found
+            believed = found
+        raise DeviceError(
+            f"the controller says something else each time about its limit on {name}; look at its "
+            "line"
+        )
 
     async def stop_at(self, count: int | None) -> None:
         """Stop cycling by itself at a count; None takes it away."""
@@ -209,12 +224,28 @@ class SerialActuator:
         # First, so that an order from another thread meanwhile makes the answer an old one.
         line.stale = False
         try:
-            reply = await line.ask("status", partial(read_status, plan=self._plan))
+            self._status = await self._likely_status(known)
         except BaseException:
             line.stale = True
             raise
-        self._status = reply
-        return reply.value
+        return self._status.value
+
+    async def _likely_status(self, before: Reply[ActuatorStatus] | None) -> Reply[ActuatorStatus]:
+        """Ask until a status follows from the one before, or from the last doubtful one."""
+        read = partial(read_status, plan=self._plan)
+        earlier = [before] if before is not None and self._line.returned == self._seen else []
+        for _ in range(STATUS_TRIES):
+            reply = await self._line.ask("status", read)
+            if not earlier or any(self._follows(one, reply) for one in earlier):
+                break
+            earlier = [*earlier[:1], reply]
+        else:
+            raise DeviceError(
+                "the controller's counter and stroke contradict each other from one answer to the "
+                "next; look at its line"
+            )
+        self._seen = self._line.returned
+        return reply
 
     def _shut(self) -> None:
         self._line.stale = True
@@ -246,14 +277,20 @@ class SerialActuator:
         await self._line.identify()
         own = await self.read_limits() if self._written else {}
         for name, wanted in self._written.items():
-            step = abs(self._scaling(name).factor) * 10.0**-self._plan.decimals
-            if any(abs(a - b) > step for a, b in zip(own[name], wanted, strict=True)):
+            if not same(own[name], wanted, self._step(name)):
                 raise DeviceError(
                     f"since its line is back the controller's limit on {name} is "
                     f"{shown(name, *own[name])}, not {shown(name, *wanted)} as written; nothing "
                     "was moved; see that it was not switched off, and start anew"
                 )
         self._known = returned
+
+    def _follows(self, before: Reply[ActuatorStatus], reply: Reply[ActuatorStatus]) -> bool:
+        return follows(before.value, reply.value, reply.came - before.asked, self._range)
+
+    def _step(self, name: str) -> float:
+        """Return the step [SI] to which a limit is written."""
+        return abs(self._scaling(name).factor) * 10.0**-self._plan.decimals
 
     def _scaling(self, channel: str) -> Scaling:
         return self._plan.units[_LIMITED[channel_unit(channel) or ""]]

@@ -203,14 +203,14 @@ async def test_a_status_is_asked_for_anew_when_it_is_old_or_something_was_comman
         await actuator.status()
         assert questions() == 2
         await actuator.hold()
-        box.status = "STR,0,1234,NONE,NONE,HIGH,1"
+        box.status = "STR,0,1234,NONE,NONE,HIGH,12.1"
         assert (await actuator.status()).mode == "stroke"
         assert questions() == 3
         await actuator.heartbeat()
         await actuator.status()
         assert questions() == 3
         assert actuator.shut_now()
-        box.status = "OFF,0,1234,NONE,NONE,HIGH,1"
+        box.status = "OFF,0,1234,NONE,NONE,HIGH,12.1"
         assert (await actuator.status()).mode == "off"
         assert questions() == 4
 
