@@ -38,7 +38,7 @@ PROTOCOL = PACKAGED / "first-night.toml"
 RATE = 200.0
 WORK = 2.0
 """Seconds in which devices are asked and told while accidents happen."""
-AGAIN = 12.0
+AGAIN = 25.0
 """Seconds in which all must be well again where the rig file lets a line come back."""
 
 MESSAGES = {"servo": (8, 60), "samples": (260, 560), "bus": (24, 90), "thermometer": (2, 8)}
