@@ -36,6 +36,8 @@ FAR = (-20e3, 250e3)
 REPEATS = int(os.environ.get("NIGHTRIG_REPEATS", "20"))
 SPEEDS = {"10 mm/s": 0.010, "100 mm/s": 0.100}
 """The speed of a rig whose controller has no limits (practice), and that of the actuator."""
+PATIENCE = 20.0
+"""Longest time [s] for a motion: a specimen that broke never reaches the limit."""
 BACK, DEEPEST = 0.0, 0.030
 """Strokes [m] out of contact, and far beyond it."""
 
@@ -115,8 +117,9 @@ async def _accident(rig: Rig, truth: Path, speed: float) -> tuple[float, float]:
 
 
 async def _until(rig: Rig, true: Callable[[ActuatorStatus], bool]) -> None:
-    while not true(await rig.actuator.status()):  # noqa: ASYNC110 - only the device knows
-        await asyncio.sleep(0.02)
+    async with asyncio.timeout(PATIENCE):
+        while not true(await rig.actuator.status()):  # noqa: ASYNC110 - only the device knows
+            await asyncio.sleep(0.02)
 
 
 def _lines(truth: Path) -> list[dict[str, Any]]:
