@@ -21,7 +21,7 @@ from tests.wire.live import WireNight, a_wire_night
 pytestmark = [pytest.mark.nights, pytest.mark.xdist_group("wire"), pytest.mark.timeout(240)]
 
 UNDER_WAY = 0.03
-"""The longest question at 19200 baud, the silence behind it, a late wake-up of the emulation [s]."""
+"""The longest question at 19200 baud, the silence behind it, a late wake-up of a process [s]."""
 WATCHDOG = 0.5
 """The emulated controller's watchdog, and that of the water station [s]."""
 
