@@ -37,9 +37,9 @@ REPEATS = int(os.environ.get("NIGHTRIG_REPEATS", "20"))
 SPEEDS = {"10 mm/s": 0.010, "100 mm/s": 0.100}
 """The speed of a rig whose controller has no limits (practice), and that of the actuator."""
 PATIENCE = 20.0
-"""Longest time [s] for a motion: a specimen that broke never reaches the limit."""
-BACK, DEEPEST = 0.0, 0.030
-"""Strokes [m] out of contact, and far beyond it."""
+"""Longest time [s] for a motion: a rod that meets nothing never reaches the limit."""
+BACK, DEEPEST = 0.0, 0.055
+"""Strokes [m] out of contact, and far beyond it: each closed valve leaves contact deeper."""
 
 
 @contextmanager
