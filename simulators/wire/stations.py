@@ -42,7 +42,10 @@ CABINET: Final = 2
 Slow = Callable[[], Awaitable[Mapping[str, float]]]
 """Gives the slow channels of the rig [SI] by name."""
 Tell = Callable[[str, str], None]
-"""Called with what has changed and how: "pump output", "horn output", "watchdog of ..."."""
+"""Called with what has changed and how: "pump output", "horn output", "watchdog of ...".
+
+Before a watchdog lets go comes "last request to ..." with the second of the clock.
+"""
 
 _L_PER_MIN: Final = 6e4
 _LITRES: Final = 1e3
@@ -67,6 +70,11 @@ class Watchdog:
     def milliseconds(self) -> int:
         """How long it waits [ms]."""
         return self._milliseconds
+
+    @property
+    def heard_at(self) -> float:
+        """When it began to wait [s of the clock]."""
+        return self._heard
 
     def heard(self) -> None:
         """Begin to wait anew."""
@@ -132,6 +140,7 @@ class _Station:
     async def _let_go(self) -> None:
         if not self._on:
             return
+        self._tell(f"last request to {self.identity[1]}", f"{self._watchdog.heard_at:.6f}")
         self._tell(f"watchdog of {self.identity[1]}", "let go")
         with contextlib.suppress(DeviceError):  # an output that is lost is off, or nobody's
             await self.set_bit(0, on=False)

@@ -255,13 +255,13 @@ async def _slow(case: Case, rig: Rig, _setup: SimulationSetup, end: float) -> No
 
 
 async def _well_again(case: Case, rig: Rig) -> None:
-    """Wait until everything answers; where a line shall not come back, until it says so."""
+    """Wait until everything answers; a line that was pulled and shall not come back need not."""
     asked: dict[str, Callable[[], Awaitable[Any]]] = {
         "servo": rig.actuator.status,
         "bus": rig.inputs.read,
     }
     for port, ask in asked.items():
-        if not await _answers(ask) and (case.reopen or not _pulled(case.script, port)):
+        if (case.reopen or not _pulled(case.script, port)) and not await _answers(ask):
             case.wrong.append(f"{port} does not answer any more")
     for name, port in (("temperature_air", "thermometer"), ("temperature_water", "bus")):
 
@@ -269,7 +269,7 @@ async def _well_again(case: Case, rig: Rig) -> None:
             if math.isnan((await rig.acquisition.slow())[name]):
                 raise DeviceError(f"no {name}")
 
-        if not await _answers(ask) and (case.reopen or not _pulled(case.script, port)):
+        if (case.reopen or not _pulled(case.script, port)) and not await _answers(ask):
             case.wrong.append(f"{name} does not come any more")
 
 

@@ -199,14 +199,18 @@ async def test_a_station_that_is_not_asked_any_more_lets_go_of_its_output(addres
         await bus.ask(address, "05 00 00 FF 00")
         for _ in range(5):
             await bus.clock.sleep(0.39)
+            asked = bus.clock.now()
             assert await bus.ask(address, "01 00 00 00 01") == "01 01 01"
         other = CABINET if address == WATER else WATER
         for _ in range(3):  # that another one is asked is no comfort to it
             await bus.ask(other, "01 00 00 00 01")
         assert bus.told == [(f"{output} output", "on")]
         await bus.clock.sleep(0.11)
-        assert bus.told[1][0].startswith("watchdog of emulated")
-        assert bus.told[1:] == [(bus.told[1][0], "let go"), (f"{output} output", "off")]
+        last, watchdog, off = bus.told[1:]
+        assert last[0].startswith("last request to emulated")
+        assert float(last[1]) == pytest.approx(asked)
+        assert watchdog == (last[0].replace("last request to", "watchdog of"), "let go")
+        assert off == (f"{output} output", "off")
         assert await bus.ask(address, "01 00 00 00 01") == "01 01 00"
         await bus.ask(address, "05 00 00 FF 00")  # and it obeys again
         assert await bus.ask(address, "01 00 00 00 01") == "01 01 01"
