@@ -25,6 +25,8 @@ CHANNEL_UNITS: Final[dict[str, str]] = {
     "level": "m",
     "tank": "m3",
     "pressure": "Pa",
+    "acceleration": "m/s2",
+    "insulation_": "Ohm",
     "deflection": "m",
 }
 """SI unit of each channel name; a name that ends in `_` stands for a numbered family."""
@@ -49,6 +51,8 @@ SHOWN: Final[dict[str, tuple[str, float, float]]] = {
     "K": ("°C", 1.0, -273.15),
     "Hz": ("Hz", 1.0, 0.0),
     "1": ("µm/m", 1e6, 0.0),
+    "m/s2": ("m/s²", 1.0, 0.0),
+    "Ohm": ("MΩ", 1e-6, 0.0),
 }
 """What people are shown an SI unit in: their unit, factor, and what is added."""
 

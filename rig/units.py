@@ -18,6 +18,7 @@ _INCH: Final = 0.0254
 _FOOT: Final = 0.3048
 _LBF: Final = 4.4482216152605
 _LB: Final = 0.45359237
+_GRAVITY: Final = 9.80665
 _GALLON: Final = 231 * _INCH**3
 
 UNITS: Final[dict[str, dict[str, float]]] = {
@@ -82,6 +83,9 @@ UNITS: Final[dict[str, dict[str, float]]] = {
     "cycles": {"cycles": 1.0, "cycle": 1.0},
     "fraction": {"%": 1e-2},
     "strain": {"um/m": 1e-6, "mm/m": 1e-3},
+    "mass": {"kg": 1.0, "t": 1e3, "lb": _LB},
+    "acceleration": {"m/s2": 1.0, "mm/s2": 1e-3, "g": _GRAVITY, "ft/s2": _FOOT},
+    "resistance": {"Ohm": 1.0, "kOhm": 1e3, "MOhm": 1e6, "GOhm": 1e9},
 }
 """Factor to SI of every unit, by dimension. Strain and fraction are pure numbers."""
 
@@ -105,6 +109,9 @@ _EXAMPLES: Final[dict[str, str]] = {
     "cycles": 'a number of cycles such as "1000 cycles"',
     "fraction": 'a percentage such as "70 %"',
     "strain": 'a strain such as "100 um/m"',
+    "mass": 'a mass such as "120 kg"',
+    "acceleration": 'an acceleration such as "2 m/s2"',
+    "resistance": 'a resistance such as "100 MOhm"',
 }
 
 _DIMENSIONS: Final[dict[str, str]] = {

@@ -26,6 +26,7 @@ LAYERS: Final = {
     "rig.protocol.plan": 0,
     "rig.protocol.beam": 0,
     "rig.protocol.wire": 0,
+    "rig.protocol.trust": 0,
     "rig.protocol": 1,
     "rig.acquire": 1,
     "rig.guards": 1,

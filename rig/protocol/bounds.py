@@ -20,6 +20,8 @@ _DIMENSIONS: Final = {
     "m3/s": "flow",
     "m3": "volume",
     "Pa": "stress",
+    "m/s2": "acceleration",
+    "Ohm": "resistance",
 }
 
 
@@ -31,9 +33,11 @@ _PAIRS: Final = {
     "flow": '["0 L/min", "3 L/min"]',
     "volume": '["50 L", "1000 L"]',
     "stress": '["0 bar", "280 bar"]',
+    "acceleration": '["-20 m/s2", "20 m/s2"]',
+    "resistance": '["0 MOhm", "5000 MOhm"]',
 }
 
-_WRITTEN: Final = {"°C": "degC", "µm/m": "um/m"}
+_WRITTEN: Final = {"°C": "degC", "µm/m": "um/m", "m/s²": "m/s2", "MΩ": "MOhm"}
 """Units that are shown in signs which a file need not hold."""
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from rig.channels import Channel
 from rig.protocol.beam import Specimen
+from rig.protocol.trust import Accuracy, Trust
 
 if TYPE_CHECKING:
     # Only rigs with lines have one: reading the file of another rig starts without it.
@@ -305,10 +306,11 @@ class ActuatorPlan:
 
 @dataclass(frozen=True, slots=True)
 class PumpPlan:
-    """The spray pump: nominal flow [m3/s], tank [m3]."""
+    """The spray pump: nominal flow [m3/s], tank [m3], what fills it meanwhile [m3/s]."""
 
     flow: float
     tank: float
+    make_up: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,7 +327,7 @@ class RigPlan:
 
     `local_input` is what a person at the rig operates to allow motion: "button", "key", or ""
     where there is none. `wire` is what the serial drivers know of ports and devices, `settings`
-    what the rig file says to a driver from elsewhere.
+    what the rig file says to a driver from elsewhere. `trust` holds calibrations and proofs.
     """
 
     name: str
@@ -341,6 +343,7 @@ class RigPlan:
     local_input: str = ""
     wire: Wire | None = None
     settings: Mapping[str, str | float | bool] = field(default_factory=dict)
+    trust: Trust = field(default_factory=Trust)
 
     @property
     def sampled(self) -> tuple[Channel, ...]:
@@ -374,6 +377,7 @@ class Plan:
     pauses: Pauses = field(default_factory=Pauses)
     attendance: Attendance | None = None
     hours: Hours = field(default_factory=Hours)
+    accuracy: Accuracy = field(default_factory=Accuracy)
 
     @property
     def cyclic(self) -> Cyclic | None:
