@@ -8,9 +8,11 @@ from typing import Any, Final
 
 from rig.channels import CHANNEL_UNITS, Channel, channel_unit
 from rig.protocol.bounds import bounds, channel_dimension, difference_dimension
+from rig.protocol.calibration_tables import CalibrationTable, build_calibration
 from rig.protocol.document import Document, meant
 from rig.protocol.fields import UNREAD, Name, Table
 from rig.protocol.position import Path
+from rig.protocol.trust import Calibration
 from rig.units import UnitError, parse, shown
 
 CHANNEL_NAMES: Final = tuple(
@@ -29,6 +31,7 @@ class ChannelTable(Table):
     noise: Any = None
     range: Any
     slow: bool = False
+    calibration: CalibrationTable | None = None
 
 
 def build_channels(
@@ -54,6 +57,24 @@ def build_channels(
                     f'add [[channel]] with name = "{needed}"',
                 )
     return tuple(channel for channel in channels if channel)
+
+
+def build_calibrations(
+    document: Document,
+    tables: Sequence[ChannelTable | None],
+    channels: Sequence[Channel],
+) -> dict[str, Calibration]:
+    """Return how the channels were calibrated, by name; problems are noted in the document."""
+    known = {channel.name: channel for channel in channels}
+    found = {}
+    for index, table in enumerate(tables):
+        if table is None or table.calibration is None or table.name not in known:
+            continue
+        path = ("channel", index, "calibration")
+        made = build_calibration(document, path, table.calibration, known[table.name])
+        if made:
+            found[table.name] = made
+    return found
 
 
 def _channel(document: Document, path: Path, table: ChannelTable) -> Channel | None:

@@ -33,6 +33,7 @@ from rig.protocol.rig_file import SIMULATED, Objection, build_rig, speaks_of_lin
 from rig.protocol.series import Series
 from rig.protocol.series_file import build_series
 from rig.protocol.specimen_file import build_specimen
+from rig.protocol.trust import Accuracy
 from rig.protocol.validation import validate
 from rig.units import shown
 
@@ -162,6 +163,7 @@ class _Reading:
             pauses=build_pauses(file.pauses),
             attendance=draft.attendance,
             hours=hours,
+            accuracy=Accuracy(file.accuracy.load, file.accuracy.deflection),
         )
 
     def _draft(self, file: ProtocolFile, rig: RigPlan | None, loading: Loading | None) -> Draft:

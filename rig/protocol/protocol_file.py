@@ -218,6 +218,13 @@ class FullRateTable(Table):
     after_stop: Annotated[float, quantity("time", 0.0, 3600.0, "s")] = 10.0
 
 
+class AccuracyTable(Table):
+    """`[accuracy]`: errors that are accepted, as fractions of the range of a cycle."""
+
+    load: Annotated[float, quantity("fraction", 1e-4, 0.2, "%")] = 0.01
+    deflection: Annotated[float, quantity("fraction", 1e-4, 0.2, "%")] = 0.01
+
+
 class ProtocolFile(Table):
     """A whole protocol; what a section may say beside another is checked after this."""
 
@@ -239,3 +246,4 @@ class ProtocolFile(Table):
     pauses: PausesTable | None = None
     attendance: AttendanceTable | None = None
     hours: HoursTable | None = None
+    accuracy: AccuracyTable = Field(default_factory=AccuracyTable)

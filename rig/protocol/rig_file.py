@@ -11,7 +11,7 @@ from pydantic import BeforeValidator, Field
 
 from rig.channels import Channel
 from rig.protocol.bounds import table_of_bounds
-from rig.protocol.channel_tables import ChannelTable, build_channels
+from rig.protocol.channel_tables import ChannelTable, build_calibrations, build_channels
 from rig.protocol.document import Document, meant
 from rig.protocol.fields import (
     UNREAD,
@@ -31,6 +31,17 @@ from rig.protocol.fields import (
     refuse,
 )
 from rig.protocol.plan import ActuatorPlan, Bounds, PumpPlan, RigPlan, WarningSignal
+from rig.protocol.trust import Trust
+from rig.protocol.trust_tables import (
+    FrameTable,
+    ProofTable,
+    SupplyTable,
+    VerificationTable,
+    build_frame,
+    build_proof,
+    build_supply,
+    build_verification,
+)
 from rig.protocol.validation import validate
 from rig.units import shown
 
@@ -85,6 +96,7 @@ class PumpTable(Table):
 
     flow: Flow
     tank: Volume
+    make_up: Annotated[float, quantity("flow", 0.0, 0.01, "L/min")] = 0.0
 
 
 class WarningTable(Table):
@@ -126,6 +138,10 @@ class RigTables(Table):
     limits: dict[str, Any] = Field(default_factory=dict)
     stops: dict[str, Any] = Field(default_factory=dict)
     simulation: SimulationTable = Field(default_factory=SimulationTable)
+    frame: FrameTable | None = None
+    supply: SupplyTable | None = None
+    dynamic_verification: VerificationTable | None = None
+    proof_of_stopping: ProofTable | None = None
 
 
 class RigFile(RigTables):
@@ -172,18 +188,26 @@ def rig_of(document: Document, file: RigTables, channels: Sequence[ChannelTable 
     signal = file.warning_signal
     _warn_people(document, file)
     measured = build_channels(document, channels)
+    actuator = _actuator(document, file.actuator)
     return RigPlan(
         name=file.name,
         driver=file.driver,
         rate=file.rate,
         channels=measured,
-        actuator=_actuator(document, file.actuator),
+        actuator=actuator,
         pump=_pump(document, file.pump),
         limits=_limits(document, file, measured),
         stops=_stops(document, file.stops),
         simulation=file.simulation.model_dump(),
         warning=WarningSignal(signal.kind, signal.before) if signal else None,
         local_input=file.local_input or "",
+        trust=Trust(
+            calibrations=build_calibrations(document, channels, measured),
+            frame=build_frame(document, file.frame, actuator),
+            supply=build_supply(document, file.supply),
+            verified=build_verification(document, file.dynamic_verification, actuator),
+            proven=build_proof(document, file.proof_of_stopping),
+        ),
     )
 
 
@@ -200,7 +224,7 @@ def _actuator(document: Document, table: ActuatorTable | None) -> ActuatorPlan:
 
 def _pump(document: Document, table: PumpTable | None) -> PumpPlan | None:
     if table is not None:
-        return PumpPlan(table.flow, table.tank)
+        return PumpPlan(table.flow, table.tank, table.make_up)
     return PumpPlan(math.inf, math.inf) if "pump" in document.unread else None
 
 
