@@ -120,7 +120,10 @@ _DIMENSIONS: Final[dict[str, str]] = {
 _NUMBER: Final = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _TWO_READINGS: Final = re.compile(r"\s*[+-]?[1-9][0-9]{0,2}\.[0-9]{3}\s*[a-z]*\s*")
 """A count with three digits behind one point: parts of one, or thousands set apart."""
-_SIGNS: Final = str.maketrans({"µ": "u", "μ": "u", "²": "2", "³": "3", "°": "deg"})
+SIGNS: Final = str.maketrans(
+    {"µ": "u", "μ": "u", "²": "2", "³": "3", "°": "deg", "Ω": "Ohm", "\N{OHM SIGN}": "Ohm"}
+)
+"""Signs in units as people write them, and as units are spelt here."""
 
 
 class UnitError(ValueError):
@@ -172,7 +175,7 @@ def parse_unit(text: object, dimension: str) -> tuple[float, float]:
     remedy = f"give one of {', '.join(known)}"
     if not isinstance(text, str):
         raise UnitError(f"{shown(text)} is no unit", remedy)
-    unit = text.strip().translate(_SIGNS)
+    unit = text.strip().translate(SIGNS)
     if unit in known:
         return known[unit], _OFFSETS.get(unit, 0.0) if dimension == "temperature" else 0.0
     other = _DIMENSIONS.get(unit)
@@ -201,7 +204,7 @@ def _split(text: str, wanted: str) -> tuple[float, str]:
     match = _NUMBER.match(stripped)
     if match is None:
         raise UnitError(f"{quoted} is not a number with a unit", wanted)
-    unit = stripped[match.end() :].strip().translate(_SIGNS)
+    unit = stripped[match.end() :].strip().translate(SIGNS)
     if not unit:
         raise UnitError(f"{quoted} has no unit", wanted)
     return float(match[0]), unit

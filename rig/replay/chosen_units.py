@@ -16,8 +16,7 @@ import numpy as np
 
 from rig.errors import InputError
 from rig.replay.cells import Values
-from rig.replay.headings import SIGNS
-from rig.units import UNITS, parse, shown
+from rig.units import SIGNS, UNITS, parse, shown
 
 _DIMENSIONS: Final = {
     "N": "force",
@@ -28,6 +27,8 @@ _DIMENSIONS: Final = {
     "K": "temperature",
     "m3/s": "flow",
     "m3": "volume",
+    "m/s2": "acceleration",
+    "Ohm": "resistance",
 }
 """Dimension of each SI unit that another unit can take the place of."""
 _STRAIN: Final = "strain_"

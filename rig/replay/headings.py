@@ -11,7 +11,7 @@ from typing import Final, Literal
 from rig.channels import CHANNEL_UNITS, channel_unit
 from rig.errors import Problem
 from rig.protocol.bounds import channel_dimension
-from rig.units import UNITS, UnitError, parse, shown
+from rig.units import SIGNS, UNITS, UnitError, parse, shown
 
 Kind = Literal["samples", "cycles"]
 
@@ -20,8 +20,6 @@ COUNT: Final = "number"
 NET: Final = "deflection"
 """Net deflection, which is computed where mid-span is measured."""
 _HEADING: Final = re.compile(r"\s*(?P<name>[^\[\]]*?)\s*(?:\[\s*(?P<unit>[^\[\]]*?)\s*\])?\s*")
-SIGNS: Final = str.maketrans({"µ": "u", "μ": "u", "²": "2", "³": "3", "°": "deg"})
-"""Signs in units as people write them, and as units are spelt here."""
 _OF_CYCLES: Final[dict[str, str]] = {
     "number": "count",
     "stiffness": "stiffness",
@@ -42,6 +40,8 @@ _EXAMPLES: Final = {
     "flow": '"[L/min]"',
     "volume": '"[L]"',
     "stress": '"[bar]"',
+    "acceleration": '"[m/s2]"',
+    "resistance": '"[MOhm]"',
     "frequency": '"[Hz]"',
     "stiffness": '"[kN/mm]"',
     "energy": '"[J]"',
