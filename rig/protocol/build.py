@@ -28,6 +28,7 @@ from rig.protocol.plan import (
 )
 from rig.protocol.position import Path
 from rig.protocol.protocol_file import (
+    AccuracyTable,
     ApproachTable,
     BaselineTable,
     CyclicTable,
@@ -41,6 +42,7 @@ from rig.protocol.protocol_file import (
     StageTable,
     StaticTable,
 )
+from rig.protocol.trust import Accuracy
 from rig.units import shown
 
 
@@ -246,3 +248,8 @@ def build_full_rate(table: FullRateTable | None) -> FullRate:
     return FullRate(
         table.first, table.per_decade, table.cycles, table.before_stop, table.after_stop
     )
+
+
+def build_accuracy(table: AccuracyTable | None) -> Accuracy:
+    """Return the errors that are accepted."""
+    return Accuracy(table.load, table.deflection) if table else Accuracy()

@@ -13,6 +13,7 @@ from typing import TypeVar
 from rig.errors import InputError
 from rig.protocol.beam import Specimen
 from rig.protocol.build import (
+    build_accuracy,
     build_baseline,
     build_failure,
     build_full_rate,
@@ -33,7 +34,6 @@ from rig.protocol.rig_file import SIMULATED, Objection, build_rig, speaks_of_lin
 from rig.protocol.series import Series
 from rig.protocol.series_file import build_series
 from rig.protocol.specimen_file import build_specimen
-from rig.protocol.trust import Accuracy
 from rig.protocol.validation import validate
 from rig.units import shown
 
@@ -163,7 +163,7 @@ class _Reading:
             pauses=build_pauses(file.pauses),
             attendance=draft.attendance,
             hours=hours,
-            accuracy=Accuracy(file.accuracy.load, file.accuracy.deflection),
+            accuracy=build_accuracy(file.accuracy),
         )
 
     def _draft(self, file: ProtocolFile, rig: RigPlan | None, loading: Loading | None) -> Draft:

@@ -246,4 +246,4 @@ class ProtocolFile(Table):
     pauses: PausesTable | None = None
     attendance: AttendanceTable | None = None
     hours: HoursTable | None = None
-    accuracy: AccuracyTable = Field(default_factory=AccuracyTable)
+    accuracy: AccuracyTable | None = None
