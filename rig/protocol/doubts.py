@@ -34,6 +34,7 @@ STOPS: Final = "stops"
 SLOW_ENOUGH: Final = 1.0
 """Frequency [Hz] up to which a rig without a moving mass needs no verification in motion."""
 _LONGEST_DAYS: Final = 36500
+_ROUNDING: Final = 1e-9
 LARGEST_DIFFERENCE: Final = 0.01
 """Difference in motion, as a fraction of the range, above which loads are in doubt."""
 
@@ -108,7 +109,7 @@ def _of_ranges(plan: Plan) -> Iterator[Doubt]:
         low, high = made.used
         if made.points:
             low, high = max(low, made.points[0][0]), min(high, made.points[-1][0])
-        if needed[0] < low or needed[1] > high:
+        if needed[0] < low * (1 - _ROUNDING) or needed[1] > high * (1 + _ROUNDING):
             yield Doubt(RANGE, _beyond(channel, (low, high), needed))
 
 

@@ -203,7 +203,7 @@ def rig_of(document: Document, file: RigTables, channels: Sequence[ChannelTable 
         local_input=file.local_input or "",
         trust=Trust(
             calibrations=build_calibrations(document, channels, measured),
-            frame=build_frame(document, file.frame, actuator),
+            frame=build_frame(document, file.frame, actuator, measured),
             supply=build_supply(document, file.supply),
             verified=build_verification(document, file.dynamic_verification, actuator),
             proven=build_proof(document, file.proof_of_stopping),

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, Field
 
+from rig.channels import Channel
 from rig.protocol.calibration_tables import Day
 from rig.protocol.document import Document
 from rig.protocol.fields import (
@@ -26,6 +28,8 @@ from rig.protocol.trust import DynamicVerification, Frame, ProofOfStopping, Prov
 from rig.units import shown
 
 _A_DAY: Final = 86400.0
+_ACCELERATION: Final = ("stroke", "acceleration")
+"""Channels that tell how the moving mass accelerates."""
 
 
 def _whole_days(seconds: float) -> int:
@@ -91,7 +95,12 @@ class ProofTable(Table):
     rows: list[ProvenTable | None] = Field(min_length=1, max_length=200)
 
 
-def build_frame(document: Document, table: FrameTable | None, actuator: ActuatorPlan) -> Frame:
+def build_frame(
+    document: Document,
+    table: FrameTable | None,
+    actuator: ActuatorPlan,
+    channels: Sequence[Channel],
+) -> Frame:
     """Return what hangs between load cell and specimen."""
     path: Path = ("frame",)
     if table is None:
@@ -106,6 +115,14 @@ def build_frame(document: Document, table: FrameTable | None, actuator: Actuator
             (*path, "dead_load"),
             f"{document.written((*path, 'dead_load'))} is beyond the actuator's load",
             "give the weight of what rests on the specimen below the load cell",
+        )
+    tells = any(c.name in _ACCELERATION and not c.slow for c in channels)
+    if table.moving_mass > 0 and not tells and "channel" not in document.unread:
+        document.warn(
+            (*path, "moving_mass"),
+            f"no sampled channel {' or '.join(map(shown, _ACCELERATION))} tells how it "
+            "accelerates: the load is not corrected for it",
+            'add [[channel]] with name = "stroke"',
         )
     return Frame(table.moving_mass, table.cell, table.dead_load, table.zeroed)
 
