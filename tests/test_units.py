@@ -214,3 +214,5 @@ def test_what_is_no_unit_of_its_kind_is_answered_with_those_that_are(text, dimen
 def test_signs_stand_for_the_letters_of_a_unit():
     assert parse_unit("µm", "length") == (1e-6, 0.0)
     assert parse_unit("°C", "temperature") == (1.0, 273.15)
+    assert parse("100 MΩ", "resistance") == parse("100 M\N{OHM SIGN}", "resistance") == 1e8
+    assert parse("2 m/s²", "acceleration") == 2.0

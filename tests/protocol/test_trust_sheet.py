@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rig.errors import InputError, Problem
 from rig.protocol import calibration_tables, trust_tables
@@ -144,3 +146,26 @@ def test_slips_in_several_tables_come_together():
         "supply.others",
         "proof_of_stopping.rows[2].repeats",
     }
+
+
+# Whatever TOML can hold in the place of any value.
+
+WORDS = [
+    *("nan", "inf", "-1", "0", "1e400", "true", "[]", "{}", '""', '"\\u001b[2J"', "[[], []]"),
+    *("2026-03-14", "2026-03-14T10:00:00Z", "10:00:00", '"0 kN"', '"nan kN"', '"1e999 kN"'),
+    *('["0 kN", "1 kN"]', '[["0 kN", 1], [2026-01-01, "1 kN"]]', '["1 K", "2 K"]', "{ date = 1 }"),
+    *('[{ cause = "a", time = "1 s" }]', '[1, "2", {}]', '"90 d"', '"kg"', '"9999-12-31"'),
+]
+
+
+@given(data=st.data())
+def test_any_value_in_any_place_is_read_or_refused_in_one_line_each(data):
+    text = TRUSTED
+    places = [m for m in PAIRS if data.draw(st.booleans(), label=m[0])][:4]
+    for match in sorted(places, key=lambda m: -m.start()):
+        word = data.draw(st.sampled_from(WORDS))
+        text = text[: match.start(2)] + word + text[match.end(2) :]
+    for problem in refused(text):
+        assert str(problem).isprintable()
+        assert 0 < problem.line <= text.count("\n") + 1
+        assert problem.remedy

@@ -256,7 +256,7 @@ def test_a_slip_is_one_line_and_writes_nothing(run, tmp_path, capsys, words, sai
 
 
 def test_units_are_known_by_the_signs_that_people_write():
-    assert chosen_units("kN,µm,°C") == chosen_units("kN,um,degC")
+    assert chosen_units("kN,µm,°C,MΩ") == chosen_units("kN,um,degC,MOhm")
 
 
 def test_what_is_no_run_is_named(tmp_path, capsys):

@@ -103,6 +103,11 @@ def test_stiffness_is_written_in_the_units_of_force_and_length():
     assert written_in("1", "wet", chosen_units("um/m")).unit == "1"
 
 
+def test_accelerations_and_insulations_are_written_in_units_of_their_own():
+    assert written_in("m/s2", "acceleration_max", chosen_units("g")).factor == 9.80665
+    assert written_in("Ohm", "insulation_2", chosen_units("MOhm")).factor == 1e6
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

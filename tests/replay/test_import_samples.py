@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from rig.channels import CHANNEL_UNITS, SHOWN
 from rig.errors import InputError
 from rig.record import read_journal, read_run, trouble_in_run_file
+from rig.replay.headings import Refused, column_of
 from rig.samples import Flag
 from tests.replay.tables import (
     HEADING,
@@ -307,3 +309,17 @@ def test_too_few_samples_a_cycle_are_told(tmp_path):
     table = np.column_stack((time, load, load / 30))
     found = imported(write(tmp_path, text_of(table, "time [s],load [kN],midspan [mm]")))
     assert any("too few to count" in note for note in found.notes)
+
+
+@pytest.mark.parametrize("family", CHANNEL_UNITS)
+def test_every_channel_is_read_in_the_unit_that_people_are_shown(family):
+    name = f"{family}3" if family.endswith("_") else family
+    word, factor, added = SHOWN[CHANNEL_UNITS[family]]
+    column = column_of(0, f"{name} [{word}]")
+    assert column is not None
+    assert column.factor == pytest.approx(1 / factor)
+    assert column.zero == -added
+    with pytest.raises(Refused) as caught:
+        column_of(0, name)
+    assert caught.value.problem == "has no unit"
+    assert caught.value.remedy.startswith(f'write "{name} [')
