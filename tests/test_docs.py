@@ -21,7 +21,15 @@ import bootstrap
 from rig.channels import CHANNEL_UNITS
 from rig.commands.main import COMMANDS
 from rig.errors import EXIT_CODES
-from rig.protocol import people_tables, protocol_file, rig_file, wire_tables, wired_rig
+from rig.protocol import (
+    calibration_tables,
+    people_tables,
+    protocol_file,
+    rig_file,
+    trust_tables,
+    wire_tables,
+    wired_rig,
+)
 from rig.protocol.fields import Table
 from rig.protocol.limit_tables import USUAL_LEARNED
 from rig.protocol.wire import ACTIONS, ROLES
@@ -347,6 +355,7 @@ PROTOCOL_TABLES: dict[str, type[Table]] = {
     "[pauses]": people_tables.PausesTable,
     "[attendance]": people_tables.AttendanceTable,
     "[hours]": people_tables.HoursTable,
+    "[accuracy]": protocol_file.AccuracyTable,
 }
 RIG_TABLES: dict[str, type[Table]] = {
     "(top)": wired_rig.WiredRigFile,
@@ -364,6 +373,12 @@ RIG_TABLES: dict[str, type[Table]] = {
     "answers": wire_tables.AnswerTable,
     "[pump]": rig_file.PumpTable,
     "[warning_signal]": rig_file.WarningTable,
+    "[channel.calibration]": calibration_tables.CalibrationTable,
+    "[frame]": trust_tables.FrameTable,
+    "[supply]": trust_tables.SupplyTable,
+    "[dynamic_verification]": trust_tables.VerificationTable,
+    "[proof_of_stopping]": trust_tables.ProofTable,
+    "rows": trust_tables.ProvenTable,
 }
 
 
