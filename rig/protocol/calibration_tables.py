@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable
 from datetime import date as Date  # noqa: N812 - a field of that name would hide it
@@ -25,6 +26,8 @@ _DAY: Final = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 _YEARS: Final = (1970, 2199)
 _COARSE: Final = 0.25
 """Uncertainty as a share of the range it was found in, from which the file must be mistaken."""
+_OF_STEPS: Final = 2 / math.sqrt(12)
+"""Expanded uncertainty that steps bring, as a share of one; JCGM 100:2008, F.2.2.1, from memory."""
 _FAR_OFF: Final = 0.10
 """Correction as a share of the channel's range, from which the file must be mistaken."""
 
@@ -69,17 +72,18 @@ def build_calibration(
 ) -> Calibration | None:
     """Return the calibration of a channel; None with the problems noted."""
     found = len(document.problems)
-    after(document, path, table.date, table.until)
+    _check_days(document, path, table.date, table.until)
     used = _used(document, path, table, channel)
     uncertainty = _step(document, path, "uncertainty", table.uncertainty, channel)
     if uncertainty is not None:
-        _check_uncertainty(document, path, uncertainty, used or (channel.low, channel.high))
+        _check_uncertainty(document, path, uncertainty, used, channel)
     points = _points(document, path, table.points, channel)
     if points and used:
         _warn_short(document, path, points, used, channel)
     shunt = _shunt(document, path, table, channel)
-    whole = table.date and table.until and used and uncertainty is not None
-    if not whole or len(document.problems) > found:
+    if len(document.problems) > found or uncertainty is None or used is None:
+        return None
+    if table.date is None or table.until is None:
         return None
     return Calibration(
         date=table.date,
@@ -93,8 +97,7 @@ def build_calibration(
     )
 
 
-def after(document: Document, path: Path, first: Date | None, last: Date | None) -> None:
-    """Note a day `until` that does not come after `date`."""
+def _check_days(document: Document, path: Path, first: Date | None, last: Date | None) -> None:
     if first and last and last <= first:
         document.refuse(
             (*path, "until"), f'"{last}" is not after date, "{first}"', "correct one of the two"
@@ -129,19 +132,27 @@ def _step(document: Document, path: Path, key: str, value: Any, channel: Channel
 
 
 def _check_uncertainty(
-    document: Document, path: Path, uncertainty: float, found_in: Bounds
+    document: Document, path: Path, uncertainty: float, used: Bounds | None, channel: Channel
 ) -> None:
     at = (*path, "uncertainty")
+    low, high = used or (channel.low, channel.high)
     if uncertainty <= 0:
         document.refuse(
             at,
             f"{document.written(at)} is not above zero",
             "give the expanded uncertainty of the certificate (coverage factor 2)",
         )
-    elif uncertainty >= _COARSE * (found_in[1] - found_in[0]):
+    elif uncertainty >= _COARSE * (high - low):
         document.refuse(
             at,
             f"{document.written(at)} is a quarter of the range used, or more",
+            "give the expanded uncertainty of the certificate, in the unit it stands there",
+        )
+    elif uncertainty < _OF_STEPS * channel.resolution:
+        document.warn(
+            at,
+            f"{document.written(at)} is less than what its resolution alone brings, "
+            f"{told(channel.name, _OF_STEPS * channel.resolution, digits=2, difference=True)}",
             "give the expanded uncertainty of the certificate, in the unit it stands there",
         )
 

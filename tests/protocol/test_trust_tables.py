@@ -217,6 +217,15 @@ def test_a_calibration_of_a_channel_that_cannot_be_read_brings_no_second_problem
     assert problem.field == "channel[1].name"
 
 
+@pytest.mark.parametrize(("uncertainty", "warned"), [("2.8 N", True), ("2.9 N", False)])
+def test_an_uncertainty_smaller_than_the_steps_of_the_channel_is_warned_of(uncertainty, warned):
+    # Steps of 5 N alone bring 2 * 5 N / sqrt(12) = 2.887 N: JCGM 100:2008, F.2.2.1, from memory.
+    text = changed(('uncertainty = "0.4 kN"', f'uncertainty = "{uncertainty}"'))
+    found = [w for w in plan_on(text).warnings if "channel[1].calibration.uncertainty" in w]
+    assert len(found) == warned
+    assert all("its resolution alone brings, 0.0029 kN" in w for w in found)
+
+
 # Whatever is written for a day, a point or a number of days.
 
 
