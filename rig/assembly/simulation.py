@@ -5,20 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final, Literal, cast
 
-from rig.mechanics.estimate import StaticEstimate, static_estimate
 from rig.ports import ActuatorRange
-from rig.protocol.beam import Specimen, Tendon
+from rig.protocol.expected import expected
 from rig.protocol.plan import Plan
 from simulators.setup import SimulationSetup, truth_of
 
 REFERENCE_LEVEL: Final = 0.7
 """Load level at which a simulated specimen's life is stated."""
-
-KSI: Final = 6.894757293168361e6
-"""Pa in one ksi, exact by definition: the presets of tendons carry their grade in ksi."""
-
-YIELD_SHARE: Final = 0.01
-"""Strain at which a tendon without a stated strength is taken as yielding; invented."""
 
 
 def simulation_setup(plan: Plan) -> SimulationSetup:
@@ -27,7 +20,7 @@ def simulation_setup(plan: Plan) -> SimulationSetup:
     The specimen behaves as mechanics expects of its section; what mechanics does not tell
     (life, scatter, water) comes from the rig file's `[simulation]`.
     """
-    truth = truth_of(_static_estimate(plan.specimen))
+    truth = truth_of(expected(plan.specimen))
     told = plan.rig.simulation
     scale = float(told["capacity_scale"])
     truth = replace(
@@ -60,25 +53,3 @@ def simulation_setup(plan: Plan) -> SimulationSetup:
         pump_run_up=float(told["pump_run_up"]),
         creep=float(told["creep"]),
     )
-
-
-def _static_estimate(specimen: Specimen) -> StaticEstimate:
-    section, concrete = specimen.section, specimen.concrete
-    return static_estimate(
-        (section.width + section.width_bottom) / 2,
-        section.height,
-        section.span,
-        section.load_spacing,
-        concrete.strength,
-        concrete.modulus,
-        concrete.tensile_strength,
-        [(t.area, t.depth, t.modulus, t.stress, _strength(t)) for t in specimen.tendons],
-    )
-
-
-def _strength(tendon: Tendon) -> float:
-    """Return a tendon's ultimate stress [Pa]: from its law, or the grade of its preset."""
-    if tendon.law.ultimate:
-        return tendon.law.ultimate
-    grade = tendon.law.preset.rpartition("-")[2]
-    return float(grade) * KSI if grade else YIELD_SHARE * tendon.modulus

@@ -65,6 +65,16 @@ def estimate(plan: Plan) -> Estimate:
     )
 
 
+def before_cycling(plan: Plan) -> float:
+    """Return the time [s] from the start to the first cyclic stage, the whole test without one."""
+    seconds = _start_seconds(plan)
+    for stage in plan.stages:
+        if isinstance(stage, Cyclic):
+            break
+        seconds += _stage_seconds(plan, stage)
+    return seconds
+
+
 def inspection_counts(inspections: Inspections, run_out: int) -> int:
     """Return how many inspections come before the run-out."""
     written = sum(1 for count in inspections.at if count < run_out)

@@ -1,0 +1,346 @@
+"""What a test asks of its rig in numbers, and each way in which a rig falls short of it."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig.mechanics.actuator import peak_acceleration, peak_speed, valve_flow
+from rig.mechanics.bending import load_point_flexibility, midspan_flexibility, shear_flexibility
+from rig.mechanics.frequency import first_frequency
+from rig.protocol.beam import Bar, Concrete, Section, Specimen, SteelLaw, Tendon
+from rig.protocol.capability import Capability, capability
+from rig.protocol.expected import expected, midspan_deflection, rod_travel
+from rig.protocol.finding import Finding, placed
+from rig.protocol.plan import Plan
+from rig.protocol.shortcomings import shortcomings
+from tests.protocol.texts import BY_SERIES, PRISM, RIG, WET, load_edited, shipped, shipped_names
+from tests.protocol.trust_texts import FRAME_TABLE, SUPPLY, TRUSTED, changed, plan_on
+
+SIM = shipped(RIG)
+STATIC = shipped("static-ultimate.toml")
+STROKE = '[[channel]]\nname = "stroke"\nresolution = "1 um"\nrange = ["-60 mm", "60 mm"]\n\n'
+OIL = SUPPLY.replace('"50 cm2"', '"125 cm2"')
+"""A piston that pushes 262 kN, more than the 250 kN of the actuator."""
+
+
+def on(rig: str = SIM, protocol: str = BY_SERIES) -> Plan:
+    return load_edited({RIG: rig, WET: protocol})
+
+
+def put(*changes: tuple[str, str], text: str = SIM) -> str:
+    return changed(*changes, text=text)
+
+
+def found(plan: Plan) -> list[Finding]:
+    return list(shortcomings(plan, capability(plan)))
+
+
+def only(plan: Plan) -> Finding:
+    (finding,) = found(plan)
+    return finding
+
+
+def cycling(plan: Plan):
+    asked = capability(plan).cycling
+    assert asked is not None
+    return asked
+
+
+# What the specimen is expected to do.
+
+
+def test_the_rod_moves_with_the_load_points_and_the_gauge_with_the_middle():
+    """Uncracked below decompression: both by the closed forms of beam theory."""
+    specimen = on().specimen
+    estimate = expected(specimen)
+    section, modulus = specimen.section, specimen.concrete.modulus
+    arm = (section.span - section.load_spacing) / 2
+    low, high = 0.1 * estimate.decompression_load, 0.9 * estimate.decompression_load
+    middle = midspan_deflection(estimate, high) - midspan_deflection(estimate, low)
+    assert middle == pytest.approx((high - low) / estimate.stiffness)
+    shear = shear_flexibility(section.width * section.height, modulus, arm)
+    bend = 1 / estimate.stiffness - shear
+    stiffness = midspan_flexibility(1.0, section.span, arm) / bend
+    point = load_point_flexibility(stiffness, section.span, arm) + shear
+    assert rod_travel(specimen, estimate, low, high) == pytest.approx((high - low) * point)
+    # Thirds of the span: the load points go 20/23 as far as the middle, by bending.
+    assert bend * 20 / 23 + shear == pytest.approx(point)
+
+
+def test_beyond_decompression_the_cracked_section_bends_on():
+    specimen = on().specimen
+    estimate = expected(specimen)
+    load = estimate.decompression_load
+    more = midspan_deflection(estimate, load + 1e3) - midspan_deflection(estimate, load)
+    assert more == pytest.approx(1e3 / estimate.cracked_stiffness)
+    whole = rod_travel(specimen, estimate, load - 2e3, load + 2e3)
+    halves = rod_travel(specimen, estimate, load - 2e3, load) + rod_travel(
+        specimen, estimate, load, load + 2e3
+    )
+    assert whole == pytest.approx(halves)
+
+
+LAWS = st.sampled_from(
+    [SteelLaw("power", preset="strand-270"), SteelLaw("bilinear", 1.6e9, 1.8e9, 0.035)]
+)
+
+
+@st.composite
+def specimens(draw: st.DrawFn) -> Specimen:
+    """Draw a beam between a small prism and a bridge girder, with tendons or with bars only."""
+    height = draw(st.floats(0.1, 1.5))
+    width, bottom = draw(st.floats(0.1, 1.0)), draw(st.floats(0.1, 1.0))
+    span = height * draw(st.floats(4.0, 25.0))
+    depth = height * draw(st.floats(0.3, 0.95))
+    area = width * height * draw(st.floats(5e-4, 0.02))
+    shape = "rectangle" if bottom == width else "trapezoid"
+    tendon = Tendon(
+        area, depth, 195e9, "pre-tensioned", draw(st.floats(0, 1.2e9)), "no moment", draw(LAWS)
+    )
+    only_bars = draw(st.booleans())
+    strength = draw(st.floats(20e6, 90e6))
+    return Specimen(
+        "drawn",
+        Section(shape, height, width, bottom, span, span * draw(st.floats(0.05, 0.6))),
+        Concrete(strength, 35e9, 4e6, 2400.0, "rectangular block", 0.002, 0.003),
+        () if only_bars else (tendon,),
+        (Bar(area, depth, 200e9, 500e6),) if only_bars else (),
+    )
+
+
+@given(specimens(), st.floats(0.0, 0.9))
+def test_of_any_beam_something_can_be_expected(specimen, share):
+    estimate = expected(specimen)
+    load = estimate.ultimate_load
+    assert 0 < load < math.inf
+    bends, goes = midspan_deflection(estimate, load), rod_travel(specimen, estimate, 0, load)
+    assert 0 < goes <= bends * (1 + 1e-9) < math.inf
+    assert rod_travel(specimen, estimate, share * load, load) <= goes
+
+
+# What it takes to cycle.
+
+
+def test_a_rig_that_suffices_is_told_nothing():
+    assert found(on()) == []
+    assert found(on(SIM + OIL + FRAME_TABLE)) == []
+
+
+@pytest.mark.parametrize("rig", shipped_names("rigs"))
+@pytest.mark.parametrize("protocol", shipped_names())
+def test_shipped_rigs_suffice_for_shipped_protocols(protocol, rig):
+    assert found(load_edited({}, protocol, rig)) == []
+
+
+def test_what_counts_as_failed_moves_as_much_further_as_it_is_softer():
+    asked = cycling(on())
+    assert asked.softening == pytest.approx(1 / 0.6)
+    assert asked.travel_soft == pytest.approx(asked.travel / 0.6)
+    assert asked.speed_soft == pytest.approx(peak_speed(asked.travel_soft, 4.0))
+    assert asked.acceleration == pytest.approx(peak_acceleration(asked.travel_soft, 4.0))
+    assert asked.samples == 250
+
+
+def test_too_fast_for_the_actuator_is_a_frequency_that_would_do():
+    plan = on(put(('speed = "100 mm/s"', 'speed = "40 mm/s"')))
+    finding, asked = only(plan), cycling(plan)
+    assert asked.speed < 0.04 < asked.speed_soft
+    assert (finding.file, finding.path) == ("protocol", ("loading", "frequency"))
+    assert "once the specimen is 40 % softer" in finding.problem
+    slower = finding.remedy.removeprefix("give at most ").strip('"')
+    assert found(on(plan.texts["rig"], BY_SERIES.replace("4 Hz", slower))) == []
+
+
+def test_too_fast_from_the_first_cycle_on_says_so():
+    finding = only(on(put(('speed = "100 mm/s"', 'speed = "20 mm/s"'))))
+    assert "softer" not in finding.problem
+    assert "faster than the actuator's 20 mm/s" in finding.problem
+
+
+def test_a_stroke_too_short_for_approach_and_specimen():
+    finding = only(on(put(('["-60 mm", "60 mm"]', '["-8 mm", "8 mm"]'))))
+    assert (finding.file, finding.path) == ("rig", ("actuator", "stroke"))
+    assert finding.problem.startswith("16 mm are less than the 19")
+
+
+@pytest.mark.parametrize(
+    ("range_", "word"), [('["-25 kN", "99 kN"]', "larger"), ('["-1 MN", "1 MN"]', "smaller")]
+)
+def test_a_load_cell_too_small_or_too_large(range_, word):
+    rig = put(('["-25 kN", "260 kN"]', range_), ('load = ["-20 kN", "250 kN"]\n\n[st', "\n[st"))
+    finding = only(on(rig))
+    assert finding.path == ("channel", 0, "range")
+    assert f"take a {word} cell" in finding.remedy
+
+
+def test_a_transducer_that_ends_before_the_specimen_has_failed():
+    finding = only(on(put(('["-5 mm", "50 mm"]', '["-5 mm", "4.2 mm"]'))))
+    assert finding.path == ("channel", 1, "range")
+    assert (
+        finding.problem == "ends at 4.2 mm, and the specimen may bend 4.92 mm when it counts "
+        "as failed"
+    )
+
+
+# Oil.
+
+
+def test_oil_is_what_the_piston_takes():
+    plan = on(SIM + OIL)
+    asked = cycling(plan)
+    assert asked.flow_peak == pytest.approx(125e-4 * asked.speed_soft)
+    assert asked.flow_mean == pytest.approx(asked.flow_peak * 2 / math.pi)
+    assert cycling(on()).flow_mean is None
+
+
+def test_a_piston_too_small_for_the_rig_file_and_for_the_load():
+    small = SUPPLY.replace('"50 cm2"', '"46 cm2"')
+    texts = [str(p) for p in placed(found(on(SIM + small)), on(SIM + small), NAMES)]
+    assert "supply: 210 bar on 46 cm2 push 96.6 kN, less than load of [actuator] says" in texts[0]
+    assert "the upper load of 92.4 kN takes 96 % of what the oil can push" in texts[1]
+
+
+NAMES = {"protocol": "wet.toml", "rig": "frame.toml"}
+
+
+@pytest.mark.parametrize(
+    ("flow", "words"),
+    [
+        ("45 L/min", "are less than the 25.4 L/min that cycling takes beside 20 L/min for others"),
+        ("50 L/min", "are less than the 39.9 L/min that each cycle takes at its fastest beside"),
+    ],
+)
+def test_a_pump_that_gives_too_little_oil(flow, words):
+    finding = only(on(SIM + OIL.replace('"63 L/min"', f'"{flow}"', 1)))
+    assert finding.path == ("supply", "flow")
+    assert words in finding.problem
+
+
+def test_a_valve_too_small_for_the_peak_under_load():
+    rig = SIM + OIL.replace('valve_flow = "60 L/min"', 'valve_flow = "15 L/min"')
+    asked, finding = cycling(on(rig)), only(on(rig))
+    assert finding.path == ("supply", "valve_flow")
+    assert asked.valve is not None
+    # At mean load it passes more than the peak: the worst moment comes after it.
+    mean = valve_flow(asked.valve, 3.5e6, 21e6, 50.8e3 / 125e-4)
+    assert mean > asked.flow_peak
+
+
+# Mass and frequency.
+
+
+def test_inertia_is_mass_times_acceleration():
+    asked = cycling(on(SIM + FRAME_TABLE))
+    assert asked.inertia == pytest.approx(120 * asked.acceleration)
+    assert asked.first_frequency < cycling(on()).first_frequency
+
+
+def test_a_frequency_near_the_natural_one_is_warned_of_and_nearer_in_stronger_words():
+    def at(mass: str) -> Finding:
+        heavy = FRAME_TABLE.replace("120 kg", mass)
+        plan = on(SIM + heavy)
+        (told,) = [f for f in found(plan) if "natural" in f.problem]
+        return told
+
+    assert "what moves takes and gives load" in at("1500 kg").problem
+    assert "the load is not what is asked for" in at("18 t").problem
+    assert at("18 t").path == ("loading", "frequency")
+
+
+def test_the_frequency_that_is_advised_is_a_tenth_of_the_natural_one():
+    plan = on(SIM + FRAME_TABLE.replace("120 kg", "1500 kg"))
+    (told,) = [f for f in found(plan) if "natural" in f.problem]
+    first = first_frequency(plan.specimen, 1500.0)
+    advised = float(told.remedy.split('"')[1].removesuffix(" Hz"))
+    assert 0.09 * first < advised <= 0.1 * first
+
+
+def test_an_acceleration_beyond_its_sensor():
+    sensor = (
+        '[[channel]]\nname = "acceleration"\nresolution = "0.01 m/s2"\n'
+        'range = ["-1 m/s2", "1 m/s2"]\n\n'
+    )
+    finding = only(on(put(("[pump]", f"{sensor}[pump]"))))
+    assert finding.path == ("channel", 3, "range")
+    assert "does not reach the 1.34 m/s2" in finding.problem
+
+
+# Samples.
+
+
+@pytest.mark.parametrize(
+    ("change", "path", "cause"),
+    [
+        (('noise = "40 N"', 'noise = "2 kN"'), ("channel", 0, "noise"), "noise"),
+        (('resolution = "5 N"', 'resolution = "5 kN"'), ("channel", 0, "resolution"), "resolution"),
+        (('noise = "1 um"', 'noise = "60 um"'), ("channel", 1, "noise"), "noise"),
+    ],
+)
+def test_samples_that_do_not_tell_a_cycle_as_well_as_is_asked(change, path, cause):
+    finding = only(on(put(change)))
+    assert finding.path == path
+    assert finding.problem.endswith(f"asked for to 1 %; most of it is {cause}")
+
+
+def test_whoever_asks_for_more_is_told_what_is_short():
+    asks = '[accuracy]\nload = "0.2 %"\ndeflection = "0.02 %"\n'
+    told = found(on(protocol=BY_SERIES + asks))
+    assert [f.path for f in told] == [("channel", 1, "noise")]
+    assert "net deflection range of one cycle is known to 0.036 %" in told[0].problem
+
+
+def test_the_uncertainty_of_a_calibration_is_part_of_it():
+    plan = plan_on(changed(('uncertainty = "0.4 kN"', 'uncertainty = "1.2 kN"')))
+    told = [f for f in found(plan) if f.problem.endswith("most of it is calibration")]
+    assert [f.path for f in told] == [("channel", 0, "calibration", "uncertainty")]
+    (line,) = placed(told, plan, NAMES)
+    text = plan.texts["rig"].splitlines()[line.line - 1]
+    assert text == 'uncertainty = "1.2 kN"'
+
+
+# A static test.
+
+
+def static(rig: str = SIM) -> tuple[Plan, Capability]:
+    plan = load_edited({RIG: rig, "static-ultimate.toml": STATIC}, "static-ultimate.toml")
+    return plan, capability(plan)
+
+
+def test_a_test_to_the_ultimate_load_asks_for_what_the_specimen_should_carry():
+    plan, asked = static()
+    assert asked.cycling is None
+    assert asked.force == asked.ultimate == expected(plan.specimen).ultimate_load
+    assert asked.force_of == "expected ultimate load"
+    assert asked.deflection == pytest.approx(0.9 / 30)
+
+
+def test_an_actuator_that_may_not_break_the_specimen():
+    rig = put(('load = ["-20 kN", "250 kN"]', 'load = ["-20 kN", "120 kN"]'))
+    plan, asked = static(rig)
+    (finding,) = shortcomings(plan, asked)
+    assert finding.path == ("actuator", "load", 1)
+    assert "which should carry about 126 kN" in finding.problem
+
+
+def test_a_finding_has_the_line_it_is_about():
+    plan = on(put(('["-60 mm", "60 mm"]', '["-8 mm", "8 mm"]')))
+    (line,) = placed(found(plan), plan, NAMES)
+    assert line.file == "frame.toml"
+    assert SIM.splitlines()[line.line - 1].startswith("stroke = ")
+    assert line.field == "actuator.stroke"
+
+
+def test_the_specimen_of_a_trusted_rig_is_found_sound():
+    """The rig of lines has no sensors at the supports, and a valve that is small."""
+    assert {f.path[0] for f in found(plan_on(TRUSTED))} <= {"supply"}
+
+
+def test_every_specimen_that_comes_along_can_be_expected():
+    assert shipped(PRISM)
+    for name in shipped_names("specimens"):
+        plan = load_edited({WET: BY_SERIES.replace(PRISM, name)})
+        assert expected(plan.specimen).ultimate_load > 0
