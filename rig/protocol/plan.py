@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from rig.channels import Channel
+from rig.protocol.air import Air
 from rig.protocol.beam import Specimen
 from rig.protocol.trust import Accuracy, Trust
 
@@ -356,7 +357,8 @@ class Plan:
     """A protocol, read and checked, with the rig and specimen it was checked against.
 
     `texts` holds the files as written: "protocol", "rig", "specimen", and "series" where the
-    capacity comes from one.
+    capacity comes from one. `air` is there for an air run alone. `accepted` says what is doubtful
+    about the rig, and by whom it was accepted.
     """
 
     title: str
@@ -378,6 +380,8 @@ class Plan:
     attendance: Attendance | None = None
     hours: Hours = field(default_factory=Hours)
     accuracy: Accuracy = field(default_factory=Accuracy)
+    air: Air | None = None
+    accepted: tuple[str, ...] = ()
 
     @property
     def cyclic(self) -> Cyclic | None:
