@@ -175,6 +175,13 @@ class Horn(Protocol):
         """Switch the signal."""
 
 
+class Switch(Protocol):
+    """Something that is on or off, such as a relay that puts shunt resistors on bridges."""
+
+    async def set(self, on: bool) -> None:
+        """Switch it."""
+
+
 Glance = Callable[[SampleBlock], bool]
 """A look at samples that have just arrived; True means that the valve must close now."""
 
@@ -237,6 +244,7 @@ class Rig:
 
     `emulated` tells that every device answered that it is emulated: nothing real can move. `post`
     and `lines` are there where devices are at the end of lines; `closing` ends threads and ports.
+    `shift` adds to what a sampled channel reads [SI] from the next sample on: a sensor was moved.
     """
 
     actuator: Actuator
@@ -245,6 +253,8 @@ class Rig:
     inputs: Inputs
     emulated: bool
     horn: Horn | None = None
+    shunt: Switch | None = None
     post: Post | None = None
     lines: Lines | None = None
     closing: Callable[[], Awaitable[None]] | None = None
+    shift: Callable[[str, float], None] | None = None

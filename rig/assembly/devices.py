@@ -9,6 +9,7 @@ from typing import Final
 from rig.assembly.simulation import simulation_setup
 from rig.clock import Clock
 from rig.control.checklist import SOFTWARE_ONLY_SPEED
+from rig.control.conditioned import conditioned
 from rig.control.taken_up import TakenUp
 from rig.errors import DeviceError, InputError, RigError
 from rig.ports import Rig
@@ -46,14 +47,15 @@ def _entry(name: str) -> EntryPoint:
 async def open_rig(plan: Plan, seed: int, clock: Clock) -> Rig:
     """Return the rig of a plan, its devices open, pressure off, in time with the clock.
 
-    Where the controller has no limits of its own the actuator's speed is throttled.
+    It is seen through the calibrations of its rig file. Where the controller has no limits of its
+    own the actuator's speed is throttled.
 
     Raises InputError for a driver that is not there or cannot be loaded, DeviceError for
     devices that do not answer.
     """
     plan, name = _throttled(plan), plan.rig.driver
     if name == SIMULATED:
-        return simulated_rig(simulation_setup(plan), seed, clock, paced=True)
+        return conditioned(simulated_rig(simulation_setup(plan), seed, clock, paced=True), plan)
     entry = _entry(name)
     try:
         opening = entry.load()
@@ -67,7 +69,7 @@ async def open_rig(plan: Plan, seed: int, clock: Clock) -> Rig:
         raise DeviceError(f"driver {name!r} cannot open the rig: {error}") from error
     if not isinstance(rig, Rig):
         raise DeviceError(f"driver {name!r} opened no rig but {type(rig).__name__}")
-    return rig
+    return conditioned(rig, plan)
 
 
 def restore_simulated(rig: Rig, taken: TakenUp | None) -> None:

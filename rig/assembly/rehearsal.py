@@ -19,6 +19,7 @@ from rig.assembly.result import Result, header_of, result_of
 from rig.assembly.simulation import simulation_setup
 from rig.assembly.stand_in import KEPT, StandIn, kept
 from rig.clock import VIRTUAL_EPOCH, SystemClock, VirtualClock, VirtualLoop, real_seconds
+from rig.control.conditioned import conditioned
 from rig.control.conductor import Conductor
 from rig.control.desk import Desk, Request
 from rig.control.lock import lock_folder
@@ -145,7 +146,7 @@ class _Rehearsal:
             setup = replace(setup, recorded=self.specimen.specimen(self.plan, rows))
         rig = simulated_rig(setup, self.seed, VirtualClock())
         restore_simulated(rig, self.taken)
-        return rig
+        return conditioned(rig, self.plan)
 
     async def _carried_out(
         self, record: Callable[[], Recorder], held: contextlib.ExitStack, stop: StopOnce
