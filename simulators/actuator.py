@@ -69,7 +69,7 @@ class SimulatedActuator:
         """Ramp to a load [N] at a rate [N/s]; needs contact."""
         self._arrive()
         self._allow("load", to, self.range.load_low, self.range.load_high, "N")
-        load = float(self._machine.now.load[0])
+        load = self._machine.felt
         if load <= 0 < to:
             raise DeviceError("load control without contact: load is 0 N; approach in stroke first")
         self._ramp("load", load, to, rate)
@@ -90,7 +90,7 @@ class SimulatedActuator:
         state = self._ready()
         if isinstance(state.motion, Cycling):
             raise DeviceError("the actuator cycles already; let the amplitude fall to zero first")
-        load = float(self._machine.now.load[0])
+        load = self._machine.felt
         if load <= 0:
             raise DeviceError("cycling without contact: load is 0 N; approach in stroke first")
         growth = round(max(over * self._rate, self._rate / frequency))

@@ -53,6 +53,71 @@ class Moved:
 
 
 @dataclass(frozen=True, slots=True)
+class Drifting:
+    """A channel shows more and more in frames [begin, end), by `rate` [SI/s]; it keeps the rest.
+
+    A load cell that warms or whose gauges come loose, a charge amplifier.
+    """
+
+    channel: str
+    begin: int
+    end: int
+    rate: float
+
+
+@dataclass(frozen=True, slots=True)
+class Scaled:
+    """A channel shows `factor` times its value in frames [begin, end).
+
+    A wrong range, half a bridge gone, or with -1 two wires changed over: the sign is wrong.
+    """
+
+    channel: str
+    begin: int
+    end: int
+    factor: float = -1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Saturated:
+    """A channel stands at the end of its range in frames [begin, end): a wire of its bridge broke.
+
+    At the upper end, or with `low` at the lower one.
+    """
+
+    channel: str
+    begin: int
+    end: int
+    low: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Foreign:
+    """A channel shows what another frame does in frames [begin, end): its plug was changed over.
+
+    There a load swings by `amplitude` [SI] about `mean` at a `frequency` [Hz].
+    """
+
+    channel: str
+    begin: int
+    end: int
+    mean: float
+    amplitude: float
+    frequency: float
+
+
+@dataclass(frozen=True, slots=True)
+class InLoop:
+    """The sensor itself is at fault: what it shows is what the controller closes its loop on.
+
+    Without it only the samples are spoiled, as by an amplifier of the acquisition's own. Of a load
+    cell the controller then moves the rod until the cell shows what was commanded, or for ever.
+    """
+
+    fault: SensorFault
+
+
+@dataclass(frozen=True, slots=True)
 class NoFlow:
     """The pump runs but no water comes in frames [begin, end): clogged nozzle, airlock."""
 
@@ -148,11 +213,14 @@ class Weak:
     share: float
 
 
+SensorFault = Flat | Moved | Drifting | Scaled | Saturated | Foreign
+"""What a sensor of the servo loop can have; each begins at a frame."""
+
 Fault = (
     Missing
-    | Flat
     | Spike
-    | Moved
+    | SensorFault
+    | InLoop
     | NoFlow
     | InputChange
     | Silent

@@ -58,6 +58,13 @@ class Machine:
         """The signals at the present frame, one value each."""
         return self._stretch.value(self._frame)
 
+    @property
+    def felt(self) -> float:
+        """The load at the present frame as the controller's own load cell shows it [N]."""
+        load = float(self.now.load[0])
+        held = self._stretch.state.held
+        return float(self.world.loop.felt(self._frame, load, held, self._frame))
+
     def arrive(self) -> None:
         """Come to the present: keep the whole block under way, as a real device does."""
         if self._pieces is not None:
@@ -185,11 +192,14 @@ class Machine:
         """Return the first limit crossed in [begin, end) and the frame after it."""
         if not stretch.state.valve_open:
             return None
-        n = np.arange(begin, end) if not stretch.period else None
+        whole = not stretch.period or self.world.loop.wrong_at(begin)
+        n = np.arange(begin, end) if whole else None
         signals = stretch.one_cycle() if n is None else stretch.signals(n)
         first: tuple[str, int] | None = None
         for name, (low, high) in self.limits.items():
             values = reading(name, self.world)(signals, stretch.state)
+            if name == "load" and n is not None:
+                values = self.world.loop.felt(n, values, stretch.state.held, begin)
             outside = np.flatnonzero(~((values >= low) & (values <= high)))
             if not len(outside):
                 continue

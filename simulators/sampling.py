@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from rig.channels import Channel
 from rig.samples import FloatArray, SampleArray, SampleBlock
-from simulators.faults import Fault, Flat, Missing, Moved, Silent, Spike
+from simulators.faults import Fault, Flat, InLoop, Missing, Moved, SensorFault, Silent, Spike
+from simulators.loop import frames_of, shown
 from simulators.noise import Noise
 from simulators.sensors import reading
 from simulators.state import RigState, World
@@ -94,34 +96,46 @@ class Sampler:
         if unit != 1:
             np.multiply(out, self._units[row], out=out)
         for number, fault in enumerate(self._world.setup.faults):
-            self._spoil(out, first, channel.name, number, fault)
+            self._spoil(out, first, channel, number, fault)
 
-    def _spoil(self, out: SampleArray, first: int, name: str, number: int, fault: Fault) -> None:
-        if isinstance(fault, Spike | Moved):
-            if fault.channel == name:
-                _add(out, first, fault)
+    def _spoil(
+        self, out: SampleArray, first: int, channel: Channel, number: int, fault: Fault
+    ) -> None:
+        if isinstance(fault, InLoop):
+            fault = fault.fault
+        if isinstance(fault, Silent):
+            out[max(0, fault.begin - first) : max(0, fault.end - first)] = np.nan
             return
-        if not isinstance(fault, Silent | Missing | Flat):
+        if not isinstance(fault, Spike | Missing | SensorFault) or fault.channel != channel.name:
             return
-        if not isinstance(fault, Silent) and fault.channel != name:
+        if isinstance(fault, Spike):
+            _add(out, first, fault)
+        elif isinstance(fault, Missing):
+            out[max(0, fault.begin - first) : max(0, fault.end - first)] = np.nan
+        elif isinstance(fault, Moved):
+            out[max(0, fault.frame - first) :] += np.float32(fault.by)
+        else:
+            self._distort(out, first, channel, number, fault)
+
+    def _distort(
+        self, out: SampleArray, first: int, channel: Channel, number: int, fault: SensorFault
+    ) -> None:
+        """Let a row show what a sensor at fault shows."""
+        begin, end = (min(max(0, frame - first), len(out)) for frame in frames_of(fault))
+        if begin >= end:
             return
-        begin, end = max(0, fault.begin - first), max(0, fault.end - first)
-        if not isinstance(fault, Flat):
-            out[begin:end] = np.nan
-        elif begin < min(end, len(out)):
-            value = fault.value
-            if value is None:
-                if fault.begin >= first:
-                    self.stuck[number] = float(out[begin])
-                value = self.stuck[number]
-            out[begin:end] = value
+        if isinstance(fault, Flat) and fault.value is None:
+            if fault.begin >= first:
+                self.stuck[number] = float(out[begin])
+            fault = replace(fault, value=self.stuck[number])
+        n = np.arange(first + begin, first + end)
+        ends = (channel.low, channel.high)
+        out[begin:end] = shown(fault, n, out[begin:end], self._world.rate, ends)
 
 
-def _add(out: SampleArray, first: int, fault: Spike | Moved) -> None:
-    """Add what a false sample or a moved sensor shows too much."""
-    if isinstance(fault, Moved):
-        out[max(0, fault.frame - first) :] += np.float32(fault.by)
-    elif first <= fault.frame < first + len(out):
+def _add(out: SampleArray, first: int, fault: Spike) -> None:
+    """Add what a false sample shows too much."""
+    if first <= fault.frame < first + len(out):
         out[fault.frame - first] += np.float32(fault.size)
 
 

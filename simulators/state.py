@@ -22,6 +22,7 @@ from simulators.faults import (
     Stuck,
     Weak,
 )
+from simulators.loop import LoadLoop
 from simulators.motion import NEVER, Closed, Collapse, Cycling, Motion, Ramp
 from simulators.recorded_beam import RecordedBeam
 from simulators.setup import SimulationSetup
@@ -49,7 +50,8 @@ class RigState:
     """The whole rig at `frame`.
 
     `gap` is the stroke of contact [m], `wet` how full of water the crack is (0 to 1), `counter`
-    the cycles before the present motion.
+    the cycles before the present motion. Where a load cell is ever at fault, `rod` is the stroke
+    [m] and `held` the load [N] at which a stuck one stands.
     """
 
     frame: int
@@ -66,6 +68,8 @@ class RigState:
     unload: bool = False
     stopped_by: str = ""
     tripped: str = ""
+    rod: float | None = None
+    held: float | None = None
 
 
 class World:
@@ -88,11 +92,13 @@ class World:
         else:
             self.beam = Beam(t, setup.ending, setup.bedding, setup.creep, setup.upper_load)
         self.life_factor = life_factor(setup, seed)
+        self.loop = LoadLoop(setup)
         faults = setup.faults
         self._water = [e for f in faults if isinstance(f, NoFlow) for e in (f.begin, f.end)]
         once = [f for f in faults if isinstance(f, InputChange | Restarted | Miscounted)]
         lasting = [f for f in faults if isinstance(f, Lost | Stuck | Weak)]
         self._told = [f.frame for f in once] + [e for f in lasting for e in (f.begin, f.end)]
+        self._told += self.loop.changes
 
     def start(self) -> RigState:
         """Return the rig at power-on: unloaded, off, pump off."""

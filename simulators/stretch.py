@@ -13,7 +13,8 @@ from typing import Any, Final
 import numpy as np
 
 from rig.samples import FloatArray, SampleArray
-from simulators.motion import NEVER, Closed, Collapse, Cycling, Frames, Ramp
+from simulators.loop import PIECE
+from simulators.motion import NEVER, Closed, Collapse, Cycling, Frames, Loop, Ramp
 from simulators.recorded import Lines
 from simulators.specimen import Curve, flexibility_gain, flexibility_rate
 from simulators.state import RigState, World, closed, counter_at, top_load
@@ -61,14 +62,21 @@ class Stretch:
         self.state = state
         self.top = 0.0
         self.until, self.event = world.next_change(state)
-        if isinstance(state.motion, Cycling):
+        free = state.valve_open and state.rod is not None
+        self._astray = free and world.loop.astray(state.motion, state.frame)
+        if self._astray:
+            self._end_at(state.frame + PIECE, False)
+        elif isinstance(state.motion, Cycling):
             self._plan_cycles(state.motion)
         elif isinstance(state.motion, Ramp):
             self._plan_ramp(state.motion)
         self.curve: Curve = world.beam.curve(self.state.specimen, self.state.gap)
         motion = self.state.motion
         self.period = 0
-        if isinstance(motion, Cycling) and motion.steady(state.frame):
+        self._way = self._followed() if self._astray else np.empty(0)
+        if self._astray:
+            pass  # its way has no period
+        elif isinstance(motion, Cycling) and motion.steady(state.frame):
             self.period = motion.per_cycle
         elif isinstance(motion, Ramp) and state.frame >= motion.end:
             self.period = 1
@@ -76,6 +84,8 @@ class Stretch:
         self._reached: tuple[int, RigState] | None = None
         self._value: tuple[int, Signals] | None = None
         self.scaled: dict[int, SampleArray] = {}  # one cycle of each row, in units of resolution
+        if world.loop:
+            self._stick()
 
     @property
     def origin(self) -> int:
@@ -93,6 +103,8 @@ class Stretch:
     def signals(self, n: Frames) -> Signals:
         """Return the signals at frames."""
         motion, curve = self.state.motion, self.curve
+        if self._astray:
+            return self._along("stroke", self._way[n - self.state.frame])
         if isinstance(motion, Cycling):
             return self._cycling(motion, n)
         if isinstance(motion, Closed):
@@ -108,13 +120,37 @@ class Stretch:
         command = motion.at(n)
         if motion.loop == "load":
             return self._loaded(np.clip(command, 0.0, curve.strongest))
-        known = curve.stroke if motion.loop == "stroke" else curve.net
+        return self._along(motion.loop, command)
+
+    def _along(self, loop: Loop, command: FloatArray) -> Signals:
+        """Return the signals where stroke or net deflection [m] is as commanded."""
+        curve = self.curve
+        known = curve.stroke if loop == "stroke" else curve.net
         load, net, support = (
             np.interp(command, known, c) for c in (curve.load, curve.net, curve.support)
         )
-        if motion.loop == "stroke":
+        if loop == "stroke":
             return Signals(load, net, support, command)
         return Signals(load, net, support, np.interp(command, known, curve.stroke))
+
+    def _followed(self) -> FloatArray:
+        """Return the way of a rod whose load cell is at fault [m]."""
+        state, beam = self.state, self.world.beam
+        soft = 1 / self.world.setup.truth.stiffness + 1 / beam.frame_stiffness
+        rod = float(state.rod or 0.0)
+        return self.world.loop.way(state.motion, state.frame, rod, state.held, self.curve, 1 / soft)
+
+    def _stick(self) -> None:
+        """Remember at which load a cell stands still that begins to."""
+        frame, held = self.state.frame, self.state.held
+        if not self.world.loop.sticks(frame):
+            held = None
+        elif held is None:
+            held = float(self.value(frame).load[0])
+        if held != self.state.held:
+            self.state = replace(self.state, held=held)
+            if self._astray:
+                self._way, self._value = self._followed(), None
 
     def next(self) -> RigState:
         """Return the state in which the following stretch begins."""
@@ -151,7 +187,9 @@ class Stretch:
 
     def _state_at(self, frame: int) -> RigState:
         state = self.world.aged(self.state, frame, self.top)
-        if not isinstance(state.motion, Ramp | Collapse):
+        if self.world.loop:
+            state = replace(state, rod=float(self.value(frame).stroke[0]))
+        if not (self._astray or isinstance(state.motion, Ramp | Collapse)):
             return state
         now = self.value(frame)
         if isinstance(state.motion, Collapse):

@@ -29,18 +29,15 @@ Samples in a row are counted anew under new limits, here as in the stream.
 from __future__ import annotations
 
 import logging
-import math
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-import numpy as np
-
 from rig.acquire.deflection import SUPPORTS, net_deflection
 from rig.control.stop_now import StopNow, tripped
 from rig.errors import DeviceError
-from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits
+from rig.guards.limits import SECOND, LimitSetup, LimitState, Trip, check_limits
 from rig.ports import Glance, Post
 from rig.samples import SampleBlock
 
@@ -195,11 +192,13 @@ class _Group:
 
     `rows` holds a channel's row in the block, lower and upper bound as a sample holds them;
     `deflection` the bounds of net deflection, None where there are none or it cannot be known.
+    `pair` are the rows of feedback and second measure, None where they are not compared.
     """
 
     limits: LimitSetup
     rows: tuple[tuple[int, float, float], ...]
     deflection: tuple[float, float] | None
+    pair: tuple[int, int] | None
     base: bool
     state: LimitState = field(default_factory=LimitState)
     told: int | None = None
@@ -221,8 +220,16 @@ class _Group:
             for value in net_deflection(block).tolist():
                 if not low <= value <= high:
                     return False
+        if self.pair is not None and not self._together(values, *self.pair):
+            return False
         self.state = _INSIDE
         return True
+
+    def _together(self, values: list[list[float]], one: int, other: int) -> bool:
+        """Tell whether the feedback is what the second measure shows, as far as it shows any."""
+        most = self.limits.apart
+        pairs = zip(values[one], values[other], strict=True)
+        return most is None or all(abs(load - second) <= most for load, second in pairs)
 
     def check(self, block: SampleBlock) -> Trip | None:
         """Check the batch as the stream checks its blocks."""
@@ -248,18 +255,22 @@ def _group(limits: LimitSetup, sampled: frozenset[str], channels: tuple[str, ...
         known.add("deflection")
     bounds = {name: pair for name, pair in limits.bounds.items() if name in known}
     feedback = limits.feedback if limits.feedback in channels else ""
-    asked = {feedback: (-math.inf, math.inf), **bounds} if feedback else bounds
-    held = {name: (_as_sampled(low), _as_sampled(high)) for name, (low, high) in asked.items()}
+    compared = feedback and SECOND in channels and limits.apart is not None
+    limits = replace(
+        limits,
+        bounds=bounds,
+        feedback=feedback,
+        ends=limits.ends if feedback else None,
+        apart=limits.apart if compared else None,
+    )
+    asked = {feedback, *bounds} - {"", "deflection"}
     return _Group(
-        replace(limits, bounds=bounds, feedback=feedback),
-        tuple((channels.index(n), *pair) for n, pair in held.items() if n != "deflection"),
-        held.get("deflection"),
+        limits,
+        tuple((channels.index(name), *limits.inside(name)) for name in sorted(asked)),
+        limits.inside("deflection") if "deflection" in bounds else None,
+        (channels.index(feedback), channels.index(SECOND)) if compared else None,
         base=bool(feedback),
     )
-
-
-def _as_sampled(bound: float) -> float:
-    return float(np.float32(bound))
 
 
 def stand(post: Post, glance: Glance | None) -> None:

@@ -18,9 +18,11 @@ import numpy as np
 from rig.acquire.deflection import net_deflection
 from rig.control.desk import Asked, Desk
 from rig.control.sentry import Sentry
+from rig.control.slow_watch import SlowWatch
 from rig.control.states import INPUTS
 from rig.control.stop_now import StopNow
 from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits
+from rig.judging.arming import FeedbackSetup
 from rig.judging.looking import TICK_SECONDS, Decision, Judge, Look, Nothing
 from rig.ports import ActuatorStatus, InputState, Rig
 from rig.samples import SampleArray, SampleBlock
@@ -71,6 +73,8 @@ class Stream:
 
     Test time begins at frame `begin`, whatever number the device gives its first frame.
     `counter` is what the controller's counter showed last, None before the first look.
+    `feedback` is what is known of the load, and `slow` looks whether the load follows the specimen;
+    `on_doubt` is called with what it finds and nothing stops for.
     The `sentry` checks the same limits as the samples arrive, where it is posted.
     `stopped_before` is what had stopped it before a test was taken up: it stops nothing now.
     """
@@ -114,20 +118,40 @@ class Stream:
         self._limits: LimitSetup | None = None
         self._limit_state = LimitState()
         self.inputs_matter = True
-        self.pressed = False
+        self._pressed = False
+        self.feedback: FeedbackSetup | None = None
+        self.slow = SlowWatch()
+        self.on_doubt: Callable[[str], None] = _ignore
         self.known_cause = ""
         self.judge: Judge = Nothing()
 
     def arm(self, bounds: Mapping[str, tuple[float, float]], persist: int) -> None:
         """Check these bounds [SI] from the next sample on, instead of those before."""
         names = {c.name for c in self._rig.acquisition.channels if not c.slow} | {"deflection"}
+        known = self.feedback
         self._limits = LimitSetup(
             bounds={k: v for k, v in bounds.items() if k in names},
             persist=persist,
             rate=self.rate,
+            ends=known.ends if known else None,
+            apart=known.apart if known and self._pressed else None,
         )
         self._limit_state = LimitState()
         self.sentry.arm(self._limits)
+
+    @property
+    def pressed(self) -> bool:
+        """Whether the pressure was put on and must not go off by itself.
+
+        Two measures of load are compared as long: without pressure somebody may change a cell.
+        """
+        return self._pressed
+
+    @pressed.setter
+    def pressed(self, pressed: bool) -> None:
+        changed, self._pressed = pressed != self._pressed, pressed
+        if changed and self._limits is not None:
+            self.arm(self._limits.bounds, self._limits.persist)
 
     @property
     def armed(self) -> Mapping[str, tuple[float, float]]:
@@ -190,6 +214,8 @@ class Stream:
         block = await self._read(min(self._length, until - self.now, self._before_script()))
         deflection = net_deflection(block, self._room)
         state, trip = self._check(block, deflection)
+        slow = self._look_slowly(block, deflection, judge)
+        trip = _earlier(trip, slow.trip)
         look = judge.look(block, deflection)
         frame = min(
             [d.frame for d in look.decisions] + ([trip.frame + 1] if trip else []),
@@ -200,13 +226,17 @@ class Stream:
             block = block.head(end - block.first)
             deflection = deflection[: block.frames]
             state, trip = self._check(block, deflection)
+            slow = self._look_slowly(block, deflection, judge)
+            trip = _earlier(trip, slow.trip)
             look = judge.look(block, deflection)
         cancelled = await self._keep(block.frames)
         self._length = min(max(2 * block.frames, self.tick), self._longest)
-        self._limit_state = state
+        self._limit_state, self.slow = state, slow
         self.now = block.end
         self.judge = look.judge
         self.on_kept(Kept(block, deflection, look))
+        for text in slow.told:
+            self.on_doubt(text)
         await self._after(trip, decided=bool(look.decisions))
         if cancelled is not None:
             raise cancelled
@@ -264,6 +294,12 @@ class Stream:
         signals["deflection"] = deflection
         return check_limits(self._limits, self._limit_state, block.first, signals)
 
+    def _look_slowly(self, block: SampleBlock, deflection: SampleArray, judge: Judge) -> SlowWatch:
+        """Look whether the load follows the specimen, where slow motions are commanded."""
+        if self.feedback is None or self._limits is None:
+            return self.slow.begun_anew()
+        return self.slow.looked(self.feedback.following, block, deflection, judge)
+
     async def _after(self, trip: Trip | None, *, decided: bool) -> None:
         """Act on what no stage may overlook; the heartbeat only when all is well.
 
@@ -315,6 +351,12 @@ class Stream:
                 raise StopNow("device", "fault", text)
             await self.advance(self.now + self.tick, Nothing())
         self.pressed = True
+
+
+def _earlier(one: Trip | None, other: Trip | None) -> Trip | None:
+    """Return what tripped first; of two at once the first of them."""
+    trips = [trip for trip in (one, other) if trip is not None]
+    return min(trips, key=lambda trip: trip.frame, default=None)
 
 
 def _ignore(_happened: object) -> None:

@@ -1,13 +1,79 @@
-"""What a protocol arms for a cyclic stage: extraction, criteria, health, learned limits."""
+"""What a protocol arms: doubts of the feedback, extraction, criteria, health, learned limits."""
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from rig.acquire.deflection import SUPPORTS
 from rig.acquire.extract import ExtractionSetup
+from rig.channels import Channel
 from rig.criteria.findings import CriteriaSetup, Settled
+from rig.guards.following import EXPLAINED, FollowSetup
 from rig.guards.health import HealthSetup, half_cycle
-from rig.guards.learned import LearnedSetup, learned_bounds
+from rig.guards.learned import LearnedSetup, combine, learned_bounds
+from rig.guards.limits import SECOND
 from rig.judging.cycling import CyclingSetup
+from rig.protocol.expected import expected
 from rig.protocol.plan import Bounds, Cyclic, Loading, Plan
+
+APART: Final = 0.03
+"""Of the load range, between two measures of load; common practice, no source."""
+CONTACT_SHARE: Final = 0.02  # of the upper load, at least 0.5 kN; common practice, no source
+LEAST_CONTACT: Final = 500.0  # [N]
+DRIFT_SHARE: Final = 0.01  # of the upper load, told of; common practice, no source
+SOFTER, STIFFER = 1 / 3, 3.0
+"""How far a specimen may be from what mechanics expects of it: a wrong file must stop nothing."""
+LIVELY: Final = 0.3  # of its resolution: with as much noise a cell never stays at one value
+NO_PLATEAU: Final = 0.9  # of the cracking load, up to which a specimen does not bend at a load
+
+
+@dataclass(frozen=True, slots=True)
+class FeedbackSetup:
+    """What is known of the load: range of its channel [N], by how much [N] `load_2` may differ.
+
+    `apart` is None without a second measure, `following` what load and deflection have in common.
+    """
+
+    ends: Bounds
+    apart: float | None
+    following: FollowSetup
+
+
+def feedback_setup(plan: Plan, rate: float) -> FeedbackSetup:
+    """Return what is known of the feedback of a plan's rig, sampled at `rate` [Hz]."""
+    channels = {c.name: c for c in plan.rig.sampled}
+    load, second = channels["load"], channels.get(SECOND)
+    most = combine(plan.rig.limits, plan.limits.fixed).get("load", (0.0, load.high))[1]
+    loading = plan.loading
+    upper, spread = (loading.upper, loading.range) if loading else (most, most)
+    supports = [channels[n] for n in SUPPORTS if n in channels]
+    apart = None if second is None else max(APART * spread, _explained(load, second))
+    beam = expected(plan.specimen)
+    prestressed = beam.decompression_load > 2 * CONTACT_SHARE * upper
+    soft = beam.stiffness if prestressed else beam.cracked_stiffness
+    lively = load.noise > 0 and load.noise >= LIVELY * load.resolution
+    return FeedbackSetup(
+        (load.low, load.high),
+        apart,
+        FollowSetup(
+            rate,
+            load=_explained(load),
+            deflection=_explained(channels["midspan"], *supports),
+            soft=SOFTER * soft,
+            stiff=STIFFER * beam.stiffness,
+            contact=max(CONTACT_SHARE * upper, LEAST_CONTACT),
+            plateau=math.inf if lively else NO_PLATEAU * beam.cracking_load,
+            drift=DRIFT_SHARE * upper,
+        ),
+    )
+
+
+def _explained(*channels: Channel) -> float:
+    """Return which difference noise and resolution of channels explain [SI]."""
+    noise = math.hypot(*(c.noise for c in channels))
+    return EXPLAINED * noise + 2 * max(c.resolution for c in channels)
 
 
 def cycling_setup(plan: Plan, stage: Cyclic, loading: Loading, rate: float) -> CyclingSetup:

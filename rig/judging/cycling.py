@@ -15,7 +15,13 @@ import numpy as np
 from rig.acquire.extract import ExtractionSetup, ExtractionState, extract
 from rig.criteria.findings import CriteriaSetup, CriteriaState, Finding
 from rig.criteria.judge import judge
-from rig.guards.health import HealthSetup, HealthState, check_health, check_spikes
+from rig.guards.health import (
+    HealthFinding,
+    HealthSetup,
+    HealthState,
+    check_health,
+    check_spikes,
+)
 from rig.judging.correction import Correction, correct
 from rig.judging.looking import Decision, Look
 from rig.samples import Cycles, Flag, SampleArray, SampleBlock
@@ -95,7 +101,9 @@ class Cycling:
             decisions.append(Decision("silent", int(before[quiet[0]]) + allowed + 1, text))
         state = replace(self, quiet_since=int(before[-1]))
         if not self.counting:
-            return state, tuple(decisions)
+            health, found = self._growing(block, rows)
+            decisions += [Decision("health", f.frame + 1, f) for f in found]
+            return replace(state, health=health), tuple(decisions)
         signals = dict(zip(block.channels, block.values, strict=True))
         health, found = check_health(self.setup.health, self.health, block.first, signals)
         decisions += [Decision("health", f.frame + 1, f) for f in found]
@@ -103,6 +111,19 @@ class Cycling:
         health, crowded = check_spikes(self.setup.health, health, spiked.tolist())
         decisions += [Decision("health", f.frame, f) for f in crowded]
         return replace(state, health=health), tuple(decisions)
+
+    def _growing(
+        self, block: SampleBlock, rows: Cycles
+    ) -> tuple[HealthState, tuple[HealthFinding, ...]]:
+        """Look at the feedback alone while the amplitude grows, once it is seen to cycle."""
+        known = int(rows.known[0]) if len(rows) else block.end
+        begin = max(min(self.quiet_since, known) - block.first, 0)
+        name = self.setup.health.feedback
+        if begin >= block.frames or name not in self.setup.health.ranges:
+            return self.health, ()
+        alone = replace(self.setup.health, ranges={name: self.setup.health.ranges[name]})
+        signals = {name: block.of(name)[begin:]}
+        return check_health(alone, self.health, block.first + begin, signals)
 
     def _overdue(self, built: Cycles) -> tuple[Decision, ...]:
         """Give up a build-up that does not reach its range."""

@@ -5,24 +5,52 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from rig.acquire.deflection import net_deflection
-from rig.criteria.findings import Settled
-from rig.criteria.outcome import OutcomeSetup, after_limit
-from rig.protocol.plan import Loading, Plan
-from rig.samples import SampleBlock
+import numpy as np
 
+from rig.acquire.deflection import net_deflection
+from rig.channels import shown
+from rig.criteria.findings import Settled
+from rig.criteria.outcome import JUMP_SAMPLES, OutcomeSetup, after_limit, jumped_alone
+from rig.guards.limits import SECOND
+from rig.judging.arming import FeedbackSetup, feedback_setup
+from rig.protocol.plan import Loading, Plan
+from rig.samples import SampleArray, SampleBlock
+
+STUCK_SAMPLES: Final = 5
+"""Samples of the very same load as the specimen bent that tell of a stuck cell; common practice."""
+SLOW_EVIDENCE: Final = 2.0  # [s] of samples before a trip of a slow stage
+JUMPED: Final = "the load jumped while deflection went on"
+NEAR: Final = 5
+"""Samples about a trip in which a second measure of load is asked what it showed."""
 USUAL_LOSS: Final = 0.40
 """Loss of stiffness that is a failure where the protocol arms none; common practice, no source."""
 
 
+def evidence_time(loading: Loading | None) -> float:
+    """Return how long before a trip the evidence begins [s]: a cycle and more, if any are made."""
+    return 2 / loading.frequency if loading is not None else SLOW_EVIDENCE
+
+
 def after_trip(
-    plan: Plan, loading: Loading, base: Settled | None, text: str, block: SampleBlock, at: int
+    plan: Plan,
+    loading: Loading | None,
+    base: Settled | None,
+    text: str,
+    block: SampleBlock,
+    at: int,
 ) -> tuple[str, str]:
     """Return outcome ("failure", "limit" or "fault") and why after sample `at` of a block tripped.
 
     `text` is the trip's; the block begins at least one cycle before it and holds all that is kept
-    after it. `base` is the settled specimen, None before its baseline.
+    after it. `base` is the settled specimen, None before its baseline. Without `loading` nothing
+    has cycled: then a limit is one, unless the feedback is in doubt.
     """
+    doubt = feedback_doubt(plan, block, at)
+    if doubt:
+        return "fault", f"{doubt}; {text}"
+    if loading is None:
+        jumped = jumped_alone(block.of("load"), net_deflection(block), at)
+        return ("fault", f"feedback in doubt: {JUMPED}; {text}") if jumped else ("limit", text)
     loss = plan.failure.stiffness_loss
     setup = OutcomeSetup(
         upper=loading.upper,
@@ -31,3 +59,62 @@ def after_trip(
         loss_stop=loss.stop if loss else USUAL_LOSS,
     )
     return after_limit(setup, text, block.of("load"), net_deflection(block), at)
+
+
+def feedback_doubt(plan: Plan, block: SampleBlock, at: int) -> str:
+    """Return why the feedback was in doubt when sample `at` of a block tripped a limit, or "".
+
+    The block begins some time before it. A second measure showed another load, the cell stood
+    still under load as the specimen bent, or it fell below zero as the specimen was bent first.
+    A specimen that breaks leaves no load, or what hangs on the cell: neither is in doubt.
+    """
+    if not 0 <= at < block.frames:
+        return ""
+    setup = feedback_setup(plan, block.rate)
+    load, bent = block.of("load"), net_deflection(block)
+    found = (
+        _otherwise(setup, load, block, at),
+        _stood_still(setup, load, bent, at),
+        _pulled(setup, load, bent, at),
+    )
+    return next((f"feedback in doubt: {words}" for words in found if words), "")
+
+
+def _otherwise(setup: FeedbackSetup, load: SampleArray, block: SampleBlock, at: int) -> str:
+    """Say what a second measure showed about the trip, where it was another load."""
+    if setup.apart is None or SECOND not in block.channels:
+        return ""
+    second = block.of(SECOND)
+    about = slice(max(at - NEAR, 0), at + NEAR + 1)
+    apart = np.abs(load[about].astype(np.float64) - second[about].astype(np.float64)) > setup.apart
+    if int(apart.sum()) < JUMP_SAMPLES:
+        return ""
+    return f"the load was {shown('load', float(load[at]))}, {SECOND} {_n(float(second[at]))}"
+
+
+def _stood_still(setup: FeedbackSetup, load: SampleArray, bent: SampleArray, at: int) -> str:
+    """Say for how long the load was the very same as the specimen bent, up to a trip."""
+    end = min(at + 1, len(load))
+    changes = np.flatnonzero(load[1:end] != load[: end - 1])
+    first = int(changes[-1]) + 1 if len(changes) else 0
+    way = abs(float(bent[end - 1]) - float(bent[first]))
+    known = setup.following
+    live = math.isinf(known.plateau) and float(load[end - 1]) > known.contact
+    if not live or end - first < STUCK_SAMPLES or not way > known.unloaded_bend:
+        return ""
+    still = f"the load stayed the same for {end - first} samples"
+    return f"{still} while net deflection moved by {shown('deflection', way)}"
+
+
+def _pulled(setup: FeedbackSetup, load: SampleArray, bent: SampleArray, at: int) -> str:
+    """Say that the load went below zero as a specimen was bent that had carried none."""
+    loads, known = load[: at + 1], setup.following
+    if not float(load[at]) < -known.load or not float(loads.max()) < known.contact:
+        return ""
+    if not float(bent[at]) - float(bent[: at + 1].min()) > known.deflection:
+        return ""
+    return "the load is below zero while the specimen is bent; look at the polarity of the cell"
+
+
+def _n(load: float) -> str:
+    return shown(SECOND, load)
