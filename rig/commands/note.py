@@ -16,14 +16,27 @@ from rig.errors import InputError
 @click.argument("words", metavar="[DIR] [TEXT]", nargs=-1)
 @click.option("--catch-can", metavar="FLOW", help='Flow at a nozzle, such as "1.4 L/min".')
 @click.option("--face", metavar="NAME", default="", help="The sprayed face it was taken at.")
+@click.option(
+    "--moved",
+    metavar="CHANNEL",
+    default="",
+    help="Its sensor was moved or exchanged while the rig stands: what keeps its curve continuous "
+    "is added from now on.",
+)
 @by_option
 def note(
-    words: tuple[str, ...], catch_can: str | None, face: str, by: str | None, as_json: bool
+    words: tuple[str, ...],
+    catch_can: str | None,
+    face: str,
+    moved: str,
+    by: str | None,
+    as_json: bool,
 ) -> int:
     """Write TEXT, or a catch-can reading, into the record of run DIR, with name and count.
 
     One word alone is the text, unless it is a folder. At an inspection that waits a note holds
-    it. A catch-can reading needs its face, and no text.
+    it. A catch-can reading needs its face, and no text. --moved needs a text that says why; its
+    answer comes after some seconds, once the sensor stands still.
 
     Example: nightrig note night-1 "crack at the left load point, 0.1 mm" --by "A. Name"
     """
@@ -33,7 +46,9 @@ def note(
         raise click.UsageError("--face belongs to a --catch-can reading; give both")
     if catch_can is not None and not face:
         raise click.UsageError("--face is missing: name the sprayed face of the reading")
-    fields: dict[str, object] = {}
+    if moved and catch_can is not None:
+        raise click.UsageError("--moved and --catch-can are two notes; write one after the other")
+    fields: dict[str, object] = {"moved": moved} if moved else {}
     if measured is not None:
         fields = {"catch_can": measured, "face": face}
     return request(folder, by, as_json, ask="note", text=text, **fields)

@@ -224,6 +224,13 @@ class Book:
         """Write the reading of an unloaded channel [SI]."""
         self._recorder.zero(self.time, channel, value, text)
 
+    def offset(self, channel: str, value: float, text: str) -> None:
+        """Write that a number is added to a channel that read `value` [SI], its sensor moved."""
+        # The event commits at once: a test that is taken up must know what it tells.
+        self._recorder.restart_point(self._restart(Nothing()))
+        self.zero(channel, value, f"moved: {text}")
+        self.event("offset", text)
+
     def static(
         self,
         *,

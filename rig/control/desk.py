@@ -26,8 +26,8 @@ class Request:
     """What somebody asks for.
 
     `verb` is one of `VERBS`, `who` a person's name, `text` what they want written down. A
-    catch-can reading [m3/s] at one of the sprayed faces comes with "note"; "confirm" carries
-    the checklist's items as confirmed and who is `on_call`.
+    catch-can reading [m3/s] at one of the sprayed faces comes with "note", or the channel whose
+    sensor was `moved`; "confirm" carries the checklist's items as confirmed and who is `on_call`.
     """
 
     verb: str
@@ -35,6 +35,7 @@ class Request:
     text: str = ""
     catch_can: float | None = None
     face: str = ""
+    moved: str = ""
     items: tuple[str, ...] = ()
     on_call: str = ""
 

@@ -6,7 +6,7 @@ from rig.control.slow_stages import approach, static_check
 from rig.control.standing import Standing
 from rig.control.station import StageAgain, Station
 from rig.control.stop_now import StopNow
-from rig.control.zeros import PAUSE_SHIFT, lift_and_read
+from rig.control.zeros import lift_and_read
 from rig.protocol.plan import Inspections
 
 
@@ -17,10 +17,9 @@ async def inspect(station: Station, standing: Standing, inspections: Inspections
     """
     book = station.book
     began, cycle = book.time, book.counted
-    shift = 0.0
     while True:
         try:
-            shift = await _check(station, inspections, cycle)
+            calls = await _check(station, inspections, cycle)
             break
         except StageAgain:
             book.enter("approach", "stage", "contact again, then the check")
@@ -30,12 +29,11 @@ async def inspect(station: Station, standing: Standing, inspections: Inspections
     if not station.attended and alone is None:
         book.event("inspection", "nobody answers in a rehearsal: goes on")
         alone = 0.0
-    if shift > PAUSE_SHIFT and station.attended:
-        book.event("zero", "the shift calls for somebody: does not go on by itself")
-        alone = None
+    if calls and station.attended:
+        alone = None  # somebody must look first
     done = _done(inspections)
     try:
-        kept = await standing.waiting(alone, _words(inspections, alone))
+        kept = await standing.waiting(alone, "; ".join((*calls, _words(inspections, alone))))
     except StopNow as stop:
         book.inspection(began, cycle, f"{done}; ended by the stop: {stop.why}")
         raise
@@ -49,17 +47,17 @@ def _done(inspections: Inspections) -> str:
     return f"{check}, zeros read" if inspections.zero else check
 
 
-async def _check(station: Station, inspections: Inspections, cycle: int) -> float:
-    """Make the static check and read the zeros; return the load's shift [1]."""
+async def _check(station: Station, inspections: Inspections, cycle: int) -> tuple[str, ...]:
+    """Make the static check and read the zeros; return what of them calls for somebody."""
     low = station.plan.loading.lower if station.plan.loading else station.seat
     await station.load_to(low, station.unload_rate)
     if inspections.static_check is not None:
         await static_check(station, inspections.static_check, cycle)
     if not inspections.zero:
-        return 0.0
-    shift = await lift_and_read(station, station.contact_again)
+        return ()
+    calls = await lift_and_read(station, station.contact_again)
     await station.load_to(low, station.unload_rate)
-    return shift
+    return calls
 
 
 def _words(inspections: Inspections, alone: float | None) -> str:

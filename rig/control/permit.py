@@ -9,6 +9,7 @@ from typing import Final
 from rig.control.checklist import GUARD_OPEN
 from rig.control.desk import Asked
 from rig.control.hours import local, quiet_until
+from rig.control.offsets import unplugged
 from rig.control.states import possible
 from rig.control.station import Station
 
@@ -71,6 +72,8 @@ class Permit:
             return ""
         if self._stream.inputs.guard_open:
             return GUARD_OPEN
+        if gone := unplugged(self._station):
+            return gone
         return self.quiet() if verb == "continue" and self.resuming else ""
 
     async def _local_input(self, asked: Asked, problem_of: Callable[[Asked], str]) -> str:

@@ -6,6 +6,7 @@ from typing import Final
 
 from rig.control.catch_can import catch_can
 from rig.control.desk import Asked, Request
+from rig.control.offsets import not_now
 from rig.control.standing import Standing
 from rig.control.states import possible
 from rig.control.station import Station
@@ -78,6 +79,9 @@ class Reception:
             asked.answer(done=False, text=text, state=state)
             self._refused(f"note by {who} refused: {text}")
             return
+        if asked.request.moved:
+            self._moved(asked, who)
+            return
         try:
             text = self._written_down(asked.request)
         except InputError as error:
@@ -87,6 +91,17 @@ class Reception:
             self._standing.acknowledged = f"note by {who}"
             text += "; the inspection waits for people now: continue lets it go on"
         asked.answer(done=True, text=text, state=state)
+
+    def _moved(self, asked: Asked, who: str) -> None:
+        """Have the reading of a sensor that was moved taken, which needs some seconds."""
+        refusal, busy = not_now(self._station, asked.request.moved), self._stream.unanswered
+        if busy and not refusal:
+            refusal = f"{busy[0].request.verb} is being carried out; ask again"
+        if refusal:
+            asked.answer(done=False, text=refusal, state=self._book.state)
+            self._refused(f"note by {who} refused: {refusal}")
+            return
+        self._stream.asked = asked
 
     def _written_down(self, request: Request) -> str:
         """Write down what somebody says, and a catch-can reading; return the answer in words.

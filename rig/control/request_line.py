@@ -14,8 +14,8 @@ from typing import Any, Final
 from rig.control.desk import VERBS, Request
 
 LONGEST_LINE: Final = 8192  # bytes
-WORDS: Final = {"who": 100, "text": 1500, "face": 100, "on_call": 100}
-"""Fields of text and how many characters are kept of them: all four fill no line at four bytes."""
+WORDS: Final = {"who": 100, "text": 1500, "face": 100, "moved": 100, "on_call": 100}
+"""Fields of text, and how many characters are kept: all of them fill no line at four bytes."""
 MOST_ITEMS: Final = 40
 LONGEST_ITEM: Final = 200  # characters
 

@@ -40,6 +40,8 @@ def restart_point(
         "repeat": station.repeat,
         "cracked": station.cracked,
         "zeros": dict(station.zeros),
+        "zeros_before": dict(station.zeros_before),
+        "shifts": dict(station.shifts),
         "peak": list(station.peak),
         "counter": stream.counter,
         "interruptions": [list(each) for each in book.interruptions],
@@ -60,6 +62,8 @@ _KINDS: Final[Mapping[str, type | tuple[type, ...]]] = {
     "repeat": int,
     "cracked": bool,
     "zeros": Mapping,
+    "zeros_before": Mapping,
+    "shifts": Mapping,
     "peak": list,
     "counter": (int, type(None)),
     "interruptions": list,
@@ -89,4 +93,6 @@ def check_point(point: Mapping[str, Any], cycles: int, stages: int) -> None:
         restored_parts(cycling)
     for _time, _cycle, _why in point["interruptions"]:
         pass
+    for by in point["shifts"].values():
+        float(by)
     check_water(point["water"])

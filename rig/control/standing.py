@@ -10,17 +10,16 @@ from collections.abc import Awaitable, Callable
 from datetime import datetime
 from typing import Final
 
-from rig.control.checklist import missing, not_ready
+from rig.control.confirming import CHECKLIST_WAIT, confirmed
 from rig.control.desk import Asked
+from rig.control.offsets import AtRest, watch_all, watch_loop_only
 from rig.control.permit import Permit
 from rig.control.states import PAUSABLE, PEOPLE_NEAR, following, possible
 from rig.control.station import StageAgain, Station
 from rig.control.stop_now import StopNow
 from rig.control.stream import FAR
-from rig.judging.looking import Nothing
 from rig.ports import InputState
 
-CHECKLIST_WAIT: Final = 900.0  # [s] in which the checklist must be confirmed
 UNATTENDED: Final = "nobody has looked after the test in time"
 LOOK_AGAIN: Final = 60.0  # [s]: longest block while nothing is due
 
@@ -39,6 +38,7 @@ class Standing:
         self._station = station
         self._stream, self._book, self._rig = station.stream, station.book, station.rig
         self._permit = Permit(station, utc, self._on)
+        self._at_rest = AtRest(station, self._on)
         self._asked: Asked | None = None
         self._inner = False  # the pause lies in an inspection, which goes on
         self.acknowledged = ""  # by whom an inspection was, while it waits
@@ -52,41 +52,12 @@ class Standing:
 
     async def confirmed(self) -> None:
         """Wait until the checklist is confirmed by name; pressure is off."""
-        stream, book = self._stream, self._book
-        until = stream.now + stream.frames(CHECKLIST_WAIT)
+        until = self._stream.now + self._stream.frames(CHECKLIST_WAIT)
         self.until = (until, "given up unless confirmed")
-        stream.inputs_matter = False
         try:
-            asked = await self._confirmation(until)
+            await confirmed(self._station, self._permit, until)
         finally:
             self.until = None
-        stream.inputs_matter = True
-        request = asked.request
-        book.event("checklist", f"confirmed by {request.who}: {'; '.join(request.items)}")
-        book.event("on call", request.on_call)
-        self._station.on_call = request.on_call
-        book.enter("starting", "confirm", f"confirmed by {request.who}")
-        asked.answer(done=True, text="checklist confirmed", state=book.state)
-        # The inputs are looked at once more before anything is switched on.
-        await stream.advance(stream.now + stream.tick, Nothing())
-
-    async def _confirmation(self, until: int) -> Asked:
-        """Wait for the confirmation until a frame. Raises StopNow where none comes."""
-        stream = self._stream
-        while stream.now < until:
-            asked = stream.take_asked()
-            if asked is not None and await self._permit.given(asked, self._unconfirmed):
-                return asked
-            await stream.advance(stream.now + stream.frames(1.0), Nothing())
-        minutes = CHECKLIST_WAIT / 60
-        raise StopNow(
-            "operator", "operator", f"nobody confirmed the checklist in {minutes:.0f} min"
-        )
-
-    def _unconfirmed(self, asked: Asked) -> str:
-        """Return why a confirmation is refused, or nothing."""
-        plan = self._station.plan
-        return missing(plan, asked.request) or not_ready(self._stream.inputs)
 
     async def slow(self) -> int:
         """Act on a request in a slow motion; return the frames that passed until it goes on.
@@ -177,6 +148,7 @@ class Standing:
         """Stand until somebody goes on; True if the specimen stayed loaded. Ends in "starting"."""
         limit = self._limit("paused")
         self._ends("paused", limit)
+        self._at_rest.begin()
         self._book.enter("paused", "at rest")
         self._permit.resuming = True
         return await self._follow(*await self._stand(limit))
@@ -188,6 +160,7 @@ class Standing:
         wetted first, and on a real rig asked for once more.
         """
         self._permit.resuming = True
+        self._at_rest.begin()
         if doubts and self._station.attended:
             self._book.enter("unloaded", "finding", "; ".join(doubts))
             await self._follow(*await self._stand(None), kept=False)
@@ -222,6 +195,7 @@ class Standing:
         if go_on_after is not None:
             limit = self._stream.now + self._stream.frames(go_on_after)
         self._ends("waiting", limit)
+        self._at_rest.begin()
         self._book.enter("waiting", "checked", why)
         return await self._follow(*await self._stand(limit))
 
@@ -252,7 +226,9 @@ class Standing:
         try:
             while True:
                 asked = stream.take_asked()
-                if asked is not None and await self._permit.given(asked):
+                if asked is not None and asked.request.moved:
+                    await self._moved(asked)
+                elif asked is not None and await self._permit.given(asked):
                     self._asked = asked
                     return asked.request.verb, asked.request.by
                 if self.acknowledged and self._book.state == "waiting":
@@ -268,6 +244,11 @@ class Standing:
                 await self._on(limit if limit is not None else FAR)
         finally:
             stream.people_near, stream.wakes, self.until = _none_near, _nobody, None
+
+    async def _moved(self, asked: Asked) -> None:
+        """Keep the curve of a sensor that was moved; at an inspection its mover holds it."""
+        if await self._at_rest.record(asked) and self._book.state == "waiting":
+            self.acknowledged = f"note by {asked.request.who or 'somebody'}"
 
     def _people_come(self, inputs: InputState) -> bool:
         """Tell whether somebody is at the rig, or has acknowledged an inspection."""
@@ -288,7 +269,7 @@ class Standing:
         if missed and self._book.state in ("waiting", "locked"):
             station.no_water = missed
         until = min(until, station.chores.next_frame(), stream.now + stream.frames(LOOK_AGAIN))
-        await stream.advance(until, Nothing())
+        _, self._at_rest.judge = await stream.advance(until, self._at_rest.judge)
         return missed
 
     def _answer(self, asked: Asked | None, text: str) -> None:
@@ -326,6 +307,7 @@ class Standing:
         station, book = self._station, self._book
         held = (f"{book.latest_load / 1e3:.1f} kN held" if kept else "unloaded") + station.wetness()
         await station.warned()
+        watch_all(station)
         await station.set_pressure("high")
         book.interruption_ends(f"{held}; ended: {why}", inner=self._inner and kept)
         station.opened()
@@ -350,6 +332,8 @@ class Standing:
     async def _lock(self, cause: str, why: str) -> None:
         await self._rig.actuator.hold()
         await self._station.set_pressure("low")
+        self._at_rest.people()
+        watch_loop_only(self._station)
         kind = "" if self._rig.emulated else f" and the {self._station.plan.rig.local_input}"
         self._acted(f"stroke held, low pressure; goes on only by continue{kind}")
         self._book.enter("locked", cause, why)
@@ -369,11 +353,14 @@ class Standing:
         book.enter("unloading", cause, why)
         if standing:
             await station.warned()
+            watch_all(station)
             await station.set_pressure("high")
         with station.going_to_rest():
             if station.cycling and self.on_fall is not None:
                 await self.on_fall()
         await station.normal_stop()
+        watch_loop_only(station)
+        self._at_rest.begin()
         book.enter("unloaded", "unloaded")
 
 

@@ -8,17 +8,21 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import Final
 
+from rig.acquire.deflection import net_of
 from rig.channels import shown
 from rig.control.attendance import Windows, closing, opened
 from rig.control.book import Book
 from rig.control.chores import Chores
+from rig.control.same_limit import same_limit
+from rig.control.slow_watch import COMMANDED, SlowWatch
 from rig.control.states import PAUSABLE
 from rig.control.stop_now import StopNow
 from rig.control.stream import ASKED, FAR, Stream
 from rig.control.water import Water
 from rig.errors import DeviceError
 from rig.guards.learned import combine
-from rig.judging.looking import Decision, Judge, Nothing
+from rig.judging.arming import feedback_setup
+from rig.judging.looking import Averaged, Decision, Judge, Nothing
 from rig.judging.watchers import NO_PEAK
 from rig.ports import Pressure, Rig
 from rig.protocol.plan import Approach, Bounds, Plan
@@ -29,7 +33,6 @@ RETRACT: Final = 5e-3  # [m] at 1 mm/s after a normal stop; common practice, no 
 RETRACT_SPEED: Final = 1e-3
 POLL: Final = 0.2  # [s] between questions whether a ramp has arrived
 REST_MARGIN: Final = 0.05  # of the upper load above lower load that is still at rest
-LEAST_STEP: Final = 1e-6  # of the actuator's range, within which a limit reads back the same
 OFF_WITHIN: Final = 30.0  # [s] in which the pressure must be off; common practice, no source
 NOT_OFF: Final = "NOT confirmed off: do not go near; isolate by hand"
 SETTLED: Final = 0.5  # [s] after the amplitude has reached zero
@@ -54,6 +57,9 @@ class Station:
         self, plan: Plan, rig: Rig, stream: Stream, book: Book, *, attended: bool, live: bool
     ) -> None:
         self.plan = plan
+        stream.feedback = feedback_setup(plan, stream.rate)
+        stream.slow = SlowWatch(lambda: book.state in COMMANDED)
+        stream.on_doubt = lambda text: book.event("sensor", f"{text}: a drifting load cell?")
         self.live = live
         self.rig = rig
         self.stream = stream
@@ -75,7 +81,10 @@ class Station:
         self.cycling = False
         self.repeat = 1  # of the slow cycles of a stage, the one under way
         self.cracked = False  # the first crack has been seen in this run
-        self.zeros: Mapping[str, float] = {}
+        self.zeros: Mapping[str, float] = {}  # the first
+        self.zeros_before: Mapping[str, float] = {}  # the last, once cycles have been counted
+        self.shifts: dict[str, float] = {}  # [SI] that are added to sensors that were moved
+        self.retracted: Averaged | None = None  # collected as the rod went back, until it moves
         self.peak: tuple[float, ...] = NO_PEAK  # of a static test so far
         self.on_call = ""
         self.no_water = ""
@@ -132,7 +141,7 @@ class Station:
             await self.rig.actuator.write_limits(own)
             answer = await self.rig.actuator.read_limits()
             for name, pair in own.items():
-                if not self._same_limit(name, pair, answer.get(name)):
+                if not same_limit(self.plan.rig, name, pair, answer.get(name)):
                     raise StopNow(
                         "limits",
                         "fault",
@@ -141,16 +150,6 @@ class Station:
                         f"{shown(name, *answer[name]) if name in answer else 'nothing'}",
                     )
         self.stream.arm(bounds, self.plan.limits.persist)
-
-    def _same_limit(self, name: str, given: Bounds, answer: Bounds | None) -> bool:
-        """Tell whether a limit reads back as it was given: a controller keeps so many digits."""
-        actuator = self.plan.rig.actuator
-        low, high = actuator.load if name == "load" else actuator.stroke
-        steps = [c.resolution for c in self.plan.rig.channels if c.name == name]
-        step = max(*steps, LEAST_STEP * (high - low), 0.0)
-        pairs = zip(given, answer, strict=True) if answer is not None else ()
-        same = [own == back or abs(own - back) <= step for own, back in pairs]
-        return len(same) == 2 and all(same)
 
     async def wait(self, seconds: float, judge: Judge | None = None) -> Judge:
         """Go on for a duration [s], whatever the judge decides; return the judge.
@@ -226,8 +225,9 @@ class Station:
         await self._move((self.rig.actuator.move_stroke, to, speed))
 
     async def move_deflection(self, to: float, speed: float) -> None:
-        """Ramp net deflection [m] at a speed [m/s]."""
-        await self._move((self.rig.actuator.move_deflection, to, speed))
+        """Ramp net deflection [m] at a speed [m/s]; the controller knows of no moved sensor."""
+        added = net_of(self.shifts, self.book.sampled)
+        await self._move((self.rig.actuator.move_deflection, to - added, speed))
 
     async def hold(self) -> None:
         """Stay at the present stroke; a pause that ends leaves it there."""
@@ -235,7 +235,7 @@ class Station:
         await self.rig.actuator.hold()
 
     async def _move(self, motion: Motion) -> None:
-        self._motion = motion
+        self._motion, self.retracted = motion, None
         command, to, speed = motion
         await command(to, speed)
         self.stream.stopped_before = ""
@@ -274,6 +274,10 @@ class Station:
         begin = (await self.rig.actuator.status()).stroke
         await self.move_stroke(to, speed)
         return await self.arrived(abs(to - begin) / speed, judge)
+
+    def averaged(self) -> Averaged:
+        """Return a judge that collects means of 0.1 s from the present frame on."""
+        return Averaged(self.stream.now, max(round(self.stream.rate / 10), 1))
 
     def wetness(self) -> str:
         """Return in words whether the specimen is wet, "" before any water."""
@@ -371,7 +375,8 @@ class Station:
                 await self.load_to(min(low, self.book.latest_load), self.unload_rate)
             stroke = (await self.rig.actuator.status()).stroke
             back = max(stroke - RETRACT, self.rig.actuator.range.stroke_low)
-            await self.stroke_to(back, RETRACT_SPEED)
+            judge = await self.stroke_to(back, RETRACT_SPEED, self.averaged())
+            self.retracted = judge if isinstance(judge, Averaged) else None
             await self.rig.actuator.close_valve()
             await self.pressure_off()
 

@@ -12,7 +12,7 @@ from typing import Final
 
 from rig.control.station import NOT_OFF, OFF_WITHIN, Station
 from rig.control.stop_now import StopNow
-from rig.control.zeros import averaged_from, write_zeros
+from rig.control.zeros import ZERO_TIME, write_end
 from rig.errors import DeviceError
 from rig.judging.looking import Judge
 
@@ -94,14 +94,15 @@ class Stopping:
         self._stream.disarm()
         self._stream.inputs_matter = False
         try:
-            after = self._station.plan.full_rate.after_stop
-            judge: Judge = averaged_from(station)
+            after = station.plan.full_rate.after_stop
+            if station.retracted is not None:
+                after = max(after, ZERO_TIME)
+            judge: Judge = station.averaged()
             while self.lacking and after > AGAIN:
                 judge, after = await station.wait(AGAIN, judge), after - AGAIN
                 await self._valve_first()
             judge = await station.wait(after, judge)
-            if retracted:
-                write_zeros(station, "end", judge)
+            write_end(station, judge)
         except (StopNow, DeviceError) as missing:
             self._book.event("stop", f"no samples after the stop: {missing}")
         if not retracted:

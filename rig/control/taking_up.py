@@ -9,12 +9,13 @@ from __future__ import annotations
 import math
 from typing import Final
 
+from rig.control.offsets import add
 from rig.control.slow_stages import approach, static_check
 from rig.control.standing import Standing
-from rig.control.station import RETRACT_SPEED, StageAgain, Station
+from rig.control.station import StageAgain, Station
 from rig.control.stop_now import StopNow
 from rig.control.taken_up import TakenUp, compared
-from rig.control.zeros import LIFT, PAUSE_SHIFT, read_zeros
+from rig.control.zeros import lift_off_and_read
 from rig.judging.looking import Nothing
 from rig.ports import ActuatorStatus
 from rig.protocol.plan import Cyclic, Stage, StaticCheck
@@ -84,7 +85,9 @@ async def restore(station: Station, taken: TakenUp) -> None:
     """Give the station what the restart point kept of it."""
     point = taken.point
     station.repeat, station.cracked = point["repeat"], point["cracked"]
-    station.zeros = dict(point["zeros"])
+    station.zeros, station.zeros_before = dict(point["zeros"]), dict(point["zeros_before"])
+    for channel, by in point["shifts"].items():
+        add(station, channel, by)
     station.peak = tuple(point["peak"])
     station.on_call = station.on_call or point["on_call"]
     now = station.stream.now
@@ -140,14 +143,9 @@ async def _contact(station: Station) -> list[str]:
     station.book.enter("approach", "stage", "contact again")
     if station.book.latest_load > station.seat:
         await station.load_to(station.seat, station.unload_rate)
-    stroke = (await station.rig.actuator.status()).stroke
-    back = max(stroke - LIFT, station.rig.actuator.range.stroke_low)
-    await station.stroke_to(back, RETRACT_SPEED)
-    shift = await read_zeros(station, "taken up again") if station.zeros else 0.0
+    found = await lift_off_and_read(station, "taken up again")
     await approach(station, station.contact_again)
-    if shift <= PAUSE_SHIFT:
-        return []
-    return [f"the load cell's zero has moved by {shift:.1%} of the upper load"]
+    return list(found)
 
 
 async def _check(station: Station, taken: TakenUp) -> list[str]:
