@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from rig.control.book import Book
+from rig.control.insulation import Insulation
 from rig.control.stream import FAR, Stream
 from rig.control.water import Water
 from rig.errors import DeviceError
@@ -23,7 +24,7 @@ class Chores:
     Water runs by its schedule from the first cyclic stage on (`wet_stage`), not before; re-wetting
     and a pump that has to be switched off go on anywhere. Slow channels that are lost are told
     and written as NaN: only what the load is controlled by may end a test. `slow` holds their
-    newest values [SI].
+    newest values [SI], `insulation` what those of gauges say.
     """
 
     def __init__(self, stream: Stream, book: Book, rig: Rig, water: Water, plan: Plan) -> None:
@@ -32,6 +33,7 @@ class Chores:
         self._rig = rig
         self._water = water
         self._slow = any(c.slow for c in plan.rig.channels)
+        self.insulation = Insulation({c.name for c in plan.rig.channels})
         self._slow_frame = 0
         self._slow_begun: int | None = None  # frame of the first look
         self.slow_lost = False
@@ -54,6 +56,8 @@ class Chores:
         if self._slow and now >= self._slow_frame:
             self.slow = await self._read_slow()
             self._book.slow(self.slow)
+            for text in self.insulation.look(self.slow):
+                self._book.event("sensor", text)
             self._slow_frame = now + self._stream.frames(self._slow_again())
         due = self._water_due()
         if due is None or now < due:

@@ -154,6 +154,7 @@ class Outlook:
             found.append(_missed(station.water.spray.missed))
         if station.chores.slow_lost:
             found.append("slow channels (temperatures, tank) do not come")
+        found += station.chores.insulation.doubtful.values()
         if cyclic is not None and cyclic.state.criteria.overloaded:
             found.append("the load is above 102 % of upper load")
         if cyclic is not None:
