@@ -16,7 +16,7 @@ from drivers import modbus
 from rig.channels import channel_unit, shown
 from rig.protocol.wire import ROLES, ModbusDevice, Point
 
-OUTPUTS: Final = frozenset({"pump", "horn"})
+OUTPUTS: Final = frozenset({"pump", "horn", "shunt"})
 """Bits that are written; they are read only to see that they were."""
 INPUTS_EVERY: Final = 0.05
 """Time [s] between two readings of an input."""

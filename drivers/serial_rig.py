@@ -93,6 +93,7 @@ class _Devices:
             _Watched(self._modbus.inputs, self._polling),
             emulated=self._emulated(),
             horn=self._modbus.horn,
+            shunt=self._modbus.shunt,
             post=self._acquisition.post,
             lines=self,
             closing=self.close,

@@ -15,7 +15,7 @@ from drivers.polling import Poller
 from drivers.station import Held, Station
 from rig.clock import Clock
 from rig.errors import DeviceError
-from rig.ports import Horn, Inputs, InputState, LineReport, Pump, PumpStatus
+from rig.ports import Horn, Inputs, InputState, LineReport, Pump, PumpStatus, Switch
 from rig.protocol.wire import ROLES, Port, Wire
 
 STALE_PERIODS: Final = 3.0
@@ -47,6 +47,7 @@ class ModbusDevices:
     pump: Pump | None
     inputs: Inputs
     horn: Horn | None
+    shunt: Switch | None
 
     def __init__(
         self,
@@ -72,7 +73,8 @@ class ModbusDevices:
         self._oldest: dict[str, float] = {}
         self._contacts = self.held(*_CONTACTS)
         self.pump = _Pump(self) if self.holds("pump") else None
-        self.horn = _Horn(self) if self.holds("horn") else None
+        self.horn = _Output(self, "horn") if self.holds("horn") else None
+        self.shunt = _Output(self, "shunt") if self.holds("shunt") else None
         self.inputs = _Inputs(self)
 
     @property
@@ -253,13 +255,14 @@ class _Pump:
         return PumpStatus(bool(running), said.get("flow"), said.get("tank"))
 
 
-class _Horn:
-    def __init__(self, devices: ModbusDevices) -> None:
-        self._station = devices.with_point("horn")
+class _Output:
+    def __init__(self, devices: ModbusDevices, what: str) -> None:
+        self._station = devices.with_point(what)
+        self._what = what
 
     async def set(self, on: bool) -> None:
-        """Switch the horn or lamp and read its coil back."""
-        await _switch(self._station, "horn", on)
+        """Switch it and read its coil back."""
+        await _switch(self._station, self._what, on)
 
 
 class _Inputs:

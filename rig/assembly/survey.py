@@ -123,13 +123,14 @@ async def _listened(
     frames = max(round(plan.rate * BLOCK), 1)
     status = await rig.actuator.status()
     for number in range(1, math.ceil(seconds / BLOCK) + 1):
-        tally.take((await _block(rig, frames)).values)
+        tally.take((await next_block(rig, frames)).values)
         if number % STATUS_EVERY == 0:
             status = await rig.actuator.status()
     return status
 
 
-async def _block(rig: Rig, frames: int) -> SampleBlock:
+async def next_block(rig: Rig, frames: int) -> SampleBlock:
+    """Return the next frames of an open rig. Raises DeviceError where none come."""
     try:
         async with asyncio.timeout(SILENT):
             block = await rig.acquisition.read(frames)

@@ -1,4 +1,4 @@
-"""Switching a pump or a horn for a moment, to see that it is the one and that it works.
+"""Switching a pump, a horn or a shunt for a moment, to see that it is the one and works.
 
 Never the actuator, never the pressure. Whatever happens meanwhile, it is switched off again.
 """
@@ -19,10 +19,12 @@ from rig.assembly.survey import opened
 from rig.clock import Clock
 from rig.control.prompt import prompt
 from rig.errors import DeviceError, InputError, NotBegun
-from rig.ports import Horn, Pump, PumpStatus, Rig
+from rig.ports import Horn, Pump, PumpStatus, Rig, Switch
 from rig.protocol.plan import Plan, RigPlan
 
 What = Literal["pump", "horn"]
+Kept = Literal["pump", "horn", "shunt"]
+"""What is kept on for a while, and switched off again whatever comes."""
 
 ON: Final = 2.0
 """How long [s] it is on."""
@@ -68,7 +70,7 @@ async def tried(plan: Plan, what: What, clock: Clock) -> Tried:
     Raises DeviceError where it does not answer, or where it may still be on, and NotBegun where
     somebody broke it off; it is switched off then too.
     """
-    with _ends_by_signal(what):
+    with ends_by_signal(what):
         rig = await opened(plan, clock)
         try:
             return await _switched(prompt(rig), what, clock)
@@ -80,13 +82,13 @@ async def _switched(rig: Rig, what: What, clock: Clock) -> Tried:
     if what == "horn":
         if rig.horn is None:
             raise DeviceError("the rig's driver knows no horn; nothing was switched")
-        async with _on(rig.horn, what, clock):
+        async with kept_on(rig.horn, what, clock):
             await clock.sleep(ON)
         return Tried(what, ON)
     if rig.pump is None:
         raise DeviceError("the rig's driver knows no pump; nothing was switched")
     await _refuse_wet(rig)
-    async with _on(rig.pump, what, clock):
+    async with kept_on(rig.pump, what, clock):
         seen = await _running(rig.pump, clock)
     await _stopped(rig.pump, clock)
     flows = [status.flow for status in seen if status.flow is not None]
@@ -106,7 +108,7 @@ async def _refuse_wet(rig: Rig) -> None:
 
 
 @asynccontextmanager
-async def _on(device: Pump | Horn, what: What, clock: Clock) -> AsyncIterator[None]:
+async def kept_on(device: Pump | Horn | Switch, what: Kept, clock: Clock) -> AsyncIterator[None]:
     """Have a device on, and off again whatever comes."""
     try:
         await device.set(True)
@@ -115,7 +117,7 @@ async def _on(device: Pump | Horn, what: What, clock: Clock) -> AsyncIterator[No
         await _off(device, what, clock)
 
 
-async def _off(device: Pump | Horn, what: What, clock: Clock) -> None:
+async def _off(device: Pump | Horn | Switch, what: Kept, clock: Clock) -> None:
     for left in reversed(range(OFF_TRIES)):
         try:
             await device.set(False)
@@ -129,7 +131,7 @@ async def _off(device: Pump | Horn, what: What, clock: Clock) -> None:
 
 
 @contextmanager
-def _ends_by_signal(what: What) -> Iterator[None]:
+def ends_by_signal(what: Kept) -> Iterator[None]:
     """Have signals to end break off what is under way, so that it is switched off first."""
     task, loop = asyncio.current_task(), asyncio.get_running_loop()
     if task is None or threading.current_thread() is not threading.main_thread():

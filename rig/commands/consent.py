@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import click
 
 from rig.commands.asking import login_name
 from rig.commands.saying import folded
 from rig.errors import InputError, NotBegun
-
-if TYPE_CHECKING:
-    from rig.assembly.trying import What
 
 _CAUTIONS: Final = {
     "pump": (
@@ -25,15 +22,19 @@ _CAUTIONS: Final = {
         "The horn or lamp is on for 2 s. It is what warns people that the rig moves: tell those "
         "who hear it that nothing will. Nobody is within reach of the frame.",
     ),
+    "shunt": (
+        "The channel shows a load that is not there. The pressure is off and stays off; nobody is "
+        "within reach of the frame.",
+    ),
 }
 _ALWAYS: Final = "Software is no safety system: emergency stop, guards and people come first."
 _EMULATED: Final = "All devices of this rig say that they are emulated: nothing real is switched."
 
 
-def consent(what: What, *, emulated: bool) -> str:
+def consent(what: str, *, emulated: bool, does: str = "switch it on for 2 s") -> str:
     """Return the name of who wants it switched, once that was confirmed by a typed word.
 
-    Nobody is asked about an emulated rig without a terminal. Raises InputError where a real one
+    `what` is "pump", "horn" or "shunt"; the word `does` it. Nobody is asked about an emulated rig without a terminal. Raises InputError where a real one
     has nobody there to ask, NotBegun where the word is not typed.
     """
     if not _somebody():
@@ -49,13 +50,24 @@ def consent(what: What, *, emulated: bool) -> str:
         click.echo(folded(_EMULATED, sys.stderr), err=True)
     try:
         who = _asked("Name of who asks: ")
-        if who and _asked(f'Type "{what}" to switch it on for 2 s: ').lower() == what:
+        if who and _asked(f'Type "{what}" to {does}: ').lower() == what:
             return who
     except KeyboardInterrupt:
         click.echo(err=True)
         raise NotBegun(f"the {what} was not switched: broken off") from None
     missing = f'the word "{what}" was not typed' if who else "nobody gave a name"
     raise NotBegun(f"the {what} was not switched: {missing}")
+
+
+def done_by_hand(what: str, word: str) -> bool:
+    """Ask somebody to do something at the rig, and wait for a word; False where it never comes."""
+    try:
+        while (typed := _line(f'{what}, then type "{word}": ')) is not None:
+            if typed.lower() == word:
+                return True
+    except KeyboardInterrupt:
+        click.echo(err=True)
+    return False
 
 
 def _somebody() -> bool:
@@ -67,8 +79,14 @@ def _somebody() -> bool:
 
 def _asked(prompt: str) -> str:
     """Return a line of the terminal, "" at its end."""
+    return _line(prompt) or ""
+
+
+def _line(prompt: str) -> str | None:
+    """Return a line of the terminal, None at its end."""
     click.echo(prompt, err=True, nl=False)
     try:
-        return sys.stdin.readline().strip()
+        line = sys.stdin.readline()
     except (OSError, UnicodeDecodeError):
-        return ""
+        return None
+    return line.strip() if line else None

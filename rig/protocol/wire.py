@@ -140,6 +140,7 @@ ROLES: tuple[str, ...] = (
     "pump",
     "pump_running",
     "horn",
+    "shunt",
     "emergency_stop",
     "guard_open",
     "leak",
@@ -147,7 +148,10 @@ ROLES: tuple[str, ...] = (
     "mains_lost",
     "local_button",
 )
-"""What a bit of a Modbus device may be: "pump" and "horn" are written, the others read."""
+"""What a bit of a Modbus device may be: "pump", "horn" and "shunt" are written, the others read.
+
+"shunt" switches the shunt resistors of the calibrated channels on.
+"""
 
 
 @dataclass(frozen=True, slots=True)

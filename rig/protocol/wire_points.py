@@ -15,7 +15,7 @@ from rig.protocol.wire_tables import BIT_ONLY, NUMBER_ONLY, ModbusTable, PointTa
 from rig.protocol.wire_values import UNBOUND, is_measured, limited, scaled
 from rig.units import shown
 
-WRITTEN: Final = ("pump", "horn")
+WRITTEN: Final = ("pump", "horn", "shunt")
 """Roles whose bit is written; the others are read."""
 
 _REGISTERS: Final = {"int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2}
