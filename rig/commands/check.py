@@ -5,18 +5,20 @@ from __future__ import annotations
 import json
 import shutil
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.commands.files import load
+from rig.commands.files import find_protocol, find_rig, load
 from rig.commands.options import json_option
-from rig.commands.saying import folded
-from rig.errors import InputError, Problem, StorageError
+from rig.commands.saying import folded, say_refusal
+from rig.errors import InputError, Problem, RigError, StorageError
 from rig.protocol.estimate import estimate
 
 if TYPE_CHECKING:
+    from rig.protocol.capability import Capability
     from rig.protocol.estimate import Estimate
     from rig.protocol.plan import Plan
 
@@ -37,46 +39,103 @@ _CAUTION = (
     help="New folder the run would be written to. Its disk must have room; without it, the disk "
     "you are on.",
 )
+@click.option(
+    "--sheet",
+    metavar="FILE.pdf",
+    type=click.Path(path_type=Path),
+    help="Write the set-up sheet there: one page to print and to sign step by step.",
+)
+@click.option(
+    "--read-limits",
+    "reads",
+    is_flag=True,
+    help="With --sheet: ask the rig's controller for its limits, and print them on it.",
+)
 @json_option
 @click.pass_context
 def check(
-    context: click.Context, protocol: str, rig: str | None, out: str | None, *, as_json: bool
+    context: click.Context,
+    protocol: str,
+    rig: str | None,
+    out: str | None,
+    sheet: Path | None,
+    *,
+    reads: bool,
+    as_json: bool,
 ) -> None:
     """Check PROTOCOL, the files it names and the rig file; say what the test will take.
 
-    Nothing is started and nothing is written. Ends with 0 where the test may start, 2 where a
-    file has a problem, the driver is not installed or DIR exists, 6 where the disk is too small.
+    With --rig it also says what the test asks of that rig: stroke, speed, oil, samples. Nothing
+    is started, and nothing written but the sheet that --sheet names. Ends with 0 where the test
+    may start, 2 where a file has a problem, the driver is not installed or DIR exists, 4 where
+    the controller does not answer --read-limits, 6 where the disk is too small.
 
     Example: nightrig check protocols/overnight-wet-prism.toml
     """
-    result, lines, code = _judge(protocol, rig, out)
+    if reads and sheet is None:
+        raise click.UsageError("--read-limits goes with --sheet")
+    judged = _judge(protocol, rig, out)
+    if sheet is not None and judged.plan is not None:
+        _write_sheet(judged, judged.plan, sheet, reads=reads, as_json=as_json)
     if as_json:
-        click.echo(json.dumps(result))
-    for line in lines:
+        click.echo(json.dumps(judged.result))
+    for line in judged.lines:
         click.echo(folded(line, sys.stderr if as_json else sys.stdout), err=as_json)
-    context.exit(code)
+    context.exit(judged.code)
 
 
-def _judge(
-    protocol: str, rig: str | None, out: str | None
-) -> tuple[dict[str, Any], list[str], int]:
+@dataclass(slots=True)
+class _Judged:
+    """What is told of a protocol, and its plan where it has one."""
+
+    result: dict[str, Any]
+    lines: list[str]
+    code: int
+    plan: Plan | None = None
+
+
+def _write_sheet(judged: _Judged, plan: Plan, path: Path, *, reads: bool, as_json: bool) -> None:
+    # Imported late: only who wants a sheet waits for it.
+    from rig.commands.sheet import write_setup_sheet
+
+    try:
+        write_setup_sheet(plan, path, reads=reads)
+    except RigError as error:
+        if as_json:
+            say_refusal(error)
+        raise
+    judged.result["sheet"] = str(path)
+    judged.lines.append(f"{path}: the set-up sheet, to print and to sign")
+
+
+def _judge(protocol: str, rig: str | None, out: str | None) -> _Judged:
     try:
         plan = _load(protocol, rig, out)
     except InputError as error:
-        return _refused(error), [str(p) for p in error.problems] + _count(error), error.exit_code
-    need = estimate(plan)
+        lines = [str(p) for p in error.problems] + _count(error)
+        return _Judged(_refused(error), lines, error.exit_code)
+    # Imported late: a mistake in a file is told sooner.
+    from rig.commands.capability_told import capability_lines
+    from rig.commands.warned import as_driven, warnings_of
+    from rig.protocol.capability import capability
+
+    driven = as_driven(plan)
+    need, needed = estimate(plan), capability(driven)
+    files = {"protocol": find_protocol(protocol), "rig": find_rig(rig)}
+    warnings = [*plan.warnings, *warnings_of(driven, need, needed, files)]
     free = free_space(out or ".")
     enough = free >= need.storage_bytes
-    warnings = [*plan.warnings, *_dry_tank(plan, need)]
-    result = _accepted(plan, need, warnings, enough=enough)
-    lines = [f"warning: {w}" for w in warnings]
-    lines += [*_summary(plan, need), _CAUTION]
+    lines = [f"warning: {w}" for w in warnings] + _summary(plan, need)
+    if rig is not None:
+        lines += capability_lines(driven, needed)
+    lines.append(_CAUTION)
     if not enough:
         lines.append(
             f"{out or Path.cwd()}: {_size(free)} free, up to {_size(need.storage_bytes)} needed; "
             "free some space, or name a folder on another disk with --out"
         )
-    return result, lines, 0 if enough else StorageError.exit_code
+    result = _accepted(plan, need, needed, warnings, enough=enough)
+    return _Judged(result, lines, 0 if enough else StorageError.exit_code, plan)
 
 
 def _load(protocol: str, rig: str | None, out: str | None) -> Plan:
@@ -131,6 +190,7 @@ def _refused(error: InputError) -> dict[str, Any]:
         "expected_duration_s": None,
         "water_L": None,
         "storage_bytes": None,
+        "capability": None,
     }
 
 
@@ -139,7 +199,11 @@ def _count(error: InputError) -> list[str]:
     return [f"{found} problem{'' if found == 1 else 's'}; nothing can start from these files."]
 
 
-def _accepted(plan: Plan, need: Estimate, warnings: list[str], *, enough: bool) -> dict[str, Any]:
+def _accepted(
+    plan: Plan, need: Estimate, needed: Capability, warnings: list[str], *, enough: bool
+) -> dict[str, Any]:
+    from rig.commands.capability_told import capability_object
+
     loading = plan.loading
     return {
         "ok": enough,
@@ -151,6 +215,7 @@ def _accepted(plan: Plan, need: Estimate, warnings: list[str], *, enough: bool) 
         "expected_duration_s": need.duration_s,
         "water_L": need.water_m3 * 1e3,
         "storage_bytes": need.storage_bytes,
+        "capability": capability_object(needed),
     }
 
 
@@ -169,18 +234,6 @@ def _summary(plan: Plan, need: Estimate) -> list[str]:
         lines.append(f"Sprays up to {need.water_m3 * 1e3:,.0f} L of water{_tank(plan)}.")
     lines.append(f"Needs up to {_size(need.storage_bytes)} of disk while it runs.")
     return lines
-
-
-def _dry_tank(plan: Plan, need: Estimate) -> list[str]:
-    """Warn of a tank that is empty before the run-out: without water the test stops."""
-    pump = plan.rig.pump
-    if pump is None or need.water_m3 <= pump.tank:
-        return []
-    after = need.duration_s * pump.tank / need.water_m3 / 3600
-    return [
-        f"the tank ({pump.tank * 1e3:,.0f} L) is empty after about {after:.0f} h; "
-        "fill it in time or connect a supply"
-    ]
 
 
 def _tank(plan: Plan) -> str:

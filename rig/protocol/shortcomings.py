@@ -180,16 +180,13 @@ def _of_valve(oil: Supply, cycling: Cycling) -> Iterator[Finding]:
 def _of_inertia(plan: Plan, cycling: Cycling) -> Iterator[Finding]:
     frequency = plan.loading.frequency if plan.loading else 0.0
     if cycling.ratio > NEAR:
-        doubt = (
-            "the load is not what is asked for"
-            if cycling.ratio > TOO_NEAR
-            else "what moves takes and gives load"
-        )
         yield Finding(
             "protocol",
             _FREQUENCY,
-            f"{frequency:g} Hz is {cycling.ratio * 100:.0f} % of the first natural frequency of "
-            f"specimen and moving mass, about {cycling.first_frequency:.3g} Hz: {doubt}",
+            f"{frequency:g} Hz is {cycling.ratio * 100:.0f} % of the first natural frequency, "
+            f"about {cycling.first_frequency:.3g} Hz, of the cracked specimen with what moves on "
+            "it: "
+            f"{_swinging(cycling.ratio)}",
             f'give at most "{_down(NEAR * cycling.first_frequency)} Hz", {NEAR * 100:.0f} % of it',
         )
     if has_sampled(plan, "acceleration"):
@@ -202,6 +199,16 @@ def _of_inertia(plan: Plan, cycling: Cycling) -> Iterator[Finding]:
                 f"{frequency:g} Hz",
                 "take a sensor of a larger range",
             )
+
+
+def _swinging(ratio: float) -> str:
+    """Say what a mass on a spring does to a force at so much of its natural frequency."""
+    if ratio >= 1:
+        return "the specimen swings against its load, and carries another one than is shown"
+    # The amplification 1 / (1 - r^2) of an undamped mass on a spring, a text-book formula.
+    off = ratio**2 / (1 - ratio**2)
+    told = f"its load range may be about {off * 100:.2g} % off"
+    return f"{told}, and is not the one asked for" if ratio > TOO_NEAR else told
 
 
 def _of_samples(plan: Plan, cycling: Cycling) -> Iterator[Finding]:

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 
 import pytest
 from click.testing import CliRunner, Result
 
+from rig.clock import SystemClock
 from rig.commands.check import check
-from tests.protocol.texts import BY_SERIES, PRISM, SERIES, WET, shipped
+from rig.errors import InputError
+from tests.protocol.texts import BY_SERIES, PRISM, RIG, SERIES, WET, shipped
+from tests.protocol.trust_texts import FRAME_TABLE, SUPPLY, TRUSTED
 
 KEYS = {
     "ok",
@@ -20,11 +24,28 @@ KEYS = {
     "expected_duration_s",
     "water_L",
     "storage_bytes",
+    "capability",
+}
+CYCLING = {
+    "travel_m",
+    "travel_soft_m",
+    "speed_m_s",
+    "speed_soft_m_s",
+    "acceleration_m_s2",
+    "inertia_N",
+    "flow_mean_m3_s",
+    "flow_peak_m3_s",
+    "valve_rated_m3_s",
+    "first_frequency_Hz",
+    "frequency_ratio",
+    "samples_a_cycle",
+    "load_error",
+    "deflection_error",
 }
 
 
-def call(*arguments: str) -> Result:
-    return CliRunner().invoke(check, list(arguments))
+def call(*arguments: str, catch: bool = True) -> Result:
+    return CliRunner().invoke(check, list(arguments), catch_exceptions=catch)
 
 
 def put(folder, text: str) -> str:
@@ -62,7 +83,7 @@ def test_problems_are_listed_for_scripts_and_end_with_2(tmp_path):
     told = json.loads(result.stdout)
     assert result.exit_code == 2
     assert set(told) == KEYS
-    assert told["ok"] is False
+    assert (told["ok"], told["capability"]) == (False, None)
     assert told["problems"] == [
         {
             "file": path,
@@ -187,3 +208,155 @@ def test_a_folder_that_is_there_already_is_a_problem_beside_the_others(tmp_path)
     assert (alone["ok"], len(alone["problems"])) == (False, 1)
     assert "already exists" in alone["problems"][0]["problem"]
     assert call("dry-short", "--out", str(tmp_path / "new")).exit_code == 0
+
+
+# Capability.
+
+
+def frame(folder, text: str) -> str:
+    """Write a rig file and return its path."""
+    (folder / "frame.toml").write_text(text, encoding="utf-8")
+    return str(folder / "frame.toml")
+
+
+def line(text: str, words: str) -> int:
+    """Return the line on which some words stand first."""
+    return text[: text.index(words)].count("\n") + 1
+
+
+SIM = shipped(RIG)
+OILED = SIM + SUPPLY.replace('"50 cm2"', '"125 cm2"') + FRAME_TABLE
+
+
+def test_scripts_are_told_what_the_test_asks_of_the_rig(tmp_path):
+    told = json.loads(call(WET, "--rig", frame(tmp_path, OILED), "--json").stdout)["capability"]
+    cycling = told.pop("cycling")
+    assert set(cycling) == CYCLING
+    assert told["force_of"] == "upper load"
+    assert told["share_of_cell"] == pytest.approx(92.4 / 260)
+    assert cycling["samples_a_cycle"] == 250
+    assert cycling["travel_soft_m"] == pytest.approx(cycling["travel_m"] / 0.6)
+    assert cycling["inertia_N"] == pytest.approx(120 * cycling["acceleration_m_s2"])
+    assert 0 < cycling["flow_mean_m3_s"] < cycling["flow_peak_m3_s"]
+
+
+def test_a_static_test_has_no_cycling_and_no_rig_need_have_oil():
+    told = json.loads(call("static-ultimate", "--json").stdout)["capability"]
+    assert told["cycling"] is None
+    assert told["force_of"] == "expected ultimate load"
+    dry = json.loads(call("dry-short", "--json").stdout)["capability"]
+    assert dry["cycling"]["flow_mean_m3_s"] is None
+    assert dry["tank_lasts_s"] is None
+
+
+def test_a_load_that_the_oil_cannot_hold_is_a_number_that_is_none(tmp_path):
+    weak = OILED.replace('"125 cm2"', '"30 cm2"')
+    told = json.loads(call(WET, "--rig", frame(tmp_path, weak), "--json").stdout)
+    assert told["capability"]["cycling"]["valve_rated_m3_s"] is None
+    assert any("of what the oil can push" in warning for warning in told["warnings"])
+
+
+def test_people_read_the_figures_of_the_rig_they_name(tmp_path):
+    said = call(WET, "--rig", frame(tmp_path, OILED)).output
+    assert "the upper load of 92.4 kN is 36 % of the load cell's range" in said
+    assert "moves the rod 2.5 mm, 4.2 mm with 40 % less stiffness, at up to 53 mm/s" in said
+    assert "The 120 kg between cell and specimen take up to 0.16 kN to move." in said
+    assert "Oil: 25 L/min, 40 at the fastest; the pump gives 63 L/min, of which others" in said
+    assert "the specimen carries 1.2 kN more than the load that is shown" in said
+    assert "rod" not in call(WET).output
+
+
+def test_a_warning_has_its_file_and_line_and_hinders_nothing(tmp_path):
+    rig = frame(tmp_path, SIM.replace('"100 mm/s"', '"40 mm/s"').replace("40 N", "2 kN"))
+    result = call(WET, "--rig", rig)
+    assert result.exit_code == 0
+    lines = [x for x in result.output.splitlines() if x.startswith("warning: ")]
+    noise = f"{rig}:{line(SIM, '40 N')}: channel[1].noise: the load range of one cycle"
+    speed = f"{WET}:{line(shipped(WET), '4 Hz')}: loading.frequency: 4 Hz moves the rod"
+    assert [[words in x for x in lines].count(True) for words in (noise, speed)] == [1, 1]
+
+
+def test_a_rig_of_software_limits_is_as_fast_as_it_is_driven(tmp_path):
+    rig = frame(tmp_path, SIM.replace('limits = "controller"', 'limits = "software only"'))
+    said = call(WET, "--rig", rig).output
+    assert "faster than the actuator's 10 mm/s" in said
+    assert "leaves all limits to this program" in said
+
+
+def test_water_that_flows_into_the_tank_is_counted(tmp_path):
+    some = SIM.replace('tank = "1000 L"', 'tank = "1000 L"\nmake_up = "0.5 L/min"')
+    said = call(WET, "--rig", frame(tmp_path, some)).output
+    assert (
+        "(1,000 L) is empty after about 34 h although 0.5 L/min flow in; fill it in time or "
+        "connect a supply of 1 L/min" in said
+    )
+    enough = some.replace("0.5 L/min", "1 L/min")
+    assert "tank (1,000 L)" not in call(WET, "--rig", frame(tmp_path, enough)).output
+
+
+@pytest.fixture
+def on_a_monday(monkeypatch):
+    monday = datetime(2026, 3, 23, 9, 0, tzinfo=UTC)
+    monkeypatch.setattr(SystemClock, "utc", lambda self: monday)
+
+
+@pytest.mark.usefixtures("on_a_monday")
+def test_a_real_rig_is_told_of_the_weekend_and_of_what_is_due(tmp_path):
+    hours = '\n[hours]\nzone = "UTC"\n'
+    path = put(tmp_path, shipped(WET) + hours)
+    rig = frame(tmp_path, TRUSTED)
+    told = json.loads(call(path, "--rig", rig, "--json").stdout)["warnings"]
+    # 32 days from a Monday morning end on a Friday; two more end on a Sunday.
+    assert not [x for x in told if "would end on" in x]
+    assert [x for x in told if x.startswith(f"{rig}: there is no calibration of")]
+    longer = put(tmp_path, shipped(WET).replace("11e6 cycles", "117e5 cycles") + hours)
+    told = json.loads(call(longer, "--rig", rig, "--json").stdout)["warnings"]
+    assert [x for x in told if "would end on Sunday 26 April at " in x]
+
+
+def test_a_rehearsal_knows_no_calendar(tmp_path, monkeypatch):
+    def no_day(_clock):
+        raise AssertionError("asked for the day")
+
+    monkeypatch.setattr(SystemClock, "utc", no_day)
+    assert call(put(tmp_path, BY_SERIES)).exit_code == 0
+
+
+# The set-up sheet.
+
+
+def test_a_set_up_sheet_is_written_where_it_is_asked_for(tmp_path):
+    sheet = tmp_path / "set-up.pdf"
+    result = call(WET, "--sheet", str(sheet), "--json")
+    assert result.exit_code == 0
+    assert json.loads(result.stdout)["sheet"] == str(sheet)
+    assert sheet.read_bytes().startswith(b"%PDF-")
+    assert f"{sheet}: the set-up sheet" in result.stderr
+
+
+def test_no_sheet_is_written_for_files_with_a_problem(tmp_path):
+    sheet = tmp_path / "set-up.pdf"
+    path = put(tmp_path, BY_SERIES.replace('"70 %"', '"70 kNm"'))
+    assert call(path, "--sheet", str(sheet)).exit_code == 2
+    assert not sheet.exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--sheet", "wet.toml"], "is no name of a PDF"),
+        (["--sheet", "x.pdf", "--read-limits"], "the simulated rig has no controller"),
+    ],
+)
+def test_a_sheet_that_cannot_be_is_refused_and_nothing_written(
+    arguments, words, tmp_path, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(InputError, match=words):
+        call(WET, *arguments, catch=False)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_limits_are_read_for_a_sheet_only():
+    result = call(WET, "--read-limits")
+    assert (result.exit_code, "--read-limits goes with --sheet" in result.output) == (2, True)
