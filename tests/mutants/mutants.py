@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from tests.mutants import judging, reading, sampling, watching, wiring, words
+from tests.mutants import judging, reading, sampling, trusting, watching, wiring, words
 
 MUTANTS: Final = (
     *words.MUTANTS,
@@ -12,6 +12,7 @@ MUTANTS: Final = (
     *watching.MUTANTS,
     *judging.MUTANTS,
     *reading.MUTANTS,
+    *trusting.MUTANTS,
     *wiring.MUTANTS,
 )
 
