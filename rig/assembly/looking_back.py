@@ -15,6 +15,7 @@ from rig.control.restart import check_point
 from rig.control.taken_up import TakenUp, Verdict
 from rig.errors import InputError, StorageError
 from rig.judging.looking import TICK_SECONDS
+from rig.protocol.air import AIR
 from rig.protocol.load import load_plan
 from rig.protocol.plan import Plan
 from rig.record.entries import Ending, RunHeader
@@ -59,7 +60,15 @@ class LookBack:
         return self.header.virtual
 
     def refuse_unreadable(self) -> None:
-        """Raise StorageError for a restart point that this version cannot go on from."""
+        """Raise StorageError for a restart point that this version cannot go on from.
+
+        Raises InputError for an air run: nothing of it is worth going on with.
+        """
+        if self.header.texts.get(AIR):
+            raise InputError(
+                f"{self.folder}: was an air run, which is not taken up again; start it anew with "
+                "nightrig run PROTOCOL --air, or close the record with: nightrig resume DIR --end"
+            )
         if self.point is None:
             return
         try:

@@ -17,7 +17,7 @@ import shutil
 import signal
 import sys
 import traceback
-from dataclasses import dataclass, fields
+from dataclasses import MISSING, dataclass, fields, replace
 from datetime import datetime
 from pathlib import Path
 from types import FrameType
@@ -29,6 +29,7 @@ from rig.assembly.last_words import LastWords
 from rig.assembly.live import LiveTest
 from rig.assembly.looking_back import LookBack, look_back
 from rig.assembly.result import header_of
+from rig.assembly.trusting import trusted
 from rig.clock import Clock, SystemClock
 from rig.control.checklist import refusal
 from rig.control.found import refuse_moving
@@ -37,6 +38,7 @@ from rig.control.lock import lock_folder, lock_rig, refuse_taken
 from rig.control.prompt import prompt
 from rig.errors import DeviceError, InputError, NotBegun, RigError
 from rig.ports import Rig
+from rig.protocol.in_the_air import in_the_air
 from rig.protocol.load import load_plan
 from rig.protocol.plan import Plan
 from rig.record.entries import RunHeader
@@ -53,9 +55,10 @@ class Order:
     """What the runner is started with.
 
     `attended` is "attended" where a person at a terminal can confirm the checklist; `on_call` is
-    who is called at night, "" where the checklist asks for it or nobody is. `how` is "begin", or
-    "go on" with the test in `out` that was cut off: then its record has plan and seed, `rig` is ""
-    or a rig file in place of the recorded one, and `said` tells what happened.
+    who is called at night, "" where the checklist asks for it or nobody is. `how` is "begin", "air"
+    for an air run, or "go on" with the test in `out` that was cut off: then its record has plan and
+    seed, `rig` is "" or a rig file in place of the recorded one, and `said` tells what happened.
+    `accepted` is who takes on what is doubtful about a real rig's channels, "" for nobody.
     """
 
     protocol: str
@@ -66,13 +69,15 @@ class Order:
     on_call: str
     how: str
     said: str
+    accepted: str = ""
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Carry one order out; return the exit code."""
     parser = argparse.ArgumentParser(prog="rig.assembly.runner")
     for field in fields(Order):
-        parser.add_argument(field.name, type=_KINDS.get(field.name, str))
+        rest: dict[str, Any] = {} if field.default is MISSING else {"nargs": "?", "default": ""}
+        parser.add_argument(field.name, type=_KINDS.get(field.name, str), **rest)
     # A name on call may begin with a dash.
     given = sys.argv[1:] if arguments is None else arguments
     order = Order(**vars(parser.parse_args(["--", *given])))
@@ -107,6 +112,7 @@ class Starter:
         # Whatever prints later must not print into a pipe that nobody reads.
         self._handle = os.dup(1)
         self._began = False
+        self.warnings: tuple[str, ...] = ()
 
     @property
     def waits(self) -> bool:
@@ -115,7 +121,7 @@ class Starter:
 
     def ready(self) -> None:
         """Say that the test begins. Raises NotBegun where nobody waits for it any more."""
-        if not self._say({"ready": True}):
+        if not self._say({"ready": True, "warnings": self.warnings}):
             raise NotBegun("whoever started the test is gone; nothing was moved")
         self._began = True
 
@@ -162,7 +168,8 @@ def _test(order: Order) -> Test:
         if order.rig:
             found = found.on_rig(order.rig, _text_of(order.rig))
         return Test(order, found.plan, found)
-    return Test(order, load_plan(order.protocol, order.rig, _text_of), None)
+    plan = load_plan(order.protocol, order.rig, _text_of)
+    return Test(order, in_the_air(plan) if order.how == "air" else plan, None)
 
 
 async def _run(test: Test, starter: Starter, last: contextlib.ExitStack) -> int:
@@ -192,6 +199,10 @@ async def _begun(test: Test, starter: Starter, last: contextlib.ExitStack) -> in
         held.callback(log.drop)
         rig = await _opened(plan, test.seed, clock)
         try:
+            if not rig.emulated:
+                refuse_rig(plan, test.order)
+                plan, starter.warnings = trusted(plan, clock.utc(), test.order.accepted)
+                test = replace(test, plan=plan)
             if test.found is None:
                 return await _new(test, rig, clock, log, starter, held)
             return await _taken_up(test, test.found, rig, clock, log, starter)
@@ -214,6 +225,8 @@ async def _new(
     try:
         held.callback(lock_folder(order.out, clock.utc()).release)
         log.keep()
+        for doubt in starter.warnings:
+            recorder.event(0.0, 0, "doubt", doubt)
         live = LiveTest(plan, rig, recorder, clock, order.out, on_call=order.on_call)
         _attentive()
         return await live.run(starter.ready)
@@ -228,7 +241,6 @@ async def _taken_up(
 ) -> int:
     """Carry the test on from where its record leaves off; nothing of the record is taken back."""
     plan, order = test.plan, test.order
-    refuse_rig(plan, order, rig)
     if rig.emulated != found.header.simulated:
         was, now = ("emulated", "real") if found.header.simulated else ("real", "emulated")
         raise InputError(f"{order.out}: its rig was {was}, this one is {now}; nothing was started")
@@ -241,6 +253,8 @@ async def _taken_up(
         if found.rig_file is not None:
             path, text = found.rig_file
             recorder.event(found.ended, found.cycles, "rig file", f"from here on {path}:\n{text}")
+        for doubt in starter.warnings:
+            recorder.event(found.ended, found.cycles, "doubt", doubt)
         log.keep()
         # Last: from here on a simulated rig goes on with the clock.
         restore_simulated(rig, taken)
@@ -294,11 +308,11 @@ async def _opened(plan: Plan, seed: int, clock: Clock) -> Rig:
         ) from None
 
 
-def refuse_rig(plan: Plan, order: Order, rig: Rig) -> None:
-    """Raise InputError for a rig that cannot be run, or a real one with nobody there."""
-    if not rig.emulated and (why := refusal(plan)):
+def refuse_rig(plan: Plan, order: Order) -> None:
+    """Raise InputError for a real rig that cannot be run, or with nobody there."""
+    if why := refusal(plan):
         raise InputError(f"{why}; nothing was started")
-    if not rig.emulated and order.attended != "attended":
+    if order.attended != "attended":
         raise InputError(
             f"rig {plan.rig.name!r} is not emulated: its checklist is confirmed by a person at a "
             "terminal; nothing was started"
@@ -316,8 +330,7 @@ def refuse_quiet(plan: Plan, now: datetime) -> None:
 
 
 def _header(plan: Plan, order: Order, rig: Rig, started: datetime) -> RunHeader:
-    """Return what the record begins with. Raises InputError for a rig that cannot be run."""
-    refuse_rig(plan, order, rig)
+    """Return what the record begins with."""
     seed = order.seed if rig.emulated else None
     return header_of(plan, order.out, seed, started, simulated=rig.emulated)
 

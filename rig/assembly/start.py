@@ -106,15 +106,18 @@ def end_early(process: subprocess.Popen[bytes]) -> bool:
     return True
 
 
-def wait_ready(process: subprocess.Popen[bytes]) -> None:
-    """Return once the test begins. Raises the RigError that kept it from beginning."""
+def wait_ready(process: subprocess.Popen[bytes]) -> tuple[str, ...]:
+    """Return once the test begins, with what the runner warns of.
+
+    Raises the RigError that kept it from beginning.
+    """
     said = []
     for line in process.stdout or ():
         told = _told(line)
         if told is None:
             said.append(line.decode(errors="replace").strip())
         elif told.get("ready"):
-            return
+            return tuple(map(str, told.get("warnings", ())))
         else:
             process.wait()
             kind = _ERRORS.get(int(told["exit"]), RigError)

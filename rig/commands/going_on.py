@@ -40,6 +40,8 @@ def go_on(found: LookBack, asked: Asked, doubt: str) -> int:
         raise InputError(
             f"{out}: is a rehearsal; --rig, --detach and --on-call are for tests in real time"
         )
+    if found.rehearsal and asked.accept:
+        raise InputError(f"{out}: is a rehearsal; --accept is for a real rig")
     rig = find_rig(asked.rig) if asked.rig else ""
     if rig:
         found = found.on_rig(rig, Path(rig).read_text(encoding="utf-8-sig"))
@@ -77,6 +79,7 @@ def go_on(found: LookBack, asked: Asked, doubt: str) -> int:
         asked.on_call or "",
         "go on",
         why,
+        asked.accept or "",
     ]
     followed = start(plan, order, out, asked.on_call, asked.shown, before)
     return followed.say(asked.shown, as_json=asked.as_json)

@@ -14,6 +14,11 @@ rig_option = click.option(
 out_option = click.option(
     "--out", required=True, metavar="DIR", type=click.Path(path_type=Path), help="New folder."
 )
+accept_option = click.option(
+    "--accept",
+    metavar="NAME",
+    help="Who takes on a real rig whose calibrations are missing or have expired.",
+)
 ascii_option = click.option(
     "--ascii", "ascii_only", is_flag=True, help="Draw the screen in plain letters."
 )

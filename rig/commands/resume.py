@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.commands.options import RUN_CODES, ascii_option, json_option
+from rig.commands.options import RUN_CODES, accept_option, ascii_option, json_option
 from rig.commands.saying import folded, goes_on, say, say_refusal
 from rig.commands.screen import Shown
 from rig.commands.usage import typed
@@ -30,6 +30,7 @@ class Asked:
     detach: bool
     ascii_only: bool
     as_json: bool
+    accept: str | None = None
 
     @property
     def shown(self) -> Shown | None:
@@ -58,6 +59,7 @@ class Asked:
     help="A rig file in place of the recorded one, such as one with another port or limit.",
 )
 @click.option("--on-call", metavar='"NAME, PHONE"', help="Who is called; asked for if needed.")
+@accept_option
 @click.option("--detach", is_flag=True, help="Return once the test goes on.")
 @ascii_option
 @json_option
@@ -67,6 +69,7 @@ def resume(
     end: str | None,
     rig_name: str | None,
     on_call: str | None,
+    accept: str | None,
     detach: bool,
     ascii_only: bool,
     as_json: bool,
@@ -86,7 +89,7 @@ def resume(
     """
     try:
         done, why = _told(mended, end), None if end is None else _one_line(end)
-        asked = Asked(done, why, rig_name, on_call, detach, ascii_only, as_json)
+        asked = Asked(done, why, rig_name, on_call, detach, ascii_only, as_json, accept)
         return _resumed(Path(folder), asked)
     except RigError as error:
         if as_json:

@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.commands.files import find_protocol, find_rig, load
-from rig.commands.options import RUN_CODES, ascii_option, json_option, out_option, rig_option
+from rig.commands.options import (
+    RUN_CODES,
+    accept_option,
+    ascii_option,
+    json_option,
+    out_option,
+    rig_option,
+)
 from rig.commands.rehearse import ready
 from rig.commands.saying import folded, meanwhile, say, say_refusal
 from rig.commands.screen import Shown
@@ -32,6 +39,13 @@ if TYPE_CHECKING:
     help="Of a simulated rig: decides its specimen's life and the noise; 1 without it.",
 )
 @click.option("--on-call", metavar='"NAME, PHONE"', help="Who is called; asked for if needed.")
+@click.option(
+    "--air",
+    is_flag=True,
+    help="The whole protocol in about ten minutes without a specimen: the rod moves 2 mm in "
+    "stroke control, behind where it stands.",
+)
+@accept_option
 @click.option("--detach", is_flag=True, help="Return once the test has begun.")
 @ascii_option
 @json_option
@@ -41,6 +55,8 @@ def run(
     out: Path,
     seed: int,
     on_call: str | None,
+    air: bool,
+    accept: str | None,
     detach: bool,
     ascii_only: bool,
     as_json: bool,
@@ -56,16 +72,29 @@ def run(
     """
     try:
         plan = load(protocol, rig_name)
+        plan = _in_the_air(plan) if air else plan
         may_start(plan, out)
         attended = "attended" if sys.stdin.isatty() else "unattended"
         files = [find_protocol(protocol), find_rig(rig_name)]
-        order = [*files, str(out.absolute()), str(seed), attended, on_call or "", "begin", ""]
+        how = "air" if air else "begin"
+        order = [*files, str(out.absolute()), str(seed), attended, on_call or "", how, ""]
+        order.append(accept or "")
         shown = None if detach else Shown(ascii_only=ascii_only)
         return start(plan, order, out, on_call, shown).say(shown, as_json=as_json)
     except RigError as error:
         if as_json:
             say_refusal(error)
         raise
+
+
+def _in_the_air(plan: Plan) -> Plan:
+    """Return the plan of the air run of a test, and say what it is."""
+    from rig.protocol.in_the_air import in_the_air, in_words
+
+    plan = in_the_air(plan)
+    if plan.air is not None:
+        say(folded(in_words(plan.air), sys.stderr), err=True)
+    return plan
 
 
 def may_start(plan: Plan, out: Path) -> None:
@@ -100,10 +129,12 @@ def start(
             process = start_runner(order, guard.prefix)
             try:
                 with leaving.breaks_off():
-                    wait_ready(process)
+                    doubts = wait_ready(process)
             except KeyboardInterrupt:
                 end_early(process)
                 raise NotBegun("left before the test began; nothing was moved") from None
+        # Before the checklist: who confirms it should know.
+        _warn(doubts)
         pass_checklist(process, out, on_call, leaving)
         # A terminal that is gone is told by its signal.
         begins = "begins" if before is None else "goes on"

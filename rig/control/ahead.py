@@ -8,8 +8,9 @@ from typing import Final
 from rig.control.attendance import half_over
 from rig.control.cyclic_stage import CyclicStage
 from rig.control.standing import Standing
-from rig.control.states import PAUSABLE, STATES
+from rig.control.states import MOVING, PAUSABLE, STATES
 from rig.control.station import Station
+from rig.protocol.air import Air
 from rig.protocol.plan import Approach, Cyclic, Hold, Ramp, Stage, Static
 from rig.record.status import MOVES, Coming
 
@@ -21,6 +22,18 @@ STATE_OF: Final[dict[type, str]] = {
     Hold: "hold",
 }
 """The state in which a slow stage is carried out."""
+
+_IN_AIR: Final = {
+    "approach": "the rod comes forward slowly",
+    "static": "slow motions",
+    "ramp": "one slow motion",
+    "hold": "the rod is held",
+    "build-up": "the motions grow",
+    "cycling": "moves back and forth",
+    "inspection": "slow motions and zeros",
+    "unloading": "the rod is drawn back",
+}
+"""What is done in some states of an air run."""
 
 SHORT: Final = 90.0  # [s] under which a wait is told in seconds
 _ASKED: Final = f"goes on only after {CONTINUE}"
@@ -38,6 +51,8 @@ _THEN: Final = {
 def doing(station: Station, stage: Stage | None) -> str:
     """Return in words what the rig does in its present state."""
     state, loading, inspections = station.book.state, station.plan.loading, station.plan.inspections
+    if station.plan.air is not None and state in MOVING:
+        return f"{_IN_AIR.get(state, STATES[state])}, without a specimen"
     if isinstance(stage, Static) and state == "static":
         count = f"slow cycle {station.repeat} of {stage.repeats}"
         return f"{count} to {_kn(stage.to)}"
@@ -69,7 +84,9 @@ def coming(
         found.append(Coming(MOVES, left if left > 0 else None))
     if state == "inspection":
         found.append(_after_check(station))
-    if state in ("build-up", "cycling") and cyclic is not None:
+    if state == "cycling" and station.plan.air is not None:
+        found += _in_air(station, station.plan.air)
+    elif state in ("build-up", "cycling") and cyclic is not None:
         found += _cycling(station, cyclic)
     elif state in ("approach", "static", "ramp", "hold", "starting"):
         found += _following(station, stage)
@@ -121,6 +138,17 @@ def _cycling(station: Station, cyclic: CyclicStage) -> list[Coming]:
     found.append(at("run-out", cyclic.run_out))
     found += _windows(station)
     return found
+
+
+def _in_air(station: Station, air: Air) -> list[Coming]:
+    """Return what the motions of an air run have ahead of them."""
+    plan, counted = station.plan, station.book.counted
+    inspection = plan.inspections.next_after(counted) if plan.inspections else None
+    last = plan.cyclic.run_out if plan.cyclic else counted
+    marks = [("inspection", inspection), ("end of the air run", last)]
+    return [
+        Coming(what, max(at - counted, 0) * air.period, at) for what, at in marks if at is not None
+    ]
 
 
 def _windows(station: Station) -> list[Coming]:

@@ -39,6 +39,8 @@ _WATER: Final = (
     "the sump float was tried",
 )
 
+_AIR: Final = ("no specimen is in the frame, and nothing lies in the rod's way",)
+
 ON_CALL: Final = "somebody is on call: name and telephone number are written down"
 
 GUARD_OPEN: Final = "the guard is open; close it"
@@ -51,7 +53,9 @@ SOFTWARE_ONLY_SPEED: Final = 0.010
 def checklist(plan: Plan) -> tuple[str, ...]:
     """Return the items to confirm, one by one, for a plan on its rig."""
     water = _WATER if plan.spray is not None or plan.exposure != "dry" else ()
-    return (*_ALWAYS, *water, *_lacking(plan), ON_CALL)
+    air = _AIR if plan.air is not None else ()
+    accepted = tuple(f"accepted: {doubt}" for doubt in plan.accepted)
+    return (*_ALWAYS, *air, *water, *_lacking(plan), *accepted, ON_CALL)
 
 
 def _lacking(plan: Plan) -> tuple[str, ...]:

@@ -15,6 +15,8 @@ from typing import Final
 
 from rig.clock import Clock
 from rig.control.ahead import STATE_OF
+from rig.control.air_run import AirRun
+from rig.control.air_station import AirStation, station_of
 from rig.control.book import Book
 from rig.control.clockwatch import ClockWatch
 from rig.control.cyclic_stage import CyclicStage
@@ -29,7 +31,7 @@ from rig.control.sentry import posted
 from rig.control.slow_stages import approach, hold, ramp, static
 from rig.control.standing import Standing
 from rig.control.states import STANDING
-from rig.control.station import StageAgain, Station
+from rig.control.station import StageAgain
 from rig.control.stop_now import StopNow, table_cause
 from rig.control.stopping import Stopping
 from rig.control.stream import Stream
@@ -39,7 +41,7 @@ from rig.control.zeros import read_zeros
 from rig.errors import DeviceError
 from rig.judging.cycling import Cycling
 from rig.judging.looking import Judge
-from rig.judging.naming import after_trip
+from rig.judging.naming import after_trip, evidence_time
 from rig.judging.watchers import peak_of
 from rig.ports import InputState, Rig
 from rig.protocol.plan import Approach, Cyclic, Plan, Ramp, Stage, Static
@@ -108,11 +110,13 @@ class Conductor:
         self.stream.on_settled = self.book.settled
         self.stream.on_block = self._each_block
         attended = live or self._desk.attended
-        self._station = Station(plan, rig, self.stream, self.book, attended=attended, live=live)
+        self._station = station_of(plan, rig, self.stream, self.book, attended=attended, live=live)
         self.stream.on_inputs = self._inputs
         self._oil_warned = False
         self._utc = clock.utc if clock is not None else None
         self._standing = Standing(self._station, self._utc)
+        in_air = isinstance(self._station, AirStation)
+        self._air = AirRun(self._station, self._standing) if in_air else None
         self.stream.on_request = Reception(self._station, self._standing).take
         self.outlook = Outlook(self._station, self._standing, self._utc)
         self._station.on_call = on_call
@@ -186,7 +190,7 @@ class Conductor:
             await self._begin()
         for stage in stages:
             self.outlook.stage = stage
-            await self._through(stage)
+            await (self._through if self._air is None else self._air.through)(stage)
             self._station.repeat = 1
 
     async def _take_up(self, taken: TakenUp, doubts: tuple[str, ...]) -> tuple[Stage, ...]:
@@ -213,10 +217,14 @@ class Conductor:
         else:
             self.book.enter("checklist", "real rig", why)
             await self._standing.confirmed()
+        for accepted in self._plan.accepted:
+            self.book.event("accepted", accepted)
 
     async def _begin(self) -> None:
         """Start a test from its first stage on."""
         await self._permitted(self._plan.title)
+        if self._air is not None:
+            await self._air.begin()
         await self._station.arm_fixed()
         if self._plan.spray is not None:
             await self._station.water.pump.flow()  # how full the tank is, before anybody needs it
@@ -341,15 +349,15 @@ class Conductor:
 
     def _name(self, stop: StopNow, stopped: int) -> Verdict:
         """Name the outcome; a limit is named after the evidence of the samples kept."""
+        if self._air is not None:
+            return self._air.verdict(stop)
         cycles = stop.cycles or self.book.counted
         if stop.outcome != "limit":
             return Verdict(stop.outcome, stop.why, cycles, stop.cause)
-        loading = self._plan.loading
-        if self._cyclic is None or loading is None:
-            return Verdict("limit", stop.why, cycles, stop.cause)
-        base = self._cyclic.state.criteria.baseline
-        # One whole cycle and more before the trip, and all that is kept after it.
-        from_frame = stopped - round(2 * self.stream.rate / loading.frequency)
+        loading = self._plan.loading if self._cyclic is not None else None
+        base = self._cyclic.state.criteria.baseline if self._cyclic is not None else None
+        # Some time before the trip, and all that is kept after it.
+        from_frame = stopped - round(evidence_time(loading) * self.stream.rate)
         first, values = self.book.recent.cut(from_frame, self.stream.now)
         block = SampleBlock(first, self.stream.rate, self.book.sampled, values)
         at = (stop.trip.frame if stop.trip else stopped) - first

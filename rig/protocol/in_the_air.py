@@ -49,8 +49,9 @@ LEAST_TOUCH: Final = 500.0  # [N] where no stage says what contact is
 TOUCH_SHARE: Final = 0.02  # of the upper load, likewise
 NOISE: Final = 10.0  # standard deviations of noise that contact must stand out of
 NO_CONTACT: Final = 1.0  # [m] of stroke within which a simulated rig has no specimen
-_START_AND_STOP: Final = 50.0  # [s]: zeros, pressure on and off, way back, samples after it
-_INSPECTION: Final = 25.0  # [s] beside its slow cycles and its wait: zeros, way, build-up
+_START_AND_STOP: Final = 45.0  # [s]: zeros, pressure on and off, way back, samples after it
+_ZEROS: Final = 12.0  # [s] of an inspection: the way there, and reading them
+_BUILD_UP: Final = 5.0  # [s] after an inspection, the way to the mean with it
 
 
 def in_the_air(plan: Plan) -> Plan:
@@ -175,8 +176,8 @@ def _cycles(
     if inspections is not None:
         check = inspections.static_check
         slow = check.repeats * (there_and_back + check.hold) if check is not None else 0.0
-        wait = inspections.go_on_after or 0.0
-        left -= len(inspections.at) * (slow + wait + warning + _INSPECTION)
+        zeros, wait = _ZEROS if inspections.zero else 0.0, inspections.go_on_after or 0.0
+        left -= len(inspections.at) * (slow + zeros + wait + warning + _BUILD_UP)
     return max(int(left / air.period), LEAST_CYCLES)
 
 
