@@ -16,10 +16,11 @@ _LITRES = 6e4
 
 def capability_lines(plan: Plan, needed: Capability) -> list[str]:
     """Return the figures as lines for people; deflections are those expected of the specimen."""
-    share = needed.force / needed.cell.high * 100
+    share = needed.cell_share
+    of_cell = "beyond" if share > 1 else f"{share * 100:.0f} % of"
     lines = [
         f"On this rig: the {needed.force_of} of {shown('load', needed.force, digits=3)} is "
-        f"{share:.0f} % of the load cell's range; the rod needs up to "
+        f"{of_cell} the load cell's range; the rod needs up to "
         f"{shown('stroke', needed.stroke, digits=2)} of stroke."
     ]
     if needed.cycling is not None:
@@ -38,8 +39,8 @@ def _cycling(plan: Plan, cycling: Cycling) -> list[str]:
         )
     lines = [
         f"On a rigid frame each cycle moves the rod {shown('stroke', cycling.travel, digits=2)}"
-        f"{soft}, at up to {cycling.speed_soft * 1e3:.2g} mm/s; it can do "
-        f"{actuator.speed * 1e3:g} mm/s.",
+        f"{soft}, at up to {cycling.speed_soft * 1e3:.2g} mm/s (it can do "
+        f"{actuator.speed * 1e3:g} mm/s) and {cycling.acceleration:.2g} m/s².",
         f"{cycling.samples:.0f} samples a cycle tell its load range to "
         f"{cycling.load.total * 100:.2g} % and its deflection range to "
         f"{cycling.deflection.total * 100:.2g} % ({_asked(plan)}).",
@@ -73,7 +74,7 @@ def capability_object(needed: Capability) -> dict[str, Any]:
     return {
         "force_N": needed.force,
         "force_of": needed.force_of,
-        "share_of_cell": needed.force / needed.cell.high,
+        "share_of_cell": _finite(needed.cell_share),
         "stroke_m": needed.stroke,
         "deflection_m": needed.deflection,
         "expected_ultimate_N": needed.ultimate,
@@ -102,5 +103,5 @@ def _cycling_object(cycling: Cycling) -> dict[str, Any]:
 
 
 def _finite(value: float | None) -> float | None:
-    # No valve does it: JSON knows no infinity.
+    # No valve, or no cell, does it: JSON knows no infinity.
     return None if value == float("inf") else value

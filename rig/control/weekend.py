@@ -14,6 +14,9 @@ _AFTERNOON: Final = 16 * 60
 """Minutes after midnight between which somebody is there, where the protocol names no working
 hours; common practice, no source."""
 
+_STAYS: Final = 8 * 3600.0
+"""Who starts a test that takes less [s] is still there when it ends."""
+
 
 def ends_on_weekend(plan: Plan, duration: float, now: datetime) -> str:
     """Return a warning where a test of `duration` [s] would end on a weekend, "" where it does not.
@@ -22,7 +25,7 @@ def ends_on_weekend(plan: Plan, duration: float, now: datetime) -> str:
     zone. Raises InputError for a zone that the computer does not know.
     """
     end = local(plan.hours, now + timedelta(seconds=duration))
-    if end.weekday() < _SATURDAY:
+    if end.weekday() < _SATURDAY or duration < _STAYS:
         return ""
     begin, until = plan.hours.working or (_MORNING, _AFTERNOON)
     monday = _at(end + timedelta(days=7 - end.weekday()), begin)

@@ -82,6 +82,11 @@ class Capability:
     cycling: Cycling | None
     tank_lasts: float | None
 
+    @property
+    def cell_share(self) -> float:
+        """The highest load over what the cell shows at most, infinite where it shows no push."""
+        return self.force / self.cell.high if self.cell.high > 0 else math.inf
+
 
 def capability(plan: Plan) -> Capability:
     """Return what a plan asks of its rig."""

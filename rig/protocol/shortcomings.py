@@ -97,14 +97,15 @@ def _of_stroke(plan: Plan, needed: Capability) -> Iterator[Finding]:
 
 
 def _of_transducers(plan: Plan, needed: Capability) -> Iterator[Finding]:
-    cell, share = needed.cell, needed.force / needed.cell.high
+    cell, share = needed.cell, needed.cell_share
     if not CELL[0] <= share <= CELL[1]:
         few = share < CELL[0]
+        is_ = "is beyond" if share > 1 else f"is {share * 100:.0f} % of"
         yield Finding(
             "rig",
             channel_path(plan, "load", "range"),
-            f"the {needed.force_of} of {kilo(needed.force, 4)} is {share * 100:.0f} % of the "
-            f"cell's {kilo(cell.high, 4)}",
+            f"the {needed.force_of} of {kilo(needed.force, 4)} {is_} the cell's "
+            f"{kilo(cell.high, 4)}",
             f"take a {'smaller' if few else 'larger'} cell; "
             f"{CELL[0] * 100:.0f} to {CELL[1] * 100:.0f} % are usual",
         )

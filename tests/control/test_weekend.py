@@ -36,8 +36,15 @@ def test_day_and_hour_are_said_and_how_much_later_it_ends_on_monday():
 def test_the_day_is_that_of_the_protocols_zone():
     """At half past 23 UTC on a Friday in August it is Saturday in Lisbon (UTC+1)."""
     friday = datetime(2026, 8, 28, 23, 30, tzinfo=UTC)
-    assert ends_on_weekend(UTC_DAYS, 60.0, friday) == ""
-    assert "Saturday 29 August at 00:31" in ends_on_weekend(LISBON, 60.0, friday)
+    friday -= timedelta(hours=10)
+    assert ends_on_weekend(UTC_DAYS, 36_000.0, friday) == ""
+    assert "Saturday 29 August at 00:30" in ends_on_weekend(LISBON, 36_000.0, friday)
+
+
+def test_who_starts_a_short_test_on_a_weekend_is_there_when_it_ends():
+    saturday = MONDAY + timedelta(days=5)
+    assert ends_on_weekend(UTC_DAYS, 7.9 * 3600, saturday) == ""
+    assert ends_on_weekend(UTC_DAYS, 8.1 * 3600, saturday) != ""
 
 
 @given(st.floats(1.0, 60 * DAY), st.integers(0, 60 * 24 * 7))
@@ -75,7 +82,9 @@ def test_inspections_are_pulled_out_of_the_weekend_where_working_hours_say_so():
 
 def test_a_short_test_is_not_told_to_be_another():
     short = replace(UTC_DAYS, stages=tuple(replace_run_out(PLAN.stages, 20_000)))
-    assert "run_out" not in ends_on_weekend(short, 5000.0, MONDAY + timedelta(days=5))
+    told = ends_on_weekend(short, 30_000.0, MONDAY + timedelta(days=5))
+    assert "later to end on Monday" in told
+    assert "run_out" not in told
 
 
 def replace_run_out(stages, run_out: int):

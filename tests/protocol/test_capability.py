@@ -177,6 +177,14 @@ def test_a_load_cell_too_small_or_too_large(range_, word):
     assert f"take a {word} cell" in finding.remedy
 
 
+@pytest.mark.parametrize("high", ["90 kN", "0 kN", "-1 kN"])
+def test_a_load_cell_that_does_not_show_the_load_at_all(high):
+    protocol = BY_SERIES.replace('load = ["-2 kN", "97 kN"]\n', "")
+    no_limit = ('load = ["-20 kN", "250 kN"]\n\n[st', "\n[st")
+    plan = on(put(('["-25 kN", "260 kN"]', f'["-25 kN", "{high}"]'), no_limit), protocol)
+    assert f"is beyond the cell's {high}" in only(plan).problem
+
+
 def test_a_transducer_that_ends_before_the_specimen_has_failed():
     finding = only(on(put(('["-5 mm", "50 mm"]', '["-5 mm", "4.2 mm"]'))))
     assert finding.path == ("channel", 1, "range")
