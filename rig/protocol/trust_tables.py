@@ -14,7 +14,6 @@ from rig.protocol.document import Document
 from rig.protocol.fields import (
     FORCE_MOST,
     Frequency,
-    Name,
     Table,
     Text,
     quantity,
@@ -70,7 +69,7 @@ class VerificationTable(Table):
     """`[dynamic_verification]`."""
 
     date: Day
-    by: Name
+    by: Text
     frequency: Frequency
     difference: Annotated[float, quantity("fraction", 0.0, 0.5, "%")]
 
@@ -88,7 +87,7 @@ class ProofTable(Table):
     """`[proof_of_stopping]`."""
 
     date: Day
-    by: Name
+    by: Text
     renew_after: Annotated[
         float, quantity("time", _A_DAY, 3660 * _A_DAY, "d"), AfterValidator(_whole_days)
     ]

@@ -282,6 +282,13 @@ def test_points_that_are_accepted_rise_lie_in_the_range_and_correct_by_little(fi
         assert made == tuple((1e3 * s, 1e3 * t) for s, t in zip(shown, true, strict=True))
 
 
+def test_people_may_have_any_name_that_a_line_can_show():
+    text = changed(('by = "A. Name"', 'by = "Ä. O\'Name-Ñame"'))
+    verified = loaded(text).trust.verified
+    assert verified is not None
+    assert verified.by == "Ä. O'Name-Ñame"
+
+
 def test_many_rows_of_a_proof_are_kept_in_their_order():
     causes = [f"cause {n}" for n in range(150)]
     rows = "".join(
