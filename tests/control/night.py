@@ -18,6 +18,7 @@ from rig.assembly import simulation_setup
 from rig.assembly.devices import restore_simulated
 from rig.assembly.looking_back import look_back
 from rig.clock import Clock, VirtualClock, VirtualLoop
+from rig.control.conditioned import conditioned
 from rig.control.conductor import Conductor
 from rig.control.desk import Desk, Request
 from rig.control.taken_up import TakenUp, Verdict
@@ -319,6 +320,7 @@ async def _walk(
         samples = _SilentLine(rig.acquisition, lambda: conductor.stream.now, accidents, looks)
         rig = replace(rig, actuator=line, acquisition=samples, emulated=emulated)
         rig = replace(rig, inputs=_HangingInputs(rig.inputs, lambda: conductor.stream.now, hang))
+        rig = conditioned(rig, plan)
         conductor = Conductor(
             plan,
             rig,
