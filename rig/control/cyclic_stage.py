@@ -13,6 +13,7 @@ import numpy as np
 from rig.acquire.extract import begin
 from rig.control.hours import pulled_forward
 from rig.control.inspecting import inspect
+from rig.control.offsets import shifted_ranges
 from rig.control.slow_stages import approach
 from rig.control.standing import UNATTENDED, Standing
 from rig.control.station import StageAgain, Station
@@ -151,8 +152,10 @@ class CyclicStage:
         over = self._stage.build_up / loading.frequency
         grown = round(SETTLING_SHARE * self._stage.build_up) + SETTLING_CYCLES
         correction = replace(self.state.correction, pairs=(), ranges=(), skip=grown)
+        setup = self.state.setup
         self.state = replace(
             self.state,
+            setup=replace(setup, health=replace(setup.health, ranges=shifted_ranges(station))),
             correction=correction,
             quiet_since=station.stream.now + station.stream.frames(QUIET_SHARE * over),
             give_up_at=self.state.built_up + self._stage.build_up + BUILD_UP_EXTRA,

@@ -19,6 +19,7 @@ from rig.control.desk import Asked, Request
 from rig.control.station import Station
 from rig.judging.at_rest import Before, reading_before, still, usual_step
 from rig.judging.looking import Averaged, Judge, Nothing
+from rig.protocol.plan import Bounds
 from rig.samples import SampleArray
 
 AT_REST: Final = ("waiting", "locked", "paused", "unloaded")
@@ -116,6 +117,21 @@ class Offset:
         inside = channel.low + margin < self.raw < channel.high - margin
         ends = f"; its sensor is near the end of {shown(name, channel.low, channel.high)}"
         return f"{read}, {self.seconds:.0f} s later: {added}{'' if inside else ends}"
+
+
+def shifted_ranges(station: Station) -> dict[str, Bounds]:
+    """Return the ranges [SI] of the sampled channels, with what is added to their readings.
+
+    A reading at the end of its sensor is told as such whatever is added.
+    """
+    added = station.shifts
+    return {
+        c.name: (
+            c.low + min(added.get(c.name, 0.0), 0.0),
+            c.high + max(added.get(c.name, 0.0), 0.0),
+        )
+        for c in station.plan.rig.sampled
+    }
 
 
 class AtRest:

@@ -28,15 +28,20 @@ WARN_SHIFT: Final = 0.003  # of the upper load, or of net deflection; common pra
 PAUSE_SHIFT: Final = 0.01  # of the upper load: the test does not go on by itself; as above
 PAUSE_MOVED: Final = 0.10  # of net deflection; common practice for settlement, no source
 _CELLS: Final = ("load", "load_2")
-_TRANSDUCERS: Final = ("midspan", "support_left", "support_right", "deflection")
+_TRANSDUCERS: Final = ("midspan", "support_left", "support_right")
+_MAY_BE: Final = " since the last zeros: left in the specimen, settled, or a sensor slipped"
 
 
 @dataclass(frozen=True, slots=True)
 class Shift:
-    """By which share of its scale the zero of a channel has moved, in words; `calls` for people."""
+    """By which share of its scale the zero of a channel has moved, in words; `calls` for people.
+
+    `may_be` says what it may come of, "" where that is plain.
+    """
 
     text: str
     calls: bool
+    may_be: str = ""
 
 
 async def lift_and_read(station: Station, again: Approach) -> tuple[str, ...]:
@@ -63,8 +68,8 @@ async def lift_off_and_read(station: Station, label: str) -> tuple[str, ...]:
         )
         if is_free(station, judge):
             return await read_zeros(station, label)
-    text = f"{label}: the load still changes after {RETRACT * 1e3:g} mm: not free, no zeros read"
-    station.book.event("zero", text)
+    text = f"the load still changes after {RETRACT * 1e3:g} mm: not free, no zeros read"
+    station.book.event("zero", f"{label}: {text}")
     return (text,)
 
 
@@ -131,9 +136,9 @@ def write_zeros(station: Station, label: str, judge: Judge) -> tuple[str, ...]:
     for channel, value in now.items():
         shift = f"shift {shown(channel, value - station.zeros[channel], difference=True)}"
         station.book.zero(channel, value, f"{label}: {shift}")
-    shifts = [Shift(f"{label}: {s.text}", s.calls) for s in _shifts(station, now)]
+    shifts = tuple(_shifts(station, now))
     for shift in shifts:
-        station.book.event("zero", shift.text)
+        station.book.event("zero", f"{label}: {shift.text}{shift.may_be}")
     # Before the first cycle bedding and cracks move a specimen more than any sensor slips.
     station.zeros_before = now if station.book.counted else {}
     return tuple(shift.text for shift in shifts if shift.calls)
@@ -152,8 +157,7 @@ def _shifts(station: Station, now: Mapping[str, float]) -> Iterator[Shift]:
         moved = abs(now[name] - before[name]) if name in now and name in before else 0.0
         if bends > 0 and moved > WARN_SHIFT * bends:
             text = f"{name} without load has moved by {moved / bends:.1%} of the net deflection"
-            since = "since the last zeros: left in the specimen, settled, or a sensor slipped"
-            yield Shift(f"{text} {since}", moved > PAUSE_MOVED * bends)
+            yield Shift(text, moved > PAUSE_MOVED * bends, _MAY_BE)
 
 
 def net_range(station: Station) -> float:
