@@ -18,7 +18,7 @@ from rig.protocol.plan import Bounds, Plan, RigPlan
 from simulators.setup import SimulationSetup
 from simulators.wire import troubles
 from simulators.wire.emulation import emulation, framings
-from simulators.wire.rig_text import rig_text, slow_channels
+from simulators.wire.rig_text import rig_text, shunts, slow_channels
 from simulators.wire.truth import Tell, nobody
 
 SIGNALS: Final = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
@@ -33,12 +33,14 @@ def emulate(
     *,
     tell: Tell = nobody,
     trouble: str = "",
+    panel: Path | None = None,
 ) -> None:
     """Run a plan's rig behind ports in a folder until Ctrl-C or SIGTERM; for a main thread.
 
     `ready` is called with the rig file's text once the ports are there, `tell` with what really
     happens in the rig, as `simulators.wire.truth` says. `trouble` names a script of line faults,
-    "" for none. Raises InputError and DeviceError.
+    "" for none. At the socket `panel` its inputs are operated, as `simulators.wire.panel` says.
+    Raises InputError and DeviceError.
     """
     refuse_real(plan.rig)
 
@@ -49,8 +51,9 @@ def emulate(
             # What the program was started to ignore it goes on to ignore.
             if signal.getsignal(number) is not signal.SIG_IGN:
                 loop.add_signal_handler(number, ended.set)
+        clock = SystemClock()
         await run_until(
-            ended, plan, seed, folder, ready, clock=SystemClock(), tell=tell, trouble=trouble
+            ended, plan, seed, folder, ready, clock=clock, tell=tell, trouble=trouble, panel=panel
         )
 
     asyncio.run(run())
@@ -66,6 +69,7 @@ async def run_until(
     clock: Clock,
     tell: Tell = nobody,
     trouble: str = "",
+    panel: Path | None = None,
 ) -> None:
     """Run a plan's rig behind ports in a folder until an event is set; see `emulate`."""
     setup = emulated_setup(plan)
@@ -73,7 +77,17 @@ async def run_until(
     bounds = fixed_bounds(plan)
     script = troubles.script(trouble) if trouble else None
     try:
-        running = emulation(setup, seed, clock, folder, tell=tell, bounds=bounds, trouble=script)
+        running = emulation(
+            setup,
+            seed,
+            clock,
+            folder,
+            tell=tell,
+            bounds=bounds,
+            trouble=script,
+            panel=panel,
+            shunts=shunts(plan.rig),
+        )
         async with running as rig:
             ready(rig_text(plan.rig, rig.paths, set_as))
             await ended.wait()

@@ -31,12 +31,14 @@ def emulate(
     out: Path | None,
     truth: Path | None,
     trouble: str,
+    panel: Path | None = None,
 ) -> int:
     """Emulate the rig of a protocol until Ctrl-C; return the exit code, 0.
 
     `protocol` and `rig` are "" for the packaged ones, `ports` is the folder of the ports' links,
     None for a fresh one. The rig file goes to `out`, None for standard output; what really
-    happens to `truth`. Raises InputError and DeviceError.
+    happens to `truth`; its inputs are operated at the socket `panel`. Raises InputError and
+    DeviceError.
     """
     plan = load(protocol or PROTOCOL, rig or None)
     if out is not None:
@@ -53,18 +55,18 @@ def emulate(
                 _write(told_to, told)
 
         def ready(text: str) -> None:
-            _hand_out(text, out, protocol)
+            _hand_out(text, out, protocol, panel)
             if happens:
                 say(f"on its lines: {happens}", err=True)
 
         if told_to is None:
-            run(plan, seed, folder, ready, trouble=trouble)
+            run(plan, seed, folder, ready, trouble=trouble, panel=panel)
         else:
-            run(plan, seed, folder, ready, tell=tell, trouble=trouble)
+            run(plan, seed, folder, ready, tell=tell, trouble=trouble, panel=panel)
     return 0
 
 
-def _hand_out(text: str, out: Path | None, protocol: str) -> None:
+def _hand_out(text: str, out: Path | None, protocol: str, panel: Path | None) -> None:
     """Give the rig file to whoever wants it, and say what can be done with it."""
     if out is None:
         say(text)
@@ -85,9 +87,17 @@ def _hand_out(text: str, out: Path | None, protocol: str) -> None:
         f"{begun}\n"
         f"  nightrig devices --rig {name}\n"
         f"  nightrig run {shlex.quote(protocol or PROTOCOL)} --rig {name} --out night-wire\n"
+        f"{_proving(name, panel)}"
         "Ctrl-C ends it",
         err=True,
     )
+
+
+def _proving(rig: str, panel: Path | None) -> str:
+    """Return what to type to have the stops proven, where somebody can operate the inputs."""
+    if panel is None:
+        return ""
+    return f"  nightrig devices --rig {rig} --prove-stops --panel {shlex.quote(str(panel))}\n"
 
 
 def _refuse_taken(out: Path) -> None:

@@ -11,6 +11,7 @@ from typing import Final
 
 from rig.clock import Clock
 from rig.errors import InputError
+from rig.ports import Inputs
 from simulators.actuator import SimulatedActuator
 from simulators.devices import SimulatedHorn, SimulatedInputs, SimulatedPump
 from simulators.sensors import slow_readings
@@ -19,8 +20,9 @@ from simulators.state import World
 from simulators.wire.bus import ModbusBus, WatchedStation
 from simulators.wire.controller import controller
 from simulators.wire.instrument import thermometer
+from simulators.wire.panel import PanelInputs, panel_open
 from simulators.wire.rig_text import SERVED
-from simulators.wire.samples import SampleDevice
+from simulators.wire.samples import SampleDevice, Shunt
 from simulators.wire.stations import Cabinet, WaterStation
 from simulators.wire.terminal import Device, Terminal
 from simulators.wire.troubled import TroubledLine, disturb
@@ -90,13 +92,16 @@ async def emulation(
     tell: Tell = nobody,
     bounds: Mapping[str, tuple[float, float]] | None = None,
     trouble: Script | None = None,
+    panel: Path | None = None,
+    shunts: Mapping[str, float] | None = None,
 ) -> AsyncIterator[Emulation]:
     """Run the devices of a simulated rig behind ports linked in a folder, until the block ends.
 
     It begins at power-on: unloaded, pressure off, samples flowing. `tell` is called with all that
     happens, as `simulators.wire.truth` says, and with crossings of `bounds` by channel [SI].
-    `trouble` is what happens on the lines. Raises InputError, and OSError where no port can be
-    made.
+    `trouble` is what happens on the lines. At the socket `panel` the rig's inputs are operated, as
+    `simulators.wire.panel` says; `shunts` are what channels show more with their shunt resistor on
+    [SI]. Raises InputError, and OSError where no port or socket can be made.
     """
     machine = WatchedMachine(World(setup, seed), seed, clock, tell, bounds)
     sampled = sum(not channel.slow for channel in setup.channels)
@@ -107,12 +112,13 @@ async def emulation(
         for name in PORTS:
             whole = name == "bus"
             terminals[name] = Terminal(set_as[name], clock, folder / name, whole=whole)
-        devices = _devices(machine, terminals, clock)
+        inputs = PanelInputs(SimulatedInputs(machine), machine)
+        devices = _devices(machine, terminals, clock, inputs, Shunt(shunts or {}))
         for name, device in devices.items():
             terminals[name].on_bytes = device.take
         if trouble is not None:
             troubled = disturb(trouble, terminals, clock)
-        async with _running(devices.values()):
+        async with panel_open(panel, inputs), _running(devices.values()):
             yield Emulation(machine, terminals, devices)
     finally:
         for line in troubled:
@@ -139,10 +145,13 @@ async def _running(devices: Iterable[Device]) -> AsyncIterator[None]:
 
 
 def _devices(
-    machine: WatchedMachine, terminals: Mapping[str, Terminal], clock: Clock
+    machine: WatchedMachine,
+    terminals: Mapping[str, Terminal],
+    clock: Clock,
+    inputs: Inputs,
+    shunt: Shunt,
 ) -> dict[str, Device]:
     world = machine.world
-    inputs = SimulatedInputs(machine)
     pump = SimulatedPump(machine) if world.setup.pump_flow > 0 else None
 
     def read_slow() -> dict[str, float]:
@@ -154,14 +163,16 @@ def _devices(
 
     stations: list[WatchedStation] = [
         WaterStation(pump, inputs, slow, clock, machine.tell),
-        Cabinet(SimulatedHorn(machine), inputs, slow, clock, machine.tell),
+        Cabinet(
+            SimulatedHorn(machine), inputs, slow, clock, machine.tell, shunt if shunt.by else None
+        ),
     ]
     bus = terminals["bus"]
     return {
         "servo": controller(
             SimulatedActuator(machine), world.setup.watchdog, terminals["servo"].send
         ),
-        "samples": SampleDevice(machine, clock, terminals["samples"].send),
+        "samples": SampleDevice(machine, clock, terminals["samples"].send, shunt),
         "bus": ModbusBus(stations, clock, bus.framing.baud, bus.send),
         "thermometer": thermometer(
             lambda: read_slow()["temperature_air"], terminals["thermometer"].send

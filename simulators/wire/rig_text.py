@@ -7,9 +7,10 @@ from typing import Final
 
 from rig.channels import Channel
 from rig.protocol.plan import RigPlan
-from rig.units import UNITS, parse
 from simulators.wire.samples import said_in
+from simulators.wire.trust_text import calibration_lines, trust_tables
 from simulators.wire.uart import Framing
+from simulators.wire.written import DIMENSIONS, pair, quoted, steps, written
 
 _ICE: Final = 273.15  # K
 
@@ -30,17 +31,6 @@ _SETTINGS: Final[dict[str, tuple[str, ...]]] = {
     "bus": ('answer_within = "200 ms"', "ask_again = 1"),
     "thermometer": ('answer_within = "500 ms"', "ask_again = 1"),
 }
-_DIMENSIONS: Final = {
-    "N": ("force", "kN", "N"),
-    "m": ("length", "mm", "um"),
-    "1": ("strain", "um/m", "mm/m"),
-    "K": ("temperature", "degC"),
-    "m3/s": ("flow", "L/min", "mL/min"),
-    "m3": ("volume", "L"),
-    "Pa": ("stress", "bar"),
-}
-"""By SI unit: its dimension, and the units in which it may be written."""
-
 _CONTROLLER: Final = """
 [controller]
 port = "servo"
@@ -111,7 +101,7 @@ port = "bus"
 address = 2
 watchdog = { at = 0, value = 5000 }
 points = [
-@HORN@  { what = "emergency_stop", table = "discrete", at = 0, true_is = 0 },   # open: pressed
+@COILS@  { what = "emergency_stop", table = "discrete", at = 0, true_is = 0 },   # open: pressed
   { what = "guard_open", table = "discrete", at = 1, true_is = 0 },
   { what = "oil_pressure_low", table = "discrete", at = 2, true_is = 0 },
   { what = "mains_lost", table = "discrete", at = 3, true_is = 0 },
@@ -131,6 +121,7 @@ _PUMP: Final = """\
   { what = "pump_running", table = "discrete", at = 0 },
 """
 _LEVEL: Final = '  { what = "level", table = "input", at = 4, kind = "float32", unit = "mm" },\n'
+_SHUNT: Final = '  { what = "shunt", table = "coil", at = 1 },   # resistors across the gauges\n'
 _HORN: Final = '  { what = "horn", table = "coil", at = 0 },\n'
 
 
@@ -159,16 +150,23 @@ def slow_channels(rig: RigPlan) -> tuple[Channel, ...]:
     return (*own.values(), *more)
 
 
+def shunts(rig: RigPlan) -> dict[str, float]:
+    """Return what sampled channels show more with their shunt resistor on [SI]."""
+    kept = rig.trust.calibrations
+    found = {c.name: kept[c.name].shunt for c in rig.sampled if c.name in kept}
+    return {name: value for name, value in found.items() if value is not None}
+
+
 def _head(rig: RigPlan) -> str:
     return f"""\
 # The rig file of an emulated rig: its devices are programs at the ends of pseudo-terminals.
 # All data is invented for the demonstration. On hardware a port's path is one of those in
 # /dev/serial/by-id, and [controller.actions] holds the commands of your own controller.
-name = {_quoted(f"{rig.name}, emulated")}
+name = {quoted(f"{rig.name}, emulated")}
 driver = "serial"
-rate = {_quoted(written(rig.rate, "frequency", "kHz", "Hz"))}
+rate = {quoted(written(rig.rate, "frequency", "kHz", "Hz"))}
 stale_after = "500 ms"         # inputs that are older count as lost
-local_input = {_quoted(rig.local_input or "button")}
+local_input = {quoted(rig.local_input or "button")}
 """
 
 
@@ -176,21 +174,21 @@ def _actuator(rig: RigPlan) -> str:
     actuator = rig.actuator
     return f"""\
 [actuator]
-load = {_pair(actuator.load, "force", "kN", "N")}
-stroke = {_pair(actuator.stroke, "length", "mm")}
-speed = {_quoted(written(actuator.speed, "speed", "mm/s"))}
-frequency = {_quoted(written(actuator.frequency, "frequency", "Hz"))}
-limits = {_quoted(actuator.limits)}
+load = {pair(actuator.load, "force", "kN", "N")}
+stroke = {pair(actuator.stroke, "length", "mm")}
+speed = {quoted(written(actuator.speed, "speed", "mm/s"))}
+frequency = {quoted(written(actuator.frequency, "frequency", "Hz"))}
+limits = {quoted(actuator.limits)}
 """
 
 
 def _port(name: str, path: str, framing: Framing) -> str:
     lines = [
         "[[port]]",
-        f"name = {_quoted(name)}",
-        f"path = {_quoted(path)}",
+        f"name = {quoted(name)}",
+        f"path = {quoted(path)}",
         f"baud = {framing.baud}",
-        f"parity = {_quoted(framing.parity)}",
+        f"parity = {quoted(framing.parity)}",
         f"stop_bits = {framing.stop_bits}",
         *_SETTINGS[name],
     ]
@@ -207,28 +205,34 @@ def _controller(rig: RigPlan) -> str:
 def _channels(rig: RigPlan) -> Iterator[str]:
     for number, channel in enumerate(rig.sampled, 1):
         source = f'from = {{ port = "samples", number = {number}, unit = "{said_in(channel)}" }}'
-        yield "\n".join([*_channel(channel), source])
+        yield "\n".join([*_channel(channel), source, *_calibration(rig, channel)])
     for channel in slow_channels(rig):
-        yield "\n".join([*_channel(channel), "slow = true"])
+        yield "\n".join([*_channel(channel), "slow = true", *_calibration(rig, channel)])
+
+
+def _calibration(rig: RigPlan, channel: Channel) -> list[str]:
+    kept = rig.trust.calibrations.get(channel.name)
+    return [] if kept is None else calibration_lines(channel.unit, kept)
 
 
 def _channel(channel: Channel) -> Iterable[str]:
-    dimension, *units = _DIMENSIONS[channel.unit]
-    step = ("temperature difference", "K") if dimension == "temperature" else (dimension, *units)
+    dimension, *units = DIMENSIONS[channel.unit]
+    step = steps(channel.unit)
     yield "[[channel]]"
-    yield f"name = {_quoted(channel.name)}"
-    yield f"resolution = {_quoted(written(channel.resolution, *step))}"
+    yield f"name = {quoted(channel.name)}"
+    yield f"resolution = {quoted(written(channel.resolution, *step))}"
     if channel.noise:
-        yield f"noise = {_quoted(written(channel.noise, *step))}"
-    yield f"range = {_pair((channel.low, channel.high), dimension, *units)}"
+        yield f"noise = {quoted(written(channel.noise, *step))}"
+    yield f"range = {pair((channel.low, channel.high), dimension, *units)}"
 
 
 def _stations(rig: RigPlan) -> str:
     level = any(c.name == "level" for c in slow_channels(rig))
+    coils = (_HORN if rig.warning else "") + (_SHUNT if shunts(rig) else "")
     return (
         _STATIONS.replace("@PUMP@", _PUMP if rig.pump else "")
         .replace("@LEVEL@", _LEVEL if level else "")
-        .replace("@HORN@", _HORN if rig.warning else "")
+        .replace("@COILS@", coils)
     )
 
 
@@ -236,43 +240,20 @@ def _rest(rig: RigPlan) -> Iterator[str]:
     if rig.pump:
         flow = written(rig.pump.flow, "flow", "L/min")
         tank = written(rig.pump.tank, "volume", "L")
-        yield f"[pump]\nflow = {_quoted(flow)}\ntank = {_quoted(tank)}"
+        lines = ["[pump]", f"flow = {quoted(flow)}", f"tank = {quoted(tank)}"]
+        if rig.pump.make_up:
+            lines.append(f"make_up = {quoted(written(rig.pump.make_up, 'flow', 'L/min'))}")
+        yield "\n".join(lines)
     if rig.warning:
         before = written(rig.warning.before, "time", "s")
-        yield f"[warning_signal]\nkind = {_quoted(rig.warning.kind)}\nbefore = {_quoted(before)}"
+        yield f"[warning_signal]\nkind = {quoted(rig.warning.kind)}\nbefore = {quoted(before)}"
     if rig.limits:
         yield "\n".join(["[limits]", *_limits(rig)])
     yield "\n".join(["[stops]", *(f"{cause} = {number}" for cause, number in rig.stops.items())])
+    yield from trust_tables(rig.trust)
 
 
 def _limits(rig: RigPlan) -> Iterator[str]:
     units = {channel.name: channel.unit for channel in rig.channels}
     for name, bounds in rig.limits.items():
-        yield f"{name} = {_pair(bounds, *_DIMENSIONS[units.get(name, 'm')])}"
-
-
-def written(value: float, dimension: str, *units: str) -> str:
-    """Return a quantity [SI] as people write it: the shortest text that gives it back exactly.
-
-    Where none does and the dimension has no SI unit to write it in, the last digit may be lost.
-    """
-    texts = []
-    for unit in units:
-        zero = parse(f"0 {unit}", dimension) if dimension == "temperature" else 0.0
-        texts.append(f"{(value - zero) / UNITS[dimension][unit]:.12g} {unit}")
-    exact = [text for text in texts if parse(text, dimension) == value]
-    if exact:
-        return min(exact, key=len)
-    plain = (unit for unit, factor in UNITS[dimension].items() if factor == 1.0)
-    unit = next(plain, units[0])
-    return f"{value / UNITS[dimension][unit]!r} {unit}"
-
-
-def _pair(bounds: tuple[float, float], dimension: str, *units: str) -> str:
-    return f"[{', '.join(_quoted(written(bound, dimension, *units)) for bound in bounds)}]"
-
-
-def _quoted(text: str) -> str:
-    """Return text as a TOML string."""
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return f'"{escaped}"'
+        yield f"{name} = {pair(bounds, *DIMENSIONS[units.get(name, 'm')])}"

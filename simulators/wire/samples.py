@@ -7,7 +7,7 @@ sequence. A sample that the rig lost is NaN.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Final
 
 import numpy as np
@@ -27,6 +27,7 @@ SAID_IN: Final = {
     "K": ("K", 1.0),
     "m3/s": ("L/min", 6e4),
     "m3": ("L", 1e3),
+    "m/s2": ("m/s2", 1.0),
 }
 """By SI unit: the unit of a channel in a frame, and how many of it the SI unit is."""
 NAME: Final = "emulated samples"
@@ -46,10 +47,27 @@ def said_in(channel: Channel) -> str:
     return SAID_IN[channel.unit][0]
 
 
-class SampleDevice:
-    """The sampled channels of a rig, in their order, in every frame."""
+class Shunt:
+    """A relay that puts resistors across gauges: channels then show so much more [SI]."""
 
-    def __init__(self, machine: PacedMachine, clock: Clock, send: Send) -> None:
+    def __init__(self, by: Mapping[str, float]) -> None:
+        self.by = dict(by)
+        self.on = False
+
+    async def set(self, on: bool) -> None:
+        """Switch the relay."""
+        self.on = on
+
+
+class SampleDevice:
+    """The sampled channels of a rig, in their order, in every frame.
+
+    What the relay `shunt` adds shows in the frames alone: the controller has cells of its own.
+    """
+
+    def __init__(
+        self, machine: PacedMachine, clock: Clock, send: Send, shunt: Shunt | None = None
+    ) -> None:
         setup = machine.world.setup
         sampled = [c for c in setup.channels if not c.slow]
         self.info = DeviceInfo(NAME, len(sampled), setup.rate)
@@ -57,6 +75,8 @@ class SampleDevice:
         self._clock = clock
         self._send = send
         self._factors = np.array([[SAID_IN[c.unit][1]] for c in sampled])
+        self._shunt = shunt or Shunt({})
+        self._more = np.array([[self._shunt.by.get(c.name, 0.0)] for c in sampled])
         self._silent = [f for f in setup.faults if isinstance(f, Silent)]
         self._batch = max(1, round(BATCH * setup.rate))
         self._most = max(self._batch, round(AT_ONCE * setup.rate))
@@ -123,7 +143,8 @@ class SampleDevice:
             self._tell()
         numbers = np.arange(block.first, block.end)
         sent = [~((numbers >= f.begin) & (numbers < f.end)) for f in self._silent]
-        values = (block.values * self._factors).astype(np.float32)
+        shown = block.values + self._more if self._shunt.on else block.values
+        values = (shown * self._factors).astype(np.float32)
         begin = block.first - self._first
         times = np.rint((numbers - self._first) * (1e6 / self.info.rate)).astype(np.int64)
         frames = sample_frames(begin, times, values)

@@ -4,6 +4,7 @@
 table      address   water station (address 1)       cabinet (address 2)
 =========  ========  ==============================  =========================================
 coil       0         pump                            horn
+coil       1                                         shunt resistors, where the rig has any
 discrete   0         pump runs                       emergency stop chain: 1 closed, healthy
 discrete   1         leak                            guard: 1 closed
 discrete   2                                         oil pressure: 1 high enough
@@ -38,6 +39,8 @@ from rig.ports import Horn, Inputs, Pump, PumpStatus
 WATER: Final = 1
 CABINET: Final = 2
 """Addresses on the bus."""
+SHUNT_AT: Final = 1
+"""Coil of the cabinet's relay for the shunt resistors."""
 
 Slow = Callable[[], Awaitable[Mapping[str, float]]]
 """Gives the slow channels of the rig [SI] by name."""
@@ -188,17 +191,44 @@ class WaterStation(_Station):
 
 
 class Cabinet(_Station):
-    """The horn, and the contacts of the rig's cabinet, which open when something is wrong."""
+    """The horn, and the contacts of the rig's cabinet, which open when something is wrong.
+
+    `shunt` is the relay of the shunt resistors, None where there are none.
+    """
 
     address: int = CABINET
     identity: tuple[str, ...] = ("nightrig", "emulated cabinet", "1.0")
 
     def __init__(
-        self, horn: Horn | None, inputs: Inputs, slow: Slow, clock: Clock, tell: Tell
+        self,
+        horn: Horn | None,
+        inputs: Inputs,
+        slow: Slow,
+        clock: Clock,
+        tell: Tell,
+        shunt: Horn | None = None,
     ) -> None:
         super().__init__(horn, "horn", clock, tell)
         self._inputs = inputs
         self._slow = slow
+        self._shunt = shunt
+        self._shunted = False
+
+    async def set_bit(self, at: int, on: bool) -> None:
+        """Switch the horn, or the shunt resistors."""
+        if at != SHUNT_AT:
+            await super().set_bit(at, on)
+        elif self._shunt is not None and on != self._shunted:
+            await self._shunt.set(on)
+            self._shunted = on
+            self._tell("shunt output", "on" if on else "off")
+
+    def _coils(self) -> Sequence[bool]:
+        return super()._coils() if self._shunt is None else (self._on, self._shunted)
+
+    async def _let_go(self) -> None:
+        await super()._let_go()
+        await self.set_bit(SHUNT_AT, on=False)
 
     async def bits(self, table: Literal["coil", "discrete"]) -> Sequence[bool]:
         """Return coils or discrete inputs."""

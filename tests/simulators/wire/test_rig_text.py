@@ -22,9 +22,10 @@ from simulators.pacing import PacedMachine
 from simulators.state import World
 from simulators.wire.controller import IDENTITY, Commands
 from simulators.wire.emulation import PORTS, framings
-from simulators.wire.rig_text import SLOW, rig_text, slow_channels, written
+from simulators.wire.rig_text import SLOW, rig_text, slow_channels
 from simulators.wire.scpi_device import Session
 from simulators.wire.stations import Cabinet, WaterStation
+from simulators.wire.written import written
 from tests.simulators.driving import HandClock, setup
 
 ROOT = Path(__file__).parents[3]
