@@ -28,10 +28,10 @@ def confirm(run: LiveRun, on_call: str | None) -> None:
         click.echo(f"CAUTION: {caution}", err=True)
     items = list(run.told["checklist"])
     for number, item in enumerate(items, start=1):
-        if not _yes(f"{number} of {len(items)}: {item}"):
+        if not yes(f"{number} of {len(items)}: {item}"):
             raise Declined(f"not confirmed: {item}")
-    who = _words("Name of who confirms", lambda text: bool(text))
-    on_call = on_call or _words(
+    who = words("Name of who confirms", lambda text: bool(text))
+    on_call = on_call or words(
         "On call, name and number", lambda text: any(c.isdigit() for c in text)
     )
     while True:
@@ -40,7 +40,7 @@ def confirm(run: LiveRun, on_call: str | None) -> None:
         click.echo(f"{answers['answer']}: {answers['text']}", err=True)
         if answers["answer"] == "acted":
             return
-        if not _yes("Try again"):
+        if not yes("Try again"):
             raise Declined(f"not started: {answers['text']}")
 
 
@@ -49,14 +49,16 @@ def decline(run: LiveRun, why: str) -> None:
     asked(run, {"ask": "stop", "who": login_name(), "text": why})
 
 
-def _yes(question: str) -> bool:
+def yes(question: str) -> bool:
+    """Return whether a question of the terminal is answered with yes. Raises Declined."""
     while True:
         answer = _line(f"{question} (y/n): ").lower()
         if answer in YES or answer in NO:
             return answer in YES
 
 
-def _words(question: str, enough: Callable[[str], bool]) -> str:
+def words(question: str, enough: Callable[[str], bool]) -> str:
+    """Return what the terminal answers, asking until it is enough. Raises Declined."""
     while True:
         answer = _line(f"{question}: ")
         if enough(answer):

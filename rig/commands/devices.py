@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import math
 import sys
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -31,6 +32,8 @@ CODES: Final = (
 )
 _EMULATION: Final = ("protocol", "seed", "ports", "out", "truth", "trouble")
 """What only an emulation is given."""
+_PROOF: Final = ("repeats", "speed", "up-to", "keep")
+"""What only a proof of stopping is given."""
 
 
 @click.command(epilog=CODES)
@@ -77,6 +80,30 @@ _EMULATION: Final = ("protocol", "seed", "ports", "out", "truth", "trouble")
     help="With --emulate: write what really happens there, a JSON object a line.",
 )
 @click.option("--trouble", metavar="NAME", help="With --emulate: a script of line faults.")
+@click.option(
+    "--panel",
+    metavar="SOCKET",
+    type=click.Path(path_type=Path),
+    help="With --emulate: a socket at which its inputs are operated; with --prove-stops: that one.",
+)
+@click.option(
+    "--prove-stops",
+    "proves",
+    is_flag=True,
+    help="MOVES THE ROD on a dummy beam: trips each limit, input and watchdog, and measures how "
+    "quickly it stands still. After the checklist, by name, with horn and local input.",
+)
+@click.option("--repeats", metavar="N", type=click.IntRange(1, 100), help="Of each; 1.")
+@click.option("--speed", metavar="V", help='Of the rod; "0.5 mm/s".')
+@click.option("--up-to", metavar="LOAD", help="What the dummy beam carries; 20 % of the rig's.")
+@click.option("--keep", is_flag=True, help="Keep the proof in the rig file without asking.")
+@click.option("--shunt", metavar="CHANNEL", help="Switch its shunt resistor on, and compare.")
+@click.option(
+    "--verification",
+    metavar="DIR",
+    type=click.Path(path_type=Path),
+    help="Compare load and strain of a run with a gauged dummy beam; keep it in the rig file.",
+)
 @ascii_option
 @json_option
 def devices(
@@ -90,6 +117,14 @@ def devices(
     out: Path | None,
     truth: Path | None,
     trouble: str | None,
+    panel: Path | None,
+    proves: bool,
+    repeats: int | None,
+    speed: str | None,
+    up_to: str | None,
+    keep: bool,
+    shunt: str | None,
+    verification: Path | None,
     ascii_only: bool,
     as_json: bool,
 ) -> int:
@@ -97,15 +132,22 @@ def devices(
 
     Only questions go out. Nothing moves; no limit, watchdog or output is written. A rig on which
     a test runs is left alone. --try switches the pump or the horn for a moment, never the
-    actuator or the pressure. Software is no safety system: it replaces no guard and no
-    emergency stop.
+    actuator or the pressure. Only --prove-stops moves the rod. Software is no safety system: it
+    replaces no guard and no emergency stop.
 
     Example: nightrig devices --rig my-frame.toml
     """
     given = (protocol, seed, ports, out, truth, trouble)
+    doing = {
+        "--emulate": emulates,
+        "--try": what is not None,
+        "--prove-stops": proves,
+        "--shunt": shunt is not None,
+        "--verification": verification is not None,
+    }
+    _refuse_several(doing, as_json=as_json)
     if emulates:
-        if what is not None or as_json:
-            raise click.UsageError(f"--emulate goes without {'--try' if what else '--json'}")
+        _refuse_given(_PROOF, (repeats, speed, up_to, keep or None), "--prove-stops")
         from rig.commands.emulate import emulate
 
         return emulate(
@@ -116,20 +158,65 @@ def devices(
             out,
             truth,
             trouble or "",
+            panel,
         )
-    for name, value in zip(_EMULATION, given, strict=True):
-        if value is not None:
-            word = "PROTOCOL" if name == "protocol" else f"--{name}"
-            raise click.UsageError(f"{word} goes with --emulate")
+    _refuse_given(_EMULATION, given, "--emulate")
+    if not proves:
+        _refuse_given(_PROOF, (repeats, speed, up_to, keep or None), "--prove-stops")
+        _refuse_given(("panel",), (panel,), "--emulate or --prove-stops")
     try:
+        if verification is not None:
+            from rig.commands.verification import keep_verification
+
+            return keep_verification(rig_name, verification, as_json)
         plan = load_rig_alone(rig_name)
         if what is not None:
             return _try(plan, what, as_json=as_json)
+        if shunt is not None:
+            from rig.commands.shunt import try_shunt
+
+            return try_shunt(plan, shunt, as_json)
+        if proves:
+            from rig.commands.prove_stops import Asked, prove_stops
+
+            pace, load = _quantity("speed", speed, "speed"), _quantity("up-to", up_to, "force")
+            asked = Asked(repeats or 1, pace, load, panel, keep, rig_name)
+            return prove_stops(plan, asked, as_json=as_json)
         return _look(plan, seconds, ascii_only=ascii_only, as_json=as_json)
     except RigError as error:
         if as_json:
             say_refusal(error)
         raise
+
+
+def _refuse_several(doing: Mapping[str, bool], *, as_json: bool) -> None:
+    """Refuse two things that are not done together."""
+    wanted = [option for option, is_wanted in doing.items() if is_wanted]
+    if wanted[:1] == ["--emulate"] and as_json and len(wanted) == 1:
+        wanted.append("--json")
+    if len(wanted) > 1:
+        raise click.UsageError(f"{wanted[0]} goes without {wanted[1]}")
+
+
+def _refuse_given(names: Sequence[str], values: Sequence[object], option: str) -> None:
+    """Refuse what only goes with another option."""
+    for name, value in zip(names, values, strict=True):
+        if value is not None:
+            word = "PROTOCOL" if name == "protocol" else f"--{name}"
+            raise click.UsageError(f"{word} goes with {option}")
+
+
+def _quantity(option: str, text: str | None, dimension: str) -> float | None:
+    """Return an option's quantity [SI], None where it is not given. Raises UsageError."""
+    if text is None:
+        return None
+    # Imported late: units are for the few who give some.
+    from rig.units import UnitError, parse
+
+    try:
+        return parse(text, dimension)
+    except UnitError as error:
+        raise click.UsageError(f"--{option}: {error}") from None
 
 
 def _look(plan: Plan, seconds: float, *, ascii_only: bool, as_json: bool) -> int:
