@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from rig.control.book import Book
+from rig.control.slow_watch import SlowWatch
 from rig.control.station import RETRACT, Station
 from rig.control.stop_now import StopNow
 from rig.control.stream import Stream
@@ -34,6 +35,8 @@ class AirStation(Station):
 
     def __init__(self, *parts: Any, air: Air, **more: Any) -> None:
         super().__init__(*parts, **more)
+        # Load and deflection have nothing to do with each other here.
+        self.stream.slow = SlowWatch(lambda: False)
         self.air = air
         self.home: float | None = None
 
@@ -69,7 +72,7 @@ class AirStation(Station):
 
     def fixed_bounds(self) -> dict[str, Bounds]:
         """Return the load of contact, and the way of the rod where its stroke can be limited."""
-        bounds = super().fixed_bounds()
+        bounds = {k: v for k, v in super().fixed_bounds().items() if k not in self.air.unarmed}
         if self.home is None or not self._limits_stroke:
             return bounds
         low = self.home - self.air.travel - RETRACT - MARGIN

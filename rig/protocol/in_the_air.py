@@ -126,12 +126,10 @@ def _touched(plan: Plan, air: Air) -> Bounds:
 
 
 def _empty(rig: RigPlan) -> RigPlan:
-    """Return the rig with the limits of what is mounted, a simulated one without a specimen."""
-    limits = {name: pair for name, pair in rig.limits.items() if name in ("load", "stroke")}
-    simulation = dict(rig.simulation)
-    if "gap" in simulation:
-        simulation["gap"] = NO_CONTACT
-    return replace(rig, limits=limits, simulation=simulation)
+    """Return the rig as it is, a simulated one without a specimen."""
+    if "gap" not in rig.simulation:
+        return rig
+    return replace(rig, simulation={**rig.simulation, "gap": NO_CONTACT})
 
 
 def _slow(stage: Stage) -> Stage:

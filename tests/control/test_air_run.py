@@ -17,7 +17,7 @@ from rig.errors import InputError
 from rig.protocol.air import AIR
 from rig.protocol.in_the_air import ALL_OF_IT, TRAVEL, in_the_air
 from rig.record import read_journal
-from simulators.faults import NoFlow
+from simulators.faults import Drifting, Moved, NoFlow
 from tests.control.asking import QUICK, said
 from tests.control.night import Accidents, walk
 
@@ -88,6 +88,28 @@ def test_limits_on_load_and_stroke_lie_about_the_air_in_the_controller_too(first
     assert limits["stroke"] == pytest.approx((-BEHIND, MARGIN))
 
 
+def test_a_limit_on_what_is_not_mounted_is_not_armed(plan_of, tmp_path):
+    more = '[limits]\nmidspan = ["1 mm", "2 mm"]\nstroke = ["-30 mm", "30 mm"]'
+    air = in_the_air(plan_of("first-night", rig={**STROKE, r"^\[limits\]$": more}))
+    assert air.air.unarmed == ("deflection", "midspan")
+    walked = walk(air, tmp_path / "w", script=[(20_000, said("stop"))])
+    assert walked.verdict.outcome == "operator"
+    assert {limit.channel for limit in walked.shown("static")[0].limits} == {"load", "stroke"}
+
+
+def test_a_cell_that_shows_the_same_zero_all_the_time_is_no_doubt(plan_of, tmp_path):
+    still = {**STROKE, r'^noise = "40 N"$': 'noise = "0 N"'}
+    walked = walk(in_the_air(plan_of("first-night", QUICK, still)), tmp_path / "w")
+    assert walked.verdict.outcome == "run-out"
+
+
+def test_a_deflection_sensor_that_hangs_loose_is_no_doubt(plan_of, tmp_path):
+    loose = Accidents(faults=(Drifting("midspan", 16_000, 30_000, 1e-4),))
+    air = in_the_air(plan_of("first-night", QUICK, STROKE))
+    walked = walk(air, tmp_path / "w", accidents=loose)
+    assert walked.verdict.outcome == "run-out"
+
+
 def test_water_runs_and_is_confirmed(first_air):
     with read_journal(first_air.folder) as journal:
         spray = journal.entries("spray")
@@ -123,6 +145,21 @@ def test_a_specimen_that_the_rod_presses_on_stops_it_before_there_is_pressure(pl
     assert "look what is in the rod's way" in walked.verdict.why
     assert walked.acts[0] == "close_valve"
     assert "pressure high" not in walked.acts
+
+
+def test_a_load_in_motion_closes_the_valve_and_the_rod_stands_within_a_fifth_of_a_millimetre(
+    plan_of, tmp_path
+):
+    at = 40_000
+    hit = Accidents(faults=(Moved("load", at, 3e3),))
+    walked = walk(in_the_air(plan_of("first-night", QUICK, STROKE)), tmp_path / "w", accidents=hit)
+    assert walked.verdict.outcome == "limit"
+    assert walked.acts[:3] == ["pressure high", "close_valve", "pressure off"]
+    assert walked.act_frames["close_valve"] <= at + 20
+    with read_journal(walked.folder) as journal:
+        [after] = [r for r in journal.full_rate() if r.first_frame <= at]
+    stroke = after.values[after.channels.index("stroke")][at - after.first_frame :]
+    assert np.ptp(stroke) < 0.2e-3 + 5e-5  # 20 ms at 10 mm/s, and noise
 
 
 def test_a_rod_without_room_behind_it_moves_nothing(plan_of, tmp_path):

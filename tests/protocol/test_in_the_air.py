@@ -42,7 +42,7 @@ def test_nothing_is_judged_and_only_load_is_limited(plan):
     assert not air.failure.armed
     assert air.limits.learned == LearnedLimits()
     assert set(air.limits.fixed) == {"load"}
-    assert set(air.rig.limits) <= {"load", "stroke"}
+    assert {*plan.limits.fixed, *plan.rig.limits} - {"load", "stroke"} == set(air.air.unarmed)
     assert "deflection" in air.air.unarmed
 
 
@@ -125,6 +125,11 @@ def test_a_slow_actuator_is_not_asked_for_more():
     actuator = replace(NIGHT.rig.actuator, speed=5e-4)
     air = in_the_air(replace(NIGHT, rig=replace(NIGHT.rig, actuator=actuator)))
     assert (air.air.slow, air.air.speed) == (5e-4, 5e-4)
+
+
+def test_a_driver_is_given_the_rig_file_as_it_is():
+    real = replace(NIGHT.rig, driver="other", simulation={})
+    assert in_the_air(replace(NIGHT, rig=real)).rig is real
 
 
 def test_a_simulated_rig_has_no_specimen():
