@@ -11,15 +11,20 @@ from simulators import motion as motions
 from simulators.machine import Machine
 from simulators.motion import NEVER, Closed, Cycling, Motion, Ramp
 from simulators.sensors import reading
+from simulators.shown import Scales
 from simulators.state import RigState, counter_at, moving_at
 
 
 class SimulatedActuator:
-    """A servo-hydraulic actuator with its controller."""
+    """A servo-hydraulic actuator with its controller.
+
+    Loads and strokes here are those that its sensors show, where these differ from what is true.
+    """
 
     def __init__(self, machine: Machine) -> None:
         self._machine = machine
         self._rate = machine.world.rate
+        self._scales = Scales(machine.world.setup.points)
         self._asked = 0  # frame at which something was asked of it last
 
     @property
@@ -63,6 +68,7 @@ class SimulatedActuator:
         self._arrive()
         self._allow("stroke", to, self.range.stroke_low, self.range.stroke_high, "m")
         self._allow("speed", speed, 0.0, self.range.speed, "m/s")
+        to = self._scales.true("stroke", to)
         self._ramp("stroke", float(self._machine.now.stroke[0]), to, speed)
 
     async def move_load(self, to: float, rate: float) -> None:
@@ -72,7 +78,7 @@ class SimulatedActuator:
         load = self._machine.felt
         if load <= 0 < to:
             raise DeviceError("load control without contact: load is 0 N; approach in stroke first")
-        self._ramp("load", load, to, rate)
+        self._ramp("load", load, self._scales.true("load", to), rate)
 
     async def move_deflection(self, to: float, speed: float) -> None:
         """Ramp net deflection [m] at a speed [m/s]."""
@@ -80,13 +86,14 @@ class SimulatedActuator:
         low, high = self.range.stroke_low, self.range.stroke_high
         self._allow("deflection", to, low, high, "m")
         self._allow("speed", speed, 0.0, self.range.speed, "m/s")
+        to = self._scales.true("midspan", to)
         self._ramp("deflection", float(self._machine.now.net[0]), to, speed)
 
     async def cycle(self, mean: float, amplitude: float, frequency: float, over: float) -> None:
         """Cycle sinusoidally [N, N, Hz]; the amplitude grows over [s], at least one cycle."""
         self._arrive()
         self._allow("frequency", frequency, 1e-6, self.range.frequency, "Hz")
-        self._allow_wave(mean, amplitude)
+        mean, amplitude = self._allowed_wave(mean, amplitude)
         state = self._ready()
         if isinstance(state.motion, Cycling):
             raise DeviceError("the actuator cycles already; let the amplitude fall to zero first")
@@ -106,7 +113,7 @@ class SimulatedActuator:
     async def adjust(self, mean: float, amplitude: float) -> None:
         """Change mean and amplitude [N] of the cycling under way."""
         self._arrive()
-        self._allow_wave(mean, amplitude)
+        mean, amplitude = self._allowed_wave(mean, amplitude)
         state = self._ready()
         motion = self._cycling(state)
         present_mean, present = motion.targets(state.frame)
@@ -149,12 +156,14 @@ class SimulatedActuator:
         for name in limits:
             reading(name, self._machine.world)
         self._arrive()
-        self._machine.limits = dict(limits)
+        true = self._scales.true
+        self._machine.limits = {k: (true(k, v[0]), true(k, v[1])) for k, v in limits.items()}
 
     async def read_limits(self) -> dict[str, tuple[float, float]]:
         """Read the controller's own limits back."""
         self._arrive()
-        return dict(self._machine.limits)
+        shown, own = self._scales.shown, self._machine.limits
+        return {k: (shown(k, v[0]), shown(k, v[1])) for k, v in own.items()}
 
     async def stop_at(self, count: int | None) -> None:
         """Stop by itself when the counter reaches a count: amplitude to zero in 4 cycles."""
@@ -185,7 +194,7 @@ class SimulatedActuator:
             state.tripped,
             state.stopped_by,
             state.pressure,
-            float(self._machine.now.stroke[0]),
+            self._scales.shown("stroke", float(self._machine.now.stroke[0])),
         )
 
     def _arrive(self) -> None:
@@ -224,10 +233,15 @@ class SimulatedActuator:
                 "the command was not sent"
             )
 
-    def _allow_wave(self, mean: float, amplitude: float) -> None:
+    def _allowed_wave(self, mean: float, amplitude: float) -> tuple[float, float]:
+        """Return true mean and amplitude [N] of a wave that is shown between allowed loads."""
         low, high = self.range.load_low, self.range.load_high
         self._allow("upper load", mean + abs(amplitude), low, high, "N")
         self._allow("lower load", mean - abs(amplitude), low, high, "N")
+        if "load" not in self._scales.points:
+            return mean, amplitude
+        top, bottom = (self._scales.true("load", mean + s * amplitude) for s in (1, -1))
+        return (top + bottom) / 2, (top - bottom) / 2
 
     def _ramp(self, loop: motions.Loop, start: float, to: float, speed: float) -> None:
         if speed <= 0:

@@ -40,10 +40,18 @@ class RecordedStretch(Stretch):
 
     def _cycling(self, motion: Cycling, n: Frames) -> Signals:
         lines = self._recorded.of_age(self._ages(motion, n))
-        load, late = self._loads(motion, n)
+        wave = self._wave(motion, n)
+        load, late = self._loads(wave)
         net, support = lines.net.at(late), lines.support.at(load)
-        stroke = self.state.gap + net + support + load / self.world.beam.frame_stiffness
-        return Signals(load, net, support, stroke, lines)
+        gap, frame = self.state.gap, self.world.beam.frame_stiffness
+        stroke = gap + net + support + load / frame
+        signals = Signals(load, net, support, stroke, lines)
+
+        def stroke_of(loads: FloatArray) -> FloatArray:
+            there: FloatArray = gap + lines.net.at(loads) + lines.support.at(loads) + loads / frame
+            return there
+
+        return self._swinging(signals, wave, stroke_of)
 
     def _ages(self, motion: Cycling, n: Frames) -> FloatArray:
         """Return the counted cycles that the specimen has had at frames."""

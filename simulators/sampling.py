@@ -13,7 +13,7 @@ from rig.samples import FloatArray, SampleArray, SampleBlock
 from simulators.faults import Fault, Flat, InLoop, Missing, Moved, SensorFault, Silent, Spike
 from simulators.loop import frames_of, shown
 from simulators.noise import Noise
-from simulators.sensors import reading
+from simulators.sensors import reading_shown
 from simulators.state import RigState, World
 from simulators.stretch import Signals, Stretch
 
@@ -42,7 +42,7 @@ class Sampler:
         deviations = tuple(c.noise / u for c, u in zip(self._sampled, units, strict=True))
         self._noise = Noise(seed, deviations)
         self._margins = [MARGIN * d for d in deviations]
-        self._readings: dict[str, Reading] = {n: reading(n, world) for n in self._names}
+        self._readings: dict[str, Reading] = {n: reading_shown(n, world) for n in self._names}
         self._buffers: list[SampleArray] = [np.empty((0, 0), np.float32)] * 2
         self._turn = 0
 

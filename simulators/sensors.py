@@ -1,5 +1,7 @@
 """What each channel shows of the rig's signals, before noise and resolution.
 
+A load cell shows what the specimen carries and, above a moving mass, what accelerates that; with
+it `reading` gives what a perfect sensor there would show, `reading_shown` what this one does.
 Factors are invented for the demonstration.
 """
 
@@ -10,7 +12,9 @@ from collections.abc import Callable
 from typing import Final
 
 from rig.samples import FloatArray
+from simulators.faults import Flat, Missing
 from simulators.recorded_stretch import lines_of
+from simulators.shown import Scales
 from simulators.state import RigState, World
 from simulators.stretch import Signals
 
@@ -22,6 +26,9 @@ STRAIN: Final = 0.6  # strain per deflection over span
 DAY: Final = 86400.0
 PRESSURE: Final = {"off": 0.0, "low": 3.0e6, "high": 20.7e6}  # Pa, of the oil
 
+INSULATION: Final = (2e9, 3e8)
+"""Ohm between a gauge and the tendon: dry, and with its crack full of water."""
+
 Reading = Callable[[Signals, RigState], FloatArray]
 
 
@@ -30,10 +37,11 @@ def reading(name: str, world: World) -> Reading:
 
     Raises ValueError for a channel the simulated rig does not have.
     """
-    truth = world.setup.truth
+    truth, pull = world.setup.truth, world.setup.pull
     plain: dict[str, Reading] = {
-        "load": lambda s, _: s.load,
-        "load_2": lambda s, _: s.load * SECOND_CELL,
+        "load": lambda s, _: _cell(s, pull),
+        "load_2": lambda s, _: _cell(s, pull) * SECOND_CELL,
+        "acceleration": lambda s, _: 0.0 * s.load if s.acceleration is None else s.acceleration,
         "stroke": lambda s, _: s.stroke,
         "midspan": lambda s, _: s.net + s.support,
         "deflection": lambda s, _: s.net,
@@ -54,8 +62,34 @@ def reading(name: str, world: World) -> Reading:
     return found
 
 
+def _cell(signals: Signals, pull: float) -> FloatArray:
+    if signals.acceleration is None:
+        return signals.load
+    shown: FloatArray = signals.load + pull * signals.acceleration
+    return shown
+
+
+def true_reading(name: str, world: World) -> Reading:
+    """Return the function that gives what is true of a channel: of a load, the specimen's own."""
+    if name == "load":
+        return lambda s, _: s.load
+    return reading(name, world)
+
+
+def reading_shown(name: str, world: World) -> Reading:
+    """Return the function that gives what a channel shows, as far from true as its points say."""
+    perfect = reading(name, world)
+    if name not in world.setup.points:
+        return perfect
+    scales = Scales(world.setup.points)
+    return lambda s, r: scales.all_shown(name, perfect(s, r))
+
+
 def slow_readings(names: tuple[str, ...], world: World, state: RigState) -> dict[str, float]:
-    """Return the slow channels at the state's frame [SI], NaN for one that it does not have."""
+    """Return the slow channels at the state's frame [SI], NaN for one that it does not have.
+
+    Of accidents `Flat` with a value and `Missing` happen to them as to sampled ones.
+    """
     day = math.sin(2 * math.pi * state.frame / world.rate / DAY)
     values = {
         "temperature_air": 293.15 + 1.5 * day,
@@ -66,4 +100,18 @@ def slow_readings(names: tuple[str, ...], world: World, state: RigState) -> dict
         "level": 0.30 if world.setup.exposure == "submerged" else 0.0,
         "pressure": PRESSURE[state.pressure],
     }
-    return {name: values.get(name, math.nan) for name in names}
+    dry, wet = INSULATION
+    insulation = dry * (wet / dry) ** state.wet
+    found = {
+        name: insulation if name.startswith("insulation_") else values.get(name, math.nan)
+        for name in names
+    }
+    scales = Scales(world.setup.points)
+    found = {name: scales.shown(name, value) for name, value in found.items()}
+    for fault in world.setup.faults:
+        if not isinstance(fault, Flat | Missing) or fault.channel not in found:
+            continue
+        if fault.begin <= state.frame < fault.end:
+            stuck = math.nan if isinstance(fault, Missing) else fault.value
+            found[fault.channel] = found[fault.channel] if stuck is None else stuck
+    return found

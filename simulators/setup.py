@@ -5,7 +5,8 @@ Every default here is invented for the demonstration and measured on nothing.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 from rig.channels import Channel
@@ -58,6 +59,9 @@ class SimulationSetup:
     `servo_bandwidth` [Hz], `pump_flow` [m3/s], `tank` [m3], `pump_run_up` [s]. `watchdog` is the
     device time [s] without a heartbeat after which a moving actuator stops by itself. Where a
     specimen is `recorded`, that one is in the rig and nothing here tells how it behaves.
+    `moving_mass` [kg] moves between specimen and load cell, which sits above it ("moving") or
+    under the specimen ("fixed"). `points` are pairs of what a channel shows and what is true [SI],
+    by channel; the controller shows and obeys the same.
     """
 
     rate: float
@@ -82,3 +86,11 @@ class SimulationSetup:
     faults: tuple[Fault, ...] = ()
     watchdog: float = 0.5
     recorded: RecordedSpecimen | None = None
+    moving_mass: float = 0.0
+    cell: str = "moving"
+    points: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
+
+    @property
+    def pull(self) -> float:
+        """Moving mass [kg] whose inertia the load cell shows; negative where it lacks it."""
+        return self.moving_mass if self.cell == "moving" else -self.moving_mass

@@ -16,6 +16,7 @@ from rig.samples import FloatArray, SampleArray
 from simulators.loop import PIECE
 from simulators.motion import NEVER, Closed, Collapse, Cycling, Frames, Loop, Ramp
 from simulators.recorded import Lines
+from simulators.rod import StrokeOf, reached, swing
 from simulators.specimen import Curve, flexibility_gain, flexibility_rate
 from simulators.state import RigState, World, closed, counter_at, top_load
 
@@ -40,7 +41,8 @@ AT_POWER_ON: Final[dict[str, Any]] = {
 class Signals:
     """Load [N], net deflection, support movement, stroke [m]: one value, one cycle, or frames.
 
-    `lines` are those of a recorded specimen.
+    `lines` are those of a recorded specimen. `acceleration` [m/s2] is that of the rod; None where
+    it counts for nothing.
     """
 
     load: FloatArray
@@ -48,6 +50,7 @@ class Signals:
     support: FloatArray
     stroke: FloatArray
     lines: Lines | None = None
+    acceleration: FloatArray | None = None
 
 
 class Stretch:
@@ -220,24 +223,59 @@ class Stretch:
         ratio = motion.frequency / (self.world.setup.servo_bandwidth / math.sqrt(gain))
         return self.world.reach(self.state.frame) / math.sqrt(1 + ratio**2), math.atan(ratio)
 
-    def _loads(self, motion: Cycling, n: Frames) -> tuple[FloatArray, FloatArray]:
-        """Return the load at frames [N], and the one that the deflection has followed by then."""
+    def _wave(self, motion: Cycling, n: Frames) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return mean and amplitude of the load [N] at frames, and its angle."""
         share, lag = self._response(motion)
         mean, amplitude = motion.levels(n)
-        amplitude *= share
-        angle = 2 * np.pi * motion.phase(n) - lag
+        amplitude *= share * self._grown(motion, mean, amplitude)
+        return mean, amplitude, 2 * np.pi * motion.phase(n) - lag
+
+    def _grown(
+        self, motion: Cycling, mean: FloatArray, amplitude: FloatArray
+    ) -> FloatArray | float:
+        """Return the amplitude of the load over that of the cell, which is what is commanded."""
+        pull = self.world.setup.pull
+        if not pull:
+            return 1.0
+        curve = self.world.beam.curve(self.state.specimen, self.state.gap)
+        half = np.maximum(np.abs(amplitude), 1.0)
+        ends = (curve.at_load(mean + sign * half, curve.stroke) for sign in (1, -1))
+        softness = np.subtract(*ends) / (2 * half)
+        return reached(pull, motion.frequency, softness)
+
+    def _loads(
+        self, wave: tuple[FloatArray, FloatArray, FloatArray]
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the load at frames [N], and the one that the deflection has followed by then."""
+        mean, amplitude, angle = wave
         load = np.clip(mean + amplitude * np.sin(angle), 0.0, None)
         late = np.clip(mean + amplitude * np.sin(angle - LOOP), 0.0, None)
         strongest = self.curve.strongest
         return np.minimum(load, strongest), np.minimum(late, strongest)
 
     def _cycling(self, motion: Cycling, n: Frames) -> Signals:
-        load, late = self._loads(motion, n)
-        net = self.curve.at_load(late, self.curve.net)
-        support = self.curve.at_load(load, self.curve.support)
+        wave, curve = self._wave(motion, n), self.curve
+        load, late = self._loads(wave)
+        net = curve.at_load(late, curve.net)
+        support = curve.at_load(load, curve.support)
         beam = self.world.beam
         stroke = self.state.gap + net + support + load / beam.frame_stiffness
-        return Signals(load, net, support, stroke)
+        signals = Signals(load, net, support, stroke)
+        return self._swinging(signals, wave, lambda loads: curve.at_load(loads, curve.stroke))
+
+    def _swinging(
+        self,
+        signals: Signals,
+        wave: tuple[FloatArray, FloatArray, FloatArray],
+        stroke_of: StrokeOf,
+    ) -> Signals:
+        """Return the signals with the rod's acceleration, where a mass moves with it."""
+        setup, motion = self.world.setup, self.state.motion
+        if not setup.moving_mass or not isinstance(motion, Cycling):
+            return signals
+        bandwidth = setup.servo_bandwidth
+        stroke, acceleration = swing(stroke_of, *wave, motion.frequency, bandwidth)
+        return replace(signals, stroke=stroke, acceleration=acceleration)
 
     def _end_at(self, frame: int, event: bool) -> None:
         if frame < self.until:
@@ -270,7 +308,7 @@ class Stretch:
         if motion.fall != NEVER:
             self._end_at(motion.fall + motion.falling, True)
         self._end_at(end, False)
-        self.top = top_load(motion, state.frame, min(end, self.until))
+        self.top = self._heavier(motion, top_load(motion, state.frame, min(end, self.until)))
         give = state.collapse_at
         strongest = self.world.beam.strength(state.specimen)
         if give == NEVER and (state.specimen.used >= 1.0 or self.top > strongest):
@@ -281,11 +319,19 @@ class Stretch:
             peak = self.world.beam.bent_at(min(self.top, strongest), state.specimen)
         self.state = replace(state, collapse_at=give, specimen=replace(state.specimen, peak=peak))
 
+    def _heavier(self, motion: Cycling, top: float) -> float:
+        """Return the load [N] on the specimen where the cell is held to `top` in cycling."""
+        if not self.world.setup.pull:
+            return top
+        half = np.array([top - motion.mean])
+        grown = half * self._grown(motion, np.array([motion.mean]), half)
+        return motion.mean + float(grown[0])
+
     def _cycles_of_equal_wear(self, motion: Cycling) -> int:
         state, world = self.state, self.world
         target, _ = world.wetting(state)
         wet = max(target, state.wet)
-        top = motion.mean + motion.amplitude
+        top = self._heavier(motion, motion.mean + motion.amplitude)
         per_cycle = (1 + (world.setup.wet_factor - 1) * wet) / world.life(top)
         used = state.specimen.used
         rate = max(flexibility_rate(used), flexibility_rate(min(1.0, used + 0.002)))

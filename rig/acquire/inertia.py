@@ -33,7 +33,7 @@ from rig.samples import FloatArray, SampleArray
 
 WINDOW: Final = 0.030
 """Longest stretch [s] of stroke that one acceleration is drawn from."""
-SHARE: Final = 0.25
+SHARE: Final = 0.2
 """Longest stretch as a share of a period: shorter leaves more noise, longer cuts the top off."""
 DEGREE: Final = 4
 LEAST: Final = 3

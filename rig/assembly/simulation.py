@@ -28,7 +28,7 @@ def simulation_setup(plan: Plan) -> SimulationSetup:
         yield_load=truth.yield_load * scale,
         ultimate_load=truth.ultimate_load * scale,
     )
-    actuator = plan.rig.actuator
+    actuator, trust = plan.rig.actuator, plan.rig.trust
     loading, pump = plan.loading, plan.rig.pump
     return SimulationSetup(
         rate=plan.rig.rate,
@@ -52,4 +52,7 @@ def simulation_setup(plan: Plan) -> SimulationSetup:
         scatter=float(told["scatter"]),
         pump_run_up=float(told["pump_run_up"]),
         creep=float(told["creep"]),
+        moving_mass=float(told.get("moving_mass", trust.frame.moving_mass)),
+        cell=trust.frame.cell,
+        points={name: c.points for name, c in trust.calibrations.items() if c.points},
     )

@@ -15,7 +15,7 @@ from rig.clock import Clock
 from simulators.motion import NEVER, Closed, Collapse, Motion, Ramp
 from simulators.pacing import PacedMachine
 from simulators.sampling import Piece
-from simulators.sensors import reading
+from simulators.sensors import true_reading
 from simulators.state import RigState, World, moving_at
 from simulators.stretch import Stretch
 
@@ -86,7 +86,8 @@ class WatchedMachine(PacedMachine):
         stretch, begin, end = piece
         if begin == end:
             return
-        values = reading(name, self.world)(stretch.signals(np.arange(begin, end)), stretch.state)
+        signals = stretch.signals(np.arange(begin, end))
+        values = true_reading(name, self.world)(signals, stretch.state)
         was = name in self._outside
         if not was and bounds[0] <= values.min() and values.max() <= bounds[1]:
             return  # nearly always
