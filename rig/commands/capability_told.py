@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from rig.channels import shown
 from rig.protocol.dead_load import dead_load_words
+from rig.protocol.finding import figure
 
 if TYPE_CHECKING:
     from rig.protocol.capability import Capability, Cycling
@@ -19,9 +19,9 @@ def capability_lines(plan: Plan, needed: Capability) -> list[str]:
     share = needed.cell_share
     of_cell = "beyond" if share > 1 else f"{share * 100:.0f} % of"
     lines = [
-        f"On this rig: the {needed.force_of} of {shown('load', needed.force, digits=3)} is "
+        f"On this rig: the {needed.force_of} of {figure(needed.force / 1e3, 3)} kN is "
         f"{of_cell} the load cell's range; the rod needs up to "
-        f"{shown('stroke', needed.stroke, digits=2)} of stroke."
+        f"{figure(needed.stroke * 1e3, 2)} mm of stroke."
     ]
     if needed.cycling is not None:
         lines += _cycling(plan, needed.cycling)
@@ -34,30 +34,29 @@ def _cycling(plan: Plan, cycling: Cycling) -> list[str]:
     soft = ""
     if cycling.softening > 1:
         loss = (1 - 1 / cycling.softening) * 100
-        soft = (
-            f", {shown('stroke', cycling.travel_soft, digits=2)} with {loss:.0f} % less stiffness"
-        )
+        soft = f", {figure(cycling.travel_soft * 1e3, 2)} mm with {loss:.0f} % less stiffness"
     lines = [
-        f"On a rigid frame each cycle moves the rod {shown('stroke', cycling.travel, digits=2)}"
-        f"{soft}, at up to {cycling.speed_soft * 1e3:.2g} mm/s (it can do "
-        f"{actuator.speed * 1e3:g} mm/s) and {cycling.acceleration:.2g} m/s².",
+        f"On a rigid frame each cycle moves the rod {figure(cycling.travel * 1e3, 2)} mm"
+        f"{soft}, at up to {figure(cycling.speed_soft * 1e3, 2)} mm/s (it can do "
+        f"{actuator.speed * 1e3:g} mm/s) and {figure(cycling.acceleration, 2)} m/s².",
         f"{cycling.samples:.0f} samples a cycle tell its load range to "
-        f"{cycling.load.total * 100:.2g} % and its deflection range to "
-        f"{cycling.deflection.total * 100:.2g} % ({_asked(plan)}).",
-        f"First natural frequency about {cycling.first_frequency:.3g} Hz; the test runs at "
+        f"{figure(cycling.load.total * 100, 2)} % and its deflection range to "
+        f"{figure(cycling.deflection.total * 100, 2)} % ({_asked(plan)}).",
+        f"First natural frequency about {figure(cycling.first_frequency, 3)} Hz; the test runs at "
         f"{cycling.ratio * 100:.0f} % of it.",
     ]
     if mass:
         lines.append(
             f"The {mass:g} kg between cell and specimen take up to "
-            f"{shown('load', cycling.inertia, digits=2)} to move."
+            f"{figure(cycling.inertia, 2)} N to move."
         )
     oil = plan.rig.trust.supply
     if oil is not None and cycling.flow_mean is not None and cycling.flow_peak is not None:
-        others = f", of which others take {oil.others * _LITRES:.3g}" if oil.others else ""
+        others = f", of which others take {figure(oil.others * _LITRES, 3)}" if oil.others else ""
         lines.append(
-            f"Oil: {cycling.flow_mean * _LITRES:.2g} L/min, {cycling.flow_peak * _LITRES:.2g} at "
-            f"the fastest; the pump gives {oil.flow * _LITRES:.3g} L/min{others}."
+            f"Oil: {figure(cycling.flow_mean * _LITRES, 2)} L/min, "
+            f"{figure(cycling.flow_peak * _LITRES, 2)} at the fastest; the pump gives "
+            f"{figure(oil.flow * _LITRES, 3)} L/min{others}."
         )
     return lines
 

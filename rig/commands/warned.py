@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from rig.commands.files import SIMULATED
-from rig.protocol.finding import placed
+from rig.protocol.finding import figure, placed
 from rig.protocol.protecting import unprotected
 from rig.protocol.shortcomings import shortcomings
 from rig.protocol.tank import mean_use
@@ -48,8 +48,8 @@ def _dry_tank(plan: Plan, needed: Capability) -> list[str]:
     if needed.tank_lasts is None or pump is None or spray is None:
         return []
     flows, enough = (
-        f" although {pump.make_up * 6e4:.3g} L/min flow in",
-        f" of {mean_use(spray) * 6e4:.3g} L/min",
+        f" although {figure(pump.make_up * 6e4)} L/min flow in",
+        f" of {figure(mean_use(spray) * 6e4)} L/min",
     )
     return [
         f"the tank ({pump.tank * 1e3:,.0f} L) is empty after about "

@@ -30,3 +30,8 @@ def placed(findings: Iterable[Finding], plan: Plan, files: Mapping[str, str]) ->
             documents[found.file] = Document(files[found.file], text, lines=locate(text))
         documents[found.file].warn(found.path, found.problem, found.remedy)
     return [warning for document in documents.values() for warning in document.warnings]
+
+
+def figure(value: float, digits: int = 3) -> str:
+    """Return a number rounded to so many digits that count: 131.4 to two of them is "130"."""
+    return f"{float(f'{value:.{digits}g}'):.12g}"

@@ -8,12 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from rig.channels import shown
 from rig.mechanics.actuator import largest_travel
 from rig.mechanics.sampling import RangeError
 from rig.protocol.capability import Capability, Cycling, channel_of, has_sampled
-from rig.protocol.contradictions import kilo
-from rig.protocol.finding import Finding
+from rig.protocol.finding import Finding, figure
 from rig.protocol.plan import Plan
 from rig.protocol.position import Path
 from rig.protocol.trust import Supply
@@ -58,7 +56,7 @@ def _of_force(plan: Plan, needed: Capability) -> Iterator[Finding]:
         yield Finding(
             "rig",
             ("actuator", "load", 1),
-            f"{kilo(high)} may not break the specimen, which should carry about "
+            f"{_kn(high)} may not break the specimen, which should carry about "
             f"{_about(needed.ultimate)}",
             "take a stronger actuator, or longer shear spans",
         )
@@ -70,15 +68,15 @@ def _of_force(plan: Plan, needed: Capability) -> Iterator[Finding]:
         yield Finding(
             "rig",
             ("supply",),
-            f"{oil.pressure / 1e5:g} bar on {oil.piston_area * 1e4:g} cm2 push {kilo(push, 4)}, "
-            f"less than load of [actuator] says, {kilo(high)}",
+            f"{oil.pressure / 1e5:g} bar on {oil.piston_area * 1e4:g} cm2 push {_kn(push)}, "
+            f"less than load of [actuator] says, {_kn(high)}",
             "correct piston_area, pressure or load",
         )
     if needed.force > _HELD * push:
         yield Finding(
             "rig",
             ("supply",),
-            f"the {needed.force_of} of {kilo(needed.force, 4)} takes "
+            f"the {needed.force_of} of {_kn(needed.force)} takes "
             f"{needed.force / push * 100:.0f} % of what the oil can push",
             "take a larger piston or less load; what is left of the pressure moves the rod",
         )
@@ -104,8 +102,7 @@ def _of_transducers(plan: Plan, needed: Capability) -> Iterator[Finding]:
         yield Finding(
             "rig",
             channel_path(plan, "load", "range"),
-            f"the {needed.force_of} of {kilo(needed.force, 4)} {is_} the cell's "
-            f"{kilo(cell.high, 4)}",
+            f"the {needed.force_of} of {_kn(needed.force)} {is_} the cell's {_kn(cell.high)}",
             f"take a {'smaller' if few else 'larger'} cell; "
             f"{CELL[0] * 100:.0f} to {CELL[1] * 100:.0f} % are usual",
         )
@@ -134,8 +131,8 @@ def _of_speed(plan: Plan, cycling: Cycling) -> Iterator[Finding]:
     yield Finding(
         "protocol",
         _FREQUENCY,
-        f"{frequency:g} Hz moves the rod by {_mm(travel)} at up to {needs * 1e3:.3g} mm/s{when}, "
-        f"faster than the actuator's {speed * 1e3:g} mm/s",
+        f"{frequency:g} Hz moves the rod by {_mm(travel)} at up to {figure(needs * 1e3)} mm/s"
+        f"{when}, faster than the actuator's {speed * 1e3:g} mm/s",
         f'give at most "{_down(highest)} Hz"',
     )
 
@@ -185,9 +182,8 @@ def _of_inertia(plan: Plan, cycling: Cycling) -> Iterator[Finding]:
             "protocol",
             _FREQUENCY,
             f"{frequency:g} Hz is {cycling.ratio * 100:.0f} % of the first natural frequency, "
-            f"about {cycling.first_frequency:.3g} Hz, of the cracked specimen with what moves on "
-            "it: "
-            f"{_swinging(cycling.ratio)}",
+            f"about {figure(cycling.first_frequency)} Hz, of the cracked specimen with what moves "
+            f"on it: {_swinging(cycling.ratio)}",
             f'give at most "{_down(NEAR * cycling.first_frequency)} Hz", {NEAR * 100:.0f} % of it',
         )
     if has_sampled(plan, "acceleration"):
@@ -196,7 +192,7 @@ def _of_inertia(plan: Plan, cycling: Cycling) -> Iterator[Finding]:
             yield Finding(
                 "rig",
                 channel_path(plan, "acceleration", "range"),
-                f"does not reach the {cycling.acceleration:.3g} m/s2 of the rod at "
+                f"does not reach the {figure(cycling.acceleration)} m/s2 of the rod at "
                 f"{frequency:g} Hz",
                 "take a sensor of a larger range",
             )
@@ -208,7 +204,7 @@ def _swinging(ratio: float) -> str:
         return "the specimen swings against its load, and carries another one than is shown"
     # The amplification 1 / (1 - r^2) of an undamped mass on a spring, a text-book formula.
     off = ratio**2 / (1 - ratio**2)
-    told = f"its load range may be about {off * 100:.2g} % off"
+    told = f"its load range may be about {figure(off * 100, 2)} % off"
     return f"{told}, and is not the one asked for" if ratio > TOO_NEAR else told
 
 
@@ -253,20 +249,24 @@ def _cure(plan: Plan, channel: str, error: RangeError) -> tuple[str, Path, str]:
             return "rig", ("rate",), "sample faster, or cycle more slowly"
 
 
+def _kn(force: float, digits: int = 4) -> str:
+    return f"{figure(force / 1e3, digits)} kN"
+
+
 def _about(force: float) -> str:
-    return kilo(force, 2 if force < 1e5 else 3)
+    return _kn(force, 2 if force < 1e5 else 3)
 
 
 def _mm(length: float) -> str:
-    return shown("stroke", length, digits=3)
+    return f"{figure(length * 1e3)} mm"
 
 
 def _flow(flow: float) -> str:
-    return f"{flow * _LITRES:.3g} L/min"
+    return f"{figure(flow * _LITRES)} L/min"
 
 
 def _share(fraction: float) -> str:
-    return f"{fraction * 100:.2g} %"
+    return f"{figure(fraction * 100, 2)} %"
 
 
 def _loss(cycling: Cycling) -> str:

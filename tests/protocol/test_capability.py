@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import math
+import re
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rig.commands.capability_told import capability_lines, capability_object
 from rig.mechanics.actuator import peak_acceleration, peak_speed, valve_flow
 from rig.mechanics.bending import load_point_flexibility, midspan_flexibility, shear_flexibility
 from rig.mechanics.frequency import first_frequency
@@ -16,7 +20,9 @@ from rig.protocol.capability import Capability, capability
 from rig.protocol.expected import expected, midspan_deflection, rod_travel
 from rig.protocol.finding import Finding, placed
 from rig.protocol.plan import Plan
+from rig.protocol.protecting import unprotected
 from rig.protocol.shortcomings import shortcomings
+from rig.protocol.trust import Frame, Supply, Trust
 from tests.protocol.texts import BY_SERIES, PRISM, RIG, WET, load_edited, shipped, shipped_names
 from tests.protocol.trust_texts import FRAME_TABLE, SUPPLY, TRUSTED, changed, plan_on
 
@@ -33,6 +39,9 @@ def on(rig: str = SIM, protocol: str = BY_SERIES) -> Plan:
 
 def put(*changes: tuple[str, str], text: str = SIM) -> str:
     return changed(*changes, text=text)
+
+
+PLAIN = on()
 
 
 def found(plan: Plan) -> list[Finding]:
@@ -350,6 +359,39 @@ def test_a_finding_has_the_line_it_is_about():
 def test_the_specimen_of_a_trusted_rig_is_found_sound():
     """The rig of lines has no sensors at the supports, and a valve that is small."""
     assert {f.path[0] for f in found(plan_on(TRUSTED))} <= {"supply"}
+
+
+@given(
+    frequency=st.floats(0.1, 50.0),
+    mass=st.just(0.0) | st.floats(1.0, 1e4),
+    area=st.floats(1e-4, 0.2),
+    pressure=st.floats(1e5, 7e7),
+    flow=st.floats(1e-5, 0.01),
+    stroke=st.floats(1e-4, 0.5),
+    high=st.sampled_from([-1e3, 0.0]) | st.floats(1e3, 1e7),
+)
+def test_on_any_rig_the_figures_are_numbers_and_findings_have_a_line(
+    frequency, mass, area, pressure, flow, stroke, high
+):
+    plan = PLAIN
+    trust = Trust(
+        frame=Frame(moving_mass=mass),
+        supply=Supply(area, pressure, flow, others=flow / 3, valve_flow=flow / 2),
+    )
+    channels = (replace(plan.rig.channels[0], high=high), *plan.rig.channels[1:])
+    actuator = replace(plan.rig.actuator, stroke=(0.0, stroke))
+    rig = replace(plan.rig, rate=5e3, trust=trust, channels=channels, actuator=actuator)
+    loading = replace(plan.loading, frequency=frequency)
+    plan = replace(plan, rig=rig, loading=loading)
+    asked = capability(plan)
+    json.dumps(capability_object(asked), allow_nan=False)
+    told = placed([*shortcomings(plan, asked), *unprotected(plan, asked)], plan, NAMES)
+    lines = capability_lines(plan, asked)
+    assert not re.search(r"\b(nan|inf)\b|e\+|e-\d", " ".join(lines)), lines
+    for line in told:
+        assert line.problem
+        assert line.remedy
+        assert not re.search(r"\b(nan|inf)\b|e\+|e-\d", f"{line.problem} {line.remedy}")
 
 
 def test_every_specimen_that_comes_along_can_be_expected():

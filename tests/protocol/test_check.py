@@ -261,7 +261,7 @@ def test_people_read_the_figures_of_the_rig_they_name(tmp_path):
     assert "the upper load of 92.4 kN is 36 % of the load cell's range" in said
     assert "moves the rod 2.5 mm, 4.2 mm with 40 % less stiffness, at up to 53 mm/s (it" in said
     assert "can do 100 mm/s) and 1.3 m/s²." in said
-    assert "The 120 kg between cell and specimen take up to 0.16 kN to move." in said
+    assert "The 120 kg between cell and specimen take up to 160 N to move." in said
     assert "Oil: 25 L/min, 40 at the fastest; the pump gives 63 L/min, of which others" in said
     assert "the specimen carries 1.2 kN more than the load that is shown" in said
     assert "rod" not in call(WET).output
