@@ -20,6 +20,7 @@ from rig.control.stream import ASKED
 from rig.control.taken_up import Verdict
 from rig.control.zeros import read_zeros
 from rig.judging.looking import Nothing
+from rig.protocol.air import AIR
 from rig.protocol.in_the_air import in_words
 from rig.protocol.plan import Approach, Cyclic, Hold, Inspections, Loading, Ramp, Stage, Static
 
@@ -33,7 +34,7 @@ class AirRun:
 
     async def begin(self) -> None:
         """Write what kind of run it is, and see that there is room for it."""
-        self._book.event("air", in_words(self._station.air))
+        self._book.event(AIR, in_words(self._station.air))
         await self._station.begin()
 
     def verdict(self, stop: StopNow) -> Verdict:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 AIR: Final = "air"
-"""The name under which a record keeps the words of an air run beside its files."""
+"""The kind of event, and the name beside its files, under which a record says that it is one."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,6 +30,7 @@ from rig.protocol.plan import (
     Stage,
     Static,
 )
+from rig.protocol.rig_file import SIMULATED
 
 ALL_OF_IT: Final = 600.0  # [s] that the whole should take
 TRAVEL: Final = 2e-3  # [m]
@@ -127,7 +128,7 @@ def _touched(plan: Plan, air: Air) -> Bounds:
 
 def _empty(rig: RigPlan) -> RigPlan:
     """Return the rig as it is, a simulated one without a specimen."""
-    if "gap" not in rig.simulation:
+    if rig.driver != SIMULATED:
         return rig
     return replace(rig, simulation={**rig.simulation, "gap": NO_CONTACT})
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Final
 
 from rig.errors import InputError
+from rig.protocol.air import AIR
 from rig.protocol.plan import Plan
 from rig.replay.again import Again, found_again
 from rig.replay.by_rows import RowSetup, RowState, begin_rows, columns_of, judge_rows, row_setup
@@ -35,8 +36,14 @@ def replay(recording: Recording, plan: Plan) -> Replayed:
 
 
 def replay_each(recording: Recording, plans: Sequence[Plan]) -> tuple[Replayed, ...]:
-    """Judge a recording by several plans. Rows are read once for all of them."""
-    line = timeline(recording.events(), recording.rate)
+    """Judge a recording by several plans. Rows are read once for all of them.
+
+    Raises InputError for an air run, in which there was no specimen to judge.
+    """
+    events = recording.events()
+    if any(event.kind == AIR for event in events):
+        raise InputError(f"{recording.path}: was an air run: there is no specimen in it to judge")
+    line = timeline(events, recording.rate)
     # Nobody held an imported recording against limits when it was made.
     recorded_by = None if recording.header.imported else recorded_plan(recording)
     seen = intervals(recording)

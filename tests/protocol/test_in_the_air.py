@@ -128,7 +128,7 @@ def test_a_slow_actuator_is_not_asked_for_more():
 
 
 def test_a_driver_is_given_the_rig_file_as_it_is():
-    real = replace(NIGHT.rig, driver="other", simulation={})
+    real = replace(NIGHT.rig, driver="other")
     assert in_the_air(replace(NIGHT, rig=real)).rig is real
 
 
