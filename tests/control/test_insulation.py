@@ -8,6 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.control.insulation import CLEAR, DOUBT, WARN, Insulation
+from simulators.faults import Flat
+from tests.control.asking import nights, table
 
 CHANNELS = ("load", "strain_1", "insulation_1", "insulation_2")
 
@@ -49,6 +51,26 @@ def test_what_is_in_doubt_stays_to_be_seen_until_it_is_dry():
     assert list(insulation.doubtful) == ["insulation_1"]
     list(insulation.look({"insulation_1": 500e6}))
     assert not insulation.doubtful
+
+
+GAUGE = """
+[[channel]]
+name = "insulation_1"
+resolution = "0.1 MOhm"
+range = ["0 MOhm", "20000 MOhm"]
+slow = true
+
+[pump]
+"""
+
+
+def test_a_gauge_that_becomes_wet_in_a_test_is_told_and_does_not_stop_it(plan_of, tmp_path):
+    night = nights(plan_of, tmp_path)
+    fell = Flat("insulation_1", 30_000, 10**9, value=12e6)
+    result = night(rig={r"^\[pump\]\n": GAUGE}, faults=(fell,))
+    assert (result.outcome, result.cycles) == ("run-out", 200)
+    told = [text for _, _, kind, text in table(result.run, "events") if kind == "sensor"]
+    assert told == ["insulation_1 is 12 MΩ, under 20 MΩ: gauge 1 is in doubt"]
 
 
 @given(st.lists(st.floats(1e3, 1e10), max_size=40))

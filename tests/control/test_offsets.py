@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from rig.acquire.deflection import net_of
+from rig.clock import VirtualClock
 from rig.control.desk import Request
 from rig.ports import InputState
 from rig.record import read_journal
@@ -173,6 +174,19 @@ def test_an_offset_survives_a_cut_off_test_and_is_added_once(short_night, tmp_pa
     with read_journal(goes_on.folder) as journal:
         tops = journal.columns("cycles")["deflection_max"]
     assert float(np.ptp(tops[:160])) < BY_MM / 10  # those behind the run-out fall
+
+
+@pytest.mark.nights
+def test_a_rig_in_real_time_keeps_the_curve_too(short_night, tmp_path):
+    script = ((58_000, said("pause")), (74_000, moved()), (80_000, said("stop")))
+    accidents = Accidents(faults=(Moved("midspan", 68_000, BY_MM),))
+    night = walk(
+        short_night, tmp_path / "w", script=script, accidents=accidents, clock=VirtualClock()
+    )
+    (text,) = night.events("offset")
+    assert "midspan read" in text
+    assert night.conductor._rig.shift is not None
+    assert abs(night.conductor.book.latest_deflection) < BY_MM / 2
 
 
 @pytest.mark.parametrize(
