@@ -21,6 +21,7 @@ from pathlib import Path
 
 from rig.control.lock import folder_holder, rig_file, shared_folder
 from rig.record.history import read_journal
+from tests.assembly.offered import offer
 
 ROOT = Path(__file__).resolve().parents[2]
 COMMAND = [sys.executable, "-P", "-m", "rig.commands.main"]
@@ -104,7 +105,7 @@ class Night:
         return self.finished([*COMMAND, *arguments])
 
     def finished(
-        self, command: list[str], cwd: Path | None = None
+        self, command: list[str], cwd: Path | None = None, within: float = PATIENCE
     ) -> subprocess.CompletedProcess[str]:
         """Run any command to its end, without a terminal."""
         return subprocess.run(
@@ -114,7 +115,7 @@ class Night:
             stdin=subprocess.DEVNULL,
             capture_output=True,
             text=True,
-            timeout=PATIENCE,
+            timeout=within,
             check=False,
         )
 
@@ -276,10 +277,7 @@ def a_night(folder: Path, *, run_out: int = 60, **people: object) -> Iterator[Ni
     rig = rig.replace('driver = "simulated"', 'driver = "tryout"\nlocal_input = "button"')
     (folder / "rig.toml").write_text(rig)
     packages = folder / "packages"
-    offered = packages / "tryout-1.dist-info"
-    offered.mkdir(parents=True)
-    (offered / "METADATA").write_text("Metadata-Version: 2.1\nName: tryout\nVersion: 1\n")
-    (offered / "entry_points.txt").write_text("[nightrig.drivers]\ntryout = tryout:open_rig\n")
+    offer(packages, "tryout")
     shutil.copy(Path(__file__).with_name("tryout.py"), packages)
     state = {"emulated": True, "pace": 5, "button": False, "guard": False, "fail": False}
     state["slow"] = False

@@ -14,6 +14,7 @@ from rig.clock import SystemClock
 from rig.commands.files import load
 from rig.errors import DeviceError, InputError
 from rig.ports import Rig
+from tests.assembly.offered import offer
 
 MODULES = {
     "works_not": "raise OSError('no such library')",
@@ -28,11 +29,7 @@ def installed(tmp_path: Path, monkeypatch):
     """Install small distributions, each with one driver of its module's name."""
     for name, source in MODULES.items():
         (tmp_path / f"{name}.py").write_text(source)
-        offered = tmp_path / f"{name}-1.dist-info"
-        offered.mkdir()
-        (offered / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: 1\n")
-        entry = f"[nightrig.drivers]\n{name} = {name}:open_rig\n"
-        (offered / "entry_points.txt").write_text(entry)
+        offer(tmp_path, name)
     monkeypatch.syspath_prepend(str(tmp_path))
 
 
@@ -85,10 +82,7 @@ def test_looking_for_a_driver_loads_none(installed):
 
 
 def test_two_drivers_of_one_name_are_refused(installed, tmp_path):
-    offered = tmp_path / "other-1.dist-info"
-    offered.mkdir()
-    (offered / "METADATA").write_text("Metadata-Version: 2.1\nName: other\nVersion: 1\n")
-    (offered / "entry_points.txt").write_text("[nightrig.drivers]\nopens_not = other:open_rig\n")
+    offer(tmp_path, "opens_not", "other", "other")
     with pytest.raises(InputError, match="installed twice"):
         find_driver("opens_not")
 

@@ -23,6 +23,7 @@ from rig.clock import SystemClock
 from rig.commands.rig_alone import load_rig_alone
 from rig.control.lock import rig_file, shared_folder
 from tests.assembly.nights import COMMAND, PROTOCOL, ROOT
+from tests.assembly.offered import offer
 
 GUIDE = (ROOT / "drivers" / "GUIDE.md").read_text(encoding="utf-8")
 FILES = re.compile(r"^\*\*`([^`]+)`\*\*\n\n```\w+\n(.*?)^```$", re.MULTILINE | re.DOTALL)
@@ -100,11 +101,7 @@ def test_the_guide_has_every_file_that_it_names():
 
 async def test_the_driver_of_the_guide_opens_its_device_and_moves_nothing(tmp_path, monkeypatch):
     with a_bench(tmp_path, installed=False) as bench:
-        offered = tmp_path / "text_frame-1.dist-info"
-        offered.mkdir()
-        (offered / "METADATA").write_text("Metadata-Version: 2.1\nName: text-frame\nVersion: 1\n")
-        entry = "[nightrig.drivers]\ntext_frame = text_frame:open_rig\n"
-        (offered / "entry_points.txt").write_text(entry)
+        offer(tmp_path, "text_frame")
         monkeypatch.syspath_prepend(str(tmp_path))
         rig = await open_rig(load_rig_alone(str(bench.rig)), 1, SystemClock())
         try:

@@ -39,16 +39,7 @@ class WireNight(Night):
 
     def carried_out(self, *arguments: str) -> subprocess.CompletedProcess[str]:
         """Run a command that carries a whole test out in real time."""
-        return subprocess.run(
-            [*COMMAND, *arguments],
-            cwd=self.folder,
-            env=self.env,
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            timeout=LONGEST,
-            check=False,
-        )
+        return self.finished([*COMMAND, *arguments], within=LONGEST)
 
     def truth(self) -> list[dict[str, Any]]:
         """Return what has really happened in the rig so far."""
