@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import asyncio
 import struct
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import replace
 
+import pytest
+
 from drivers.stations import ModbusDevices
 from rig.clock import Clock, VirtualClock
+from rig.ports import InputState
 from rig.protocol.wire import ModbusDevice, Point, Port, Scaling, Wire
-from tests.drivers.modbus_peer import Device, Peer, QuickLine
+from tests.drivers.modbus_peer import Device, Later, Peer, QuickLine, prompt
 
 BUS = Port("bus", "nowhere", 19200, parity="even", answer_within=0.1)
 L_PER_MIN = Scaling(1e-3 / 60)
@@ -120,3 +123,26 @@ async def running(
 def functions(requests: Sequence[bytes], address: int) -> list[int]:
     """Return the functions asked of one address, in order."""
     return [request[1] for request in requests if request[0] == address]
+
+
+ALL_WELL = InputState(oil_temperature=pytest.approx(311.65))  # type: ignore[arg-type]
+
+
+class Bench:
+    """Both devices and what can happen to them: `mute` ones do not answer at all."""
+
+    def __init__(self, *devices: Device) -> None:
+        self.water, self.cabinet = water(), cabinet()
+        self.devices = devices or (self.water, self.cabinet)
+        self.mute: set[int] = set()
+        self.asked: list[tuple[float, bytes]] = []
+        self.change: Callable[[bytes, Later], Later] = lambda _request, said: said
+
+    def __call__(self, request: bytes) -> Later:
+        self.asked.append((asyncio.get_running_loop().time(), request))
+        if request[0] in self.mute:
+            return []
+        return self.change(request, prompt(*self.devices)(request))
+
+    def requests(self, address: int) -> list[bytes]:
+        return [request for _, request in self.asked if request[0] == address]
