@@ -9,7 +9,8 @@ import pytest
 from rig.monitor.call import Level, call
 from rig.monitor.view import View
 from rig.record.status import Armed, Coming
-from tests.monitor.views import NOW, VIEWS, ended, with_status
+from tests.monitor.night_12 import NOW, with_status
+from tests.monitor.views import VIEWS, ended
 
 cycling = VIEWS["cycling"]
 

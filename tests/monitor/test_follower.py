@@ -20,7 +20,7 @@ from rig.record.journal import JOURNAL
 from rig.record.sealing import CHUNK_ROWS
 from rig.record.status import Status
 from rig.samples import Cycles, Flag
-from tests.monitor.views import CYCLING
+from tests.monitor.night_12 import CYCLING
 from tests.record.runs import header, likely_rows
 
 

@@ -15,8 +15,9 @@ from rig.monitor.lines import PlainLines, report_line
 from rig.monitor.terminal import show
 from rig.monitor.view import View
 from rig.record.entries import Event
+from tests.monitor.night_12 import NOW, and_events
 from tests.monitor.test_screen import views
-from tests.monitor.views import NOW, VIEWS, and_events
+from tests.monitor.views import VIEWS
 
 cycling = VIEWS["cycling"]
 ON = Event(6 * 3600.0, 83_214, "water", "on")

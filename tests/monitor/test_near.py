@@ -10,7 +10,8 @@ from rig.monitor.call import Call, Level, call
 from rig.monitor.terminal import screen_text
 from rig.monitor.view import View
 from rig.record.status import Coming
-from tests.monitor.views import DRY, NOW, STANDING, VIEWS, WET, with_status
+from tests.monitor.night_12 import DRY, NOW, STANDING, WET, with_status
+from tests.monitor.views import VIEWS
 
 MOVES = "it moves: stay out"
 STATES = ("waiting", "locked", "paused", "unloaded", "re-wetting")

@@ -7,7 +7,8 @@ import pytest
 
 from rig.monitor.picture import main, picture
 from rig.record import Recorder
-from tests.monitor.views import CYCLING, VIEWS
+from tests.monitor.night_12 import CYCLING
+from tests.monitor.views import VIEWS
 from tests.record.runs import header, likely_rows
 
 

@@ -19,7 +19,8 @@ from rig.monitor.terminal import screen_text
 from rig.monitor.view import View
 from rig.record.entries import Ending, Event
 from rig.record.status import Armed, Coming, WaterStatus
-from tests.monitor.views import CYCLING, HEADER, NOW, STANDING, VIEWS, with_status
+from tests.monitor.night_12 import CYCLING, HEADER, NOW, STANDING, with_status
+from tests.monitor.views import VIEWS
 
 SIZES = ((20, 5), (40, 12), (80, 24), (100, 30), (120, 40), (200, 60))
 HINT = "Ctrl-C leaves it running"

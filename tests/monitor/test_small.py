@@ -10,7 +10,8 @@ from rig.monitor.view import View
 from rig.monitor.words import LEAVES
 from rig.record.entries import Event
 from rig.record.status import Coming
-from tests.monitor.views import CYCLING, VIEWS, WET, and_events, softening, with_status
+from tests.monitor.night_12 import CYCLING, WET, and_events, softening, with_status
+from tests.monitor.views import VIEWS
 
 SPRAYED = Event(6 * 3600.0, 83_214, "water", "water: 90 s wet, 2.2 L, no period missed")
 

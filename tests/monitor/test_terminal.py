@@ -18,7 +18,8 @@ from rich.text import Text
 from rig.monitor.paint import Painter
 from rig.monitor.terminal import show
 from rig.monitor.view import View
-from tests.monitor.views import NOW, VIEWS
+from tests.monitor.night_12 import NOW
+from tests.monitor.views import VIEWS
 
 CTRL_S = b"\x13"
 BEGIN, END = b"\x1b[?1049h", b"\x1b[?1049l"
