@@ -5,6 +5,8 @@ from __future__ import annotations
 from tests.mutants.mutant import Mutant
 
 READ = ("tests/protocol/test_wire_file.py",)
+DRIVERS = ("tests/protocol/test_wire_file_drivers.py",)
+DEMANDS = ("tests/protocol/test_wire_file_warnings.py",)
 SHEET = ("tests/protocol/test_wire_file_sheet.py",)
 ROUNDS = ("tests/protocol/test_wire_file_rounds.py",)
 
@@ -117,7 +119,7 @@ MUTANTS = (
         'if driver not in ("", SERIAL):',
         'if driver not in ("", SERIAL, SIMULATED):',
         "somebody who believes that his hardware is at work",
-        READ,
+        DRIVERS,
     ),
     Mutant(
         "a command that a protocol needs and nobody has",
@@ -125,7 +127,7 @@ MUTANTS = (
         'if by_deflection and "deflection" not in controller.actions:',
         "if False:",
         "a test that ends at its second stage, at night",
-        READ,
+        DEMANDS,
     ),
     Mutant(
         "an unreadable number that takes its table with it",

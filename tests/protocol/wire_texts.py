@@ -5,6 +5,15 @@ from __future__ import annotations
 from rig.errors import InputError, Problem
 from rig.protocol.load import load_rig
 from rig.protocol.plan import RigPlan
+from rig.protocol.wire import (
+    Wire,
+)
+from tests.protocol.texts import (
+    RIG,
+    WET,
+    WHOLE,
+    load_edited,
+)
 
 FRAME = "rigs/frame.toml"
 
@@ -206,3 +215,24 @@ def problems_in(text: str) -> tuple[Problem, ...]:
     except InputError as error:
         return error.problems
     raise AssertionError("was accepted")
+
+
+def wire_of(text: str) -> Wire:
+    """Return what a rig file says of lines and devices."""
+    wire = loaded(text).wire
+    assert wire is not None
+    return wire
+
+
+def edited(*changes: tuple[str, str]) -> str:
+    """Return the whole rig file with some words in it exchanged."""
+    text = WIRED
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    return text
+
+
+def warnings_of(*changes: tuple[str, str]) -> list[str]:
+    """Return what is warned of in an edited rig file beside what is warned of without the edit."""
+    return list(load_edited({RIG: edited(*changes), WET: WHOLE}).warnings)
