@@ -11,7 +11,7 @@ import pytest
 from rig.errors import EXIT_CODES
 from rig.record.history import Journal
 from tests.commands.cut_off import until
-from tests.test_docs import NIGHTRIG, called, section, steps
+from tests.readme import NIGHTRIG, called, section, steps
 
 CRASH = "## After a crash, a full disk, a power cut"
 

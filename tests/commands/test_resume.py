@@ -28,7 +28,7 @@ from tests.commands.cut_off import (
     numbers,
 )
 from tests.commands.test_rehearse import KEYS
-from tests.test_docs import section, steps
+from tests.readme import section, steps
 from tests.test_docs_crash import CRASH
 
 pytestmark = pytest.mark.xdist_group("resume")
