@@ -34,6 +34,11 @@ def table(path, name):
     return [tuple(v.decode() if isinstance(v, bytes) else v for v in row.tolist()) for row in rows]
 
 
+def states(path):
+    """Return what a run says of each state that it entered."""
+    return [text for _, _, kind, text in table(path, "events") if kind == "state"]
+
+
 def nights(plan_of, tmp_path):
     """Return a function: requests at test times [s], changes, faults, to a finished run."""
 

@@ -12,9 +12,7 @@ from tests.control.wet_nights import HZ, RATE, MutePump, Night, Pages, by_time
 @pytest.mark.virtual
 async def test_dry_for_over_two_hours_is_a_deviation_told_at_both_ends(tmp_path):
     night = Night(tmp_path, by_time(on_pause="off"))
-    await night.to(60)
-    night.cycling = False
-    await night.water.pause(night.now, night.counted)
+    await night.pause(60)
     await night.to(60 + 7200)
     assert night.water.dry_for(night.now) == 7200
     assert night.water.rewet_time(night.now) == 0.0
@@ -35,9 +33,7 @@ async def test_dry_for_over_two_hours_is_a_deviation_told_at_both_ends(tmp_path)
 @pytest.mark.virtual
 async def test_rewetting_gives_as_long_as_it_was_dry_and_a_new_period_follows(tmp_path):
     night = Night(tmp_path, by_time(on_pause="off"))
-    await night.to(60)
-    night.cycling = False
-    await night.water.pause(night.now, night.counted)
+    await night.pause(60)
     await night.to(60 + 9000)
     seconds = night.water.rewet_time(night.now)
     await night.water.rewet_begin(night.now)
@@ -80,9 +76,7 @@ async def test_a_pause_that_ends_the_water_ends_rewetting_too(tmp_path):
 @pytest.mark.virtual
 async def test_rewetting_without_flow_calls_as_any_period_does(tmp_path):
     night = Night(tmp_path, by_time(on_pause="off"), faults=[(60, 10**5)])
-    await night.to(60)
-    night.cycling = False
-    await night.water.pause(night.now, night.counted)
+    await night.pause(60)
     await night.to(7300)
     await night.water.rewet_begin(night.now)
     await night.to(7300 + 400)

@@ -6,7 +6,7 @@ import pytest
 
 from rig.ports import InputState
 from simulators.faults import InputChange
-from tests.control.asking import BY, CYCLING, QUICK, nights, said, table
+from tests.control.asking import BY, CYCLING, QUICK, nights, said, states, table
 from tests.control.night import Accidents, walk
 
 
@@ -97,7 +97,7 @@ def test_a_window_that_nobody_acknowledged_pauses_the_test(night, looked):
         (300.0, said("stop")),
         changes={r"^by = .*$": 'by = ["60 s"]'},
     )
-    causes = [text for _, _, kind, text in table(result.run, "events") if kind == "state"]
+    causes = states(result.run)
     assert any("unattended" in text for text in causes) is not looked
     assert result.outcome == ("run-out" if looked else "operator")
 

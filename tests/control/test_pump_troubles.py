@@ -182,9 +182,7 @@ async def rewet(night, until):
 async def dry_night(folder, plan, hours, *lost, **how):
     """Return a night paused after a minute of water and dry for some hours, and its pump."""
     night, pump = deaf_night(folder, plan, *lost, **how)
-    await night.to(60)
-    night.cycling = False
-    await night.water.pause(night.now, night.counted)
+    await night.pause(60)
     await night.to(60 + hours * HOUR)
     return night, pump
 

@@ -9,7 +9,7 @@ from rig.judging.looking import Averaged
 from rig.ports import InputState
 from rig.samples import SampleBlock
 from simulators.faults import Flat, InputChange, NoFlow
-from tests.control.asking import HOURS_LONG, QUICK, nights, said, table
+from tests.control.asking import HOURS_LONG, QUICK, nights, said, states, table
 from tests.control.night import Accidents, walk
 
 
@@ -25,11 +25,9 @@ def test_a_pause_that_nobody_ends_unloads_after_the_wait_and_goes_on_when_asked(
         changes={r"^unload_after = .*$": 'unload_after = "60 s"'},
     )
     assert (result.outcome, result.cycles) == ("run-out", 200)
-    states = [
-        text.split(",")[0] for _, _, kind, text in table(result.run, "events") if kind == "state"
-    ]
-    begin = states.index("pausing")
-    assert states[begin : begin + 8] == [
+    entered = [text.split(",")[0] for text in states(result.run)]
+    begin = entered.index("pausing")
+    assert entered[begin : begin + 8] == [
         "pausing",
         "paused",
         "unloading",
@@ -46,7 +44,7 @@ def test_a_pause_that_nobody_ends_unloads_after_the_wait_and_goes_on_when_asked(
 @pytest.mark.nights
 def test_two_missed_spray_periods_pause_where_somebody_can_answer(night):
     result = night((300.0, said("stop")), faults=(NoFlow(0, 10**9),))
-    causes = [text for _, _, kind, text in table(result.run, "events") if kind == "state"]
+    causes = states(result.run)
     assert any(text.startswith("pausing, no flow") for text in causes)
     assert result.outcome == "operator"
 
@@ -95,7 +93,7 @@ def test_a_specimen_that_was_unloaded_is_reached_again_over_the_retracted_way(ni
 @pytest.mark.nights
 def test_a_flat_watching_sensor_pauses_where_somebody_can_answer(night):
     result = night((300.0, said("stop")), faults=(Flat("midspan", 70_000, 10**9),))
-    causes = [text for _, _, kind, text in table(result.run, "events") if kind == "state"]
+    causes = states(result.run)
     assert any(text.startswith("pausing, finding: midspan stays the same") for text in causes)
 
 
@@ -103,7 +101,7 @@ def test_a_flat_watching_sensor_pauses_where_somebody_can_answer(night):
 def test_a_sensor_that_fails_again_after_it_was_mended_pauses_again(night):
     flats = (Flat("midspan", 70_000, 80_000), Flat("midspan", 130_000, 10**9))
     result = night((100.0, said("continue")), (300.0, said("stop")), faults=flats)
-    causes = [text for _, _, kind, text in table(result.run, "events") if kind == "state"]
+    causes = states(result.run)
     paused = [t for t in causes if t.startswith("pausing, finding: midspan stays the same")]
     assert len(paused) == 2
 
@@ -127,9 +125,9 @@ def test_locked_after_a_pause_keeps_quiet_hours_and_wets_first(night):
     )
     events = table(result.run, "events")
     assert any("quiet hours" in text for _, _, kind, text in events if kind == "request")
-    states = [text.split(",")[0] for _, _, kind, text in events if kind == "state"]
-    begin = states.index("locked")
-    assert states[begin : begin + 3] == ["locked", "re-wetting", "starting"]
+    entered = [text.split(",")[0] for text in states(result.run)]
+    begin = entered.index("locked")
+    assert entered[begin : begin + 3] == ["locked", "re-wetting", "starting"]
 
 
 @pytest.mark.nights
@@ -150,8 +148,12 @@ def test_wetting_that_ends_in_quiet_hours_asks_once_more(night):
         rig=HOURS_LONG,
     )
     assert result.outcome == "run-out"
-    states = [(t, x) for t, _, kind, x in table(result.run, "events") if kind == "state"]
-    asks = [t for t, text in states if text.startswith("paused, asks loaded")]
+    events = table(result.run, "events")
+    asks = [
+        t
+        for t, _, kind, text in events
+        if kind == "state" and text.startswith("paused, asks loaded")
+    ]
     assert len(asks) == 1
     assert asked + 3 * 3600 - 60 < asks[0] < asked + 3 * 3600 + 60
 
@@ -170,9 +172,9 @@ def test_wetting_without_water_does_not_go_on(night):
         faults=(NoFlow(16_000, 10**9),),
         rig=HOURS_LONG,
     )
-    states = [text for _, _, kind, text in table(result.run, "events") if kind == "state"]
-    assert any(text.startswith("paused, asks loaded: no water came") for text in states)
-    assert states[-2].startswith("stopping, stop")
+    entered = states(result.run)
+    assert any(text.startswith("paused, asks loaded: no water came") for text in entered)
+    assert entered[-2].startswith("stopping, stop")
 
 
 @pytest.mark.nights

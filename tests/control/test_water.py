@@ -74,9 +74,7 @@ async def test_water_waits_for_its_count_and_nothing_is_dry_before(tmp_path):
 async def test_a_schedule_in_cycles_stands_in_a_pause_and_keeps_the_water(tmp_path):
     plan = schedule(begin=100, on=500, every=5000, period_unit="cycles")
     night = Night(tmp_path, plan, frequency=HZ)
-    await night.to(60)
-    night.cycling = False
-    await night.water.pause(night.now, night.counted)
+    await night.pause(60)
     await night.to(600)
     night.cycling = True
     await night.to(700)
@@ -88,9 +86,7 @@ async def test_a_schedule_in_cycles_stands_in_a_pause_and_keeps_the_water(tmp_pa
 @pytest.mark.virtual
 async def test_water_kept_in_a_pause_goes_on_by_time(tmp_path):
     night = Night(tmp_path, by_time(on_pause="keep"))
-    await night.to(60)
-    night.cycling = False
-    await night.water.pause(night.now, night.counted)
+    await night.pause(60)
     await night.to(1100)
     rows, _ = await night.end()
     assert [row[:2] for row in rows] == [(0, 120), (900, 1020)]
@@ -99,9 +95,7 @@ async def test_water_kept_in_a_pause_goes_on_by_time(tmp_path):
 @pytest.mark.virtual
 async def test_water_ended_by_a_pause_comes_back_with_the_next_counted_cycle(tmp_path):
     night = Night(tmp_path, by_time(on_pause="off"))
-    await night.to(60)
-    night.cycling = False
-    await night.water.pause(night.now, night.counted)
+    await night.pause(60)
     assert (night.water.due_cycle, (await night.rig.pump.status()).on) == (301, False)
     await night.to(2000)
     night.cycling = True
@@ -113,9 +107,7 @@ async def test_water_ended_by_a_pause_comes_back_with_the_next_counted_cycle(tmp
 @pytest.mark.virtual
 async def test_a_pause_within_the_dry_part_moves_no_period(tmp_path):
     night = Night(tmp_path, by_time(on_pause="off"))
-    await night.to(200)
-    night.cycling = False
-    await night.water.pause(night.now, night.counted)
+    await night.pause(200)
     await night.to(500)
     night.cycling = True
     await night.to(1100)

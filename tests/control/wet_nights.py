@@ -72,6 +72,12 @@ class Night:
                 due.append(self.now + (self.water.due_cycle - self.counted) * round(RATE / HZ))
             await self._pass(max(min(due), self.now + 1))
 
+    async def pause(self, seconds: float) -> None:
+        """Go on to a time and stand from then on."""
+        await self.to(seconds)
+        self.cycling = False
+        await self.water.pause(self.now, self.counted)
+
     async def _pass(self, until: int) -> None:
         begun = self.now
         while self.now < until:

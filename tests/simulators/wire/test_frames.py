@@ -22,42 +22,11 @@ from simulators.wire.frames import (
     stuffed,
     unstuffed,
 )
+from tests.wire.cobs_vectors import PUBLISHED
 
-
-def run(first: int, last: int) -> bytes:
-    """Return the bytes from one value to another, both included."""
-    return bytes(range(first, last + 1))
-
-
-# S. Cheshire, M. Baker, IEEE/ACM Transactions on Networking 7 (1999), the worked example of the
-# section on encoding, from memory.
-PAPER = (
-    bytes.fromhex("45 00 00 2C 4C 79 00 00 40 06 4F 37"),
-    bytes.fromhex("02 45 01 04 2C 4C 79 01 05 40 06 4F 37"),
-)
-# The table of examples in the Wikipedia article "Consistent Overhead Byte Stuffing", from memory.
-TABLE = [
-    ("00", "01 01"),
-    ("00 00", "01 01 01"),
-    ("00 11 00", "01 02 11 01"),
-    ("11 22 00 33", "03 11 22 02 33"),
-    ("11 22 33 44", "05 11 22 33 44"),
-    ("11 00 00 00", "02 11 01 01 01"),
-]
-LONG = [
-    (run(0x01, 0xFE), b"\xff" + run(0x01, 0xFE)),
-    (b"\0" + run(0x01, 0xFE), b"\x01\xff" + run(0x01, 0xFE)),
-    (run(0x01, 0xFF), b"\xff" + run(0x01, 0xFE) + b"\x02\xff"),
-    (run(0x02, 0xFF) + b"\0", b"\xff" + run(0x02, 0xFF) + b"\x01\x01"),
-    (run(0x03, 0xFF) + b"\0\x01", b"\xfe" + run(0x03, 0xFF) + b"\x02\x01"),
-]
 # The examples in the README of the public conformance vectors "cobs-conformance".
 CONFORMANCE = [("", "01"), ("02", "02 02"), ("11 00 22", "02 11 02 22")]
-VECTORS = [
-    PAPER,
-    *((bytes.fromhex(a), bytes.fromhex(b)) for a, b in TABLE + CONFORMANCE),
-    *LONG,
-]
+VECTORS = [*PUBLISHED, *((bytes.fromhex(a), bytes.fromhex(b)) for a, b in CONFORMANCE)]
 
 
 @pytest.mark.parametrize(("data", "frame"), VECTORS, ids=range(len(VECTORS)))

@@ -195,32 +195,20 @@ def sent_by(data: bytes, piece: int) -> bytes:
             device.take(data[at : at + piece])
         await asyncio.sleep(1.0)
 
-    loop = VirtualLoop()
-    try:
-        loop.run_until_complete(run())
-    finally:
-        loop.close()
+    with asyncio.Runner(loop_factory=VirtualLoop) as runner:
+        runner.run(run())
     return b"".join(sent)
 
 
-def test_each_message_is_answered_after_its_own_turn_round() -> None:
+@pytest.mark.virtual
+async def test_each_message_is_answered_after_its_own_turn_round() -> None:
     answered: list[tuple[float, bytes]] = []
     clock = VirtualClock()
-
-    async def run() -> None:
-        device = TextDevice(
-            Source().session(), lambda data: answered.append((clock.now(), data)), 2e-3
-        )
-        device.take(b"*OPC?\n*ESE 7;*ESE?\n*ES")
-        await asyncio.sleep(1e-3)
-        device.take(b"R?\n")
-        await asyncio.sleep(1.0)
-
-    loop = VirtualLoop()
-    try:
-        loop.run_until_complete(run())
-    finally:
-        loop.close()
+    device = TextDevice(Source().session(), lambda data: answered.append((clock.now(), data)), 2e-3)
+    device.take(b"*OPC?\n*ESE 7;*ESE?\n*ES")
+    await asyncio.sleep(1e-3)
+    device.take(b"R?\n")
+    await asyncio.sleep(1.0)
     assert [data for _, data in answered] == [b"1\n", b"7\n", b"128\n"]
     assert [when for when, _ in answered] == pytest.approx([2e-3, 2e-3, 3e-3])
 
