@@ -1,6 +1,7 @@
-"""The watch over load and net deflection in slow motions, between one block and the next.
+"""The watch over load and net deflection, between one block and the next.
 
-Cycling has its own looks at its sensors. Where people may be at the rig, and where nothing is
+In slow motions the load must follow the specimen; cycling has its own looks at its sensors. A load
+that jumps alone is in doubt in both. Where people may be at the rig, and where nothing is
 commanded, sensors are touched and exchanged: there nothing is looked at.
 """
 
@@ -13,6 +14,7 @@ from typing import Final
 
 from rig.control.states import STAGES
 from rig.guards.following import FollowSetup, FollowState, follow
+from rig.guards.jump import JumpState, find_jump
 from rig.guards.limits import Trip
 from rig.judging.cycling import Cycling
 from rig.judging.looking import Judge
@@ -36,24 +38,30 @@ class SlowWatch:
 
     moves: Callable[[], bool] = _always
     state: FollowState = field(default_factory=FollowState)
+    jump: JumpState = field(default_factory=JumpState)
     trip: Trip | None = None
     told: tuple[str, ...] = ()
 
     def begun_anew(self) -> SlowWatch:
         """Return the watch with nothing known."""
-        return self if self.state.untouched else SlowWatch(self.moves)
+        return self if not self.jump.tail.shape[1] else SlowWatch(self.moves)
 
     def looked(
         self, setup: FollowSetup, block: SampleBlock, deflection: SampleArray, judge: Judge
     ) -> SlowWatch:
         """Return the watch after the next block of samples, which a stage's judge looks at too."""
-        if isinstance(judge, Cycling) or not self.moves():
+        cycling, load = isinstance(judge, Cycling), block.of("load")
+        if not cycling and not self.moves():
             return self.begun_anew()
-        state, doubts = follow(setup, self.state, block.first, block.of("load"), deflection)
-        faults = [doubt for doubt in doubts if doubt.action == "fault"]
+        jump, jumped = find_jump(setup, self.jump, block.first, load, deflection)
+        state, doubts = FollowState(), ()
+        if not cycling:
+            state, doubts = follow(setup, self.state, block.first, load, deflection)
+        faults = [doubt for doubt in (jumped, *doubts) if doubt and doubt.action == "fault"]
         trip = None
         if faults:
-            text = f"feedback in doubt: {faults[0].text}"
-            trip = Trip("feedback", "load", math.nan, math.nan, faults[0].frame, text)
+            first = min(faults, key=lambda doubt: doubt.frame)
+            text = f"feedback in doubt: {first.text}"
+            trip = Trip("feedback", "load", math.nan, math.nan, first.frame, text)
         told = tuple(doubt.text for doubt in doubts if doubt.action == "finding")
-        return replace(self, state=state, trip=trip, told=told)
+        return replace(self, state=state, jump=jump, trip=trip, told=told)

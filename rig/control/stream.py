@@ -215,7 +215,7 @@ class Stream:
         deflection = net_deflection(block, self._room)
         state, trip = self._check(block, deflection)
         slow = self._look_slowly(block, deflection, judge)
-        trip = _earlier(trip, slow.trip)
+        trip = _earlier(slow.trip, trip)
         look = judge.look(block, deflection)
         frame = min(
             [d.frame for d in look.decisions] + ([trip.frame + 1] if trip else []),
@@ -227,7 +227,7 @@ class Stream:
             deflection = deflection[: block.frames]
             state, trip = self._check(block, deflection)
             slow = self._look_slowly(block, deflection, judge)
-            trip = _earlier(trip, slow.trip)
+            trip = _earlier(slow.trip, trip)
             look = judge.look(block, deflection)
         cancelled = await self._keep(block.frames)
         self._length = min(max(2 * block.frames, self.tick), self._longest)

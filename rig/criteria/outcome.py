@@ -59,9 +59,9 @@ def after_limit(
     gone = _missing_about(load, at)
     if gone >= max(FEEDBACK_SAMPLES, math.floor(FEEDBACK_TIME * setup.rate + 1e-9) + 1):
         return "fault", f"feedback lost: load without a valid sample for {gone} samples; {text}"
-    if jumped_alone(load, deflection, at):
+    if _jumped_alone(load, deflection, at):
         return "fault", f"feedback in doubt: the load jumped while deflection went on; {text}"
-    if jumped_alone(deflection, load, at):
+    if _jumped_alone(deflection, load, at):
         return "limit", f"{text}; deflection jumped while the load went on: look at its sensors"
     force, bent = sustained(load), sustained(deflection)
     if (force[: at + 1] > AT_TARGET * setup.upper).any():
@@ -89,11 +89,8 @@ def after_limit(
     return "limit", text
 
 
-def jumped_alone(signal: NDArray[np.float32], other: NDArray[np.float32], at: int) -> bool:
-    """Tell whether a signal jumped before sample `at`, to stay there, and the other went on.
-
-    Both have shape (frames,).
-    """
+def _jumped_alone(signal: NDArray[np.float32], other: NDArray[np.float32], at: int) -> bool:
+    """Tell whether a signal jumped before sample `at`, to stay there, and the other went on."""
     if not JUMP_SAMPLES <= at < min(len(signal), len(other)) - JUMP_SAMPLES:
         return False
     own, others = (x.astype(np.float64) for x in (signal, other))

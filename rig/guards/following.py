@@ -33,6 +33,7 @@ EXPLAINED: Final = 4.0
 """Standard deviations of noise in a difference that nobody wonders at, beside two resolutions."""
 SURELY: Final = 2.0
 """How many times that the expected change must be where nothing is seen of it."""
+JUMP_DRIFTS: Final = 5.0  # a jump is five times a drift
 DRIFT_TIME: Final = 1.0
 """Time [s] of a mean in which a slow drift is looked for."""
 
@@ -59,6 +60,16 @@ class FollowSetup:
     drift: float = math.inf
 
     @property
+    def jump(self) -> float:
+        """Change of load [N] from one sample to the next that is looked at."""
+        return JUMP_DRIFTS * self.drift
+
+    @property
+    def quieter(self) -> float:
+        """How much less noise and resolution explain of a mean over `DRIFT_TIME`."""
+        return min(math.sqrt(DRIFT_TIME * self.rate), 6.0)
+
+    @property
     def mean(self) -> int:
         """Samples of one mean."""
         return max(round(MEAN_TIME * self.rate), 1)
@@ -79,9 +90,9 @@ class FollowState:
     """Samples that fill no mean yet, the newest means, and what is counted.
 
     `means` has rows load, net deflection, and whether all samples of a mean were the same as the
-    one before. `since` is the first frame of the watch, `flat` how many means were the same and
-    `bent` the net deflection [m] as they began; `drift` the reference of a drift, load and net
-    deflection, and its sums.
+    one before. `done` counts all means, `flat` those that were the same in a row, and `bent` is the
+    net deflection [m] as they began. `sums` of load and net deflection make the mean in which a
+    drift is looked for, `reference` is an earlier one.
     """
 
     rest: Samples = field(default_factory=lambda: np.empty((2, 0), np.float32))
@@ -91,12 +102,8 @@ class FollowState:
     flat: int = 0
     bent: float = math.nan
     doubts: tuple[int, ...] = (0, 0)
+    sums: tuple[float, float] = (0.0, 0.0)
     reference: tuple[float, float] | None = None
-
-    @property
-    def untouched(self) -> bool:
-        """Whether nothing has been looked at."""
-        return not self.done and not self.rest.shape[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,18 +211,21 @@ def _flat(setup: FollowSetup, state: FollowState, new: Means) -> tuple[FollowSta
 def _drifting(setup: FollowSetup, state: FollowState, new: Means) -> tuple[FollowState, _Found]:
     """Look for a load that leaves its place slowly while nothing bends."""
     each = round(DRIFT_TIME / (setup.mean / setup.rate))
-    reference, found = state.reference, []
-    # Every so many means one is taken: nothing here is quick.
-    offset = (-state.done - 1) % each
-    still = setup.deflection / EXPLAINED
-    for index in range(offset, new.shape[1], each):
-        load, bent = float(new[0, index]), float(new[1, index])
+    reference, sums, found = state.reference, np.array(state.sums), []
+    # What is averaged over so long shows little noise, and hardly its resolution.
+    still = setup.deflection / setup.quieter
+    most = max(setup.drift, setup.load / setup.quieter + SURELY * still * setup.stiff)
+    begin, count = 0, new.shape[1]
+    for end in range(each - state.done % each, count + 1, each):
+        load, bent = ((sums + new[:2, begin:end].sum(axis=1)) / each).tolist()
+        begin, sums = end, np.zeros(2)
         if math.isnan(load) or math.isnan(bent):
             continue
         if reference is None or abs(bent - reference[1]) > still:
             reference = (load, bent)
-        elif abs(load - reference[0]) > max(setup.drift, setup.unbent_load):
+        elif abs(load - reference[0]) > most:
             gone = shown("load", load - reference[0])
-            found.append((index, f"the load has moved by {gone} while net deflection stayed"))
+            found.append((end - 1, f"the load has moved by {gone} while net deflection stayed"))
             reference = (load, bent)
-    return replace(state, reference=reference), found
+    left = sums + new[:2, begin:].sum(axis=1)
+    return replace(state, reference=reference, sums=(float(left[0]), float(left[1]))), found

@@ -25,6 +25,7 @@ LEAST_CONTACT: Final = 500.0  # [N]
 DRIFT_SHARE: Final = 0.01  # of the upper load, told of; common practice, no source
 SOFTER, STIFFER = 1 / 3, 3.0
 """How far a specimen may be from what mechanics expects of it: a wrong file must stop nothing."""
+LEAST_EXPLAINED: Final = 1e-4  # of a channel's range, whatever its rig file says
 LIVELY: Final = 0.3  # of its resolution: with as much noise a cell never stays at one value
 NO_PLATEAU: Final = 0.9  # of the cracking load, up to which a specimen does not bend at a load
 
@@ -73,7 +74,8 @@ def feedback_setup(plan: Plan, rate: float) -> FeedbackSetup:
 def _explained(*channels: Channel) -> float:
     """Return which difference noise and resolution of channels explain [SI]."""
     noise = math.hypot(*(c.noise for c in channels))
-    return EXPLAINED * noise + 2 * max(c.resolution for c in channels)
+    least = LEAST_EXPLAINED * (channels[0].high - channels[0].low)
+    return max(EXPLAINED * noise + 2 * max(c.resolution for c in channels), least)
 
 
 def cycling_setup(plan: Plan, stage: Cyclic, loading: Loading, rate: float) -> CyclingSetup:

@@ -10,7 +10,9 @@ import numpy as np
 from rig.acquire.deflection import net_deflection
 from rig.channels import shown
 from rig.criteria.findings import Settled
-from rig.criteria.outcome import JUMP_SAMPLES, OutcomeSetup, after_limit, jumped_alone
+from rig.criteria.outcome import JUMP_SAMPLES, OutcomeSetup, after_limit
+from rig.guards.jump import STAYS, JumpState, find_jump
+from rig.guards.learned import combine
 from rig.guards.limits import SECOND
 from rig.judging.arming import FeedbackSetup, feedback_setup
 from rig.protocol.plan import Loading, Plan
@@ -19,7 +21,11 @@ from rig.samples import SampleArray, SampleBlock
 STUCK_SAMPLES: Final = 5
 """Samples of the very same load as the specimen bent that tell of a stuck cell; common practice."""
 SLOW_EVIDENCE: Final = 2.0  # [s] of samples before a trip of a slow stage
-JUMPED: Final = "the load jumped while deflection went on"
+NEAR_TICK: Final = 50
+"""Samples before a trip in which the controller may have stopped by its own limit."""
+RELATED: Final = 0.5
+"""Correlation of load and net deflection, which is nearly 1 in any specimen that cycles."""
+LEAST_EVIDENCE: Final = 50
 NEAR: Final = 5
 """Samples about a trip in which a second measure of load is asked what it showed."""
 USUAL_LOSS: Final = 0.40
@@ -49,8 +55,7 @@ def after_trip(
     if doubt:
         return "fault", f"{doubt}; {text}"
     if loading is None:
-        jumped = jumped_alone(block.of("load"), net_deflection(block), at)
-        return ("fault", f"feedback in doubt: {JUMPED}; {text}") if jumped else ("limit", text)
+        return "limit", text
     loss = plan.failure.stiffness_loss
     setup = OutcomeSetup(
         upper=loading.upper,
@@ -66,16 +71,20 @@ def feedback_doubt(plan: Plan, block: SampleBlock, at: int) -> str:
 
     The block begins some time before it. A second measure showed another load, the cell stood
     still under load as the specimen bent, or it fell below zero as the specimen was bent first.
-    A specimen that breaks leaves no load, or what hangs on the cell: neither is in doubt.
+    Or it had nothing to do with the specimen's deflection. A specimen that breaks leaves no load,
+    or what hangs on the cell: neither is in doubt.
     """
     if not 0 <= at < block.frames:
         return ""
     setup = feedback_setup(plan, block.rate)
     load, bent = block.of("load"), net_deflection(block)
+    lowest = combine(plan.rig.limits, plan.limits.fixed).get("load", (-math.inf, 0.0))[0]
     found = (
         _otherwise(setup, load, block, at),
         _stood_still(setup, load, bent, at),
-        _pulled(setup, load, bent, at),
+        _pulled(setup, load, bent, at, lowest),
+        _jumped(setup, load, bent, at),
+        _unrelated(setup, load, bent, at),
     )
     return next((f"feedback in doubt: {words}" for words in found if words), "")
 
@@ -106,14 +115,44 @@ def _stood_still(setup: FeedbackSetup, load: SampleArray, bent: SampleArray, at:
     return f"{still} while net deflection moved by {shown('deflection', way)}"
 
 
-def _pulled(setup: FeedbackSetup, load: SampleArray, bent: SampleArray, at: int) -> str:
-    """Say that the load went below zero as a specimen was bent that had carried none."""
+def _pulled(
+    setup: FeedbackSetup, load: SampleArray, bent: SampleArray, at: int, lowest: float
+) -> str:
+    """Say that the load went below its limit although nothing had carried any."""
     loads, known = load[: at + 1], setup.following
-    if not float(load[at]) < -known.load or not float(loads.max()) < known.contact:
+    # The controller's own limit closes the valve some samples before this program knows.
+    least = at - min(at, NEAR_TICK) + int(np.argmin(load[at - min(at, NEAR_TICK) : at + 1]))
+    low, most = float(load[least]), float(loads.max())
+    if not (low < -known.load and low < lowest and most < known.contact):
         return ""
-    if not float(bent[at]) - float(bent[: at + 1].min()) > known.deflection:
+    if float(bent[least]) - float(bent[: at + 1].min()) > known.deflection:
+        return "the load falls while the specimen bends; look at the polarity of the cell"
+    return "the load is below zero, and this frame cannot pull; look at the zero of the cell"
+
+
+def _jumped(setup: FeedbackSetup, load: SampleArray, bent: SampleArray, at: int) -> str:
+    """Say from where to where the load jumped alone, up to a trip."""
+    end = at + 1 + STAYS
+    _, doubt = find_jump(setup.following, JumpState(), 0, load[:end], bent[:end])
+    return doubt.text if doubt is not None else ""
+
+
+def _unrelated(setup: FeedbackSetup, load: SampleArray, bent: SampleArray, at: int) -> str:
+    """Say that the load swung before a trip, but not as the specimen did.
+
+    The last quarter of the evidence is left out: there a specimen may have broken.
+    """
+    end = at + 1 - (at + 1) // 4
+    loads, ways = load[:end].astype(np.float64), bent[:end].astype(np.float64)
+    valid = np.isfinite(loads) & np.isfinite(ways)
+    loads, ways = loads[valid], ways[valid]
+    swings = len(loads) >= LEAST_EVIDENCE and np.ptp(loads) > setup.following.unbent_load
+    if not swings or not np.ptp(ways) > 0:
         return ""
-    return "the load is below zero while the specimen is bent; look at the polarity of the cell"
+    related = abs(float(np.corrcoef(loads, ways)[0, 1]))
+    if related > RELATED:
+        return ""
+    return f"load and net deflection do not swing together (correlation {related:.2f})"
 
 
 def _n(load: float) -> str:
