@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from rig.commands.files import SIMULATED
 from rig.protocol.finding import figure, placed
+from rig.protocol.measuring import unmeasured
 from rig.protocol.protecting import unprotected
 from rig.protocol.shortcomings import shortcomings
 from rig.protocol.tank import mean_use
@@ -22,7 +23,11 @@ def warnings_of(
     plan: Plan, need: Estimate, needed: Capability, files: Mapping[str, str]
 ) -> list[str]:
     """Return warnings as lines; `files` are the names of "protocol" and "rig"."""
-    findings = (*shortcomings(plan, needed), *unprotected(plan, needed))
+    findings = (
+        *shortcomings(plan, needed),
+        *unmeasured(plan, needed),
+        *unprotected(plan, needed),
+    )
     return [
         *(str(warning) for warning in placed(findings, plan, files)),
         *_dry_tank(plan, needed),

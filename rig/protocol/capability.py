@@ -23,6 +23,7 @@ from rig.mechanics.sampling import RangeError, range_error
 from rig.protocol.contradictions import goal_of
 from rig.protocol.expected import expected, midspan_deflection, rod_travel
 from rig.protocol.plan import Approach, Loading, Plan, Ramp
+from rig.protocol.position import Path
 from rig.protocol.tank import tank_lasts
 
 RETRACT: Final = 0.005
@@ -120,6 +121,11 @@ def channel_of(plan: Plan, name: str) -> Channel:
         if channel.name == name:
             return channel
     raise KeyError(name)
+
+
+def channel_path(plan: Plan, name: str, key: str) -> Path:
+    """Return where the rig file says something of a channel."""
+    return "channel", plan.rig.channels.index(channel_of(plan, name)), key
 
 
 def has_sampled(plan: Plan, name: str) -> bool:
