@@ -137,7 +137,7 @@ async def prove_on(
         _forget(asyncio.current_task())
         proof.broken_off = True
     except DeviceError as error:
-        proof.surprise = str(error)
+        proof.surprise = proof.surprise or str(error)
     finally:
         proof.troubles = await _left_safe(asked, clock, before, operator, proving.operated)
     return proof
@@ -230,7 +230,8 @@ class _Proving:
             if trial.operated:
                 await self._operator.release(row.what)
             self.operated.discard(row.what)
-            await self._well(self._operator.within)
+            if not surprise:
+                await self._well(self._operator.within)
         return None if surprise else trial.measured()
 
     async def _conducted(self, trial: Trial, plan: Plan, desk: Desk) -> Verdict:
