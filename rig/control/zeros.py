@@ -137,8 +137,8 @@ def write_zeros(station: Station, label: str, judge: Judge) -> tuple[str, ...]:
         shift = f"shift {shown(channel, value - station.zeros[channel], difference=True)}"
         station.book.zero(channel, value, f"{label}: {shift}")
     shifts = tuple(_shifts(station, now))
-    for shift in shifts:
-        station.book.event("zero", f"{label}: {shift.text}{shift.may_be}")
+    for moved in shifts:
+        station.book.event("zero", f"{label}: {moved.text}{moved.may_be}")
     # Before the first cycle bedding and cracks move a specimen more than any sensor slips.
     station.zeros_before = now if station.book.counted else {}
     return tuple(shift.text for shift in shifts if shift.calls)
