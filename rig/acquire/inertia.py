@@ -22,7 +22,7 @@ Sources
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, Final
 
@@ -200,4 +200,4 @@ def taken_off(
     # Each sample takes what the first one of its run took; one before the block at place 0.
     runs = np.maximum.accumulate(np.where(same, 0, np.arange(1, len(shown) + 1)))
     held = np.concatenate(([before.taken], taken))[runs]
-    return held.astype(np.float32), replace(before, value=float(shown[-1]), taken=float(held[-1]))
+    return held.astype(np.float32), Shown(float(shown[-1]), float(held[-1]))

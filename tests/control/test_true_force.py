@@ -22,6 +22,7 @@ from rig.record import Recorder, read_run
 from rig.samples import SampleBlock
 from simulators.motion import Cycling
 from simulators.rig import simulated_rig
+from tests.control.conftest import ROOT, changed
 from tests.control.night import Accidents, Again, walk
 from tests.record.runs import header
 
@@ -58,6 +59,11 @@ def moving(mass: float, cell: str = "moving", points: str = "", noise: str = "5 
         r"^\[pump\]$": frame,
         r'^noise = "40 N"\nrange = (.*)$': rf'noise = "{noise}"\nrange = \1' + points,
     }
+
+
+def changed_rig(changes: dict[str, str]) -> str:
+    """Return the shipped simulated rig's file with text changes in it."""
+    return changed((ROOT / "rigs" / "simulated.toml").read_text(encoding="utf-8"), changes)
 
 
 @dataclass(frozen=True)
