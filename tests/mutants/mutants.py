@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from tests.mutants import judging, reading, sampling, trusting, watching, wiring, words
+from tests.mutants import air, judging, reading, sampling, trusting, watching, wiring, words
 
 MUTANTS: Final = (
     *words.MUTANTS,
@@ -13,6 +13,7 @@ MUTANTS: Final = (
     *judging.MUTANTS,
     *reading.MUTANTS,
     *trusting.MUTANTS,
+    *air.MUTANTS,
     *wiring.MUTANTS,
 )
 
