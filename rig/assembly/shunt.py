@@ -15,8 +15,9 @@ from typing import Final
 import numpy as np
 
 from rig.assembly.devices import close
+from rig.assembly.ending_signals import ends_by_signal
 from rig.assembly.survey import BLOCK, next_block, opened
-from rig.assembly.trying import ends_by_signal, kept_on
+from rig.assembly.trying import kept_on
 from rig.clock import Clock
 from rig.control.prompt import prompt
 from rig.errors import DeviceError, InputError
@@ -96,7 +97,7 @@ async def by_relay(plan: Plan, channel: str, clock: Clock) -> Shunted:
     shunt may still be on, NotBegun where somebody broke it off.
     """
     stated = stated_shunt(plan.rig, channel)
-    with ends_by_signal("shunt"):
+    with ends_by_signal("broken off; the shunt is switched off"):
         rig = await opened(_uncorrected(plan), clock)
         try:
             if rig.shunt is None:

@@ -5,20 +5,18 @@ Never the actuator, never the pressure. Whatever happens meanwhile, it is switch
 
 from __future__ import annotations
 
-import asyncio
 import math
-import signal
-import threading
-from collections.abc import AsyncIterator, Iterator
-from contextlib import asynccontextmanager, contextmanager
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Final, Literal
 
 from rig.assembly.devices import close
+from rig.assembly.ending_signals import ends_by_signal
 from rig.assembly.survey import opened
 from rig.clock import Clock
 from rig.control.prompt import prompt
-from rig.errors import DeviceError, InputError, NotBegun
+from rig.errors import DeviceError, InputError
 from rig.ports import Horn, Pump, PumpStatus, Rig, Switch
 from rig.protocol.plan import Plan, RigPlan
 
@@ -33,8 +31,6 @@ OFF_WITHIN: Final = 5.0
 """Time [s] in which a pump must say that it is off."""
 OFF_TRIES: Final = 5
 """How often switching off is tried."""
-SIGNALS: Final = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-"""What ends a program while something is on: Ctrl-C, the system, a terminal that is closed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +66,7 @@ async def tried(plan: Plan, what: What, clock: Clock) -> Tried:
     Raises DeviceError where it does not answer, or where it may still be on, and NotBegun where
     somebody broke it off; it is switched off then too.
     """
-    with ends_by_signal(what):
+    with ends_by_signal(f"broken off; the {what} is switched off"):
         rig = await opened(plan, clock)
         try:
             return await _switched(prompt(rig), what, clock)
@@ -128,32 +124,6 @@ async def _off(device: Pump | Horn | Switch, what: Kept, clock: Clock) -> None:
                 may = f"THE {what.upper()} MAY STILL BE ON"
                 raise DeviceError(f"{may}: {error}; {by_hand}") from error
             await clock.sleep(LOOK_EVERY)
-
-
-@contextmanager
-def ends_by_signal(what: Kept) -> Iterator[None]:
-    """Have signals to end break off what is under way, so that it is switched off first."""
-    task, loop = asyncio.current_task(), asyncio.get_running_loop()
-    if task is None or threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    came = []
-
-    def end(number: int) -> None:
-        came.append(number)
-        task.cancel()
-
-    for number in SIGNALS:
-        loop.add_signal_handler(number, end, number)
-    try:
-        yield
-    except asyncio.CancelledError:
-        if came:
-            raise NotBegun(f"broken off; the {what} is switched off") from None
-        raise
-    finally:
-        for number in SIGNALS:
-            loop.remove_signal_handler(number)
 
 
 async def _running(pump: Pump, clock: Clock) -> list[PumpStatus]:
