@@ -215,7 +215,7 @@ class Stream:
         deflection = net_deflection(block, self._room)
         state, trip = self._check(block, deflection)
         slow = self._look_slowly(block, deflection, judge)
-        trip = _earlier(slow.trip, trip)
+        trip = _earlier(trip, slow.trip)
         look = judge.look(block, deflection)
         frame = min(
             [d.frame for d in look.decisions] + ([trip.frame + 1] if trip else []),
@@ -227,7 +227,7 @@ class Stream:
             deflection = deflection[: block.frames]
             state, trip = self._check(block, deflection)
             slow = self._look_slowly(block, deflection, judge)
-            trip = _earlier(slow.trip, trip)
+            trip = _earlier(trip, slow.trip)
             look = judge.look(block, deflection)
         cancelled = await self._keep(block.frames)
         self._length = min(max(2 * block.frames, self.tick), self._longest)
@@ -354,9 +354,9 @@ class Stream:
 
 
 def _earlier(one: Trip | None, other: Trip | None) -> Trip | None:
-    """Return what tripped first; of two at once the first of them."""
+    """Return what tripped first; at once, a feedback in doubt goes before a limit."""
     trips = [trip for trip in (one, other) if trip is not None]
-    return min(trips, key=lambda trip: trip.frame, default=None)
+    return min(trips, key=lambda trip: (trip.frame, trip.kind != "feedback"), default=None)
 
 
 def _ignore(_happened: object) -> None:

@@ -183,6 +183,8 @@ def _in_doubt(
         if index is not None:
             now = shown("load", float(load[begin + index]))
             bend = shown("deflection", float(bent[begin + index]))
+            if doubtful is lonely and float(load[begin + index]) < -setup.load:
+                text = "the load falls while net deflection grows; look at the polarity of the cell"
             found.append((index, f"{text}, at {now} and {bend}"))
     return replace(state, doubts=tuple(runs)), found
 

@@ -120,8 +120,11 @@ SENSORS: Final[dict[str, Scenario]] = {
         Missing("load", T, EVER), says="feedback lost"
     ),
     "load: the same value for half a cycle": faults(Flat("load", T, EVER), says="stays the same"),
-    "load: saturated, or suddenly 0": faults(
-        Flat("load", T + 60, EVER, 260e3), says="feedback in doubt"
+    "load: saturated": faults(
+        Flat("load", T + 60, EVER, 260e3), says="load 260 kN is at the end of its range"
+    ),
+    "load: suddenly 0, or another value, while the deflection goes on": faults(
+        Flat("load", T + 60, EVER, 0.0), says="to 0 kN while net deflection goes on"
     ),
     "load: a constant error": faults(Moved("load", T, 1e3)),
     "mid-span or support: one spike": faults(Spike("midspan", T, 5e-4)),

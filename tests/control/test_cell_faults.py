@@ -1,0 +1,78 @@
+"""A load cell at fault is never pushed against: every fault in every phase of a test.
+
+Each ends as a fault with the valve first; how far the rod went until then is printed and bounded by
+the speed of the actuator.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from simulators.faults import InLoop
+from tests.control.cell_faults import CELLS, NOBODY_CAN_TELL, PHASES, carry_out, frame_in, plans
+
+MOTIONS = ("move_", "cycle", "adjust", "end_cycling", "hold", "pressure high", "pressure low")
+FARTHEST = 0.3e-3
+"""Farthest way [m] of a rod that a cell at fault leads astray; the specimen takes 8 mm."""
+QUICK = {
+    ("flat", "ramp", False, True),
+    ("flat", "static in deflection control", True, True),
+    ("saturated", "approach", False, True),
+    ("drifting", "hold", True, True),
+    ("wrong sign", "approach", False, True),
+    ("wrong sign", "cycling", True, False),
+    ("another frame's", "approach", False, True),
+    ("another frame's", "cycling", False, True),
+    ("flat", "build-up", True, True),
+}
+"""Of each kind one every time; all of them among the nights."""
+ROWS = [
+    (cell, phase, second, inside)
+    for phase in PHASES
+    for cell in CELLS
+    for second in (False, True)
+    for inside in (False, True)
+]
+
+
+@pytest.fixture(scope="module")
+def plan_with(tmp_path_factory):
+    return plans(tmp_path_factory.mktemp("cells"))
+
+
+@pytest.fixture(scope="module")
+def undisturbed(plan_with):
+    return carry_out(plan_with[False])
+
+
+def test_a_sound_cell_is_never_in_doubt(undisturbed, plan_with):
+    assert undisturbed.outcome == "run-out"
+    both = carry_out(plan_with[True])
+    assert (both.outcome, both.entered) == (undisturbed.outcome, undisturbed.entered)
+
+
+def test_a_second_cell_in_the_place_of_the_first_does_not_matter(plan_with):
+    # Plugs of load and load_2 changed over: both show the load, one of them 0.4 % more.
+    assert carry_out(plan_with[True], swapped=True).outcome == "run-out"
+
+
+@pytest.mark.parametrize(
+    ("cell", "phase", "second", "inside"),
+    [row if row in QUICK else pytest.param(*row, marks=pytest.mark.nights) for row in ROWS],
+)
+def test_a_cell_at_fault_closes_the_valve(plan_with, undisturbed, cell, phase, second, inside):
+    plan = plan_with[second]
+    fault = CELLS[cell](frame_in(undisturbed, phase, plan.rig.rate))
+    ended = carry_out(plan, InLoop(fault) if inside else fault)
+    print(f"{phase}, {cell}{' in the loop' if inside else ''}, load_2 {second}: {ended.row}")
+
+    if cell != NOBODY_CAN_TELL or second:
+        assert ended.outcome == "fault"
+    assert ended.outcome != "run-out"
+    assert not [order for order in ended.orders if order.startswith(MOTIONS)]
+    assert ended.orders[:2] == ("close_valve", "pressure off")
+    assert ended.after == 0
+    assert ended.load == pytest.approx(0, abs=1)
+    assert ended.pushed <= plan.rig.actuator.speed * ended.waited
+    if inside and phase != "approach" and cell != NOBODY_CAN_TELL:
+        assert ended.pushed < FARTHEST
