@@ -20,8 +20,6 @@ LEAST_POINTS: Final = 20  # of a slow cycle, of which a line is made
 LEAST_CYCLES: Final = 50  # in motion
 NOT_USED: Final = Flag.SHORT | Flag.GAP | Flag.LONG_GAP | Flag.AFTER_END | Flag.SPIKE
 """Cycles with these marks are left out."""
-NORMAL: Final = 1.4826
-"""Standard deviation over median absolute deviation, of a normal distribution."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +39,7 @@ class StaticLine:
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """Load range [N] by the `cell` and by the `beam`, medians over `cycles` at `frequency` [Hz].
+    """Load range [N] by the `cell` and by the `beam`, means over `cycles` at `frequency` [Hz].
 
     `difference` is cell over beam less one; `uncertainty` of it expanded, with a coverage factor
     of 2.
@@ -93,17 +91,15 @@ def verify(
         raise ValueError(f"{count} cycles can be used, and {LEAST_CYCLES} are needed")
     by_cell = cell[used].astype(np.float64)
     by_beam = abs(line.slope) * strain[used].astype(np.float64)
-    ratios = by_cell / by_beam
-    ratio = float(np.median(ratios))
-    # Of the median of so many cycles, and of the line.
-    deviation = NORMAL * float(np.median(np.abs(ratios - ratio)))
-    of_median = math.sqrt(math.pi / 2) * deviation / math.sqrt(count)
-    uncertainty = 2 * math.hypot(of_median, line.error / abs(line.slope))
+    cell_mean, beam_mean = float(by_cell.mean()), float(by_beam.mean())
+    # Of the mean of so many cycles, and of the line.
+    of_mean = float(np.std(by_cell / by_beam, ddof=1)) / math.sqrt(count)
+    uncertainty = 2 * math.hypot(of_mean, line.error / abs(line.slope))
     return Verified(
         frequency=float(np.median(frequency[used])),
         cycles=count,
-        cell=float(np.median(by_cell)),
-        beam=float(np.median(by_beam)),
-        difference=ratio - 1,
+        cell=cell_mean,
+        beam=beam_mean,
+        difference=cell_mean / beam_mean - 1,
         uncertainty=uncertainty,
     )

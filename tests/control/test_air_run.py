@@ -67,6 +67,15 @@ def test_it_ends_as_an_air_run_without_a_cycle_that_could_be_taken_for_a_life(fi
         assert not list(journal.static())
 
 
+def test_a_static_test_has_an_air_run_too(plan_of, tmp_path):
+    walked = walk(in_the_air(plan_of("static-ultimate")), tmp_path / "w")
+    assert walked.verdict.outcome == "run-out"
+    assert walked.verdict.why == "air run: all stages without a specimen"
+    assert [to for _, _, to in walked.path] == [
+        *("starting", "approach", "ramp", "stopping", "stopped")
+    ]
+
+
 def test_the_record_says_first_that_it_was_an_air_run(first_air):
     [text] = first_air.events("air")
     assert "without a specimen" in text

@@ -78,8 +78,8 @@ MUTANTS = (
     Mutant(
         "verification the wrong way round",
         BEAM,
-        "difference=ratio - 1,",
-        "difference=1 / ratio - 1,",
+        "difference=cell_mean / beam_mean - 1,",
+        "difference=beam_mean / cell_mean - 1,",
         "a cell that shows too much is told to show too little",
         VERIFIED,
     ),
