@@ -13,6 +13,7 @@ from typing import Any, Final, cast
 
 import numpy as np
 
+from rig.acquire.softness import Way, gone, share_to_command
 from rig.control.conditioning import Facts, Seen, condition, facts_of
 from rig.ports import Acquisition, Actuator, ActuatorRange, ActuatorStatus, Glance, Post, Rig
 from rig.protocol.plan import Plan
@@ -47,7 +48,8 @@ class Conditioned:
         self.shifts: Mapping[str, float] = {}
         self._acquisition = acquisition
         self._seen = Seen()
-        self._handed: tuple[SampleBlock, Seen] | None = None  # as it came; what was seen with it
+        self._way = Way()
+        self._handed: tuple[SampleBlock, SampleArray, Seen] | None = None  # as it came, made true
         self._buffers: list[SampleArray] = [np.empty((0, 0), np.float32)] * 2
         self._turn = 0
 
@@ -78,18 +80,31 @@ class Conditioned:
             return block
         values = self._copied(block)
         seen = condition(self.facts, self.shifts, self._seen, block.channels, values)
-        self._handed = block, seen
+        self._handed = block, values, seen
         return replace(block, values=values)
 
     async def keep(self, frames: int) -> None:
         """Accept the first frames of the block: those after them have never been."""
         if self._handed is not None:
-            (block, seen), self._handed = self._handed, None
+            (block, values, seen), self._handed = self._handed, None
             if frames < block.frames:
                 head = block.values[:, :frames].copy()
                 seen = condition(self.facts, self.shifts, self._seen, block.channels, head)
             self._seen = seen
+            self._go(block.channels, values[:, :frames])
         await self._acquisition.keep(frames)
+
+    def _go(self, channels: tuple[str, ...], values: SampleArray) -> None:
+        """Remember how far the rod goes for a load, where a mass moves with it."""
+        inertia = self.facts.inertia
+        if inertia is not None and {"load", "stroke"} <= set(channels):
+            load, stroke = (values[channels.index(name)] for name in ("load", "stroke"))
+            self._way = gone(inertia, self._way, load, stroke)
+
+    @property
+    def share(self) -> float:
+        """Which share of an amplitude the controller's cell is to be held to."""
+        return share_to_command(self.facts.inertia, self._way) if self.facts.inertia else 1.0
 
     async def slow(self) -> dict[str, float]:
         """Return the present values of the slow channels, made true."""
@@ -156,6 +171,7 @@ class Commanded:
     def __init__(self, actuator: Actuator, samples: Conditioned) -> None:
         self._actuator = actuator
         self._samples = samples
+        self._share = 1.0
 
     def __getattr__(self, name: str) -> Any:
         """Return what needs no translation."""
@@ -186,7 +202,11 @@ class Commanded:
         await self._actuator.move_deflection(self._shown("deflection", to), speed)
 
     async def cycle(self, mean: float, amplitude: float, frequency: float, over: float) -> None:
-        """Cycle sinusoidally between what shows the wanted loads [N]."""
+        """Cycle sinusoidally between what shows the wanted loads [N].
+
+        A moving mass that will add to them is allowed for until cycling begins again.
+        """
+        self._share = self._samples.share
         await self._actuator.cycle(*self._wave(mean, amplitude), frequency, over)
 
     async def adjust(self, mean: float, amplitude: float) -> None:
@@ -211,6 +231,7 @@ class Commanded:
         return replace(found, stroke=self._true("stroke", found.stroke))
 
     def _wave(self, mean: float, amplitude: float) -> tuple[float, float]:
+        amplitude *= self._share
         if self._as_shown("load"):
             return mean, amplitude
         upper = self._shown("load", mean + amplitude)

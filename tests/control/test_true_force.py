@@ -219,6 +219,17 @@ def test_the_upper_load_that_is_held_is_that_of_the_specimen(plan_of, tmp_path) 
     assert float(np.median(tops)) == pytest.approx(plan.loading.upper, rel=0.003)
 
 
+def test_a_heavy_mass_does_not_overload_the_first_cycles(plan_of, tmp_path) -> None:
+    """Not above 102 % in build-up nor 101 % after it: common practice, no source."""
+    plan = plan_of("dry-short", at("5 Hz"), moving(1500.0))
+    assert plan.loading is not None
+    found = told(plan, tmp_path / "allowed for")
+    shown = told(uncorrected(plan), tmp_path / "shown", moving_mass=1500.0)
+    assert found.verdict.outcome == "run-out"
+    assert found.true.max() < 1.01 * plan.loading.upper
+    assert shown.true.max() > 1.03 * plan.loading.upper
+
+
 POINTS = """
 
 [channel.calibration]
