@@ -165,7 +165,7 @@ class AtRest:
             return np.empty((len(self._station.book.sampled) + 1, 0), np.float32)
         return samples
 
-    async def record(self, asked: Asked) -> bool:
+    async def record(self, asked: Asked) -> None:
         """Add what keeps a moved sensor's curve continuous and answer, or answer why not."""
         book, request = self._station.book, asked.request
         refusal = ""
@@ -176,7 +176,6 @@ class AtRest:
             refusal = found
             book.event("request", f"note by {request.who or 'somebody'} refused: {refusal}")
         asked.answer(done=not refusal, text=refusal or str(found), state=book.state)
-        return not refusal
 
     def _write(self, request: Request, found: Offset) -> None:
         """Add it, and keep it in a restart point, as a row of the zeros and as an event."""

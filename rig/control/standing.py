@@ -246,8 +246,9 @@ class Standing:
             stream.people_near, stream.wakes, self.until = _none_near, _nobody, None
 
     async def _moved(self, asked: Asked) -> None:
-        """Keep the curve of a sensor that was moved; at an inspection its mover holds it."""
-        if await self._at_rest.record(asked) and self._book.state == "waiting":
+        """Keep the curve of a sensor that was moved; whoever says so at an inspection is there."""
+        await self._at_rest.record(asked)
+        if self._book.state == "waiting":
             self.acknowledged = f"note by {asked.request.who or 'somebody'}"
 
     def _people_come(self, inputs: InputState) -> bool:

@@ -99,13 +99,16 @@ def test_nobody_has_to_open_a_guard_for_a_step_to_be_found(night):
     assert "are added from here on" in text
 
 
-def test_a_moved_sensor_at_an_inspection_that_waits_holds_it_for_people(night):
+@pytest.mark.parametrize(
+    "by", [BY_MM, pytest.param(0.0, marks=pytest.mark.nights)], ids=["moved", "not moved"]
+)
+def test_a_moved_sensor_at_an_inspection_that_waits_holds_it_for_people(night, by):
     result = night(
         (112.0, moved()),
         (400.0, said("continue")),
-        faults=(Moved("midspan", 108_000, BY_MM),),
+        faults=(Moved("midspan", 108_000, by),),
     )
-    assert len(offsets(result)) == 1
+    assert len(offsets(result)) == bool(by)
     states = [text for _, _, kind, text in table(result.run, "events") if kind == "state"]
     assert any(text.startswith(f"locked, people: note by {BY}") for text in states)
     (row,) = table(result.run, "inspections")
