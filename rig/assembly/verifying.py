@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date as Date  # noqa: N812 - a field of that name would hide it
 from datetime import datetime
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -47,7 +47,7 @@ def verification_in(folder: Path, rig_name: str) -> Verification:
         header = journal.header
         _refuse_other(folder, journal, rig_name)
         load, strain = _slow(journal)
-        rows = journal.columns("cycles")
+        rows: dict[str, Any] = dict(journal.columns("cycles"))
     try:
         line = static_line(load, strain)
         found = verify(

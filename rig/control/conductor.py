@@ -115,8 +115,8 @@ class Conductor:
         self._oil_warned = False
         self._utc = clock.utc if clock is not None else None
         self._standing = Standing(self._station, self._utc)
-        in_air = isinstance(self._station, AirStation)
-        self._air = AirRun(self._station, self._standing) if in_air else None
+        station = self._station
+        self._air = AirRun(station, self._standing) if isinstance(station, AirStation) else None
         self.stream.on_request = Reception(self._station, self._standing).take
         self.outlook = Outlook(self._station, self._standing, self._utc)
         self._station.on_call = on_call
