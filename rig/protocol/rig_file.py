@@ -107,7 +107,10 @@ class WarningTable(Table):
 
 
 class SimulationTable(Table):
-    """`[simulation]`: the hidden truth of a simulated rig."""
+    """`[simulation]`: the hidden truth of a simulated rig.
+
+    `moving_mass` is what really moves, where that is not what `[frame]` says.
+    """
 
     servo_bandwidth: Annotated[float, quantity("frequency", 1.0, 1000.0, "Hz")] = 20.0
     gap: Annotated[float, quantity("length", 0.0, 0.009, "mm")] = 0.002
@@ -120,6 +123,7 @@ class SimulationTable(Table):
     creep: Annotated[float, number(0.0, 1.0)] = 0.05
     capacity_scale: Annotated[float, number(0.1, 10.0)] = 1.0
     life_scale: Annotated[float, number(1e-9, 1e6)] = 1.0
+    moving_mass: Annotated[float | None, quantity("mass", 0.0, 1e5, "kg")] = None
 
 
 class RigTables(Table):
@@ -198,7 +202,7 @@ def rig_of(document: Document, file: RigTables, channels: Sequence[ChannelTable 
         pump=_pump(document, file.pump),
         limits=_limits(document, file, measured),
         stops=_stops(document, file.stops),
-        simulation=file.simulation.model_dump(),
+        simulation=file.simulation.model_dump(exclude_none=True),
         warning=WarningSignal(signal.kind, signal.before) if signal else None,
         local_input=file.local_input or "",
         trust=Trust(

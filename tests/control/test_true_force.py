@@ -219,6 +219,17 @@ def test_the_upper_load_that_is_held_is_that_of_the_specimen(plan_of, tmp_path) 
     assert float(np.median(tops)) == pytest.approx(plan.loading.upper, rel=0.003)
 
 
+def test_a_mass_that_the_rig_file_has_wrong_leaves_its_share_of_the_error(
+    plan_of, tmp_path
+) -> None:
+    wrong = {r"^\[simulation\]$": '[simulation]\nmoving_mass = "800 kg"'}
+    plan = plan_of("dry-short", at("5 Hz"), moving(400.0) | wrong)
+    assert plan.loading is not None
+    found = told(plan, tmp_path / "night")
+    of_it = found.error(plan.loading.range) / found.error_shown(plan.loading.range)
+    assert of_it == pytest.approx(0.5, abs=0.1)
+
+
 def test_a_heavy_mass_does_not_overload_the_first_cycles(plan_of, tmp_path) -> None:
     """Not above 102 % in build-up nor 101 % after it: common practice, no source."""
     plan = plan_of("dry-short", at("5 Hz"), moving(1500.0))
