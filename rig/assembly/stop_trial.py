@@ -7,6 +7,7 @@ here. A trial makes contact, moves slowly, brings about one cause, and measures 
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from typing import Any, Final, cast
 
 import numpy as np
@@ -24,6 +25,7 @@ from rig.control.slow_stages import contact
 from rig.control.stop_now import StopNow
 from rig.control.stream import Kept
 from rig.control.taken_up import Verdict
+from rig.errors import DeviceError
 from rig.ports import Actuator, InputState, Rig
 from rig.protocol.plan import Approach, Bounds, Plan
 from rig.samples import FloatArray, SampleBlock
@@ -113,6 +115,7 @@ class Trial(Conductor):
         self._bound = math.nan
         self._speed = how.speed
         self._stop_came: StopNow | None = None
+        self._own_limit = ""
         self.operated = False
         self.found_at = found_at
         self.stream.on_kept = self._kept
@@ -126,8 +129,10 @@ class Trial(Conductor):
                 expected = stop.trip is not None and stop.trip.channel == row.what
             elif row.how == "own limit":
                 expected = stop.trip is None and stop.why.endswith(row.what)
-            elif row.how in ("input", "watchdog", "request"):
+            else:
                 expected = math.isfinite(self._event)
+        # The load falls as the controller closes the valve: the program may see that first.
+        expected = expected or self._own_limit == row.what != ""
         return "" if expected else verdict.why
 
     def measured(self) -> Stopped | None:
@@ -169,7 +174,7 @@ class Trial(Conductor):
         beyond = np.flatnonzero(signal[tried:] >= self._bound)
         near = tried + int(beyond[0] if len(beyond) else np.nanargmax(signal[tried:]))
         trip = self._stop_came.trip if self._stop_came is not None else None
-        if trip is not None:
+        if trip is not None and self._row.how == "limit":
             near = trip.frame - first  # noise may go beyond much sooner
         return crossed(signal, self._bound, float(near), self.stream.rate)
 
@@ -328,4 +333,8 @@ class Trial(Conductor):
         self._stop_came = seen or stop
         if self.operated and not math.isfinite(self._event) and stop.cause == self._row.stop:
             self._event = float(self._well)  # it was well then: the event came later
-        return await super()._stop(stop, seen)
+        verdict = await super()._stop(stop, seen)
+        if self._row.how == "own limit":
+            with suppress(DeviceError):
+                self._own_limit = (await self._rig.actuator.status()).tripped
+        return verdict
