@@ -120,6 +120,45 @@ def test_what_is_counted_is_counted_by_the_stream_after_every_batch(values, size
         assert sentry._watch.group(CHANNELS).state == state
 
 
+BOTH = ("load", "load_2", "midspan")
+KNOWN = LimitSetup(bounds={"load": (-2.0, 2.0)}, rate=RATE, persist=3, ends=(-3.0, 3.0), apart=0.5)
+TWO = st.lists(
+    st.tuples(
+        st.sampled_from((0.0, 0.5, 0.6, 1.0, 2.5, 3.0, math.nan)),
+        st.sampled_from((0.0, 0.5, 1.0, 3.0, math.nan)),
+    ),
+    min_size=3,
+    max_size=40,
+)
+
+
+@given(TWO, st.lists(st.integers(1, 5), min_size=1, max_size=6))
+def test_a_feedback_in_doubt_is_seen_as_the_stream_sees_it(pairs, sizes):
+    rows = [*zip(*pairs, strict=True), [0.0] * len(pairs)]
+    whole, sentry = block(rows, first=300, channels=BOTH), Sentry(BOTH)
+    sentry.arm(KNOWN)
+    state = LimitState()
+    for piece in cut(whole, sizes):
+        signals = dict(zip(piece.channels, piece.values, strict=True))
+        state, trip = check_limits(KNOWN, state, piece.first, signals)
+        said = sentry.glance(piece)
+        assert said or trip is None or sentry.seen is not None
+        assert sentry._watch.group(BOTH).state == state
+        if trip is not None:
+            break
+    assert repr(sentry.seen.trip if sentry.seen is not None else None) == repr(trip)
+
+
+def test_two_measures_of_different_devices_are_left_to_the_stream():
+    sentry = Sentry(BOTH)
+    sentry.arm(KNOWN)
+    for at in range(9):
+        assert not sentry.glance(quiet(1, first=at, channels=("load", "midspan"), load=1.5))
+        assert not sentry.glance(quiet(1, first=at, channels=("load_2",), load_2=0.0))
+    assert sentry.glance(quiet(5, first=9, channels=("load", "midspan"), load=3.0))
+    assert sentry.seen.trip.kind == "feedback"
+
+
 def test_a_batch_longer_than_a_few_frames_is_checked_as_well():
     sentry = armed()
     assert not sentry.glance(quiet(500))
