@@ -4,7 +4,17 @@ from __future__ import annotations
 
 from typing import Final
 
-from tests.mutants import air, judging, reading, sampling, trusting, watching, wiring, words
+from tests.mutants import (
+    air,
+    judging,
+    reading,
+    sampling,
+    stopping,
+    trusting,
+    watching,
+    wiring,
+    words,
+)
 
 MUTANTS: Final = (
     *words.MUTANTS,
@@ -13,6 +23,7 @@ MUTANTS: Final = (
     *judging.MUTANTS,
     *reading.MUTANTS,
     *trusting.MUTANTS,
+    *stopping.MUTANTS,
     *air.MUTANTS,
     *wiring.MUTANTS,
 )
