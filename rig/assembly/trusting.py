@@ -24,13 +24,13 @@ def trusted(plan: Plan, now: datetime, by: str) -> tuple[Plan, tuple[str, ...]]:
     found = plan_doubts(plan, local(plan.hours, now).date())
     if plan.air is not None:
         return plan, tuple(doubt.text for doubt in found if doubt.kind in OF_AIR_RUNS)
-    refused = [doubt.text for doubt in found if doubt.kind == CALIBRATION]
+    # What is to be done is said once for all of them.
+    refused = [doubt.text.partition("; ")[0] for doubt in found if doubt.kind == CALIBRATION]
     warned = tuple(doubt.text for doubt in found if doubt.kind != CALIBRATION)
     name = " ".join(by.split())
     if refused and not name:
         raise InputError(
-            f"rig {plan.rig.name!r}: {'; '.join(refused)}; nothing was started; who takes it on as "
-            "it is says so by name: --accept NAME"
+            f"rig {plan.rig.name!r}: {'; '.join(refused)}; nothing was started; have it calibrated, "
+            "or take it on by name: --accept NAME"
         )
-    facts = (text.partition("; ")[0] for text in refused)
-    return replace(plan, accepted=tuple(f"{fact} (by {name})" for fact in facts)), warned
+    return replace(plan, accepted=tuple(f"{fact} (by {name})" for fact in refused)), warned
