@@ -67,7 +67,7 @@ def prove_stops(plan: Plan, asked: Asked, *, as_json: bool) -> int:
         order = _order(plan, asked, emulated=emulated)
 
         def operator_of(rig: Rig) -> Operator:
-            return _operator(asked, order, emulated=emulated and rig.emulated)
+            return _operator(asked, order, was=emulated, now=rig.emulated)
 
         proof = asyncio.run(prove(plan, clock, order, operator_of))
     day = clock.utc().astimezone().date()
@@ -125,14 +125,19 @@ def _refuse_unattended(plan: Plan, asked: Asked, *, emulated: bool) -> None:
         )
 
 
-def _operator(asked: Asked, order: Order, *, emulated: bool) -> Operator:
+def _operator(asked: Asked, order: Order, *, was: bool, now: bool) -> Operator:
+    """Return who operates the inputs; `was` tells how the rig answered before it was asked for.
+
+    Raises InputError for a rig that has become another: nobody has confirmed anything for it.
+    """
     from rig.assembly.operating import Panel, Person
 
-    if not emulated:
-        return Person(order.tell)
-    if asked.panel is None:
-        raise InputError("the rig is emulated: name its panel; nothing was moved")
-    return Panel(asked.panel)
+    if was != now:
+        raise InputError(
+            "the rig's devices no longer say the same of being emulated as when it was asked for; "
+            "nothing was moved; look at its lines, then begin anew"
+        )
+    return Person(order.tell) if asked.panel is None else Panel(asked.panel)
 
 
 def _order(plan: Plan, asked: Asked, *, emulated: bool) -> Order:

@@ -17,7 +17,14 @@ from rig.assembly.rig_tables import keep_table
 from rig.assembly.stop_rows import ROWS, LeftOut, Moving
 from rig.commands.main import main
 from rig.commands.proof_told import proof_object, proof_table, proof_words
-from rig.commands.prove_stops import Asked, _confirmed, _order, _refuse, _refuse_unattended
+from rig.commands.prove_stops import (
+    Asked,
+    _confirmed,
+    _operator,
+    _order,
+    _refuse,
+    _refuse_unattended,
+)
 from rig.commands.rig_alone import load_rig_alone
 from rig.errors import InputError, NotBegun
 from rig.protocol.load import load_rig
@@ -112,6 +119,14 @@ def test_an_emulated_rig_needs_a_panel_and_a_real_one_a_person(nobody):
         _refuse_unattended(PLAN, replace(ASKED, panel=Path("p")), emulated=False)
     with pytest.raises(InputError, match="by a person at a terminal"):
         _refuse_unattended(PLAN, ASKED, emulated=False)
+
+
+@pytest.mark.parametrize("was", [True, False])
+def test_a_rig_that_has_become_another_is_not_moved(was):
+    with pytest.raises(InputError, match="nothing was moved"):
+        _operator(replace(ASKED, panel=Path("p")), ORDER, was=was, now=not was)
+    assert _operator(replace(ASKED, panel=Path("p")), ORDER, was=True, now=True).by_hand is False
+    assert _operator(ASKED, ORDER, was=False, now=False).by_hand is True
 
 
 def test_a_real_rig_without_a_local_input_is_refused(terminal):
