@@ -30,7 +30,7 @@ def trusted(plan: Plan, now: datetime, by: str) -> tuple[Plan, tuple[str, ...]]:
     name = " ".join(by.split())
     if refused and not name:
         raise InputError(
-            f"rig {plan.rig.name!r}: {'; '.join(refused)}; nothing was started; have it calibrated, "
-            "or take it on by name: --accept NAME"
+            f"rig {plan.rig.name!r}: {'; '.join(refused)}; nothing was started; have it "
+            "calibrated, or take it on by name: --accept NAME"
         )
     return replace(plan, accepted=tuple(f"{fact} (by {name})" for fact in refused)), warned
