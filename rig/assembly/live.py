@@ -12,6 +12,7 @@ from rig.assembly.closing import LastDesk, close_record
 from rig.clock import Clock
 from rig.control.address import make_folder, socket_name, sweep
 from rig.control.checklist import CAUTIONS, checklist
+from rig.control.conditioning import corrections
 from rig.control.conductor import Conductor
 from rig.control.desk import Answer, Desk, Request
 from rig.control.permit import LOCAL_WAIT
@@ -57,6 +58,7 @@ class LiveTest:
             on_call=on_call,
             taken=taken,
         )
+        self._begins = taken is None
 
     async def run(self, on_ready: Callable[[], None]) -> int:
         """Carry the test out, finish its record, and return the run's exit code.
@@ -85,6 +87,8 @@ class LiveTest:
                 staying = group.create_task(door.stay(self._clock))
                 try:
                     on_ready()
+                    for text in corrections(self._plan) if self._begins else ():
+                        self._conductor.book.event("corrected", text)
                     verdict = await self._conductor.run()
                     await self._finish(verdict)
                 finally:

@@ -20,6 +20,7 @@ from rig.assembly.simulation import simulation_setup
 from rig.assembly.stand_in import KEPT, StandIn, kept
 from rig.clock import VIRTUAL_EPOCH, SystemClock, VirtualClock, VirtualLoop, real_seconds
 from rig.control.conditioned import conditioned
+from rig.control.conditioning import corrections
 from rig.control.conductor import Conductor
 from rig.control.desk import Desk, Request
 from rig.control.lock import lock_folder
@@ -172,6 +173,8 @@ class _Rehearsal:
                 clock=VirtualClock(),
                 taken=self.taken,
             )
+            for text in corrections(self.plan) if self.taken is None else ():
+                conductor.book.event("corrected", text)
             if self.specimen is not None:
                 _tell(conductor, self.specimen, self.plan, begins=self.taken is None)
                 _stop_where_it_ends(conductor, desk, rig, self.specimen)

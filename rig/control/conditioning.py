@@ -68,6 +68,24 @@ def facts_of(plan: Plan) -> Facts:
     )
 
 
+def corrections(plan: Plan) -> tuple[str, ...]:
+    """Return in words what is corrected of the readings, and what ought to be and cannot."""
+    facts, trust = facts_of(plan), plan.rig.trust
+    told = [f"{name} ({trust.calibrations[name].certificate})" for name in facts.points]
+    texts = [f"readings corrected by certificate: {', '.join(told)}"] if told else []
+    mass = trust.frame.moving_mass
+    if facts.inertia is not None:
+        sampled = {c.name for c in plan.rig.sampled}
+        source = "acceleration" if "acceleration" in sampled else "stroke"
+        texts.append(f"load corrected for the inertia of {mass:.4g} kg, by the {source} channel")
+    elif mass and plan.loading is not None:
+        texts.append(
+            f"the inertia of {mass:.4g} kg is in the load: neither stroke nor acceleration is "
+            "sampled, nothing can be corrected"
+        )
+    return tuple(texts)
+
+
 def _inertia_of(plan: Plan) -> Inertia | None:
     """Return what the correction needs, None without mass, cycles, or a measured motion."""
     frame, loading = plan.rig.trust.frame, plan.loading

@@ -11,7 +11,7 @@ import pytest
 from rig.channels import Channel
 from rig.clock import VirtualClock
 from rig.control.conditioned import conditioned
-from rig.control.conditioning import Facts, Seen, condition, facts_of
+from rig.control.conditioning import Facts, Seen, condition, corrections, facts_of
 from rig.ports import ActuatorRange, ActuatorStatus, Glance, Rig
 from rig.protocol.plan import Plan
 from rig.protocol.trust import Calibration, Frame, Trust
@@ -334,6 +334,8 @@ def test_where_inertia_is_nothing_or_cannot_be_known_none_is_taken_off(
     asked = replace(plan, rig=rig, loading=plan.loading if loading else None)
     assert facts_of(asked).inertia is None
     assert not facts_of(asked).any
+    cannot = "neither stroke nor acceleration is sampled"
+    assert [cannot in text for text in corrections(asked)] == ([True] if channels[3:] == () else [])
 
 
 def test_a_sample_at_the_end_of_its_range_stays_at_the_end() -> None:

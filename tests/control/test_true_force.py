@@ -264,6 +264,21 @@ def test_a_cell_that_shows_something_else_is_read_and_commanded_in_true_loads(
     assert found.true.max() == pytest.approx(plan.loading.upper, rel=0.003)
 
 
+def test_the_record_says_what_was_corrected(plan_of, tmp_path) -> None:
+    shorter = SHORT | {
+        r"^run_out = .*$": 'run_out = "220 cycles"',
+        r"^at = .*$": 'at = ["1000 cycles"]',
+    }
+    plan = plan_of("dry-short", shorter, moving(120.0, points=POINTS))
+    result = rehearse(plan, tmp_path / "night", 7)
+    with read_run(result.run) as run:
+        told_of = [event.text for event in run.events() if event.kind == "corrected"]
+    assert told_of == [
+        "readings corrected by certificate: load (C-0000, invented)",
+        "load corrected for the inertia of 120 kg, by the stroke channel",
+    ]
+
+
 @pytest.mark.nights
 def test_the_length_of_blocks_changes_nothing_behind_a_moving_mass(plan_of, tmp_path) -> None:
     shorter = SHORT | {
