@@ -246,8 +246,9 @@ def _limits(plan: Plan, read_back: Mapping[str, Bounds] | None) -> Iterable[Limi
         if back is None:
             yield LimitRow(name, where, low, high)
             continue
-        there = tuple(shown(name, value) for value in back)
-        yield LimitRow(name, where, low, high, *there, same=there == (low, high))
+        back_low, back_high = (shown(name, value) for value in back)
+        same = (back_low, back_high) == (low, high)
+        yield LimitRow(name, where, low, high, back_low, back_high, same)
 
 
 def _later(plan: Plan) -> str:
