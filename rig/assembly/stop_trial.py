@@ -113,6 +113,7 @@ class Trial(Conductor):
         self._from = 0  # frame at which the rod began to move evenly
         self._event = math.nan  # frame of what is tried, where it is not found in samples
         self._bound = math.nan
+        self._stiffness = math.inf  # [N/m] of beam and frame together
         self._speed = how.speed
         self._stop_came: StopNow | None = None
         self._own_limit = ""
@@ -201,8 +202,14 @@ class Trial(Conductor):
         speed = SEEK if math.isfinite(self.found_at) else 2 * SEEK
         await contact(station, Approach("contact", how.contact, speed, GIVE_UP))
         self.found_at = (await self._rig.actuator.status()).stroke
-        await station.load_to(BEDDED * how.up_to, LOADING * how.up_to)
+        there, most = self.book.latest_load, BEDDED * how.up_to
+        await station.load_to(most, LOADING * how.up_to)
         await station.hold()
+        further = (await self._rig.actuator.status()).stroke - self.found_at
+        if not (further > 0 and there < most):
+            why = "the load is there and the rod has not gone further; look at the load cell"
+            raise StopNow("feedback", "fault", why)
+        self._stiffness = (most - there) / further
 
     async def _until_stopped(self) -> None:
         """Move on slowly, and bring about what must stop it. Raises StopNow."""
@@ -237,8 +244,9 @@ class Trial(Conductor):
         await self._evenly()
         now, then = goes_to(self._lately(STEADY / 2, "load"), 1.0, rate)
         room = SHARE * how.up_to - now
-        stiffness = (then - now) / slow
-        speed = min(how.speed, room / (stiffness * lasts)) if stiffness > 0 else how.speed
+        # As it loaded until here it was no stiffer; a signal that hangs must not make it soft.
+        stiffness = max((then - now) / slow, self._stiffness)
+        speed = min(how.speed, room / (stiffness * lasts))
         if not speed >= SLOWEST:
             raise StopNow(
                 "device",

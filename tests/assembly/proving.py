@@ -15,6 +15,7 @@ from rig.clock import VirtualClock
 from rig.commands.rig_alone import load_rig_alone
 from rig.ports import ActuatorRange, InputState, Rig
 from rig.protocol.plan import Plan, WarningSignal
+from simulators.faults import Fault
 from simulators.rig import simulated_rig
 from simulators.setup import SimulationSetup
 from tests.simulators.driving import TRUTH
@@ -125,6 +126,7 @@ def bench(
     emulated: bool = True,
     watchdog: float = 0.5,
     channels: tuple[Channel, ...] = CHANNELS,
+    faults: tuple[Fault, ...] = (),
     **switches: Any,
 ) -> Bench:
     """Return a rig at power-on, its beam a tenth of a millimetre below the rod."""
@@ -136,6 +138,7 @@ def bench(
         truth=TRUTH,
         gap=1e-4,
         watchdog=watchdog,
+        faults=faults,
     )
     box = Switches(clock, **switches)
     rig = replace(simulated_rig(setup, 1, clock, paced=True), inputs=box, emulated=emulated)

@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from rig.errors import DeviceError
+from simulators.faults import Flat
 from tests.assembly.proving import CHANNELS, LIMITS, Wrapped, bench, proven_plan
 
 pytestmark = pytest.mark.virtual
@@ -117,6 +118,20 @@ async def test_a_limit_that_the_controller_takes_and_does_not_keep_is_found_out(
     proof = await at.prove("controller's limit on load")
     assert "NOT STOPPED" in proof.surprise
     assert kept == LIMITS
+
+
+@pytest.mark.parametrize("begin", [500, 1000, 1300, 1600])
+async def test_a_load_cell_that_hangs_is_no_proof_and_never_pushed_against(begin):
+    at = bench(faults=(Flat("load", begin, 10**9),))
+    await at.rig.actuator.pressure("high")
+    began = (await at.rig.actuator.status()).stroke
+    await at.rig.actuator.pressure("off")
+    proof = await at.prove("limit on load")
+    assert proof.surprise
+    assert proof.rows == []
+    # A tenth of a millimetre to the beam; 25 kN bend it and the frame by half a millimetre.
+    assert (await at.rig.actuator.status()).stroke - began < 7e-4
+    await at.assert_safe()
 
 
 async def test_an_input_that_is_not_well_to_begin_with_moves_nothing():
