@@ -21,7 +21,7 @@ from rig.control.sentry import Sentry
 from rig.control.slow_watch import SlowWatch
 from rig.control.states import INPUTS
 from rig.control.stop_now import StopNow
-from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits
+from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits, earlier
 from rig.judging.arming import FeedbackSetup
 from rig.judging.looking import TICK_SECONDS, Decision, Judge, Look, Nothing
 from rig.ports import ActuatorStatus, InputState, Rig
@@ -215,7 +215,7 @@ class Stream:
         deflection = net_deflection(block, self._room)
         state, trip = self._check(block, deflection)
         slow = self._look_slowly(block, deflection, judge)
-        trip = _earlier(trip, slow.trip)
+        trip = earlier(trip, slow.trip)
         look = judge.look(block, deflection)
         frame = min(
             [d.frame for d in look.decisions] + ([trip.frame + 1] if trip else []),
@@ -227,7 +227,7 @@ class Stream:
             deflection = deflection[: block.frames]
             state, trip = self._check(block, deflection)
             slow = self._look_slowly(block, deflection, judge)
-            trip = _earlier(trip, slow.trip)
+            trip = earlier(trip, slow.trip)
             look = judge.look(block, deflection)
         cancelled = await self._keep(block.frames)
         self._length = min(max(2 * block.frames, self.tick), self._longest)
@@ -351,12 +351,6 @@ class Stream:
                 raise StopNow("device", "fault", text)
             await self.advance(self.now + self.tick, Nothing())
         self.pressed = True
-
-
-def _earlier(one: Trip | None, other: Trip | None) -> Trip | None:
-    """Return what tripped first; at once, a feedback in doubt goes before a limit."""
-    trips = [trip for trip in (one, other) if trip is not None]
-    return min(trips, key=lambda trip: (trip.frame, trip.kind != "feedback"), default=None)
 
 
 def _ignore(_happened: object) -> None:

@@ -107,6 +107,12 @@ class Trip:
     text: str
 
 
+def earlier(one: Trip | None, other: Trip | None) -> Trip | None:
+    """Return what tripped first; at once, a feedback in doubt goes before a limit."""
+    trips = [trip for trip in (one, other) if trip is not None]
+    return min(trips, key=lambda trip: (trip.frame, trip.kind != "feedback"), default=None)
+
+
 def check_limits(
     setup: LimitSetup,
     state: LimitState,

@@ -16,7 +16,7 @@ from rig.acquire.extract import begin
 from rig.criteria.findings import CriteriaSetup, CriteriaState, Settled
 from rig.guards.health import HealthFinding
 from rig.guards.limits import Trip
-from rig.judging.arming import cycling_setup
+from rig.judging.arming import cycling_setup, feedback_setup
 from rig.judging.correction import start_correction
 from rig.judging.cycling import Cycling, CyclingSetup
 from rig.judging.looking import Decision, Judge, Look
@@ -31,6 +31,9 @@ from rig.samples import Cycles, SampleArray, SampleBlock
 
 ACTS: Final = frozenset({"health", "silent"})
 """Kinds of decisions that are acted upon here; of what rows tell, rows are judged."""
+
+SLOW: Final = frozenset({"approach", "static", "ramp", "hold"})
+"""States in which the specimen is loaded slowly and nothing else."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +148,8 @@ class Watch:
         bounds = bounds_of(setup.plan, settled[1] if learned and settled else None)
         if self._held is None or bounds != self._held.bounds:
             imported = setup.counts_from is not None
-            self._held = Held(bounds, setup.rate, setup.plan.limits.persist, imported)
+            known = None if imported else feedback_setup(setup.plan, setup.rate)
+            self._held = Held(bounds, setup.rate, setup.plan.limits.persist, imported, known)
         if not cycles:
             self._judge = None
         elif self._judge is None:
@@ -175,7 +179,8 @@ class Watch:
         look = self._judge.look(block, deflection) if self._judge is not None else None
         if self._held is None:
             return None, look, None
-        held, trip = self._held.checked(block, deflection)
+        slowly = self._line.span(block.first).state in SLOW
+        held, trip = self._held.checked(block, deflection, slowly=slowly)
         return held, look, trip
 
     def _acted_upon(self, look: Look | None, trip: Trip | None) -> int:

@@ -10,8 +10,9 @@ from typing import Final
 
 from rig.criteria.findings import Settled
 from rig.guards.learned import combine
-from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits
-from rig.judging.arming import learned_of
+from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits, earlier
+from rig.judging.arming import FeedbackSetup, learned_of
+from rig.judging.load_watch import LoadWatch
 from rig.judging.naming import after_trip
 from rig.protocol.plan import Bounds, Plan
 from rig.replay.imported import without_gaps
@@ -32,24 +33,34 @@ def bounds_of(plan: Plan, base: Settled | None) -> Mapping[str, Bounds]:
 class Held:
     """Limits that are armed, and the runs beyond them that reach the end of the last block.
 
-    In an `imported` recording a gap is no excursion.
+    In an `imported` recording a gap is no excursion. `known` is what is known of the feedback, None
+    where its cell was not ours to doubt, `watch` looks at it.
     """
 
     bounds: Mapping[str, Bounds]
     rate: float
     persist: int
     imported: bool = False
+    known: FeedbackSetup | None = None
     state: LimitState = field(default_factory=LimitState)
+    watch: LoadWatch = field(default_factory=LoadWatch)
 
-    def checked(self, block: SampleBlock, deflection: SampleArray) -> tuple[Held, Trip | None]:
-        """Return the successor after a block, and the limit that tripped in it."""
+    def checked(
+        self, block: SampleBlock, deflection: SampleArray, *, slowly: bool
+    ) -> tuple[Held, Trip | None]:
+        """Return the successor after a block, loaded slowly or not, and what tripped in it."""
         signals = dict(zip(block.channels, block.values, strict=True)) | {"deflection": deflection}
         bounds = {name: pair for name, pair in self.bounds.items() if name in signals}
-        setup = LimitSetup(bounds, self.rate, self.persist, "" if self.imported else "load")
+        known, feedback = self.known, "" if self.imported else "load"
+        ends, apart = (known.ends, known.apart) if known is not None else (None, None)
+        setup = LimitSetup(bounds, self.rate, self.persist, feedback, ends, apart)
         if self.imported:
             signals |= {name: without_gaps(signals[name], bounds[name]) for name in bounds}
         state, trip = check_limits(setup, self.state, block.first, signals)
-        return replace(self, state=state), trip
+        if known is None:
+            return replace(self, state=state), trip
+        watch = self.watch.looked(known.following, block, deflection, slowly=slowly)
+        return replace(self, state=state, watch=watch), earlier(trip, watch.trip)
 
 
 class Evidence:
