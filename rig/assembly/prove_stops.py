@@ -11,6 +11,7 @@ import math
 from collections.abc import Awaitable, Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Final
 
 from rig.acquire.standstill import Stopped
@@ -27,12 +28,14 @@ from rig.control.found import refuse_moving
 from rig.control.permit import LOCAL_WAIT
 from rig.control.prompt import prompt
 from rig.control.taken_up import Verdict
-from rig.errors import DeviceError, InputError
+from rig.errors import DeviceError
 from rig.ports import InputState, Rig
 from rig.protocol.plan import Bounds, Plan
 
 OFF_WITHIN: Final = 30.0  # [s] in which the pressure must be off; common practice, no source
 LOOK: Final = 0.1
+OFF_TRIES: Final = 5
+"""How often each thing that leaves the rig safe is tried."""
 TRIES: Final = 3
 """How often a trial that could not be measured is made again, and the local input asked for."""
 INPUTS: Final = ("emergency_stop", "guard_open", "leak", "oil_pressure_low", "mains_lost")
@@ -294,21 +297,29 @@ async def _left_safe(
     """Close the valve, take the pressure off, put inputs and limits back; return what failed."""
     troubles: list[str] = []
 
-    async def tried(failing: str, act: Awaitable[object]) -> None:
-        try:
-            await act
-        except (DeviceError, InputError) as error:
-            troubles.append(f"{failing}: {error}")
+    async def tried(
+        failing: str, act: Callable[[], Awaitable[object]], times: int = OFF_TRIES
+    ) -> None:
+        for left in reversed(range(times)):
+            try:
+                await act()
+                return
+            except DeviceError as error:
+                if not left:
+                    troubles.append(f"{failing}: {error}")
+            await clock.sleep(LOOK)
 
-    await tried("THE VALVE MAY BE OPEN, use the emergency stop", rig.actuator.close_valve())
-    await tried("THE PRESSURE MAY BE ON, isolate it by hand", rig.actuator.pressure("off"))
-    if rig.horn is not None:
-        await tried("the horn may be on", rig.horn.set(False))
+    await tried("THE VALVE MAY BE OPEN, use the emergency stop", rig.actuator.close_valve)
+    await tried("THE PRESSURE MAY BE ON, isolate it by hand", lambda: rig.actuator.pressure("off"))
+    horn = rig.horn
+    if horn is not None:
+        await tried("the horn may be on", lambda: horn.set(False))
     for name in sorted(operated):
-        await tried(f'the input "{name}" may still be operated', operator.release(name))
+        put_off = partial(operator.release, name)
+        await tried(f'the input "{name}" may still be operated', put_off)
     if limits:
-        await tried("the controller's limits", _put_back(rig, limits))
-    await tried("do not go near", _surely_off(rig, clock))
+        await tried("the controller's limits", lambda: _put_back(rig, limits))
+    await tried("do not go near", lambda: _surely_off(rig, clock), 1)
     return tuple(troubles)
 
 
@@ -327,10 +338,16 @@ async def _put_back(rig: Rig, limits: Mapping[str, Bounds]) -> None:
 async def _surely_off(rig: Rig, clock: Clock) -> None:
     """Wait until the controller says that the pressure is off. Raises DeviceError."""
     until = clock.now() + OFF_WITHIN
-    while (await rig.actuator.status()).pressure != "off":
+    while not await _is_off(rig):
         if clock.now() > until:
             raise DeviceError(
                 f"after {OFF_WITHIN:.0f} s the controller does not say that the pressure is off; "
                 "isolate it by hand"
             )
         await clock.sleep(LOOK)
+
+
+async def _is_off(rig: Rig) -> bool:
+    with suppress(DeviceError):
+        return (await rig.actuator.status()).pressure == "off"
+    return False
