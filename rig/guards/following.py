@@ -46,8 +46,8 @@ class FollowSetup:
     """What explains a difference: of loads [N], of net deflections [m].
 
     `soft` and `stiff` [N/m] are stiffnesses between which that of the specimen lies for certain.
-    Under `contact` [N] nothing presses on it yet. Up to `plateau` [N] it does not bend at a load
-    that stays the same; beyond, a cell without noise may stand still. `drift` [N] is told of.
+    Under `contact` [N] nothing presses on it yet. A `lively` cell has noise: it never shows the
+    very same for long, whereas a quiet one does at every load that is held. `drift` [N] is told of.
     """
 
     rate: float
@@ -56,7 +56,7 @@ class FollowSetup:
     soft: float
     stiff: float
     contact: float
-    plateau: float = math.inf
+    lively: bool = True
     drift: float = math.inf
 
     @property
@@ -197,7 +197,7 @@ def _flat(setup: FollowSetup, state: FollowState, new: Means) -> tuple[FollowSta
     """Look for a load that has stayed the very same while the specimen bent."""
     need = math.ceil(FLAT_TIME / (setup.mean / setup.rate) - 1e-9)
     run, bent = state.flat, state.bent
-    if not run and not new[2].any():
+    if not setup.lively or (not run and not new[2].any()):
         return state, []
     for index, (load, deflection, same) in enumerate(new.T.tolist()):
         if not same:
@@ -205,7 +205,7 @@ def _flat(setup: FollowSetup, state: FollowState, new: Means) -> tuple[FollowSta
             continue
         run += 1
         way = abs(deflection - bent)
-        if run >= need and way > setup.unloaded_bend and load < setup.plateau:
+        if run >= need and way > setup.unloaded_bend:
             text = (
                 f"the load stays the same at {shown('load', load)} while net deflection moves by "
                 f"{shown('deflection', way)}"

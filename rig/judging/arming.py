@@ -26,8 +26,7 @@ DRIFT_SHARE: Final = 0.01  # of the upper load, told of; common practice, no sou
 SOFTER, STIFFER = 1 / 3, 3.0
 """How far a specimen may be from what mechanics expects of it: a wrong file must stop nothing."""
 LEAST_EXPLAINED: Final = 1e-4  # of a channel's range, whatever its rig file says
-LIVELY: Final = 0.3  # of its resolution: with as much noise a cell never stays at one value
-NO_PLATEAU: Final = 0.9  # of the cracking load, up to which a specimen does not bend at a load
+LIVELY: Final = 0.5  # of its resolution: with as much noise a cell never stays at one value
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +64,7 @@ def feedback_setup(plan: Plan, rate: float) -> FeedbackSetup:
             soft=SOFTER * soft,
             stiff=STIFFER * beam.stiffness,
             contact=max(CONTACT_SHARE * upper, LEAST_CONTACT),
-            plateau=math.inf if lively else NO_PLATEAU * beam.cracking_load,
+            lively=lively,
             drift=DRIFT_SHARE * upper,
         ),
     )

@@ -108,7 +108,7 @@ def _stood_still(setup: FeedbackSetup, load: SampleArray, bent: SampleArray, at:
     first = int(changes[-1]) + 1 if len(changes) else 0
     way = abs(float(bent[end - 1]) - float(bent[first]))
     known = setup.following
-    live = math.isinf(known.plateau) and float(load[end - 1]) > known.contact
+    live = known.lively and float(load[end - 1]) > known.contact
     if not live or end - first < STUCK_SAMPLES or not way > known.unloaded_bend:
         return ""
     still = f"the load stayed the same for {end - first} samples"

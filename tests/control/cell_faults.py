@@ -64,7 +64,8 @@ PHASES: Final[Mapping[str, tuple[str, int]]] = {
     "static in deflection control": ("static", 400),
     "ramp": ("ramp", 1_000),
     "hold": ("hold", 2_000),
-    "build-up": ("build-up", 1_500),
+    "to mean load": ("build-up", 1_500),
+    "build-up": ("build-up", 6_600),
     "cycling": ("cycling", 6_130),
     "inspection check": ("inspection", 4_000),
 }
@@ -104,6 +105,7 @@ class Ended:
     orders: tuple[str, ...]
     load: float
     entered: Mapping[str, float]
+    events: tuple[tuple[float, str, str], ...]
 
     @property
     def row(self) -> str:
@@ -189,6 +191,7 @@ async def _carried_out(plan: Plan, faults: tuple[Fault, ...], swapped: bool) -> 
         tuple(order for at, order in heard.orders if at >= closed),
         float(followed.machine.now.load[0]),
         {state: time for time, state in reversed(states)},
+        tuple(record.events),
     )
 
 

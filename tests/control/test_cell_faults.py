@@ -6,14 +6,20 @@ the speed of the actuator.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from simulators.faults import InLoop
+from rig.protocol.plan import Hold
+from simulators.faults import Drifting, InLoop
 from tests.control.cell_faults import CELLS, NOBODY_CAN_TELL, PHASES, carry_out, frame_in, plans
 
 MOTIONS = ("move_", "cycle", "adjust", "end_cycling", "hold", "pressure high", "pressure low")
-FARTHEST = 0.3e-3
-"""Farthest way [m] of a rod that a cell at fault leads astray; the specimen takes 8 mm."""
+FARTHEST = 0.7e-3
+"""Farthest way [m] of a rod that a cell at fault leads astray: some 30 mm/s for a tick of 20 ms.
+
+The specimen takes 8 mm.
+"""
 QUICK = {
     ("flat", "ramp", False, True),
     ("flat", "static in deflection control", True, True),
@@ -23,7 +29,8 @@ QUICK = {
     ("wrong sign", "cycling", True, False),
     ("another frame's", "approach", False, True),
     ("another frame's", "cycling", False, True),
-    ("flat", "build-up", True, True),
+    ("flat", "to mean load", True, True),
+    ("flat", "build-up", False, True),
 }
 """Of each kind one every time; all of them among the nights."""
 ROWS = [
@@ -54,6 +61,18 @@ def test_a_sound_cell_is_never_in_doubt(undisturbed, plan_with):
 def test_a_second_cell_in_the_place_of_the_first_does_not_matter(plan_with):
     # Plugs of load and load_2 changed over: both show the load, one of them 0.4 % more.
     assert carry_out(plan_with[True], swapped=True).outcome == "run-out"
+
+
+def test_a_load_that_drifts_at_rest_is_told(plan_with, undisturbed):
+    plan = plan_with[False]
+    longer = [replace(s, duration=40.0) if isinstance(s, Hold) else s for s in plan.stages]
+    at = frame_in(undisturbed, "hold", plan.rig.rate)
+    drifts = Drifting("load", at, at + 30_000, 100.0)
+    ended = carry_out(replace(plan, stages=tuple(longer)), drifts)
+    told = [(time, text) for time, kind, text in ended.events if kind == "sensor"]
+    assert told[0][1].endswith("while net deflection stayed: a drifting load cell?")
+    # 3 kN in all: told when it is over what a mean of a second explains.
+    assert at / plan.rig.rate + 10 < told[0][0] < at / plan.rig.rate + 30
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,19 @@ from rig.commands.files import load
 from rig.control.desk import Request
 from rig.ports import InputState
 from rig.protocol.plan import Plan
-from simulators.faults import Fault, Flat, InputChange, Missing, Moved, NoFlow, Spike, Weak
+from simulators.faults import (
+    Fault,
+    Flat,
+    Foreign,
+    InLoop,
+    InputChange,
+    Missing,
+    Moved,
+    NoFlow,
+    Scaled,
+    Spike,
+    Weak,
+)
 from tests.assembly.live import carry_out as carry_out_live
 from tests.assembly.nights import QUICKER, ROOT
 from tests.commands.cut_off import begun, until
@@ -200,6 +212,8 @@ CASES: dict[str, Case] = {
     "load flat": Case(faults=(Flat("load", COUNTS, EVER),)),
     "load flat, with little kept": Case(3, before="1 s", faults=(Flat("load", COUNTS, EVER),)),
     "load saturated": Case(faults=(Flat("load", COUNTS + 60, EVER, 260e3),)),
+    "load of another frame": Case(faults=(Foreign("load", COUNTS + 60, EVER, 30e3, 20e3, 2.0),)),
+    "load changes its sign in the loop": Case(faults=(InLoop(Scaled("load", COUNTS + 60, EVER)),)),
     "load missing": Case(faults=(Missing("load", COUNTS, EVER),)),
     "load missing for 4 samples": Case(faults=(Missing("load", COUNTS, COUNTS + 4),)),
     "load missing for 2 samples": Case(run_out=150, faults=(Missing("load", COUNTS, COUNTS + 2),)),
@@ -235,6 +249,6 @@ CASES: dict[str, Case] = {
     ),
     "live, failed": Case(1, life=2e-6, run_out=2000, carried_out=live),
 }
-"""Fifty recordings and what made each of them."""
+"""Recordings, and what made each of them."""
 NO_SAMPLE_TELLS = frozenset({"stopped by somebody", "emergency stop", "no water"})
 """Those that end by what no sample tells."""
