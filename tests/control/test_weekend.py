@@ -33,6 +33,12 @@ def test_day_and_hour_are_said_and_how_much_later_it_ends_on_monday():
     assert "start 44 h later to end on Monday" in told
 
 
+def test_the_run_out_advised_ends_on_friday_afternoon():
+    """Saturday 12:12 back to Friday 16:00 are 20.2 h, 290,880 cycles at 4 Hz, of 11 million."""
+    told = ends_on_weekend(UTC_DAYS, 5 * DAY + 3600 * 3.2, MONDAY)
+    assert 'run_out = "10700000 cycles" to end on Friday' in told
+
+
 def test_the_day_is_that_of_the_protocols_zone():
     """At half past 23 UTC on a Friday in August it is Saturday in Lisbon (UTC+1)."""
     friday = datetime(2026, 8, 28, 23, 30, tzinfo=UTC)

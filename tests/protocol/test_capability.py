@@ -123,6 +123,17 @@ def specimens(draw: st.DrawFn) -> Specimen:
     )
 
 
+def test_a_beam_without_tendons_carries_what_its_bars_do():
+    """A h f_y lever of the stress block by hand: 200 x 300 mm, 600 mm2 at 260 mm, 500 MPa."""
+    section = Section("rectangle", 0.3, 0.2, 0.2, 3.0, 1.0)
+    concrete = Concrete(30e6, 33e9, 2.9e6, 2400.0, "rectangular block", 0.002, 0.0035)
+    beam = Specimen("bars", section, concrete, (), (Bar(600e-6, 0.26, 200e9, 500e6),))
+    pull = 600e-6 * 500e6
+    lever = 0.26 - pull / (30e6 * 0.2) / 2
+    assert expected(beam).ultimate_load == pytest.approx(2 * pull * lever / 1.0, rel=1e-6)
+    assert expected(beam).decompression_load <= 0
+
+
 @given(specimens(), st.floats(0.0, 0.9))
 def test_of_any_beam_something_can_be_expected(specimen, share):
     estimate = expected(specimen)
@@ -221,6 +232,8 @@ def test_a_piston_too_small_for_the_rig_file_and_for_the_load():
     texts = [str(p) for p in placed(found(on(SIM + small)), on(SIM + small), NAMES)]
     assert "supply: 210 bar on 46 cm2 push 96.6 kN, less than load of [actuator] says" in texts[0]
     assert "the upper load of 92.4 kN takes 96 % of what the oil can push" in texts[1]
+    short = SIM + SUPPLY.replace('"50 cm2"', '"119 cm2"')
+    assert only(on(short)).problem.startswith("210 bar on 119 cm2 push 249.9 kN, less than")
 
 
 NAMES = {"protocol": "wet.toml", "rig": "frame.toml"}
@@ -247,6 +260,19 @@ def test_a_valve_too_small_for_the_peak_under_load():
     # At mean load it passes more than the peak: the worst moment comes after it.
     mean = valve_flow(asked.valve, 3.5e6, 21e6, 50.8e3 / 125e-4)
     assert mean > asked.flow_peak
+
+
+def test_the_valve_is_that_of_the_load_and_of_what_slows_the_mass_down():
+    """Looked for in 2001 moments of the rise: 50.8 +- 41.6 kN, less what the mass gives back."""
+    for mass in ("0 kg", "5 t"):
+        asked = cycling(on(SIM + OIL + FRAME_TABLE.replace("120 kg", mass)))
+        worst = 0.0
+        for step in range(2001):
+            phase = math.pi * (step / 2000 - 0.5)
+            force = 50.82e3 + (41.58e3 - asked.inertia) * math.sin(phase)
+            given = valve_flow(1.0, 3.5e6, 21e6, force / 125e-4)
+            worst = max(worst, asked.flow_peak * math.cos(phase) / given)
+        assert asked.valve == pytest.approx(worst, rel=1e-5)
 
 
 # Mass and frequency.
@@ -326,6 +352,16 @@ def test_whoever_asks_for_more_is_told_what_is_short():
     told = found(on(protocol=BY_SERIES + asks))
     assert [f.path for f in told] == [("channel", 1, "noise")]
     assert "net deflection range of one cycle is known to 0.036 %" in told[0].problem
+
+
+def test_two_supports_count_by_half_and_one_stands_for_both():
+    """Standard deviations add as squares: 30 um of mid-span, 40 um at each support."""
+    other = re.sub(r"[0-9.]+ um\"\nnoise = \"[0-9.]+ um", '0.1 um"\nnoise = "40 um', SIM)
+    left = other.replace('noise = "40 um', 'noise = "30 um', 1)
+    right = left[left.index('[[channel]]\nname = "support_left"') : left.index("[pump]")]
+    two = left.replace("[pump]", right.replace("support_left", "support_right") + "[pump]")
+    one, both = (cycling(on(text)).deflection.noise for text in (left, two))
+    assert one / both == pytest.approx(math.hypot(30, 40) / math.hypot(30, 20, 20), rel=1e-9)
 
 
 def test_the_uncertainty_of_a_calibration_is_part_of_it():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from rig.protocol.capability import capability
@@ -103,6 +105,14 @@ def test_a_controller_that_limits_no_stroke_is_told_of_on_a_real_rig():
 def test_a_rig_that_cannot_limit_its_stroke_is_not_asked_to():
     assert found(plan_on(WIRED)) == []
     assert found(on(("[pump]", f"{STROKE}[pump]"))) == []
+
+
+def test_a_controller_that_knows_no_stroke_is_not_asked_to_limit_it():
+    plan = plan_on(TRUSTED)
+    controller = plan.rig.wire.controller
+    for limits, told in (({}, 1), ({"stroke": "s", "load": "f"}, 1), ({"load": "f"}, 0)):
+        wire = replace(plan.rig.wire, controller=replace(controller, limits=limits))
+        assert len(found(replace(plan, rig=replace(plan.rig, wire=wire)))) == told
 
 
 # Deflection.
