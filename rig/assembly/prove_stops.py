@@ -196,6 +196,7 @@ class _Proving:
                 return None
             if found is not None:
                 trials.append(found)
+                lost = 0
                 continue
             lost += 1
             if lost >= TRIES:

@@ -133,8 +133,8 @@ class Trial(Conductor):
             else:
                 expected = math.isfinite(self._event)
         # The load falls as the controller closes the valve: the program may see that first.
-        expected = expected or self._own_limit == row.what != ""
-        return "" if expected else verdict.why
+        own = math.isfinite(self._bound) and self._own_limit == row.what
+        return "" if expected or own else verdict.why
 
     def measured(self) -> Stopped | None:
         """Return how the rod came to rest, None where the samples do not tell it."""

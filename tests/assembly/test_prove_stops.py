@@ -134,6 +134,23 @@ async def test_a_load_cell_that_hangs_is_no_proof_and_never_pushed_against(begin
     await at.assert_safe()
 
 
+async def test_what_the_controller_tripped_before_is_no_proof_now():
+    at, calls = bench(), []
+    sounds = at.rig.horn
+
+    class Horn:
+        async def set(self, on):
+            calls.append(on)
+            if on and calls.count(True) == 2:
+                raise DeviceError("no answer from the horn")
+            await sounds.set(on)
+
+    at.rig = replace(at.rig, horn=Horn())
+    proof = await at.prove("controller's limit on load", repeats=2)
+    assert proof.surprise == "controller's limit on load: no answer from the horn"
+    await at.assert_safe()
+
+
 async def test_an_input_that_is_not_well_to_begin_with_moves_nothing():
     at = bench()
     at.switches.on["guard_open"] = True
