@@ -203,10 +203,13 @@ class Trial(Conductor):
         await contact(station, Approach("contact", how.contact, speed, GIVE_UP))
         self.found_at = (await self._rig.actuator.status()).stroke
         there, most = self.book.latest_load, BEDDED * how.up_to
+        if there >= most:
+            why = f"contact was seen late, at {there / 1e3:.1f} kN; what else does the computer do?"
+            raise StopNow("device", "fault", why)
         await station.load_to(most, LOADING * how.up_to)
         await station.hold()
         further = (await self._rig.actuator.status()).stroke - self.found_at
-        if not (further > 0 and there < most):
+        if not further > 0:
             why = "the load is there and the rod has not gone further; look at the load cell"
             raise StopNow("feedback", "fault", why)
         self._stiffness = (most - there) / further
@@ -301,7 +304,10 @@ class Trial(Conductor):
             then = now + self._speed * AHEAD
             self._event = self._frame_of(asked + AHEAD)
         else:
-            now, then = goes_to(self._lately(STEADY / 2, what), AHEAD, self.stream.rate)
+            # The rod has moved on since the newest sample that was read.
+            rate = self.stream.rate
+            late = max(self._frame_of(self._wall.now()) - self.stream.now, 0.0) / rate
+            now, then = goes_to(self._lately(STEADY / 2, what), AHEAD + late, rate)
         if not then > now:
             raise StopNow("device", "fault", f"{what} does not grow although the rod moves on")
         self._bound = then
