@@ -28,7 +28,8 @@ CODES: Final = (
     "Ends with\n"
     "  0  all is there\n"
     "  4  something is missing or in doubt: what it is, and what to try\n"
-    "  2  the rig file or its driver cannot be used, or a test has the rig"
+    "  2  the rig file or its driver cannot be used, or a test has the rig\n"
+    "  5  not confirmed, or broken off"
 )
 _EMULATION: Final = ("protocol", "seed", "ports", "out", "truth", "trouble")
 """What only an emulation is given."""
@@ -93,10 +94,24 @@ _PROOF: Final = ("repeats", "speed", "up-to", "keep")
     help="MOVES THE ROD on a dummy beam: trips each limit, input and watchdog, and measures how "
     "quickly it stands still. After the checklist, by name, with horn and local input.",
 )
-@click.option("--repeats", metavar="N", type=click.IntRange(1, 100), help="Of each; 1.")
-@click.option("--speed", metavar="V", help='Of the rod; "0.5 mm/s".')
-@click.option("--up-to", metavar="LOAD", help="What the dummy beam carries; 20 % of the rig's.")
-@click.option("--keep", is_flag=True, help="Keep the proof in the rig file without asking.")
+@click.option(
+    "--repeats", metavar="N", type=click.IntRange(1, 100), help="With --prove-stops: of each; 1."
+)
+@click.option(
+    "--speed",
+    metavar="V",
+    help='With --prove-stops: of the rod at most, "0.5 mm/s"; slower on a stiff beam.',
+)
+@click.option(
+    "--up-to",
+    metavar="LOAD",
+    help="With --prove-stops: what the dummy beam carries; 20 % of the actuator's load.",
+)
+@click.option(
+    "--keep",
+    is_flag=True,
+    help="With --prove-stops: keep the proof in the rig file without asking.",
+)
 @click.option("--shunt", metavar="CHANNEL", help="Switch its shunt resistor on, and compare.")
 @click.option(
     "--verification",
@@ -130,10 +145,10 @@ def devices(
 ) -> int:
     """Look at every device of a rig: who answers, live values, and what to try where one does not.
 
-    Only questions go out. Nothing moves; no limit, watchdog or output is written. A rig on which
-    a test runs is left alone. --try switches the pump or the horn for a moment, never the
-    actuator or the pressure. Only --prove-stops moves the rod. Software is no safety system: it
-    replaces no guard and no emergency stop.
+    Only questions go out: nothing moves, no limit, watchdog or output is written, unless an
+    option says so. --try and --shunt switch something for a moment, never the actuator or the
+    pressure. --prove-stops alone moves the rod. A rig on which a test runs is left alone. Software
+    is no safety system: it replaces no guard and no emergency stop.
 
     Example: nightrig devices --rig my-frame.toml
     """
