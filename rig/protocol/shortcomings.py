@@ -111,21 +111,21 @@ def _of_oil(plan: Plan, cycling: Cycling) -> Iterator[Finding]:
     oil = plan.rig.trust.supply
     if oil is None or cycling.flow_mean is None or cycling.flow_peak is None:
         return
-    others = f" beside {_flow(oil.others)} for others" if oil.others else ""
+    others = f" and others {_flow(oil.others)}" if oil.others else ""
+    more = f"{others}, more than the {_flow(oil.flow)} there are"
     if cycling.flow_mean + oil.others > oil.flow:
         yield Finding(
             "rig",
             ("supply", "flow"),
-            f"{_flow(oil.flow)} are less than the {_flow(cycling.flow_mean)} that cycling takes"
-            f"{others}: the pressure falls, and the load with it",
+            f"cycling takes {_flow(cycling.flow_mean)}{more}: the pressure falls, and the load "
+            "with it",
             "cycle more slowly, or when the others stand still",
         )
     elif cycling.flow_peak + oil.others > oil.flow:
         yield Finding(
             "rig",
             ("supply", "flow"),
-            f"{_flow(oil.flow)} are less than the {_flow(cycling.flow_peak)} that each cycle takes "
-            f"at its fastest{others}",
+            f"each cycle takes {_flow(cycling.flow_peak)} at its fastest{more}",
             "have accumulators that give the difference, or cycle more slowly",
         )
     yield from _of_valve(oil, cycling)

@@ -242,8 +242,14 @@ NAMES = {"protocol": "wet.toml", "rig": "frame.toml"}
 @pytest.mark.parametrize(
     ("flow", "words"),
     [
-        ("45 L/min", "are less than the 25.4 L/min that cycling takes beside 20 L/min for others"),
-        ("50 L/min", "are less than the 39.9 L/min that each cycle takes at its fastest beside"),
+        (
+            "45 L/min",
+            "cycling takes 25.4 L/min and others 20 L/min, more than the 45 L/min there are: ",
+        ),
+        (
+            "50 L/min",
+            "each cycle takes 39.9 L/min at its fastest and others 20 L/min, more than the 50 L/min",
+        ),
     ],
 )
 def test_a_pump_that_gives_too_little_oil(flow, words):
