@@ -6,6 +6,7 @@ from typing import Final
 
 from tests.mutants import (
     air,
+    doubting,
     judging,
     reading,
     sampling,
@@ -20,6 +21,7 @@ MUTANTS: Final = (
     *words.MUTANTS,
     *sampling.MUTANTS,
     *watching.MUTANTS,
+    *doubting.MUTANTS,
     *judging.MUTANTS,
     *reading.MUTANTS,
     *trusting.MUTANTS,
