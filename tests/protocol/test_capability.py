@@ -248,7 +248,7 @@ NAMES = {"protocol": "wet.toml", "rig": "frame.toml"}
         ),
         (
             "50 L/min",
-            "each cycle takes 39.9 L/min at its fastest and others 20 L/min, more than the 50 L/min",
+            "each cycle takes 39.9 L/min at its fastest and others 20 L/min, more than",
         ),
     ],
 )
