@@ -69,8 +69,9 @@ class HeldBack:
     async def heartbeat(self) -> None:
         """Pass a heartbeat on, unless they are withheld."""
         if not self.withheld:
+            sent = self._clock.now()  # it arrives later, and the watchdog begins to count then
             await self._actuator.heartbeat()
-            self.last = self._clock.now()
+            self.last = sent
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._actuator, name)

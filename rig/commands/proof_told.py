@@ -16,12 +16,14 @@ def proof_words(rig: RigPlan, proof: Proof, order: Order) -> str:
     lines = [f"Stops of {rig.name}: time from event to standstill, and how far the rod went on"]
     wide = max((len(row.row.cause) for row in proof.rows), default=0)
     for row in proof.rows:
-        times = f"{row.time * 1e3:7.1f} ms  {row.travel * 1e3:7.3f} mm"
+        times = f"{row.time * 1e3:7.1f} ms  {row.travel * 1e3:8.4f} mm"
         more = ""
         if len(row.trials) > 1:
             least = min(trial.time for trial in row.trials)
             more = f"  longest of {len(row.trials)}; quickest {least * 1e3:.1f} ms"
         lines.append(f"  {row.row.cause:<{wide}}  {times}{more}")
+    if proof.rows:
+        lines.append(f"  {_speeds(proof)}")
     lines += [f"  not tried: {one.cause}: {one.why}" for one in proof.left_out]
     if proof.surprise:
         lines.append(f"  NOT PROVEN: {proof.surprise}")
@@ -36,6 +38,13 @@ def proof_words(rig: RigPlan, proof: Proof, order: Order) -> str:
             "time is at most so long."
         )
     return "\n".join(lines)
+
+
+def _speeds(proof: Proof) -> str:
+    """Return how quickly the rod moved, and what that means for a quicker one."""
+    speeds = [trial.speed * 1e3 for row in proof.rows for trial in row.trials]
+    told = f"{min(speeds):.2g} to {max(speeds):.2g}" if len(speeds) > 1 else f"{speeds[0]:.2g}"
+    return f"the rod moved at {told} mm/s; a quicker one goes on for as long: time times its speed"
 
 
 def proof_object(rig: RigPlan, proof: Proof, order: Order, day: date) -> dict[str, object]:
@@ -79,7 +88,7 @@ def proof_table(rig: RigPlan, proof: Proof, who: str, day: date, renew_after: in
         "rows = [",
     ]
     for row in proof.rows:
-        said = f'time = "{_up(row.time * 1e3, 1)} ms", travel = "{_up(row.travel * 1e3, 3)} mm"'
+        said = f'time = "{_up(row.time * 1e3, 1)} ms", travel = "{_up(row.travel * 1e3, 4)} mm"'
         lines.append(
             f"  {{ cause = {_quoted(row.row.cause)}, {said}, repeats = {len(row.trials)} }},"
         )

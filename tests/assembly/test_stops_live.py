@@ -130,7 +130,7 @@ def assert_kept(before: str, path: Path, proof: dict) -> None:
     for row, told in zip(kept.rows, proof["rows"], strict=True):
         assert (row.cause, row.repeats) == (told["cause"], told["repeats"])
         assert told["time_s"] <= row.time <= told["time_s"] + 1.1e-4
-        assert told["travel_m"] <= row.travel <= told["travel_m"] + 1.1e-6
+        assert told["travel_m"] <= row.travel <= told["travel_m"] + 1.1e-7
 
 
 @pytest.mark.nights
