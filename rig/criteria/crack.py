@@ -16,6 +16,9 @@ OFFSET: Final = 0.05  # of the line's load; common practice, no source
 FIT: Final = (0.10, 0.40)  # of the highest load so far: where the line is fitted
 FIT_POINTS: Final = 8
 CONFIRM: Final = 3  # points in a row beyond the offset
+SURE: Final = 3.3
+"""Standard errors of the line that must lie within its offset: one in a thousand for a normal
+distribution, one-sided a half of that; a line of few points needs more (`_sure`)."""
 RISING: Final = 0.98  # of the largest deflection so far: what still is on the rising branch
 
 
@@ -90,8 +93,10 @@ def first_crack(
     Samples are averaged in groups of `setup.group`, counted from the first frame ever given. A
     line (deflection over load, least squares) is fitted to the points of the rising branch
     between 10 and 40 % of the highest load so far; the crack is where the load lies 5 % under
-    the line's load at that deflection, in 3 points in a row. On a bilinear curve that cracks at
-    P and goes on with r times the stiffness, that is the load 0.95 P (1 - r)/(0.95 - r).
+    the line's load at that deflection, in 3 points in a row, once the line is known that well:
+    as many of its standard errors there as are sure (the textbook's, of a straight-line fit) lie
+    within the offset. On a bilinear curve that cracks at P and goes on with r times the stiffness,
+    that is the load 0.95 P (1 - r)/(0.95 - r).
     """
     samples = np.concatenate(
         (state.samples, np.stack((load, deflection)).astype(np.float64)), axis=1
@@ -138,7 +143,21 @@ def _line_load(setup: CrackSetup, points: FloatArray) -> float:
     compliance = float(((x - middle_x) * (y - middle_y)).sum()) / spread if spread else 0.0
     if compliance <= 0:
         return -math.inf
-    return middle_x + (float(bent[-1]) - middle_y) / compliance
+    on_line = middle_x + (float(bent[-1]) - middle_y) / compliance
+    # Of few points under a small load the line is a guess, and noise would pass for a crack.
+    scatter = float(np.square(y - middle_y - compliance * (x - middle_x)).sum()) / (len(x) - 2)
+    doubt = scatter * (1 / len(x) + (on_line - middle_x) ** 2 / spread)
+    sure = _sure(len(x) - 2) * math.sqrt(doubt) / compliance <= OFFSET * on_line
+    return on_line if sure else -math.inf
+
+
+def _sure(freedom: int) -> float:
+    """Return how many standard errors are sure where the scatter itself is a guess of few points.
+
+    Student's t at 0.9995 is 5.96 for 6 degrees of freedom, 3.92 for 18, 3.29 for many (any table
+    of it); this is 6.05, 4.2 and 3.3.
+    """
+    return SURE * (1 + 5 / freedom)
 
 
 def _crack(frame: int, first: tuple[int, float, float]) -> FirstCrack:
