@@ -59,7 +59,11 @@ LEG: Final = 2.0
 
 
 class HeldBack:
-    """An actuator whose heartbeats can be withheld; `last` is when one went [s of the clock]."""
+    """An actuator whose heartbeats can be withheld; `last` is when one went [s of the clock].
+
+    A driver may pass on no more than one in 80 ms: its watchdog then bites so much sooner after
+    the program has fallen silent, which is what is measured.
+    """
 
     def __init__(self, actuator: Actuator, clock: Clock) -> None:
         self._actuator, self._clock = actuator, clock
