@@ -57,6 +57,9 @@ class Stopping:
                     await self._station.horn(True)
                 else:
                     await self._station.begin_fall()
+                    if self._stream.pressed and not self._station.cycling:
+                        # The pump on its slow bus comes next: the rod must not go on meanwhile.
+                        await self._rig.actuator.hold()
                 return True
             except DeviceError as error:
                 self._book.event("stop", f"while stopping: {error}; valve closed")
