@@ -238,6 +238,11 @@ class Lines(Protocol):
         """Return what has happened on the lines since this was asked last, one text each."""
 
 
+def _all_of_it() -> float:
+    """Command amplitudes as they are wanted."""
+    return 1.0
+
+
 @dataclass(frozen=True, slots=True)
 class Rig:
     """All devices of one rig.
@@ -245,6 +250,7 @@ class Rig:
     `emulated` tells that every device answered that it is emulated: nothing real can move. `post`
     and `lines` are there where devices are at the end of lines; `closing` ends threads and ports.
     `shift` adds to what a sampled channel reads [SI] from the next sample on: a sensor was moved.
+    `share` tells which share of an amplitude is to be commanded before any cycle was corrected.
     """
 
     actuator: Actuator
@@ -258,3 +264,4 @@ class Rig:
     lines: Lines | None = None
     closing: Callable[[], Awaitable[None]] | None = None
     shift: Callable[[str, float], None] | None = None
+    share: Callable[[], float] = _all_of_it

@@ -33,6 +33,7 @@ def conditioned(rig: Rig, plan: Plan) -> Rig:
         acquisition=cast("Acquisition", samples),
         post=ConditionedPost(rig.post, samples) if rig.post is not None else None,
         shift=samples.shift,
+        share=samples.share,
     )
 
 
@@ -101,9 +102,11 @@ class Conditioned:
             load, stroke = (values[channels.index(name)] for name in ("load", "stroke"))
             self._way = gone(inertia, self._way, load, stroke)
 
-    @property
     def share(self) -> float:
-        """Which share of an amplitude the controller's cell is to be held to."""
+        """Return which share of an amplitude is to be commanded before any cycle was corrected.
+
+        A mass that moves above the cell will add to it by the rest.
+        """
         return share_to_command(self.facts.inertia, self._way) if self.facts.inertia else 1.0
 
     async def slow(self) -> dict[str, float]:
@@ -171,7 +174,6 @@ class Commanded:
     def __init__(self, actuator: Actuator, samples: Conditioned) -> None:
         self._actuator = actuator
         self._samples = samples
-        self._share = 1.0
 
     def __getattr__(self, name: str) -> Any:
         """Return what needs no translation."""
@@ -202,11 +204,7 @@ class Commanded:
         await self._actuator.move_deflection(self._shown("deflection", to), speed)
 
     async def cycle(self, mean: float, amplitude: float, frequency: float, over: float) -> None:
-        """Cycle sinusoidally between what shows the wanted loads [N].
-
-        A moving mass that will add to them is allowed for until cycling begins again.
-        """
-        self._share = self._samples.share
+        """Cycle sinusoidally between what shows the wanted loads [N]."""
         await self._actuator.cycle(*self._wave(mean, amplitude), frequency, over)
 
     async def adjust(self, mean: float, amplitude: float) -> None:
@@ -231,7 +229,6 @@ class Commanded:
         return replace(found, stroke=self._true("stroke", found.stroke))
 
     def _wave(self, mean: float, amplitude: float) -> tuple[float, float]:
-        amplitude *= self._share
         if self._as_shown("load"):
             return mean, amplitude
         upper = self._shown("load", mean + amplitude)

@@ -24,7 +24,7 @@ from rig.criteria.findings import CriteriaState, Finding
 from rig.guards.health import HealthFinding, HealthState
 from rig.guards.learned import combine
 from rig.judging.arming import cycling_setup, learned_of
-from rig.judging.correction import SETTLING_CYCLES, Adjustment, start_correction
+from rig.judging.correction import SETTLING_CYCLES, Adjustment, allowed_for, start_correction
 from rig.judging.cycling import Cycling
 from rig.judging.looking import Decision
 from rig.protocol.plan import Cyclic, Inspections, Loading
@@ -151,7 +151,8 @@ class CyclicStage:
         await station.load_to(loading.mean, station.unload_rate)
         over = self._stage.build_up / loading.frequency
         grown = round(SETTLING_SHARE * self._stage.build_up) + SETTLING_CYCLES
-        correction = replace(self.state.correction, pairs=(), ranges=(), skip=grown)
+        correction = allowed_for(self.state.correction, station.rig.share())
+        correction = replace(correction, pairs=(), ranges=(), skip=grown)
         setup = self.state.setup
         self.state = replace(
             self.state,

@@ -67,6 +67,16 @@ def start_correction(mean: float, amplitude: float) -> Correction:
     return Correction(mean, amplitude, mean, amplitude, mean, amplitude)
 
 
+def allowed_for(state: Correction, share: float) -> Correction:
+    """Return the state whose command is the share of the target, as long as that was the target.
+
+    What has been corrected holds the part of a moving mass already: it must not go off twice.
+    """
+    if (state.mean, state.amplitude) != (state.target_mean, state.target_amplitude):
+        return state
+    return replace(state, amplitude=share * state.target_amplitude)
+
+
 def correct(state: Correction, rows: Cycles) -> tuple[Correction, int | None, Adjustment | None]:
     """Look at counted rows; return the new state, the row that asks for a change, and it.
 

@@ -16,7 +16,7 @@ from rig.clock import VirtualClock, VirtualLoop
 from rig.control.conditioned import conditioned
 from rig.control.conductor import Conductor
 from rig.control.taken_up import Verdict
-from rig.protocol.plan import Plan
+from rig.protocol.plan import Plan, Static
 from rig.protocol.trust import Trust
 from rig.record import Recorder, read_run
 from rig.samples import SampleBlock
@@ -345,3 +345,17 @@ def test_a_rig_file_that_says_nothing_hands_the_same_blocks_on(plan_of) -> None:
 
     with asyncio.Runner(loop_factory=partial(VirtualLoop, 0.0)) as runner:
         runner.run(look())
+
+
+def test_a_mass_is_allowed_for_once_and_not_again_after_an_inspection(plan_of, tmp_path) -> None:
+    """Without slow cycles correction finds the mass; the check then shows the way of the rod."""
+    plan = plan_of("dry-short", at("5 Hz"), moving(1500.0))
+    assert plan.loading is not None
+    plan = replace(plan, stages=tuple(s for s in plan.stages if not isinstance(s, Static)))
+    found = told(plan, tmp_path / "night")
+    assert found.verdict.outcome == "run-out", found.verdict.why
+    with read_run(found.folder / "run.h5") as run:
+        spans = (run.column("load_max") - run.column("load_min")) / plan.loading.range
+    assert spans[:250].max() > 1.02  # nothing had told of the mass
+    assert spans[252:400].min() > 0.99
+    assert spans[252:400].max() < 1.01

@@ -7,7 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.judging.correction import AUTHORITY, UPWARD_STEP, Correction, correct, start_correction
+from rig.judging.correction import (
+    AUTHORITY,
+    UPWARD_STEP,
+    Correction,
+    allowed_for,
+    correct,
+    start_correction,
+)
 from rig.samples import Cycles, Flag
 
 MEAN, AMPLITUDE = 50e3, 40e3
@@ -127,3 +134,14 @@ def test_targets_stay_what_they_were():
     assert isinstance(state, Correction)
     state, _, _ = correct(state, rows([MEAN] * 30, [0.95 * AMPLITUDE] * 30))
     assert (state.target_mean, state.target_amplitude) == (MEAN, AMPLITUDE)
+
+
+def test_a_moving_mass_is_allowed_for_until_something_is_corrected_and_not_twice() -> None:
+    state = allowed_for(start_correction(MEAN, AMPLITUDE), 0.95)
+    assert (state.mean, state.amplitude) == (MEAN, pytest.approx(0.95 * AMPLITUDE))
+    assert allowed_for(state, 0.92) == state
+    corrected, _, change = correct(
+        start_correction(MEAN, AMPLITUDE), rows([MEAN] * 5, [1.05 * AMPLITUDE] * 5)
+    )
+    assert change is not None
+    assert allowed_for(corrected, 0.95) == corrected
