@@ -18,6 +18,7 @@ from rig.samples import Flag, FloatArray
 
 LEAST_POINTS: Final = 20  # of a slow cycle, of which a line is made
 LEAST_CYCLES: Final = 50  # in motion
+BEYOND: Final = 1.1  # of the range that slow cycles have taught: its slope holds no further
 NOT_USED: Final = Flag.SHORT | Flag.GAP | Flag.LONG_GAP | Flag.AFTER_END | Flag.SPIKE
 """Cycles with these marks are left out."""
 
@@ -27,12 +28,14 @@ class StaticLine:
     """Load as a line of strain, from slow cycles.
 
     `slope` [N per unit strain] with its standard error `error`; `scatter` is the largest distance
-    of a point from the line as a fraction of the load range `range` [N].
+    of a point from the line as a fraction of the load range `range` [N], `bend` that of the cubic
+    through the points: noise is not in it, a gauge that slips or a beam that cracks is.
     """
 
     slope: float
     error: float
     scatter: float
+    bend: float
     range: float
     points: int
 
@@ -70,7 +73,9 @@ def static_line(load: FloatArray, strain: FloatArray) -> StaticLine:
     rest = rise - slope * spread
     span = float(np.ptp(y))
     error = math.sqrt(float(rest @ rest) / (len(x) - 2) / square)
-    return StaticLine(slope, error, float(np.abs(rest).max()) / span, span, len(x))
+    curve = np.polynomial.Polynomial.fit(x, rest, 3)
+    bend = float(np.abs(curve(x)).max()) / span
+    return StaticLine(slope, error, float(np.abs(rest).max()) / span, bend, span, len(x))
 
 
 def verify(
@@ -82,7 +87,8 @@ def verify(
 ) -> Verified:
     """Hold load ranges [N] by the cell against strain ranges; a row a cycle, all (cycles,).
 
-    Raises ValueError, in words for people, where too few cycles can be used.
+    Raises ValueError, in words for people, where too few cycles can be used, or they go further
+    than what the slow ones have taught.
     """
     used = (flags.astype(np.int64) & int(NOT_USED)) == 0
     used &= np.isfinite(cell) & np.isfinite(strain) & (strain > 0)
@@ -92,6 +98,11 @@ def verify(
     by_cell = cell[used].astype(np.float64)
     by_beam = abs(line.slope) * strain[used].astype(np.float64)
     cell_mean, beam_mean = float(by_cell.mean()), float(by_beam.mean())
+    if beam_mean > BEYOND * line.range:
+        raise ValueError(
+            f"the cycles go over {beam_mean / 1e3:.3g} kN, and slow cycles have taught the gauge "
+            f"{line.range / 1e3:.3g} kN"
+        )
     # Of the mean of so many cycles, and of the line.
     of_mean = float(np.std(by_cell / by_beam, ddof=1)) / math.sqrt(count)
     uncertainty = 2 * math.hypot(of_mean, line.error / abs(line.slope))

@@ -33,9 +33,14 @@ class Verification:
     simulated: bool
 
     @property
+    def sure(self) -> bool:
+        """Tell whether gauge and cycles are good enough to find such a difference at all."""
+        return max(self.line.bend, self.found.uncertainty) <= LARGEST_DIFFERENCE
+
+    @property
     def good(self) -> bool:
         """Tell whether cell and beam agree well enough for loads in motion to be true."""
-        return abs(self.found.difference) <= LARGEST_DIFFERENCE
+        return self.sure and abs(self.found.difference) <= LARGEST_DIFFERENCE
 
 
 def verification_in(folder: Path, rig_name: str) -> Verification:

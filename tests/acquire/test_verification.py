@@ -57,6 +57,23 @@ def test_the_line_tells_its_slope_its_range_and_what_lies_off_it():
     assert static_line(load, strain).scatter == pytest.approx(0.01, rel=0.01)
 
 
+def test_a_gauge_that_slips_bends_the_line_and_noise_does_not():
+    load, strain = slow(noise=2e-6)
+    noisy = static_line(load, strain)
+    assert noisy.scatter > 0.02
+    assert noisy.bend < 4e-3  # over 3 % of scatter
+    # A tenth of the strain is missing at the top, more the higher it goes.
+    slipped = static_line(load, strain * (1 - 0.1 * (load / load.max()) ** 2))
+    assert slipped.bend > 0.01
+
+
+def test_cycles_beyond_what_was_taught_are_told():
+    load, strain = slow()
+    line = static_line(load / 2, strain / 2)
+    with pytest.raises(ValueError, match=r"go over 81 kN, and slow cycles have taught .* 44.5 kN"):
+        verify(line, *moving(1.0))
+
+
 def test_missing_samples_are_left_out():
     load, strain = slow()
     load[::7], strain[::11] = np.nan, np.nan

@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 
 from rig.assembly import rehearse
+from rig.assembly.verifying import verification_in
 from rig.commands.files import load
-from rig.commands.verification import keep_verification
+from rig.commands.verification import keep, keep_verification
 from rig.errors import InputError
 from rig.protocol.in_the_air import in_the_air
 from tests.assembly.nights import ROOT
@@ -127,6 +128,29 @@ def test_the_same_mass_in_the_rig_file_is_no_difference(files_of):
     files = files_of(GAUGE, STROKE, end='\n[frame]\nmoving_mass = "10000 kg"\ncell = "moving"\n')
     assert keep_verification(files.rig, files.run(), as_json=False) == 0
     assert files.plan().rig.trust.verified.difference < 0.005
+
+
+@pytest.mark.parametrize(("part", "value"), [("line", "bend"), ("found", "uncertainty")])
+def test_a_gauge_that_tells_no_difference_of_one_percent_verifies_nothing(
+    true, files_of, capsys, part, value
+):
+    made = verification_in(true.folder / "run", "simulated frame")
+    doubted = replace(made, **{part: replace(getattr(made, part), **{value: 0.011})})
+    files = files_of(GAUGE)
+    assert keep(made, "simulated frame", files_of(GAUGE).rig, as_json=False) == 0
+    assert keep(doubted, "simulated frame", files.rig, as_json=True) == 4
+    told = json.loads(capsys.readouterr().out.splitlines()[-1])
+    assert (told["good"], told["kept"]) == (False, False)
+    assert keep(doubted, "simulated frame", files.rig, as_json=False) == 4
+    said = capsys.readouterr().out
+    assert "the gauge tells no difference of 1 %" in said
+    assert "kept       nothing" in said
+    assert "dynamic_verification" not in Path(files.rig).read_text(encoding="utf-8")
+
+
+def test_without_a_rig_file_there_is_nowhere_to_keep_it(true):
+    with pytest.raises(InputError, match="name the rig file that keeps what was found: --rig RIG"):
+        keep_verification(None, true.folder / "run", as_json=False)
 
 
 def test_a_run_without_gauge_verifies_nothing(files_of):
