@@ -58,7 +58,7 @@ class Material(Protocol):
 
 
 class Layer(Protocol):
-    """What is asked of a layer of tendons: area [m2], depth from the top [m], modulus [Pa]."""
+    """What is asked of a layer of steel: area [m2], depth from the top [m], modulus [Pa]."""
 
     @property
     def area(self) -> float:
@@ -87,6 +87,10 @@ class Swinging(Protocol):
     @property
     def tendons(self) -> Sequence[Layer]:
         """Layers of tendons."""
+
+    @property
+    def bars(self) -> Sequence[Layer]:
+        """Layers of bars."""
 
 
 def spring_frequency(stiffness: float, mass: float) -> float:
@@ -137,14 +141,16 @@ def first_frequency(specimen: Swinging, moving_mass: float) -> float:
     `moving_mass` [kg] rests on the load points: rod, spreader, rollers. The beam is taken as
     cracked over its whole span, which it is not: the true frequency is higher. The frame is taken
     as rigid, which it is not: the true frequency is lower. The section counts as a rectangle of
-    its mean width; without tendons, as uncracked.
+    its mean width. Bars count only where there is no tendon, as in all that is expected of a
+    specimen; without either it counts as uncracked.
     """
     section, concrete = specimen.section, specimen.concrete
     width = (section.width + section.width_bottom) / 2
     a = (section.span - section.load_spacing) / 2
     whole = gross(width, section.height)
     area, inertia = whole.area, whole.inertia
-    layers = [TendonLayer(t.area, t.depth, t.modulus, 0.0, 0.0) for t in specimen.tendons]
+    steel = specimen.tendons or specimen.bars
+    layers = [TendonLayer(s.area, s.depth, s.modulus, 0.0, 0.0) for s in steel]
     if layers:
         inertia = cracked(width, section.height, concrete.modulus, layers).inertia
     flexibility = load_point_flexibility(concrete.modulus * inertia, section.span, a)

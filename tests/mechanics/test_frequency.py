@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from importlib import resources
 
 import numpy as np
@@ -15,7 +16,7 @@ from rig.mechanics.frequency import (
     generalised_mass,
     spring_frequency,
 )
-from rig.protocol.beam import Concrete, Section, Specimen, SteelLaw, Tendon
+from rig.protocol.beam import Bar, Concrete, Section, Specimen, SteelLaw, Tendon
 from rig.protocol.load import load_specimen
 
 # Derived apart from the module, by integration of the static shape (four-point bending, uniform).
@@ -92,6 +93,29 @@ def test_a_beam_with_tendons_swings_as_a_cracked_one() -> None:
     law = SteelLaw("bilinear", 1674e6, 1860e6, 0.035)
     tendon = Tendon(300e-6, 0.250, 195e9, "bonded", 1100e6, "now", law)
     assert first_frequency(beam(tendons=(tendon,)), 120.0) < first_frequency(beam(), 120.0)
+
+
+def test_a_beam_with_bars_only_swings_as_a_cracked_one_too() -> None:
+    """200 x 300 mm, 600 mm2 at 250 mm, 35 GPa, by hand: n = 200/35, b c2/2 = n A (d - c)."""
+    bar = Bar(600e-6, 0.250, 200e9, 500e6)
+    steel = 200 / 35 * 600e-6
+    c = (math.sqrt(steel**2 + 2 * 0.2 * steel * 0.250) - steel) / 0.2
+    inertia = 0.2 * c**3 / 3 + steel * (0.250 - c) ** 2
+    # Bending alone at the load points: 5 P L3 / 162 EI for thirds of the span, F = 2 P.
+    stiffness = 2 * 162 * 35e9 * inertia / (5 * 3.0**3)
+    mass = 120.0 + 0.6638095 * 144.0 * 3.0
+    by_hand = math.sqrt(stiffness / mass) / (2 * math.pi)
+    found = first_frequency(replace(beam(), bars=(bar,)), 120.0)
+    assert 0.98 * by_hand < found < by_hand  # shear is in as well
+    assert found < 0.6 * first_frequency(beam(), 120.0)
+
+
+def test_bars_beside_tendons_add_nothing() -> None:
+    law = SteelLaw("bilinear", 1674e6, 1860e6, 0.035)
+    tendon = Tendon(300e-6, 0.250, 195e9, "bonded", 1100e6, "now", law)
+    bar = Bar(600e-6, 0.250, 200e9, 500e6)
+    alone = beam(tendons=(tendon,))
+    assert first_frequency(replace(alone, bars=(bar,)), 50.0) == first_frequency(alone, 50.0)
 
 
 def test_every_shipped_specimen_has_a_frequency_that_a_beam_can_have() -> None:
