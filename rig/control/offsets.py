@@ -17,15 +17,13 @@ from rig.acquire.deflection import SUPPORTS
 from rig.channels import Channel, shown
 from rig.control.desk import Asked, Request
 from rig.control.station import Station
-from rig.judging.at_rest import Before, reading_before, still, usual_step
+from rig.judging.at_rest import LOOP, Before, loop_only, reading_before, still, usual_step
 from rig.judging.looking import Averaged, Judge, Nothing
 from rig.protocol.plan import Bounds
 from rig.samples import SampleArray
 
 AT_REST: Final = ("waiting", "locked", "paused", "unloaded")
 """States in which a sensor may be moved: nothing moves by command."""
-LOOP: Final = ("load", "stroke")
-"""What the controller goes by; it knows nothing of a number that is added here."""
 SETTLES: Final = 10.0  # [s] in which a sensor must have come to rest
 SAME_LOAD: Final = 0.01  # of the upper load, by which it may differ; common practice, no source
 NEAR_END: Final = 0.05  # of its range, within which a sensor is close to its end
@@ -35,6 +33,7 @@ def not_now(station: Station, channel: str) -> str:
     """Return why a sensor cannot be recorded as moved now, or nothing."""
     state, sampled = station.book.state, station.book.sampled
     if channel in LOOP:
+        # The controller knows nothing of a number that is added here.
         return (
             f"{channel} is what the controller goes by: nothing is added to it here; set the "
             "controller with the test ended"
@@ -57,8 +56,7 @@ def watch_loop_only(station: Station) -> None:
 
     Nothing moves then: stroke held under low pressure, or none at all.
     """
-    held = {n: b for n, b in station.fixed_bounds().items() if n in (*LOOP, "load_2")}
-    station.stream.arm(held, station.plan.limits.persist)
+    station.stream.arm(loop_only(station.fixed_bounds()), station.plan.limits.persist)
 
 
 def watch_all(station: Station) -> None:

@@ -2,19 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
+from rig.guards.limits import SECOND
+from rig.protocol.plan import Bounds
 from rig.samples import FloatArray, SampleArray
 
+LOOP: Final = ("load", "stroke")
+"""What the controller goes by."""
+UNPLUGGED: Final = frozenset({"locked", "unloaded"})
+"""States in which people may unplug all other sensors: stroke held under low pressure, or none."""
 MEANS: Final = 10
 """So many means of a second make a reading; common practice, no source."""
 FRESH: Final = 3
 """Means of a second, one after the other, that show that nobody moves a sensor any more."""
 STEPS: Final = 5.0  # resolutions between two means, up to which nobody has touched the sensor
 SCATTER: Final = 8.0  # usual differences between two means, as well
+
+
+def loop_only(bounds: Mapping[str, Bounds]) -> dict[str, Bounds]:
+    """Return the bounds [SI] that hold where people may unplug sensors, by channel."""
+    return {name: pair for name, pair in bounds.items() if name in (*LOOP, SECOND)}
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from rig.criteria.findings import CriteriaSetup, CriteriaState, Settled
 from rig.guards.health import HealthFinding
 from rig.guards.limits import Trip
 from rig.judging.arming import cycling_setup, feedback_setup
+from rig.judging.at_rest import UNPLUGGED, loop_only
 from rig.judging.correction import start_correction
 from rig.judging.cycling import Cycling, CyclingSetup
 from rig.judging.looking import Decision, Judge, Look
@@ -34,6 +35,10 @@ ACTS: Final = frozenset({"health", "silent"})
 
 SLOW: Final = frozenset({"approach", "static", "ramp", "hold"})
 """States in which the specimen is loaded slowly and nothing else."""
+AT_REST: Final = frozenset({"waiting", "locked", "paused", "unloaded", "re-wetting", "starting"})
+"""States in which nothing is commanded, and people may be at the sensors."""
+WITHOUT_PRESSURE: Final = frozenset({"unloaded", "starting"})
+"""Of these, the ones in which there is no pressure, or not for certain."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +80,8 @@ class Watch:
         self._line = setup.timeline
         self._judge: Judge | None = None
         self._held: Held | None = None
+        imported = setup.counts_from is not None
+        self._known = None if imported else feedback_setup(setup.plan, setup.rate)
         self._evidence = Evidence(setup.plan, setup.rate)
         self._tripped: tuple[Trip, int] | None = None
         self.seen = Seen()
@@ -119,7 +126,7 @@ class Watch:
             self._judge = self._held = None
             return block.end
         counts = block.first >= (self._setup.counts_from or block.first)
-        self._prepare(block, cycles=state == "cycling" and counts and self._cyclic is not None)
+        self._prepare(block, state, counts=counts)
         held, look, trip = self._looked(block)
         tick = self._line.at_tick(self._acted_upon(look, trip))
         if block.first < tick < block.end:
@@ -141,14 +148,18 @@ class Watch:
             return None
         return cycling_setup(plan, plan.cyclic, plan.loading, self._setup.rate)
 
-    def _prepare(self, block: SampleBlock, *, cycles: bool) -> None:
+    def _prepare(self, block: SampleBlock, state: str, *, counts: bool) -> None:
         """Arm what holds from the beginning of a block on; what is armed anew counts anew."""
-        setup, settled = self._setup, self._setup.settled
+        setup, settled, known = self._setup, self._setup.settled, self._known
+        cycles = state == "cycling" and counts and self._cyclic is not None
         learned = cycles and settled is not None and block.first >= settled[0]
         bounds = bounds_of(setup.plan, settled[1] if learned and settled else None)
-        if self._held is None or bounds != self._held.bounds:
+        if known is not None and state in UNPLUGGED:
+            bounds = loop_only(bounds)
+        if known is not None and state in WITHOUT_PRESSURE:
+            known = replace(known, apart=None)
+        if self._held is None or (bounds, known) != (self._held.bounds, self._held.known):
             imported = setup.counts_from is not None
-            known = None if imported else feedback_setup(setup.plan, setup.rate)
             self._held = Held(bounds, setup.rate, setup.plan.limits.persist, imported, known)
         if not cycles:
             self._judge = None
@@ -179,8 +190,10 @@ class Watch:
         look = self._judge.look(block, deflection) if self._judge is not None else None
         if self._held is None:
             return None, look, None
-        slowly = self._line.span(block.first).state in SLOW
-        held, trip = self._held.checked(block, deflection, slowly=slowly)
+        state = self._line.span(block.first).state
+        held, trip = self._held.checked(
+            block, deflection, moves=state not in AT_REST, slowly=state in SLOW
+        )
         return held, look, trip
 
     def _acted_upon(self, look: Look | None, trip: Trip | None) -> int:

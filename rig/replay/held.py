@@ -46,9 +46,12 @@ class Held:
     watch: LoadWatch = field(default_factory=LoadWatch)
 
     def checked(
-        self, block: SampleBlock, deflection: SampleArray, *, slowly: bool
+        self, block: SampleBlock, deflection: SampleArray, *, moves: bool, slowly: bool
     ) -> tuple[Held, Trip | None]:
-        """Return the successor after a block, loaded slowly or not, and what tripped in it."""
+        """Return the successor after a block, and what tripped in it.
+
+        `moves` tells that motions are commanded, `slowly` that they load the specimen slowly.
+        """
         signals = dict(zip(block.channels, block.values, strict=True)) | {"deflection": deflection}
         bounds = {name: pair for name, pair in self.bounds.items() if name in signals}
         known, feedback = self.known, "" if self.imported else "load"
@@ -57,8 +60,8 @@ class Held:
         if self.imported:
             signals |= {name: without_gaps(signals[name], bounds[name]) for name in bounds}
         state, trip = check_limits(setup, self.state, block.first, signals)
-        if known is None:
-            return replace(self, state=state), trip
+        if known is None or not moves:
+            return replace(self, state=state, watch=LoadWatch()), trip
         watch = self.watch.looked(known.following, block, deflection, slowly=slowly)
         return replace(self, state=state, watch=watch), earlier(trip, watch.trip)
 
