@@ -29,6 +29,8 @@ PERSIST: Final = 2
 """Means in a row for which a doubt must last: a spike is in one."""
 FLAT_TIME: Final = 0.1
 """Time [s] for which a flat load has shown the very same value."""
+CREEP_TIME: Final = 60.0
+"""Time [s] over which the bend under a quiet cell that shows the very same is added up."""
 EXPLAINED: Final = 4.0
 """Standard deviations of noise in a difference that nobody wonders at, beside two resolutions."""
 SURELY: Final = 2.0
@@ -47,7 +49,8 @@ class FollowSetup:
 
     `soft` and `stiff` [N/m] are stiffnesses between which that of the specimen lies for certain.
     Under `contact` [N] nothing presses on it yet. A `lively` cell has noise: it never shows the
-    very same for long, whereas a quiet one does at every load that is held. `drift` [N] is told of.
+    very same for long, whereas a quiet one does at every load that is held; then a specimen creeps
+    by less than `creep` [m] in a minute. `drift` [N] is told of.
     """
 
     rate: float
@@ -57,6 +60,7 @@ class FollowSetup:
     stiff: float
     contact: float
     lively: bool = True
+    creep: float = math.inf
     drift: float = math.inf
 
     @property
@@ -78,6 +82,11 @@ class FollowSetup:
     def unloaded_bend(self) -> float:
         """Net deflection [m] that a specimen cannot gain without a load that is seen."""
         return self.deflection + SURELY * self.load / self.soft
+
+    @property
+    def still_bend(self) -> float:
+        """Net deflection [m] that a specimen cannot gain while the load is the very same."""
+        return self.unloaded_bend + (0.0 if self.lively else self.creep)
 
     @property
     def unbent_load(self) -> float:
@@ -195,17 +204,22 @@ def _in_doubt(
 
 def _flat(setup: FollowSetup, state: FollowState, new: Means) -> tuple[FollowState, _Found]:
     """Look for a load that has stayed the very same while the specimen bent."""
-    need = math.ceil(FLAT_TIME / (setup.mean / setup.rate) - 1e-9)
+    each = setup.mean / setup.rate
+    need, most = math.ceil(FLAT_TIME / each - 1e-9), math.inf
+    if not setup.lively:
+        most = need + round(CREEP_TIME / each)
     run, bent = state.flat, state.bent
-    if not setup.lively or (not run and not new[2].any()):
+    if not run and not new[2].any():
         return state, []
     for index, (load, deflection, same) in enumerate(new.T.tolist()):
         if not same:
             run, bent = 0, deflection
             continue
         run += 1
+        if run > most:
+            run, bent = need, deflection
         way = abs(deflection - bent)
-        if run >= need and way > setup.unloaded_bend:
+        if run >= need and way > setup.still_bend:
             text = (
                 f"the load stays the same at {shown('load', load)} while net deflection moves by "
                 f"{shown('deflection', way)}"

@@ -23,6 +23,9 @@ APART: Final = 0.03
 CONTACT_SHARE: Final = 0.02  # of the upper load, at least 0.5 kN; common practice, no source
 LEAST_CONTACT: Final = 500.0  # [N]
 DRIFT_SHARE: Final = 0.01  # of the upper load, told of; common practice, no source
+CREEP_SHARE: Final = 0.05
+"""Of the upper load: as far as that bends the softest specimen none creeps in a minute at a load
+that is held; common practice, no source."""
 SOFTER, STIFFER = 1 / 3, 3.0
 """How far a specimen may be from what mechanics expects of it: a wrong file must stop nothing."""
 LEAST_EXPLAINED: Final = 1e-4  # of a channel's range, whatever its rig file says
@@ -65,6 +68,7 @@ def feedback_setup(plan: Plan, rate: float) -> FeedbackSetup:
             stiff=STIFFER * beam.stiffness,
             contact=max(CONTACT_SHARE * upper, LEAST_CONTACT),
             lively=lively,
+            creep=CREEP_SHARE * upper / (SOFTER * soft),
             drift=DRIFT_SHARE * upper,
         ),
     )

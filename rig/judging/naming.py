@@ -11,6 +11,7 @@ from rig.acquire.deflection import net_deflection
 from rig.channels import shown
 from rig.criteria.findings import Settled
 from rig.criteria.outcome import JUMP_SAMPLES, OutcomeSetup, after_limit
+from rig.guards.following import FLAT_TIME
 from rig.guards.jump import STAYS, JumpState, find_jump
 from rig.guards.learned import combine
 from rig.guards.limits import SECOND
@@ -108,8 +109,9 @@ def _stood_still(setup: FeedbackSetup, load: SampleArray, bent: SampleArray, at:
     first = int(changes[-1]) + 1 if len(changes) else 0
     way = abs(float(bent[end - 1]) - float(bent[first]))
     known = setup.following
-    live = known.lively and float(load[end - 1]) > known.contact
-    if not live or end - first < STUCK_SAMPLES or not way > known.unloaded_bend:
+    pressed = float(load[end - 1]) > known.contact
+    least = STUCK_SAMPLES if known.lively else round(FLAT_TIME * known.rate)
+    if not pressed or end - first < least or not way > known.still_bend:
         return ""
     still = f"the load stayed the same for {end - first} samples"
     return f"{still} while net deflection moved by {shown('deflection', way)}"

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import pytest
 
-from rig.protocol.plan import Hold
+from rig.protocol.plan import Hold, Plan
 from simulators.faults import Drifting, InLoop
 from tests.control.cell_faults import CELLS, NOBODY_CAN_TELL, PHASES, carry_out, frame_in, plans
 
@@ -95,3 +95,41 @@ def test_a_cell_at_fault_closes_the_valve(plan_with, undisturbed, cell, phase, s
     assert ended.pushed <= plan.rig.actuator.speed * ended.waited
     if inside and phase != "approach" and cell != NOBODY_CAN_TELL:
         assert ended.pushed < FARTHEST
+
+
+def _quiet(plan: Plan) -> Plan:
+    """Return the plan on a rig whose load cell shows no noise: a filtered one, in coarse steps."""
+    channels = tuple(
+        replace(c, noise=1.0, resolution=5.0) if c.name == "load" else c for c in plan.rig.channels
+    )
+    return replace(plan, rig=replace(plan.rig, channels=channels))
+
+
+@pytest.fixture(scope="module")
+def quietly(plan_with):
+    return carry_out(_quiet(plan_with[False]))
+
+
+def test_a_sound_cell_without_noise_is_never_in_doubt(quietly):
+    assert quietly.outcome == "run-out"
+
+
+@pytest.mark.parametrize("inside", [False, True])
+@pytest.mark.parametrize(
+    "phase",
+    [
+        "static in deflection control",
+        pytest.param("ramp", marks=pytest.mark.nights),
+        "to mean load",
+        pytest.param("inspection check", marks=pytest.mark.nights),
+    ],
+)
+def test_a_flat_cell_without_noise_is_not_pushed_against_either(plan_with, quietly, phase, inside):
+    """Without noise it may stand still at a load that is held: it is known a little later."""
+    plan = _quiet(plan_with[False])
+    fault = CELLS["flat"](frame_in(quietly, phase, plan.rig.rate))
+    ended = carry_out(plan, InLoop(fault) if inside else fault)
+    print(f"{phase}, flat without noise{' in the loop' if inside else ''}: {ended.row}")
+    assert ended.outcome == "fault"
+    assert ended.orders[:2] == ("close_valve", "pressure off")
+    assert ended.pushed < FARTHEST

@@ -116,7 +116,21 @@ def test_a_cell_without_noise_may_stand_still_while_the_specimen_creeps():
     quiet = np.full(3000, 50e3, np.float32)
     bent = noisy(quiet, ramp(3, 1e-3))[1]
     assert faults(quiet, bent)
-    assert faults(quiet, bent, setup=replace(SETUP, lively=False)) == []
+    assert faults(quiet, bent, setup=replace(SETUP, lively=False, creep=1.1e-3)) == []
+
+
+def test_a_cell_without_noise_is_flat_where_the_specimen_bends_by_more_than_it_creeps():
+    quiet = replace(SETUP, lively=False, creep=0.1e-3)
+    bent = noisy(ramp(120, 0.0), ramp(120, 1.2e-3))[1]  # 10 um a second
+    (doubt,) = faults(np.full(len(bent), 50e3, np.float32), bent, setup=quiet)
+    assert doubt.frame == pytest.approx((0.1e-3 + SETUP.unloaded_bend) / 10e-6 * RATE, rel=0.05)
+    assert doubt.text.startswith("the load stays the same at 50 kN while net deflection moves by")
+
+
+def test_a_specimen_that_creeps_slowly_for_minutes_under_a_cell_without_noise_is_sound():
+    quiet = replace(SETUP, lively=False, creep=0.1e-3)
+    bent = noisy(ramp(300, 0.0), ramp(300, 0.3e-3))[1]  # 1 um a second
+    assert faults(np.full(len(bent), 50e3, np.float32), bent, setup=quiet) == []
 
 
 def test_a_specimen_that_bends_before_the_load_rises_is_in_doubt():

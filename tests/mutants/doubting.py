@@ -106,8 +106,8 @@ MUTANTS = (
     Mutant(
         "a broken specimen is a stuck cell",
         NAMED,
-        "live = known.lively and float(load[end - 1]) > known.contact",
-        "live = known.lively",
+        "pressed = float(load[end - 1]) > known.contact",
+        "pressed = True",
         "a failure is named a fault",
         NAMING,
     ),
