@@ -28,14 +28,39 @@ CAUTIONS: tuple[str, ...] = (
 _NONE = "none"
 _ASK = "____"
 
+PROGRAM = "program only"
+_BOTH = "controller + program"
+
+_USED_FOR = {
+    "load": "control, stiffness",
+    "load_2": "second measure",
+    "stroke": "approach, way of the rod",
+    "midspan": "net deflection",
+    "support_left": "net deflection",
+    "support_right": "net deflection",
+    "end_slip_": "slip of a tendon",
+    "crack_opening": "width of a crack",
+    "strain_": "strain gauge",
+    "insulation_": "gauge: dry or wet",
+    "acceleration": "inertia of the load",
+    "temperature_air": "air beside the rig",
+    "temperature_water": "water of the spray",
+    "temperature_oil": "oil, warm-up",
+    "pressure": "oil supply",
+    "flow": "water comes",
+    "level": "water level",
+    "tank": "water left",
+}
+"""What a channel is there for; a name that ends in `_` stands for a numbered family."""
+
 
 @dataclass(frozen=True, slots=True)
 class ChannelRow:
-    """One channel: name, range and resolution, its calibration, as words."""
+    """One channel: name and range, what it is used for, its calibration, as words."""
 
     name: str
     range: str
-    resolution: str
+    used_for: str
     calibration: str
 
 
@@ -43,7 +68,7 @@ class ChannelRow:
 class LimitRow:
     """One limit: what it bounds, where it is held, as planned and as read back ("" to fill in).
 
-    `same` tells whether both are equal, None where it was not read back.
+    `same` tells whether both are equal, None where one of them is not there to compare.
     """
 
     name: str
@@ -137,9 +162,16 @@ def _channel(plan: Plan, channel: Channel) -> ChannelRow:
     return ChannelRow(
         channel.name,
         shown(channel.name, channel.low, channel.high, digits=4),
-        shown(channel.name, channel.resolution, digits=3, difference=True),
+        _used_for(plan, channel.name),
         _calibration(channel, calibration),
     )
+
+
+def _used_for(plan: Plan, name: str) -> str:
+    stem = name.rstrip("0123456789")
+    what = _USED_FOR.get(name) or _USED_FOR.get(stem, "")
+    limited = name in plan.limits.fixed or name in plan.rig.limits
+    return f"{what}, limit" if limited else what
 
 
 def _calibration(channel: Channel, found: Calibration | None) -> str:
@@ -169,7 +201,7 @@ def _steps(plan: Plan) -> Iterable[str]:
         f"Catch beams at most 20 mm below: {_ASK} mm. Specimen's ends and loose parts tethered. "
         "Rod and spreader held against a drop."
     )
-    yield "Sensors mounted as drawn, each moved by hand and seen on the right channel."
+    yield "Sensors mounted, positions written above, each moved by hand and seen on its channel."
     yield _zero_step(plan)
     yield from _shunt_steps(plan)
     yield from _water_steps(plan)
@@ -239,16 +271,28 @@ def _has(plan: Plan, name: str) -> bool:
 
 def _limits(plan: Plan, read_back: Mapping[str, Bounds] | None) -> Iterable[LimitRow]:
     own = ("load", "stroke") if plan.rig.actuator.limits == "controller" else ()
-    for name, bounds in combine(plan.rig.limits, plan.limits.fixed).items():
-        where = "controller + program" if name in own else "program only"
+    planned = combine(plan.rig.limits, plan.limits.fixed)
+    for name, bounds in planned.items():
         low, high = (shown(name, value) for value in bounds)
-        back = read_back.get(name) if read_back and name in own else None
-        if back is None:
-            yield LimitRow(name, where, low, high)
-            continue
-        back_low, back_high = (shown(name, value) for value in back)
-        same = (back_low, back_high) == (low, high)
-        yield LimitRow(name, where, low, high, back_low, back_high, same)
+        if name not in own:
+            yield LimitRow(name, PROGRAM, low, high)
+        elif read_back is None:
+            yield LimitRow(name, _BOTH, low, high)
+        else:
+            back = _read(name, read_back)
+            yield LimitRow(name, _BOTH, low, high, *back, same=back == (low, high))
+    # What trips by itself stops a test as well.
+    for name in read_back or {}:
+        if name not in planned:
+            yield LimitRow(name, "controller only", _NONE, _NONE, *_read(name, read_back or {}))
+
+
+def _read(name: str, read_back: Mapping[str, Bounds]) -> tuple[str, str]:
+    """Return a controller's limit in words; of one that it was not given it says nothing."""
+    if name not in read_back:
+        return _NONE, _NONE
+    low, high = (shown(name, value) for value in read_back[name])
+    return low, high
 
 
 def _later(plan: Plan) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, datetime, time
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -13,7 +13,7 @@ from rig.errors import StorageError
 from rig.protocol.plan import Bounds, Plan
 from rig.record.trouble import storage
 from rig.report.setup_drawing import draw_setup
-from rig.report.setup_facts import CAUTIONS, LimitRow, Sheet, sheet_of
+from rig.report.setup_facts import CAUTIONS, PROGRAM, LimitRow, Sheet, sheet_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -35,8 +35,13 @@ _LINE: Final = 1.32
 """Height of a line over the size of its text."""
 _GREY: Final = "#e6e6e6"
 _PAD: Final = 0.3
-"""White above and below the text of a table, in lines."""
-OTHERWISE: Final = "A LIMIT DOES NOT READ BACK AS PLANNED: do not go on; a run would refuse it too."
+"""White about the text of a table, in lines."""
+_ABOVE: Final = 0.25
+"""How much of it stands above: a line has white of its own below its letters."""
+OTHERWISE: Final = (
+    "A LIMIT READS BACK OTHERWISE THAN PLANNED: find out why, and set it, before anybody goes on. "
+    "A run writes its limits anew and goes no further where they do not read back."
+)
 _INITIALS: Final = 30.0
 """Room [mm] for initials and time beside a step."""
 _DOUBTS: Final = 4
@@ -117,8 +122,11 @@ def write_sheet(
     """
     sheet = sheet_of(plan, today, read_back)
     figure = draw_sheet(sheet)
+    # The same sheet is the same file: what draws would ask a clock of its own.
+    made = datetime.combine(today, time())
+    told = {"Creator": "nightrig", "Title": sheet.title, "CreationDate": made}
     with storage(path, "write the set-up sheet"):
-        figure.savefig(path, format="pdf", metadata={"Creator": "nightrig", "Title": sheet.title})
+        figure.savefig(path, format="pdf", metadata=told)
 
 
 def draw_sheet(sheet: Sheet) -> Figure:
@@ -193,9 +201,9 @@ def _facts(pen: _Pen, sheet: Sheet) -> None:
 
 
 def _channels(pen: _Pen, sheet: Sheet) -> None:
-    widths = (38.0, 38.0, 24.0, 58.0, 28.0)
-    heads = ("channel", "range", "resolution", "calibration", "position")
-    rows = [(c.name, c.range, c.resolution, c.calibration, "") for c in sheet.channels]
+    widths = (32.0, 30.0, 38.0, 58.0, 28.0)
+    heads = ("channel", "range", "used for", "calibration", "position")
+    rows = [(c.name, c.range, c.used_for, c.calibration, "") for c in sheet.channels]
     _table(pen, widths, heads, rows)
 
 
@@ -204,15 +212,15 @@ def _table(
 ) -> None:
     """Write a table; a cell that is too long is wrapped."""
     pen.box(MARGIN, sum(widths), pen.line * (1 + _PAD), fill=_GREY)
-    pen.on(_PAD / 2)
+    pen.on(_ABOVE)
     for x, head in zip(_edges(widths), heads, strict=True):
         pen.text(x + 0.8, head, weight="bold")
-    pen.on(1 + _PAD / 2)
+    pen.on(1 + _PAD - _ABOVE)
     for row in rows:
         cells = zip(_edges(widths), widths, row, strict=True)
-        pen.on(_PAD / 2)
+        pen.on(_ABOVE)
         lines = max(pen.lines(x + 0.8, cell, width - 1.6) for x, width, cell in cells)
-        pen.on(-_PAD / 2)
+        pen.on(-_ABOVE)
         for x, width in zip(_edges(widths), widths, strict=True):
             pen.box(x, width, pen.line * (lines + _PAD))
         pen.on(lines + _PAD)
@@ -262,7 +270,7 @@ def _limits(pen: _Pen, sheet: Sheet) -> None:
 
 def _limit(row: LimitRow) -> tuple[str, ...]:
     equal = {True: "yes", False: "NO", None: ""}[row.same]
-    if row.where == "program only":
+    if row.where == PROGRAM:
         return (row.name, row.where, row.low, row.high, "-", "-", "-")
     return (row.name, row.where, row.low, row.high, row.back_low, row.back_high, equal)
 

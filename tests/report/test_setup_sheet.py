@@ -11,9 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.channels import Channel
+from rig.channels import Channel, channel_unit
 from rig.commands.files import load
 from rig.errors import StorageError
+from rig.protocol.channel_tables import CHANNEL_NAMES
 from rig.protocol.plan import Plan
 from rig.protocol.trust import Calibration, Frame, ProofOfStopping, Supply, Trust
 from rig.report.setup_facts import sheet_of
@@ -36,7 +37,8 @@ def a_plan() -> Plan:
 
 
 def words(figure) -> str:
-    return "\n".join(text.get_text() for axes in figure.axes for text in axes.texts)
+    """Return all that stands on a sheet; a text may be wrapped."""
+    return " ".join(text.get_text() for axes in figure.axes for text in axes.texts)
 
 
 def trusted(plan: Plan, **trust) -> Plan:
@@ -110,6 +112,30 @@ def test_a_limit_that_reads_back_otherwise_says_stop(wet):
     text = words(draw_sheet(bad))
     assert "98 kN" in text
     assert OTHERWISE in text
+
+
+def test_a_limit_that_the_controller_was_never_given_is_no_blank_to_fill_in(wet):
+    for back in ({}, {"stroke": (-0.06, 0.06)}):
+        row = next(r for r in sheet_of(wet, TODAY, back).limits if r.name == "load")
+        assert (row.back_low, row.back_high, row.same) == ("none", "none", False)
+        assert "A LIMIT READS BACK OTHERWISE" in words(draw_sheet(sheet_of(wet, TODAY, back)))
+
+
+def test_a_limit_of_the_controllers_own_that_nobody_planned_is_shown(wet):
+    rows = sheet_of(wet, TODAY, {"load": (-2e3, 97e3), "stroke": (-0.06, 0.06)}).limits
+    row = next(r for r in rows if r.name == "stroke")
+    assert (row.where, row.low, row.high) == ("controller only", "none", "none")
+    assert (row.back_low, row.back_high, row.same) == ("-60 mm", "60 mm", None)
+
+
+def test_every_channel_there_is_has_a_use(wet):
+    for name in CHANNEL_NAMES:
+        channel = replace(wet.rig.channels[0], name=name, unit=channel_unit(name))
+        alone = replace(wet, rig=replace(wet.rig, channels=(channel,)))
+        assert sheet_of(alone, TODAY).channels[0].used_for, name
+    rows = {row.name: row for row in sheet_of(wet, TODAY).channels}
+    assert rows["load"].used_for == "control, stiffness, limit"
+    assert rows["load_2"].used_for == "second measure"
 
 
 def test_without_controller_limits_nothing_is_asked_back(wet):
