@@ -25,9 +25,10 @@ def write_setup_sheet(plan: Plan, path: Path, *, reads: bool) -> None:
     clock = SystemClock()
     read_back = _limits(plan, clock) if reads else None
     # Imported late: what draws takes longest.
+    from rig.control.hours import local
     from rig.report.setup_sheet import write_sheet
 
-    write_sheet(plan, path, clock.utc().astimezone().date(), read_back)
+    write_sheet(plan, path, local(plan.hours, clock.utc()).date(), read_back)
 
 
 def _limits(plan: Plan, clock: SystemClock) -> dict[str, Bounds]:

@@ -69,10 +69,11 @@ def _of_today(plan: Plan, need: Estimate, rig: str) -> list[str]:
         return []
     # Imported late: only a rig of steel and oil has a calendar.
     from rig.clock import SystemClock
+    from rig.control.hours import local
     from rig.control.weekend import ends_on_weekend
     from rig.protocol.doubts import plan_doubts
 
     now = SystemClock().utc()
     weekend = ends_on_weekend(plan, need.duration_s, now)
-    doubts = plan_doubts(plan, now.astimezone().date())
+    doubts = plan_doubts(plan, local(plan.hours, now).date())
     return [*([weekend] if weekend else []), *(f"{rig}: {doubt.text}" for doubt in doubts)]

@@ -160,9 +160,9 @@ def _of_verification(rig: RigPlan, frequency: float, today: Date) -> Iterator[Do
 
 def _too_far_off(made: DynamicVerification) -> str:
     return (
-        f"the verification in motion of {made.date} found the load range {made.difference:.2%} "
-        f"off, more than {LARGEST_DIFFERENCE:.0%}; look for loose parts and the moving mass, and "
-        "verify it anew"
+        f"the verification in motion of {made.date} found the load range "
+        f"{made.difference * 100:.3g} % off, more than {LARGEST_DIFFERENCE * 100:g} %; look for "
+        "loose parts and the moving mass, and verify it anew"
     )
 
 

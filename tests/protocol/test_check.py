@@ -315,6 +315,20 @@ def test_a_real_rig_is_told_of_the_weekend_and_of_what_is_due(tmp_path):
     assert [x for x in told if "would end on Sunday 26 April at " in x]
 
 
+@pytest.mark.parametrize(("zone", "over"), [("UTC", False), ("Pacific/Kiritimati", True)])
+def test_the_day_is_that_of_the_protocols_zone_as_for_a_run(tmp_path, monkeypatch, zone, over):
+    noon = datetime(2026, 3, 23, 12, 0, tzinfo=UTC)  # 2 in the morning of the next day there
+    monkeypatch.setattr(SystemClock, "utc", lambda self: noon)
+    path = put(tmp_path, f'{shipped(WET)}\n[hours]\nzone = "{zone}"\n')
+    rig = frame(tmp_path, TRUSTED.replace('until = "2027-03-14"', 'until = "2026-03-23"'))
+    sheet = tmp_path / "set-up.pdf"
+    arguments = (path, "--rig", rig, "--sheet", str(sheet), "--json")
+    told = json.loads(call(*arguments).stdout)["warnings"]
+    assert any("expired on 2026-03-23" in warning for warning in told) == over
+    made = b"D:20260324" if over else b"D:20260323"
+    assert made in sheet.read_bytes()
+
+
 def test_a_rehearsal_knows_no_calendar(tmp_path, monkeypatch):
     def no_day(_clock):
         raise AssertionError("asked for the day")

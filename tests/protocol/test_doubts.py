@@ -187,7 +187,7 @@ def test_a_difference_above_one_per_cent_is_in_doubt():
         rig = changed(('difference = "0.4 %"', f'difference = "{difference}"'), text=SOUND)
         told = found(rig)
         assert [kind for kind, _ in told] == [VERIFICATION] * doubted
-        assert all("1.10% off, more than 1%" in text for _, text in told)
+        assert all("1.1 % off, more than 1 %" in text for _, text in told)
 
 
 def test_a_verification_of_tomorrow_is_in_doubt_today():
