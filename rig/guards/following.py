@@ -210,7 +210,7 @@ def _flat(setup: FollowSetup, state: FollowState, new: Means) -> tuple[FollowSta
         most = need + round(CREEP_TIME / each)
     run, bent = state.flat, state.bent
     if not run and not new[2].any():
-        return state, []
+        return replace(state, bent=float(new[1, -1])), []
     for index, (load, deflection, same) in enumerate(new.T.tolist()):
         if not same:
             run, bent = 0, deflection

@@ -239,3 +239,12 @@ def test_a_jump_is_known_at_the_same_frame_however_samples_are_cut(at, cuts):
     load, bent = cycling()
     load[at:] += np.float32(25e3)
     assert jumps(load, bent, cuts)[:1] == [at + 2]
+
+
+@pytest.mark.parametrize("cuts", [(), tuple(range(20, 5000, 20))], ids=["one block", "ticks"])
+def test_how_far_it_bends_counts_from_where_the_load_began_to_stand_still(cuts):
+    load, bent = noisy(ramp(5, 40e3), np.concatenate((ramp(2.5, 1.6e-3), np.full(2500, 1.6e-3))))
+    load[:2500] = noisy(ramp(2.5, 160e3), bent[:2500])[0]
+    load[20:40] = load[20]  # not for long
+    load[2499:] = load[2499]
+    assert faults(load, bent, cuts) == []
