@@ -16,7 +16,7 @@ class Air:
     It moves over `travel` [m] behind the place where it stood, never beyond it: in slow stages
     at `slow` [m/s], while cycling at `speed` [m/s] at the most, back and forth in `half` [s] each.
     A load of `touch` [N] means that it touches something. Limits on `unarmed` are not held:
-    these sensors may hang in the air.
+    these sensors belong to a specimen and may hang in the air.
     """
 
     travel: float

@@ -50,6 +50,12 @@ LEAST_TOUCH: Final = 500.0  # [N] where no stage says what contact is
 TOUCH_SHARE: Final = 0.02  # of the upper load, likewise
 NOISE: Final = 10.0  # standard deviations of noise that contact must stand out of
 NO_CONTACT: Final = 1.0  # [m] of stroke within which a simulated rig has no specimen
+_AT_SPECIMEN: Final = (
+    *("deflection", "midspan", "support_", "end_slip_", "crack_opening", "strain_"),
+    *("insulation_", "level", "temperature_water"),
+)
+"""Beginnings of channels that measure a specimen or its bath: in an air run they hang in the air.
+Limits on oil, water and load stay."""
 _START_AND_STOP: Final = 45.0  # [s]: zeros, pressure on and off, way back, samples after it
 _ZEROS: Final = 12.0  # [s] of an inspection: the way there, and reading them
 _BUILD_UP: Final = 5.0  # [s] after an inspection, the way to the mean with it
@@ -84,7 +90,7 @@ def in_the_air(plan: Plan) -> Plan:
         inspections=replace(inspections, at=at, then_every=None) if inspections else None,
         baseline=Baseline(),
         failure=Failure(),
-        limits=Limits({"load": _touched(plan, air)}, LearnedLimits(), plan.limits.persist),
+        limits=_limits(plan, air),
         full_rate=FullRate(
             before_stop=plan.full_rate.before_stop,
             after_stop=min(plan.full_rate.after_stop, LONGEST_HOLD),
@@ -113,9 +119,20 @@ def _air(plan: Plan) -> Air:
     usual = max(LEAST_TOUCH, TOUCH_SHARE * (plan.upper or 0.0))
     noise = next((c.noise for c in plan.rig.channels if c.name == "load"), 0.0)
     touch = max(approach.contact if approach is not None else usual, NOISE * noise)
-    unarmed = sorted((plan.limits.fixed.keys() | plan.rig.limits.keys()) - {"load", "stroke"})
+    limited = plan.limits.fixed.keys() | plan.rig.limits.keys()
+    unarmed = sorted(name for name in limited if name.startswith(_AT_SPECIMEN))
     speed = plan.rig.actuator.speed
     return Air(TRAVEL, min(SLOW, speed), min(QUICK, speed), half, touch, tuple(unarmed))
+
+
+def _limits(plan: Plan, air: Air) -> Limits:
+    """Return what is armed: nothing may be touched, and what is no matter of the specimen.
+
+    The way of the rod is that of the air run, which its station knows.
+    """
+    ours = {"load", "stroke", *air.unarmed}
+    kept = {name: pair for name, pair in plan.limits.fixed.items() if name not in ours}
+    return Limits({"load": _touched(plan, air), **kept}, LearnedLimits(), plan.limits.persist)
 
 
 def _touched(plan: Plan, air: Air) -> Bounds:

@@ -37,13 +37,27 @@ def test_stages_keep_their_order_names_and_kinds(plan):
     assert [(type(s), s.name) for s in air.stages] == [(type(s), s.name) for s in plan.stages]
 
 
-def test_nothing_is_judged_and_only_load_is_limited(plan):
+def test_nothing_is_judged_and_no_limit_on_the_specimen_is_armed(plan):
     air = in_the_air(plan)
     assert not air.failure.armed
     assert air.limits.learned == LearnedLimits()
     assert set(air.limits.fixed) == {"load"}
-    assert {*plan.limits.fixed, *plan.rig.limits} - {"load", "stroke"} == set(air.air.unarmed)
-    assert "deflection" in air.air.unarmed
+    assert air.air.unarmed == ("deflection",)
+
+
+def test_limits_on_oil_water_and_the_second_cell_stay_armed():
+    given = {
+        **{"load": (-1.0, 2.0), "stroke": (-1e-3, 2e-3), "load_2": (-5e3, 1e5)},
+        **{"temperature_oil": (283.0, 333.0), "tank": (0.1, 1.1), "pressure": (1e6, 3e7)},
+    }
+    hang = dict.fromkeys(
+        ("deflection", "midspan", "support_left", "strain_2", "level"), (-1.0, 1.0)
+    )
+    limits = replace(NIGHT.limits, fixed={**given, **hang})
+    air = in_the_air(replace(NIGHT, limits=limits))
+    assert set(air.air.unarmed) == set(hang)
+    kept = {name: given[name] for name in ("load_2", "temperature_oil", "tank", "pressure")}
+    assert air.limits.fixed == {"load": (-2000.0, 2000.0), **kept}
 
 
 def test_it_can_be_told_from_a_test_by_title_specimen_and_texts(plan):
