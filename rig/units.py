@@ -18,8 +18,9 @@ _INCH: Final = 0.0254
 _FOOT: Final = 0.3048
 _LBF: Final = 4.4482216152605
 _LB: Final = 0.45359237
-_GRAVITY: Final = 9.80665
 _GALLON: Final = 231 * _INCH**3
+GRAVITY: Final = 9.80665
+"""Standard acceleration of free fall [m/s2], exact by definition."""
 
 UNITS: Final[dict[str, dict[str, float]]] = {
     "force": {"N": 1.0, "kN": 1e3, "MN": 1e6, "lbf": _LBF, "kip": 1e3 * _LBF},
@@ -84,7 +85,7 @@ UNITS: Final[dict[str, dict[str, float]]] = {
     "fraction": {"%": 1e-2},
     "strain": {"um/m": 1e-6, "mm/m": 1e-3},
     "mass": {"kg": 1.0, "t": 1e3, "lb": _LB},
-    "acceleration": {"m/s2": 1.0, "mm/s2": 1e-3, "g": _GRAVITY, "ft/s2": _FOOT},
+    "acceleration": {"m/s2": 1.0, "mm/s2": 1e-3, "g": GRAVITY, "ft/s2": _FOOT},
     "resistance": {"Ohm": 1.0, "kOhm": 1e3, "MOhm": 1e6, "GOhm": 1e9},
 }
 """Factor to SI of every unit, by dimension. Strain and fraction are pure numbers."""

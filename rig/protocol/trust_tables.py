@@ -24,9 +24,11 @@ from rig.protocol.fields import (
 from rig.protocol.plan import ActuatorPlan
 from rig.protocol.position import Path
 from rig.protocol.trust import DynamicVerification, Frame, ProofOfStopping, ProvenStop, Supply
-from rig.units import shown
+from rig.units import GRAVITY, shown
 
 _A_DAY: Final = 86400.0
+_MORE_WEIGHT: Final = 1.1
+"""Dead load over the weight of the moving mass that rounding explains."""
 _ACCELERATION: Final = ("stroke", "acceleration")
 """Channels that tell how the moving mass accelerates."""
 
@@ -114,6 +116,14 @@ def build_frame(
             (*path, "dead_load"),
             f"{document.written((*path, 'dead_load'))} is beyond the actuator's load",
             "give the weight of what rests on the specimen below the load cell",
+        )
+    elif table.dead_load > _MORE_WEIGHT * table.moving_mass * GRAVITY:
+        document.warn(
+            (*path, "dead_load"),
+            f"{document.written((*path, 'dead_load'))} weighs {table.dead_load / GRAVITY:.3g} kg, "
+            f"more than the moving_mass of {table.moving_mass:g} kg: what rests on the specimen "
+            "moves with it",
+            f'give moving_mass = "{table.dead_load / GRAVITY:.3g} kg" or more',
         )
     tells = any(c.name in _ACCELERATION and not c.slow for c in channels)
     if table.moving_mass > 0 and not tells and "channel" not in document.unread:

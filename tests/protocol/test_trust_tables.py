@@ -212,6 +212,20 @@ def test_a_moving_mass_wants_a_channel_that_tells_how_it_accelerates(old, new, w
     assert all("stroke" in w and "is not corrected" in w for w in found)
 
 
+@pytest.mark.parametrize(
+    ("mass", "warned"), [("120 kg", False), ("112 kg", False), ("110 kg", True), ("0 kg", True)]
+)
+def test_what_rests_on_the_specimen_weighs_no_more_than_what_moves(mass, warned):
+    # 1.2 kN over 9.80665 m/s2 are 122.4 kg; a tenth more is taken for rounding.
+    text = changed(('moving_mass = "120 kg"', f'moving_mass = "{mass}"'))
+    found = [w for w in plan_on(text).warnings if "frame.dead_load" in w]
+    assert len(found) == warned
+    said = (
+        f'"1.2 kN" weighs 122 kg, more than the moving_mass of {mass}: what rests on the specimen'
+    )
+    assert all(said in w and 'give moving_mass = "122 kg" or more' in w for w in found)
+
+
 def test_a_calibration_of_a_channel_that_cannot_be_read_brings_no_second_problem():
     text = changed(('name = "load"\nresolution', 'name = "laod"\nresolution'))
     (problem,) = problems_in(text)
