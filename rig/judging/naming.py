@@ -142,9 +142,10 @@ def _jumped(setup: FeedbackSetup, load: SampleArray, bent: SampleArray, at: int)
 def _unrelated(setup: FeedbackSetup, load: SampleArray, bent: SampleArray, at: int) -> str:
     """Say that the load swung before a trip, but not as the specimen did.
 
-    The last quarter of the evidence is left out: there a specimen may have broken.
+    The last quarter of the evidence is left out, and from where it bends without ever coming back:
+    there a specimen may have broken.
     """
-    end = at + 1 - (at + 1) // 4
+    end = min(at + 1 - (at + 1) // 4, _last_return(bent[: at + 1], setup.following.deflection))
     loads, ways = load[:end].astype(np.float64), bent[:end].astype(np.float64)
     valid = np.isfinite(loads) & np.isfinite(ways)
     loads, ways = loads[valid], ways[valid]
@@ -155,6 +156,13 @@ def _unrelated(setup: FeedbackSetup, load: SampleArray, bent: SampleArray, at: i
     if related > RELATED:
         return ""
     return f"load and net deflection do not swing together (correlation {related:.2f})"
+
+
+def _last_return(bent: SampleArray, least: float) -> int:
+    """Return the sample up to which net deflection [m] comes back by more than `least` at times."""
+    later = np.fmin.accumulate(bent[::-1])[::-1]
+    returns = np.flatnonzero(bent - later > least)
+    return int(returns[-1]) + 1 if len(returns) else 0
 
 
 def _n(load: float) -> str:

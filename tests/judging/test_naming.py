@@ -134,3 +134,13 @@ def test_a_cell_without_noise_in_its_rig_file_is_asked_less(plan):
     assert not known.following.lively
     assert known.following.load == pytest.approx(1e-4 * 285e3)
     assert feedback_setup(plan, RATE).following.lively
+
+
+def test_a_specimen_that_breaks_through_more_than_a_cycle_is_no_unrelated_load(plan):
+    """It goes on bending while the load falls, so that the two hardly swing together any more."""
+    load = cycles()
+    bent = load / STIFFNESS
+    gone = np.arange(600.0) - 200
+    load = np.where(gone > 0, load[200] * np.exp(-gone / 300), load)
+    bent = np.where(gone > 0, bent[200] + 5e-6 * gone, bent)
+    assert "swing together" not in feedback_doubt(plan, block(load, bent), 590)
