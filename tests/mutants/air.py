@@ -60,6 +60,22 @@ MUTANTS = (
         AIR,
     ),
     Mutant(
+        "air run without limits on the oil",
+        CUT,
+        "if name not in ours}",
+        "if name in ours}",
+        "ten minutes with oil that nobody stops for, and the specimen's limits armed",
+        AIR,
+    ),
+    Mutant(
+        "verification by a gauge that slips",
+        BEAM,
+        "Polynomial.fit(x, rest, 3)",
+        "Polynomial.fit(x, rest, 0)",
+        "a gauge that shows less the further it goes agrees with a cell that is wrong",
+        VERIFIED,
+    ),
+    Mutant(
         "verification with cycles of the way to rest",
         BEAM,
         "Flag.LONG_GAP | Flag.AFTER_END | Flag.SPIKE",
