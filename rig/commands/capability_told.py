@@ -42,8 +42,8 @@ def _cycling(plan: Plan, cycling: Cycling) -> list[str]:
         f"{cycling.samples:.0f} samples a cycle tell its load range to "
         f"{figure(cycling.load.total * 100, 2)} % and its deflection range to "
         f"{figure(cycling.deflection.total * 100, 2)} % ({_asked(plan)}).",
-        f"First natural frequency about {figure(cycling.first_frequency, 3)} Hz; the test runs at "
-        f"{cycling.ratio * 100:.0f} % of it.",
+        f"First natural frequency, cracked all along, about {figure(cycling.first_frequency)} Hz; "
+        f"the test runs at {cycling.ratio * 100:.0f} % of it.",
     ]
     if mass:
         lines.append(

@@ -152,8 +152,8 @@ def _of_inertia(plan: Plan, cycling: Cycling) -> Iterator[Finding]:
             "protocol",
             _FREQUENCY,
             f"{frequency:g} Hz is {cycling.ratio * 100:.0f} % of the first natural frequency, "
-            f"about {figure(cycling.first_frequency)} Hz, of the cracked specimen with what moves "
-            f"on it: {_swinging(cycling.ratio)}",
+            f"about {figure(cycling.first_frequency)} Hz, of the specimen, cracked all along, with "
+            f"what moves on it: {_swinging(cycling.ratio)}",
             f'give at most "{_down(NEAR * cycling.first_frequency)} Hz", {NEAR * 100:.0f} % of it',
         )
     # Both ends of the range are off by the amplitude.
