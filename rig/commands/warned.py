@@ -18,6 +18,11 @@ if TYPE_CHECKING:
     from rig.protocol.estimate import Estimate
     from rig.protocol.plan import Plan
 
+_ACCEPT = (
+    "without these calibrations nightrig run starts a real rig only with --accept NAME: "
+    "somebody takes it on"
+)
+
 
 def warnings_of(
     plan: Plan, need: Estimate, needed: Capability, files: Mapping[str, str]
@@ -71,9 +76,12 @@ def _of_today(plan: Plan, need: Estimate, rig: str) -> list[str]:
     from rig.clock import SystemClock
     from rig.control.hours import local
     from rig.control.weekend import ends_on_weekend
-    from rig.protocol.doubts import plan_doubts
+    from rig.protocol.doubts import CALIBRATION, plan_doubts
 
     now = SystemClock().utc()
     weekend = ends_on_weekend(plan, need.duration_s, now)
     doubts = plan_doubts(plan, local(plan.hours, now).date())
-    return [*([weekend] if weekend else []), *(f"{rig}: {doubt.text}" for doubt in doubts)]
+    said = [*([weekend] if weekend else []), *(f"{rig}: {doubt.text}" for doubt in doubts)]
+    if any(doubt.kind == CALIBRATION for doubt in doubts):
+        said.append(f"{rig}: {_ACCEPT}")
+    return said

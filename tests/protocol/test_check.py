@@ -12,7 +12,7 @@ from rig.clock import SystemClock
 from rig.commands.check import check
 from rig.errors import InputError
 from tests.protocol.texts import BY_SERIES, PRISM, RIG, SERIES, WET, shipped
-from tests.protocol.trust_texts import FRAME_TABLE, SUPPLY, TRUSTED
+from tests.protocol.trust_texts import FRAME_TABLE, SUPPLY, TRUSTED, all_calibrated
 
 KEYS = {
     "ok",
@@ -310,6 +310,7 @@ def test_a_real_rig_is_told_of_the_weekend_and_of_what_is_due(tmp_path):
     # 32 days from a Monday morning end on a Friday; two more end on a Sunday.
     assert not [x for x in told if "would end on" in x]
     assert [x for x in told if x.startswith(f"{rig}: there is no calibration of")]
+    assert len([x for x in told if "starts a real rig only with --accept NAME" in x]) == 1
     longer = put(tmp_path, shipped(WET).replace("11e6 cycles", "117e5 cycles") + hours)
     told = json.loads(call(longer, "--rig", rig, "--json").stdout)["warnings"]
     assert [x for x in told if "would end on Sunday 26 April at " in x]
@@ -327,6 +328,14 @@ def test_the_day_is_that_of_the_protocols_zone_as_for_a_run(tmp_path, monkeypatc
     assert any("expired on 2026-03-23" in warning for warning in told) == over
     made = b"D:20260324" if over else b"D:20260323"
     assert made in sheet.read_bytes()
+
+
+@pytest.mark.usefixtures("on_a_monday")
+def test_a_rig_that_is_calibrated_is_not_told_of_a_refusal(tmp_path):
+    rig = frame(tmp_path, all_calibrated())
+    told = json.loads(call(put(tmp_path, shipped(WET)), "--rig", rig, "--json").stdout)
+    assert told["ok"]
+    assert not [x for x in told["warnings"] if "--accept" in x]
 
 
 def test_a_rehearsal_knows_no_calendar(tmp_path, monkeypatch):
