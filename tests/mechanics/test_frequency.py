@@ -118,6 +118,19 @@ def test_bars_beside_tendons_add_nothing() -> None:
     assert first_frequency(replace(alone, bars=(bar,)), 50.0) == first_frequency(alone, 50.0)
 
 
+def test_the_shipped_plank_swings_at_ten_hertz_once_cracked_all_along() -> None:
+    """By hand: n A = 195/37 * 416 mm2 at 115 mm, c = 25.6 mm, I = 2.09e7 mm4, 458.8 kg swing."""
+    steel, width = 195 / 37 * 416e-6, 0.6
+    c = (math.sqrt(steel**2 + 2 * width * steel * 0.115) - steel) / width
+    inertia = width * c**3 / 3 + steel * (0.115 - c) ** 2
+    stiffness = 2 * 162 * 37e9 * inertia / (5 * 3.0**3)
+    by_hand = math.sqrt(stiffness / (0.6638095 * 2400 * 0.6 * 0.16 * 3.0)) / (2 * math.pi)
+    assert by_hand == pytest.approx(10.1, abs=0.05)
+    text = (resources.files("protocols") / "specimens" / "plank.toml").read_text(encoding="utf-8")
+    found = first_frequency(load_specimen("plank.toml", lambda _path: text), 0.0)
+    assert 0.995 * by_hand < found < by_hand  # shear is in as well
+
+
 def test_every_shipped_specimen_has_a_frequency_that_a_beam_can_have() -> None:
     folder = resources.files("protocols") / "specimens"
     for entry in folder.iterdir():
