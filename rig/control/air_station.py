@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any, Final
 
 from rig.control.book import Book
+from rig.control.levels import RETRACT
 from rig.control.slow_watch import SlowWatch
-from rig.control.station import RETRACT, Station
+from rig.control.station import Station
 from rig.control.stop_now import StopNow
 from rig.control.stream import Stream
 from rig.guards.learned import combine

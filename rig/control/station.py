@@ -13,6 +13,7 @@ from rig.channels import shown
 from rig.control.attendance import Windows, closing, opened
 from rig.control.book import Book
 from rig.control.chores import Chores
+from rig.control.levels import RETRACT, RETRACT_SPEED, Levels
 from rig.control.same_limit import same_limit
 from rig.control.slow_watch import COMMANDED, SlowWatch
 from rig.control.states import PAUSABLE
@@ -20,19 +21,13 @@ from rig.control.stop_now import StopNow
 from rig.control.stream import ASKED, FAR, Stream
 from rig.control.water import Water
 from rig.errors import DeviceError
-from rig.guards.learned import combine
 from rig.judging.arming import feedback_setup
 from rig.judging.looking import Averaged, Decision, Judge, Nothing
 from rig.judging.watchers import NO_PEAK
 from rig.ports import Pressure, Rig
-from rig.protocol.plan import Approach, Bounds, Plan
+from rig.protocol.plan import Plan
 
-SEAT_LOAD: Final = 1e3  # [N] kept between slow loadings; common practice, no source
-UNLOAD_SHARE: Final = 0.10  # of the upper load a second; common practice, no source
-RETRACT: Final = 5e-3  # [m] at 1 mm/s after a normal stop; common practice, no source
-RETRACT_SPEED: Final = 1e-3
 POLL: Final = 0.2  # [s] between questions whether a ramp has arrived
-REST_MARGIN: Final = 0.05  # of the upper load above lower load that is still at rest
 OFF_WITHIN: Final = 30.0  # [s] in which the pressure must be off; common practice, no source
 NOT_OFF: Final = "NOT confirmed off: do not go near; isolate by hand"
 SETTLED: Final = 0.5  # [s] after the amplitude has reached zero
@@ -44,7 +39,7 @@ class StageAgain(Exception):
     """The specimen was unloaded in a pause: approach again, then the stage goes on."""
 
 
-class Station:
+class Station(Levels):
     """What a stage works with: the plan, the rig's devices, the stream, the water and the book.
 
     `on_asked` is called when somebody asks for something in a slow motion, `on_unattended` when
@@ -56,7 +51,7 @@ class Station:
     def __init__(
         self, plan: Plan, rig: Rig, stream: Stream, book: Book, *, attended: bool, live: bool
     ) -> None:
-        self.plan = plan
+        super().__init__(plan)
         stream.feedback = feedback_setup(plan, stream.rate)
         stream.slow = SlowWatch(lambda: book.state in COMMANDED)
         stream.on_doubt = lambda text: book.event("sensor", f"{text}: a drifting load cell?")
@@ -93,45 +88,6 @@ class Station:
         self.looked_at = 0  # frame at which somebody has last looked
         self._falls_until: int | None = None
         self._motion: Motion | None = None
-
-    @property
-    def load_scale(self) -> float:
-        """Upper load [N], or for a test without one the upper limit on load."""
-        if self.plan.loading is not None:
-            return self.plan.loading.upper
-        return self.fixed_bounds()["load"][1]
-
-    @property
-    def seat(self) -> float:
-        """Load [N] at which the specimen rests between slow loadings."""
-        return min(SEAT_LOAD, 0.02 * self.load_scale)
-
-    @property
-    def unload_rate(self) -> float:
-        """Rate [N/s] of loading and unloading between stages."""
-        return UNLOAD_SHARE * self.load_scale
-
-    @property
-    def contact_again(self) -> Approach:
-        """How contact is made after the specimen was unloaded: as the protocol first did it."""
-        stages = self.plan.stages
-        first = next((s for s in stages if isinstance(s, Approach)), None)
-        usual = Approach("contact", max(0.02 * self.load_scale, 500.0), 5e-4, 1e-2)
-        if first is None:
-            return usual
-        # The rod was retracted: the way is longer than that of the first approach may be.
-        way = max(first.give_up_after, usual.give_up_after, 2 * RETRACT)
-        return replace(first, give_up_after=way)
-
-    @property
-    def rest_load(self) -> float:
-        """Load [N] up to which people may be near a specimen that stands still."""
-        low = self.plan.loading.lower if self.plan.loading else self.seat
-        return max(low, self.seat) + REST_MARGIN * self.load_scale
-
-    def fixed_bounds(self) -> dict[str, Bounds]:
-        """Return the always armed bounds: the tighter of protocol and rig file."""
-        return combine(self.plan.rig.limits, self.plan.limits.fixed)
 
     async def arm_fixed(self) -> None:
         """Arm the fixed bounds here and in the controller, and read those back."""

@@ -14,8 +14,9 @@ from typing import Final
 import numpy as np
 
 from rig.channels import shown
+from rig.control.levels import RETRACT, RETRACT_SPEED
 from rig.control.slow_stages import contact
-from rig.control.station import RETRACT, RETRACT_SPEED, Station
+from rig.control.station import Station
 from rig.judging.at_rest import lets_go
 from rig.judging.looking import Averaged, Judge
 from rig.protocol.dead_load import dead_load_words

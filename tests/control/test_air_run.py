@@ -11,8 +11,8 @@ import pytest
 from rig.assembly.looking_back import look_back
 from rig.control.air_station import MARGIN
 from rig.control.checklist import checklist
+from rig.control.levels import RETRACT
 from rig.control.states import STAGES
-from rig.control.station import RETRACT
 from rig.errors import InputError
 from rig.protocol.air import AIR
 from rig.protocol.in_the_air import ALL_OF_IT, TRAVEL, in_the_air

@@ -1,0 +1,61 @@
+"""Loads and ways of the moves that no protocol names: what follows from its levels and limits."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+from rig.guards.learned import combine
+from rig.protocol.plan import Approach, Bounds, Plan
+
+SEAT_LOAD: Final = 1e3  # [N] kept between slow loadings; common practice, no source
+UNLOAD_SHARE: Final = 0.10  # of the upper load a second; common practice, no source
+RETRACT: Final = 5e-3  # [m] at 1 mm/s after a normal stop; common practice, no source
+RETRACT_SPEED: Final = 1e-3
+REST_MARGIN: Final = 0.05  # of the upper load above lower load that is still at rest
+
+
+class Levels:
+    """What follows from a plan alone."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+
+    @property
+    def load_scale(self) -> float:
+        """Upper load [N], or for a test without one the upper limit on load."""
+        if self.plan.loading is not None:
+            return self.plan.loading.upper
+        return self.fixed_bounds()["load"][1]
+
+    @property
+    def seat(self) -> float:
+        """Load [N] at which the specimen rests between slow loadings."""
+        return min(SEAT_LOAD, 0.02 * self.load_scale)
+
+    @property
+    def unload_rate(self) -> float:
+        """Rate [N/s] of loading and unloading between stages."""
+        return UNLOAD_SHARE * self.load_scale
+
+    @property
+    def contact_again(self) -> Approach:
+        """How contact is made after the specimen was unloaded: as the protocol first did it."""
+        stages = self.plan.stages
+        first = next((s for s in stages if isinstance(s, Approach)), None)
+        usual = Approach("contact", max(0.02 * self.load_scale, 500.0), 5e-4, 1e-2)
+        if first is None:
+            return usual
+        # The rod was retracted: the way is longer than that of the first approach may be.
+        way = max(first.give_up_after, usual.give_up_after, 2 * RETRACT)
+        return replace(first, give_up_after=way)
+
+    @property
+    def rest_load(self) -> float:
+        """Load [N] up to which people may be near a specimen that stands still."""
+        low = self.plan.loading.lower if self.plan.loading else self.seat
+        return max(low, self.seat) + REST_MARGIN * self.load_scale
+
+    def fixed_bounds(self) -> dict[str, Bounds]:
+        """Return the always armed bounds: the tighter of protocol and rig file."""
+        return combine(self.plan.rig.limits, self.plan.limits.fixed)
