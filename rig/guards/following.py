@@ -212,12 +212,9 @@ def _flat(setup: FollowSetup, state: FollowState, new: Means) -> tuple[FollowSta
     if not run and not new[2].any():
         return replace(state, bent=float(new[1, -1])), []
     for index, (load, deflection, same) in enumerate(new.T.tolist()):
-        if not same:
-            run, bent = 0, deflection
-            continue
-        run += 1
-        if run > most:
-            run, bent = need, deflection
+        run = run + 1 if same else 0
+        if not run or run > most or math.isnan(bent):
+            run, bent = min(run, need), deflection
         way = abs(deflection - bent)
         if run >= need and way > setup.still_bend:
             text = (

@@ -248,3 +248,11 @@ def test_how_far_it_bends_counts_from_where_the_load_began_to_stand_still(cuts):
     load[20:40] = load[20]  # not for long
     load[2499:] = load[2499]
     assert faults(load, bent, cuts) == []
+
+
+def test_a_load_that_stands_still_as_deflection_lacks_a_sample_is_flat_all_the_same():
+    load, bent = noisy(ramp(5, 200e3), ramp(5, 2e-3))
+    load[2500:] = load[2500]
+    bent[2490:2510] = np.nan
+    (doubt,) = faults(load, bent)
+    assert doubt.frame < 2800
