@@ -18,7 +18,15 @@ from rig.protocol.channel_tables import CHANNEL_NAMES
 from rig.protocol.plan import Plan
 from rig.protocol.trust import Calibration, Frame, ProofOfStopping, Supply, Trust
 from rig.report.setup_facts import sheet_of
-from rig.report.setup_sheet import OTHERWISE, SMALLEST, NoRoom, draw_sheet, wrap, write_sheet
+from rig.report.setup_sheet import (
+    MARGIN,
+    OTHERWISE,
+    SMALLEST,
+    NoRoom,
+    draw_sheet,
+    wrap,
+    write_sheet,
+)
 
 pytestmark = pytest.mark.xdist_group("pictures")  # one process loads what draws them
 
@@ -159,7 +167,7 @@ def test_a_submerged_test_asks_for_the_level():
 def test_a_static_test_needs_no_loading():
     sheet = sheet_of(load("static-ultimate", None), TODAY)
     assert "Frequency" not in dict(sheet.facts)
-    draw_sheet(sheet)
+    assert "Set-up: Prism P-31, dry, static to its ultimate load" in words(draw_sheet(sheet))
 
 
 def test_the_file_is_one_page_of_a4(wet, tmp_path):
@@ -187,8 +195,11 @@ def test_twelve_more_channels_and_long_names_still_fit_in_letters_that_can_be_re
         rig=replace(wet.rig, channels=(*wet.rig.channels[:8], *more)),
     )
     figure = draw_sheet(sheet_of(many, TODAY))
-    sizes = [text.get_fontsize() for text in figure.axes[0].texts]
-    assert min(sizes) >= SMALLEST
+    texts = figure.axes[0].texts
+    assert min(text.get_fontsize() for text in texts) >= SMALLEST
+    # Letters hang below where their line is set; a page ends at 0 mm, what printers print at 12.
+    assert min(text.get_position()[1] for text in texts) >= MARGIN
+    assert all(channel.name in words(figure) for channel in many.rig.channels)
 
 
 def test_what_cannot_fit_is_refused_with_what_to_do(wet):
