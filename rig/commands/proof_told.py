@@ -26,7 +26,7 @@ def proof_words(rig: RigPlan, proof: Proof, order: Order) -> str:
         lines.append(f"  {_speeds(proof)}")
     lines += [f"  not tried: {one.cause}: {one.why}" for one in proof.left_out]
     if proof.surprise:
-        lines.append(f"  NOT PROVEN: {proof.surprise}")
+        lines += [f"  NOT PROVEN: {proof.surprise}", f"  nothing is kept; {_next(order)}"]
     if proof.broken_off:
         lines.append("  broken off; nothing is kept")
     lines += [f"  LOOK AT THE RIG: {trouble}" for trouble in proof.troubles]
@@ -38,6 +38,13 @@ def proof_words(rig: RigPlan, proof: Proof, order: Order) -> str:
             "time is at most so long."
         )
     return "\n".join(lines)
+
+
+def _next(order: Order) -> str:
+    """Return what to do after a proof that came to no end."""
+    if order.emulated:
+        return "try once more: on a busy computer emulated devices answer late"
+    return "mend that, then prove the stops again"
 
 
 def _speeds(proof: Proof) -> str:

@@ -96,6 +96,11 @@ def _refuse(plan: Plan, asked: Asked) -> None:
         most = min(MOST, rig.actuator.speed) * 1e3
         raise InputError(f"--speed: give one above 0 and up to {most:g} mm/s; nothing was moved")
     how = moving(rig, asked.speed, asked.up_to)
+    if asked.up_to is not None and asked.up_to > how.up_to:
+        raise InputError(
+            f"--up-to: {asked.up_to / 1e3:g} kN is more than this rig may push; give at most "
+            f"{how.up_to / 1e3:g} kN, and no more than the dummy beam carries; nothing was moved"
+        )
     if how.up_to < 4 * LEAST_CONTACT:
         raise InputError(
             f"--up-to: {how.up_to / 1e3:g} kN is too little to find a beam and load it; give at "
@@ -113,6 +118,10 @@ def _refuse_unattended(plan: Plan, asked: Asked, *, emulated: bool) -> None:
                 "the rig is emulated: its inputs are operated at a panel; start the emulation "
                 "with --panel SOCKET, and name it here; nothing was moved"
             )
+        from rig.assembly.operating import Panel
+
+        # A panel that is not there would be noticed only once the rod has moved.
+        asyncio.run(Panel(asked.panel).look())
         return
     if asked.panel is not None:
         raise InputError("--panel is for an emulated rig; this one is real; nothing was moved")

@@ -73,7 +73,11 @@ def _allowed(error: click.BadParameter, parameter: click.Parameter) -> str:
     kind = parameter.type
     if isinstance(kind, click.IntRange):
         given = error.message.partition(" is not ")[0]
-        return f"{given} is no whole number from {kind.min} on"
+        bound = "on" if kind.max is None else f"to {kind.max}"
+        return f"{given} is no whole number from {kind.min} {bound}"
+    if isinstance(kind, click.Choice):
+        given = error.message.partition(" is not ")[0]
+        return f"{given} is not known; give {' or '.join(map(str, kind.choices))}"
     return error.message.rstrip(".")
 
 

@@ -27,7 +27,10 @@ def keep_verification(rig_name: str | None, run_dir: Path, as_json: bool) -> int
         raise InputError("--verification: name the rig file that keeps what was found: --rig RIG")
     # Imported late: a mistake in the rig file is told sooner.
     from rig.assembly.verifying import verification_in
+    from rig.commands.folders import holds_run, place
 
+    if not holds_run(run_dir):
+        raise InputError(f"--verification: {place(run_dir).text}")
     rig = load_rig_alone(rig_name).rig.name
     return keep(verification_in(run_dir, rig), rig, find_rig(rig_name), as_json=as_json)
 

@@ -104,6 +104,7 @@ def test_what_does_not_fit_is_refused_in_a_line(words, why, capfd):
         ({"speed": 0.0}, "--speed: give one above 0"),
         ({"speed": 0.02}, "up to 10 mm/s"),
         ({"up_to": 1e3}, "--up-to: 1 kN is too little"),
+        ({"up_to": 5e5}, "--up-to: 500 kN is more than this rig may push; give at most 250 kN"),
     ],
 )
 def test_a_motion_that_is_too_quick_or_too_small_is_refused(asked, why):
@@ -114,11 +115,16 @@ def test_a_motion_that_is_too_quick_or_too_small_is_refused(asked, why):
 def test_an_emulated_rig_needs_a_panel_and_a_real_one_a_person(nobody):
     with pytest.raises(InputError, match="start the emulation with --panel SOCKET"):
         _refuse_unattended(PLAN, ASKED, emulated=True)
-    _refuse_unattended(PLAN, replace(ASKED, panel=Path("p")), emulated=True)
     with pytest.raises(InputError, match="this one is real"):
         _refuse_unattended(PLAN, replace(ASKED, panel=Path("p")), emulated=False)
     with pytest.raises(InputError, match="by a person at a terminal"):
         _refuse_unattended(PLAN, ASKED, emulated=False)
+
+
+def test_a_panel_that_is_not_there_is_noticed_before_the_rod_moves(tmp_path, nobody):
+    asked = replace(ASKED, panel=tmp_path / "none.sock")
+    with pytest.raises(InputError, match=r"none\.sock: No such file.*nothing was moved"):
+        _refuse_unattended(PLAN, asked, emulated=True)
 
 
 @pytest.mark.parametrize("was", [True, False])
@@ -179,7 +185,9 @@ def test_the_longest_time_and_travel_of_each_row_are_told():
 def test_what_went_wrong_is_told_last_and_loudest():
     wrong = replace(PROOF, surprise="leak: NOT STOPPED", troubles=("THE VALVE MAY BE OPEN",))
     said = proof_words(RIG, wrong, ORDER)
-    assert "NOT PROVEN: leak: NOT STOPPED" in said
+    assert "NOT PROVEN: leak: NOT STOPPED\n  nothing is kept; try once more: on a busy" in said
+    real = proof_words(RIG, wrong, replace(ORDER, emulated=False))
+    assert "nothing is kept; mend that, then prove the stops again" in real
     assert "LOOK AT THE RIG: THE VALVE MAY BE OPEN" in said
     assert "Valve closed" not in said
     assert proof_object(RIG, wrong, ORDER, DAY)["ok"] is False

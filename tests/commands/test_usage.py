@@ -11,6 +11,8 @@ from rig.commands.main import main
 from rig.commands.note import parted
 from rig.commands.usage import typed
 
+NAMED = ("rehearse", "run", "stop", "devices")
+
 WRONG = {
     "a command": (["rehaerse"], "unknown command 'rehaerse' (did you mean rehearse?)"),
     "no near command": (["xyz"], "unknown command 'xyz'; there are check, devices, rehearse, "),
@@ -21,6 +23,8 @@ WRONG = {
     "an option without value": (["run", "p", "--out"], "--out needs a value after it"),
     "no number": (["run", "p", "--out", "o", "--seed", "x"], "--seed: 'x' is no whole number"),
     "below zero": (["run", "p", "--out", "o", "--seed", "-1"], "-1 is no whole number from 0 on"),
+    "no word of two": (["devices", "--try", "pupm"], "'pupm' is not known; give pump or horn"),
+    "too high": (["devices", "--repeats", "500"], "500 is no whole number from 1 to 100"),
     "too many words": (["stop", "night-1", "now"], "too many words: now"),
 }
 
@@ -34,7 +38,7 @@ def test_a_slip_is_one_line_with_its_remedy_and_code_2(words, said, capsys):
     assert out == ""
     assert err.count("\n") == 1
     assert said in err
-    command = f"nightrig {words[0]}" if words[0] in ("rehearse", "run", "stop") else "nightrig"
+    command = f"nightrig {words[0]}" if words[0] in NAMED else "nightrig"
     assert err.startswith(f"{command}: ")
     assert err.endswith(f"; see {command} --help\n")
 

@@ -148,6 +148,12 @@ def test_a_gauge_that_tells_no_difference_of_one_percent_verifies_nothing(
     assert "dynamic_verification" not in Path(files.rig).read_text(encoding="utf-8")
 
 
+def test_a_folder_that_is_no_run_verifies_nothing(true):
+    for folder, why in ((true.folder / "none", "no such folder"), (true.folder, "holds some")):
+        with pytest.raises(InputError, match=f"--verification: .*{why}"):
+            keep_verification(true.rig, folder, as_json=False)
+
+
 def test_without_a_rig_file_there_is_nowhere_to_keep_it(true):
     with pytest.raises(InputError, match="name the rig file that keeps what was found: --rig RIG"):
         keep_verification(None, true.folder / "run", as_json=False)
