@@ -34,8 +34,9 @@ _EMULATED: Final = "All devices of this rig say that they are emulated: nothing 
 def consent(what: str, *, emulated: bool, does: str = "switch it on for 2 s") -> str:
     """Return the name of who wants it switched, once that was confirmed by a typed word.
 
-    `what` is "pump", "horn" or "shunt"; the word `does` it. Nobody is asked about an emulated rig without a terminal. Raises InputError where a real one
-    has nobody there to ask, NotBegun where the word is not typed.
+    `what` is "pump", "horn" or "shunt"; the word `does` it. Nobody is asked about an emulated rig
+    without a terminal. Raises InputError where a real one has nobody there to ask, NotBegun where
+    the word is not typed.
     """
     if not _somebody():
         if emulated:

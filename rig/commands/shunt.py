@@ -7,6 +7,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from rig.channels import channel_unit, shown
+from rig.commands.files import SIMULATED
 from rig.commands.saying import folded, say, say_json
 from rig.errors import DeviceError, InputError
 
@@ -35,10 +36,7 @@ def try_shunt(plan: Plan, channel: str, as_json: bool) -> int:
             who = consent("shunt", emulated=emulated)
             done = asyncio.run(by_relay(plan, channel, clock))
         elif emulated:
-            raise InputError(
-                f'rig "{plan.rig.name}" is emulated and has no point "shunt": nobody can switch '
-                "one; nothing was read"
-            )
+            raise InputError(f'rig "{plan.rig.name}" {_nothing_there(plan)}; nothing was read')
         else:
             who = consent("shunt", emulated=False, does="begin")
             done = by_hand(plan, channel, clock, lambda on: _switched(channel, on=on))
@@ -47,6 +45,13 @@ def try_shunt(plan: Plan, channel: str, as_json: bool) -> int:
     else:
         say(folded(in_words(plan, done), sys.stdout))
     return 0 if done.good else DeviceError.exit_code
+
+
+def _nothing_there(plan: Plan) -> str:
+    """Return why nobody can switch a shunt of a rig that is not real."""
+    if plan.rig.driver == SIMULATED:
+        return "is simulated inside this program and has no shunt to switch"
+    return 'is emulated and has no point "shunt": add one to its [[modbus]], of table "coil"'
 
 
 def _switched(channel: str, *, on: bool) -> None:

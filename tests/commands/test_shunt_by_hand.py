@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from dataclasses import replace
 
 import pytest
 
@@ -83,8 +84,12 @@ def test_an_emulated_rig_without_a_relay_has_nothing_to_switch(monkeypatch):
         return True, False
 
     monkeypatch.setattr(shunt, "found", found)
-    with pytest.raises(InputError, match='has no point "shunt"'):
-        command.try_shunt(plan_with(), "load", as_json=False)
+    inside = plan_with()
+    with pytest.raises(InputError, match="simulated inside this program and has no shunt"):
+        command.try_shunt(inside, "load", as_json=False)
+    behind_lines = replace(inside, rig=replace(inside.rig, driver="serial"))
+    with pytest.raises(InputError, match='has no point "shunt": add one'):
+        command.try_shunt(behind_lines, "load", as_json=False)
 
 
 def test_without_a_terminal_nobody_is_asked(monkeypatch, reads):
