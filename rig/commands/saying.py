@@ -167,9 +167,9 @@ def summary(title: str, result: Result, out: Path) -> str:
 
 def goes_on(outcome: str, why: str, out: Path) -> str:
     """Return what is typed to go on with a test that ended, "" where its specimen has had it."""
-    from rig.record.entries import AS_IT_STANDS
+    from rig.record.entries import AS_IT_STANDS, OF_AIR
 
-    if why.startswith(AS_IT_STANDS):
+    if why.startswith((AS_IT_STANDS, OF_AIR)):
         return ""
     if outcome == "operator":
         return f"nightrig resume {typed(out)}"

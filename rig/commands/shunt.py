@@ -71,14 +71,18 @@ def _switched(channel: str, *, on: bool) -> None:
 def in_words(plan: Plan, done: Shunted) -> str:
     """Return what was found, and what to do where it is not good."""
     name = done.channel
-    reads = (
-        f"{name} of {plan.rig.name}: {shown(name, done.without)} without, {shown(name, done.on)}"
+    finest = next(c.resolution for c in plan.rig.sampled if c.name == name)
+    # A mean of many samples has digits that the channel itself does not show.
+    without, on, after, step = (
+        round(value / finest) * finest + 0.0
+        for value in (done.without, done.on, done.after, done.more)
     )
-    more = shown(name, done.more, difference=True)
+    reads = f"{name} of {plan.rig.name}: {shown(name, without)} without, {shown(name, on)}"
+    more = shown(name, step, difference=True)
     stated = shown(name, done.stated, difference=True)
     said = f"{reads} with its shunt: {more} more, the rig file says {stated}"
     if not done.is_off:
-        still = f"THE SHUNT IS STILL ON: it reads {shown(name, done.after)} now; switch it off"
+        still = f"THE SHUNT IS STILL ON: it reads {shown(name, after)} now; switch it off"
         return f"{said}; {still}"
     share = f"{abs(done.off_by):.2%} {'over' if done.off_by > 0 else 'under'}"
     allowed = f"{done.tolerance:.2%} allowed"

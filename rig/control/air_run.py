@@ -23,6 +23,7 @@ from rig.judging.looking import Nothing
 from rig.protocol.air import AIR
 from rig.protocol.in_the_air import in_words
 from rig.protocol.plan import Approach, Cyclic, Hold, Inspections, Loading, Ramp, Stage, Static
+from rig.record.entries import OF_AIR
 
 
 class AirRun:
@@ -41,9 +42,9 @@ class AirRun:
         """Name how an air run ended: nothing was tested, so that no cycle counts."""
         if stop.outcome == "run-out":
             motions = f" and {self._book.counted:,} motions" if self._book.counted else ""
-            why = f"air run: all stages{motions} without a specimen"
+            why = f"{OF_AIR}all stages{motions} without a specimen"
         else:
-            why = f"air run: {stop.why}"
+            why = f"{OF_AIR}{stop.why}"
         if stop.outcome == "limit":
             why = f"{why}; nothing may be touched in an air run: look what is in the rod's way"
         return Verdict(stop.outcome, why, 0, stop.cause)

@@ -12,7 +12,7 @@ from typing import Final
 from rig.monitor import near, words
 from rig.monitor.bounds import close, room
 from rig.monitor.view import TOO_OLD, View
-from rig.record.entries import AS_IT_STANDS
+from rig.record.entries import AS_IT_STANDS, OF_AIR
 from rig.record.status import Armed
 
 OLD: Final = 5.0
@@ -145,7 +145,7 @@ def _ended(view: View) -> Iterator[str]:
     if told := near.water(view):
         yield told
     yield from view.status.troubles
-    closed = view.ending is None or view.ending.why.startswith(AS_IT_STANDS)
+    closed = view.ending is None or view.ending.why.startswith((AS_IT_STANDS, OF_AIR))
     if view.ending is not None and not closed and not pressure.startswith("NOT"):
         yield from _goes_on(view, view.ending.outcome)
 

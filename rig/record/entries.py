@@ -12,6 +12,8 @@ from rig.samples import SampleArray, column_type, cycle_columns
 
 AS_IT_STANDS: Final = "ended as it stands"
 """How the why of a record begins that somebody closed without an end of its test."""
+OF_AIR: Final = "air run: "
+"""How the why of an air run begins, which is not taken up again."""
 AT_ONCE: Final = frozenset({"state", "limit", "verdict"})
 """Kinds of events that are committed without waiting to be told."""
 

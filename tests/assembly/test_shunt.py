@@ -111,7 +111,7 @@ async def test_a_shunt_that_sticks_is_shouted(rig):
     plan = plan_with()
     done = await shunt.by_relay(plan, "load", VirtualClock())
     assert not done.good
-    assert "THE SHUNT IS STILL ON: it reads 83.39" in in_words(plan, done)
+    assert "THE SHUNT IS STILL ON: it reads 83.4 kN now" in in_words(plan, done)
 
 
 @pytest.mark.virtual

@@ -8,13 +8,20 @@ import pty
 import termios
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TextIO
 
 import pytest
 
-from rig.commands.saying import folded, meanwhile
+from rig.commands.saying import folded, goes_on, meanwhile
 from rig.commands.screen import Shown
 
+AGAIN = {
+    "stopped by A. Name": "nightrig resume night-1",
+    "air run: stopped by A. Name": "",
+    "ended as it stands: too old": "",
+}
+"""Why a test ended, and what is typed to go on."""
 SUMMARY = (
     "Prism P-77\n"
     "  outcome   limit: deflection above 8 mm for 12 ms; look at /runs/a-folder/of/the-night-1\n"
@@ -83,3 +90,8 @@ def test_the_c_locale_has_plain_letters_whatever_python_makes_of_it(settings, pl
         monkeypatch.setenv(name, value)
     assert Shown(stream=io.TextIOWrapper(io.BytesIO(), "utf-8")).plain is plain
     assert Shown(stream=io.TextIOWrapper(io.BytesIO(), "ascii")).plain
+
+
+@pytest.mark.parametrize(("why", "typed"), AGAIN.items())
+def test_only_what_is_taken_up_again_says_how(why, typed):
+    assert goes_on("operator", why, Path("night-1")) == typed

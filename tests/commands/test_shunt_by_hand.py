@@ -49,12 +49,14 @@ def reads(monkeypatch):
 
 def test_a_person_switches_it_and_the_step_is_printed(terminal, reads, capsys):
     terminal("A. Name", "shunt", "what?", "on", "off")
-    reads(20.0, STATED + 20.0, 25.0)
+    reads(20.1825, STATED + 20.1825, 25.0)
     assert command.try_shunt(plan_with(), "load", as_json=False) == 0
     said = capsys.readouterr()
     assert "CAUTION: The channel shows a load that is not there." in said.err
     assert said.err.count('Switch the shunt of load on, then type "on": ') == 2
-    assert "83.4 kN more, the rig file says 83.4 kN (0.00%" in " ".join(said.out.split())
+    told = " ".join(said.out.split())
+    assert "load of simulated frame: 0.02 kN without, 83.42 kN with its shunt: " in told
+    assert "83.4 kN more, the rig file says 83.4 kN (0.00%" in told
 
 
 def test_another_step_ends_with_4(terminal, reads, capsys):

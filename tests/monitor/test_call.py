@@ -161,6 +161,9 @@ def test_an_end_says_how_the_test_goes_on_where_the_specimen_can_bear_it():
         assert not any("resume" in line for line in told[name])
     stopped = call(ended("operator", "stopped by A. Name", 100))
     assert stopped.why[-1] == "to go on: nightrig resume runs/night-12"
+    for outcome in ("operator", "fault"):  # an air run is started anew
+        air = call(ended(outcome, "air run: stopped by A. Name", 0))
+        assert not [line for line in air.why if "resume" in line]
 
 
 def test_a_stop_nobody_asked_for_calls_and_a_stop_by_the_verdict_does_not():
