@@ -81,7 +81,7 @@ def _of_today(plan: Plan, need: Estimate, rig: str) -> list[str]:
     now = SystemClock().utc()
     weekend = ends_on_weekend(plan, need.duration_s, now)
     doubts = plan_doubts(plan, local(plan.hours, now).date())
-    said = [*([weekend] if weekend else []), *(f"{rig}: {doubt.text}" for doubt in doubts)]
-    if any(doubt.kind == CALIBRATION for doubt in doubts):
-        said.append(f"{rig}: {_ACCEPT}")
-    return said
+    refused = [doubt.text for doubt in doubts if doubt.kind == CALIBRATION]
+    others = [doubt.text for doubt in doubts if doubt.kind != CALIBRATION]
+    told = [*refused, *([_ACCEPT] if refused else []), *others]
+    return [*([weekend] if weekend else []), *(f"{rig}: {text}" for text in told)]
