@@ -29,9 +29,13 @@ def _always() -> bool:
 
 @dataclass(frozen=True, slots=True)
 class SlowWatch:
-    """The watch so far; `moves` tells whether motions are commanded."""
+    """The watch so far.
+
+    `moves` tells whether motions are commanded, `led` whether net deflection may lead the rod.
+    """
 
     moves: Callable[[], bool] = _always
+    led: Callable[[], bool] = _always
     watch: LoadWatch = field(default_factory=LoadWatch)
 
     @property
@@ -55,5 +59,5 @@ class SlowWatch:
         cycling = isinstance(judge, Cycling)
         if not cycling and not self.moves():
             return self.begun_anew()
-        watch = self.watch.looked(setup, block, deflection, slowly=not cycling)
+        watch = self.watch.looked(setup, block, deflection, slowly=not cycling, led=self.led())
         return replace(self, watch=watch)

@@ -22,6 +22,7 @@ from rig.control.stream import ASKED, FAR, Stream
 from rig.control.water import Water
 from rig.errors import DeviceError
 from rig.judging.arming import feedback_setup
+from rig.judging.load_watch import LED
 from rig.judging.looking import Averaged, Decision, Judge, Nothing
 from rig.judging.watchers import NO_PEAK
 from rig.ports import Pressure, Rig
@@ -53,8 +54,8 @@ class Station(Levels):
     ) -> None:
         super().__init__(plan)
         stream.feedback = feedback_setup(plan, stream.rate)
-        stream.slow = SlowWatch(lambda: book.state in COMMANDED)
-        stream.on_doubt = lambda text: book.event("sensor", f"{text}: a drifting load cell?")
+        stream.slow = SlowWatch(lambda: book.state in COMMANDED, lambda: book.state in LED)
+        stream.on_doubt = lambda text: book.event("sensor", text)
         self.live = live
         self.rig = rig
         self.stream = stream

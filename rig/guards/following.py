@@ -39,6 +39,8 @@ JUMP_DRIFTS: Final = 5.0  # a jump is five times a drift
 DRIFT_TIME: Final = 1.0
 """Time [s] of a mean in which a slow drift is looked for."""
 
+UNBENT: Final = "the load changes while net deflection stays the same"
+
 Samples = NDArray[np.float32]
 Means = NDArray[np.float64]
 
@@ -50,7 +52,8 @@ class FollowSetup:
     `soft` and `stiff` [N/m] are stiffnesses between which that of the specimen lies for certain.
     Under `contact` [N] nothing presses on it yet. A `lively` cell has noise: it never shows the
     very same for long, whereas a quiet one does at every load that is held; then a specimen creeps
-    by less than `creep` [m] in a minute. `drift` [N] is told of.
+    by less than `creep` [m] in a minute. `lively_bend` tells that mid-span is as lively. `drift`
+    [N] is told of.
     """
 
     rate: float
@@ -61,6 +64,7 @@ class FollowSetup:
     contact: float
     lively: bool = True
     creep: float = math.inf
+    lively_bend: bool = True
     drift: float = math.inf
 
     @property
@@ -117,11 +121,15 @@ class FollowState:
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """A load in doubt, knowable at `frame`; a mere drift is a "finding", all else a "fault"."""
+    """A load in doubt, knowable at `frame`; a mere drift is a "finding", all else a "fault".
+
+    `unbent` tells that the load changed and nothing bent: then it may be the deflection that lies.
+    """
 
     action: str
     frame: int
     text: str
+    unbent: bool = False
 
 
 def follow(
@@ -145,7 +153,10 @@ def follow(
     faults += flat
     state, drifts = _drifting(setup, state, new)
     state = replace(state, means=means[:, -max(LAGS) - 1 :], done=state.done + new.shape[1])
-    found = [Doubt("fault", first + (at + 1) * setup.mean - 1, text) for at, text in faults]
+    found = [
+        Doubt("fault", first + (at + 1) * setup.mean - 1, text, text.startswith(UNBENT))
+        for at, text in faults
+    ]
     worst = sorted(found, key=lambda doubt: doubt.frame)[:1]
     told = [Doubt("finding", first + (at + 1) * setup.mean - 1, text) for at, text in drifts]
     return state, tuple(sorted((*worst, *told), key=lambda doubt: doubt.frame))
@@ -189,7 +200,7 @@ def _in_doubt(
     runs = []
     for doubtful, carried, text in (
         (lonely, state.doubts[0], "net deflection grows while the load does not rise"),
-        (unbent, state.doubts[1], "the load changes while net deflection stays the same"),
+        (unbent, state.doubts[1], UNBENT),
     ):
         index, run = first_run(doubtful, carried, PERSIST)
         runs.append(run)

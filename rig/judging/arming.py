@@ -56,7 +56,6 @@ def feedback_setup(plan: Plan, rate: float) -> FeedbackSetup:
     beam = expected(plan.specimen)
     prestressed = beam.decompression_load > 2 * CONTACT_SHARE * upper
     soft = beam.stiffness if prestressed else beam.cracked_stiffness
-    lively = load.noise > 0 and load.noise >= LIVELY * load.resolution
     return FeedbackSetup(
         (load.low, load.high),
         apart,
@@ -67,11 +66,17 @@ def feedback_setup(plan: Plan, rate: float) -> FeedbackSetup:
             soft=SOFTER * soft,
             stiff=STIFFER * beam.stiffness,
             contact=max(CONTACT_SHARE * upper, LEAST_CONTACT),
-            lively=lively,
+            lively=_lively(load),
+            lively_bend=_lively(channels["midspan"]),
             creep=CREEP_SHARE * upper / (SOFTER * soft),
             drift=DRIFT_SHARE * upper,
         ),
     )
+
+
+def _lively(channel: Channel) -> bool:
+    """Tell whether a channel has so much noise that it never stays at one value."""
+    return channel.noise > 0 and channel.noise >= LIVELY * channel.resolution
 
 
 def _explained(*channels: Channel) -> float:

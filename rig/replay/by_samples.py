@@ -20,6 +20,7 @@ from rig.judging.arming import cycling_setup, feedback_setup
 from rig.judging.at_rest import UNPLUGGED, loop_only
 from rig.judging.correction import start_correction
 from rig.judging.cycling import Cycling, CyclingSetup
+from rig.judging.load_watch import LED
 from rig.judging.looking import Decision, Judge, Look
 from rig.protocol.plan import Plan
 from rig.replay.ends import DOUBT, TRIP, End, Noted
@@ -192,7 +193,11 @@ class Watch:
             return None, look, None
         state = self._line.span(block.first).state
         held, trip = self._held.checked(
-            block, deflection, moves=state not in AT_REST, slowly=state in SLOW
+            block,
+            deflection,
+            moves=state not in AT_REST,
+            slowly=state in SLOW,
+            led=state in LED,
         )
         return held, look, trip
 

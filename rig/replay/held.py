@@ -46,11 +46,12 @@ class Held:
     watch: LoadWatch = field(default_factory=LoadWatch)
 
     def checked(
-        self, block: SampleBlock, deflection: SampleArray, *, moves: bool, slowly: bool
+        self, block: SampleBlock, deflection: SampleArray, *, moves: bool, slowly: bool, led: bool
     ) -> tuple[Held, Trip | None]:
         """Return the successor after a block, and what tripped in it.
 
-        `moves` tells that motions are commanded, `slowly` that they load the specimen slowly.
+        `moves` tells that motions are commanded, `slowly` that they load the specimen slowly,
+        `led` that net deflection may lead them.
         """
         signals = dict(zip(block.channels, block.values, strict=True)) | {"deflection": deflection}
         bounds = {name: pair for name, pair in self.bounds.items() if name in signals}
@@ -62,7 +63,7 @@ class Held:
         state, trip = check_limits(setup, self.state, block.first, signals)
         if known is None or not moves:
             return replace(self, state=state, watch=LoadWatch()), trip
-        watch = self.watch.looked(known.following, block, deflection, slowly=slowly)
+        watch = self.watch.looked(known.following, block, deflection, slowly=slowly, led=led)
         return replace(self, state=state, watch=watch), earlier(trip, watch.trip)
 
 
