@@ -25,6 +25,11 @@ def keep_verification(rig_name: str | None, run_dir: Path, as_json: bool) -> int
     """
     if rig_name is None:
         raise InputError("--verification: name the rig file that keeps what was found: --rig RIG")
+    if find_rig(rig_name) != rig_name:
+        raise InputError(
+            f"--verification: {rig_name} is a rig of this program, in which nothing is kept; name "
+            "a rig file of your own"
+        )
     # Imported late: a mistake in the rig file is told sooner.
     from rig.assembly.verifying import verification_in
     from rig.commands.folders import holds_run, place

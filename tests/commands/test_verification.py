@@ -159,6 +159,11 @@ def test_without_a_rig_file_there_is_nowhere_to_keep_it(true):
         keep_verification(None, true.folder / "run", as_json=False)
 
 
+def test_nothing_is_kept_in_a_rig_file_of_the_program(true):
+    with pytest.raises(InputError, match="simulated is a rig of this program, in which nothing"):
+        keep_verification("simulated", true.folder / "run", as_json=False)
+
+
 def test_a_run_without_gauge_verifies_nothing(files_of):
     files = files_of()
     run = files.run()
