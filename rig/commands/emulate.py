@@ -43,6 +43,8 @@ def emulate(
     plan = load(protocol or PROTOCOL, rig or None)
     if out is not None:
         _refuse_taken(out)
+    if panel is not None and not panel.absolute().parent.is_dir():
+        raise InputError(f"--panel {panel}: there is no folder {panel.parent}; name one that is")
     # Imported late: a mistake in a file is told sooner.
     from rig.assembly.emulation import emulate as run
     from rig.assembly.emulation import what_happens

@@ -90,6 +90,7 @@ def code(*words: str) -> int | str | None:
         (("--prove-stops", "--speed", "1 kN"), "--speed: "),
         (("--prove-stops", "--up-to", "5"), "--up-to: "),
         (("--prove-stops", "--repeats", "0"), "--repeats"),
+        (("--emulate", "--panel", "none/p"), "--panel none/p: there is no folder none"),
         (("--prove-stops",), "is simulated inside this program"),
     ],
 )
