@@ -62,7 +62,7 @@ def test_a_rig_on_which_a_test_runs_is_left_alone(capfd, tmp_path):
         (("--seed", "3"), "--seed goes with --emulate"),
         (("first-night",), "PROTOCOL goes with --emulate"),
         (("--emulate", "--try", "pump"), "--emulate goes without --try"),
-        (("--try", "actuator"), "'actuator' is not one of 'pump', 'horn'"),
+        (("--try", "actuator"), "'actuator' is not known; give pump or horn"),
         (("--rig", "no-such-rig"), 'cannot read "no-such-rig"'),
     ],
 )
