@@ -58,15 +58,15 @@ MUTANTS = (
     Mutant(
         "flat although it lives",
         FOLLOW,
-        "if run >= need and way > setup.unloaded_bend:",
-        "if way > setup.unloaded_bend:",
+        "if run >= need and way > setup.still_bend:",
+        "if way > setup.still_bend:",
         "a healthy cell stops the rig",
         FOLLOWING,
     ),
     Mutant(
         "flat though nothing moved",
         FOLLOW,
-        "if run >= need and way > setup.unloaded_bend:",
+        "if run >= need and way > setup.still_bend:",
         "if run >= need:",
         "a load that is held stops the rig",
         FOLLOWING,
