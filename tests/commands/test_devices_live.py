@@ -6,6 +6,7 @@ import json
 import re
 import signal
 import subprocess
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -92,18 +93,21 @@ WRONG = {
     ),
 }
 """Changes of a rig file, and by port what is then told, and what to try."""
+SIDE_BY_SIDE = 2
+"""Rigs that are looked at at one time: each look waits most of the time."""
 
 
-@pytest.mark.nights
-@pytest.mark.timeout(180)
-@pytest.mark.xdist_group("live")
-def test_what_is_wrong_is_told_with_what_to_try_and_nothing_is_moved_or_written(tmp_path):
-    with a_wire_night(tmp_path) as night:
+def look_wrong(folder: Path, left: list[str]) -> None:
+    """Look at an emulated rig by its rig file, and by wrong ones as long as there are some."""
+    folder.mkdir()
+    with a_wire_night(folder) as night:
         before = night.truth()
         done = night.nightrig("devices", "--rig", "rig.toml", "--seconds", "1")
         assert (done.returncode, "ALL THERE" in done.stdout) == (0, True), done.stdout
-        for name, (changes, wanted) in WRONG.items():
-            rig = edited(tmp_path, *changes(tmp_path))
+        while left:
+            name = left.pop(0)
+            changes, wanted = WRONG[name]
+            rig = edited(folder, *changes(folder))
             done = night.nightrig("devices", "--rig", rig, "--seconds", "1", "--json")
             assert done.returncode == 4, f"{name}: {done.stdout}"
             found = {m["where"].split()[0]: m for m in json.loads(done.stdout)["missing"]}
@@ -113,6 +117,18 @@ def test_what_is_wrong_is_told_with_what_to_try_and_nothing_is_moved_or_written(
                 assert re.search(remedy, found[port]["try"]), (name, found[port])
         assert night.truth() == before
         assert night.end_emulation() == 0
+
+
+@pytest.mark.nights
+@pytest.mark.timeout(180)
+@pytest.mark.xdist_group("live")
+def test_what_is_wrong_is_told_with_what_to_try_and_nothing_is_moved_or_written(tmp_path):
+    left = list(WRONG)
+    with ThreadPoolExecutor(SIDE_BY_SIDE) as beside:
+        lookers = [beside.submit(look_wrong, tmp_path / str(n), left) for n in range(SIDE_BY_SIDE)]
+        for looker in lookers:
+            looker.result()
+    assert left == []
 
 
 @pytest.mark.nights

@@ -9,8 +9,10 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -76,7 +78,8 @@ def a_bench(folder: Path, *, installed: bool) -> Iterator[Bench]:
     # No two rigs of one name are at work at once on one computer.
     rig = rig.replace('"text frame"', f'"{name}"').replace("/dev/pts/5", path)
     (folder / "frame.toml").write_text(rig.replace('before = "5 s"', 'before = "1 s"'))
-    sockets = folder / "s"
+    # The path of a socket is short, the folder of a test is not.
+    sockets = Path(tempfile.mkdtemp(prefix="guide-"))
     env = os.environ | {"PYTHONPATH": str(packages), "NIGHTRIG_SOCKETS": str(sockets)}
     try:
         yield Bench(folder, folder / "frame.toml", name, env)
@@ -116,11 +119,30 @@ async def test_the_driver_of_the_guide_opens_its_device_and_moves_nothing(tmp_pa
         assert not block.values.any()
 
 
+def carried_out(bench: Bench) -> tuple[subprocess.CompletedProcess[str], float]:
+    """Carry out a short test; return its end and how long [s] it took."""
+    specimen = ROOT / "protocols" / "specimens" / "prism-small.toml"
+    (bench.folder / "short.toml").write_text(PROTOCOL.format(specimen=specimen, run_out=60))
+    files = ["short.toml", "--rig", str(bench.rig), "--out", "night-1"]
+    begun = time.monotonic()
+    done = bench.run(*COMMAND[3:], "run", *files, within=120)
+    return done, time.monotonic() - begun
+
+
 @pytest.mark.nights
 @pytest.mark.timeout(300)
 @pytest.mark.xdist_group("live")
 def test_the_guide_is_followed_to_the_end_of_a_test(tmp_path):
-    with a_bench(tmp_path, installed=True) as bench:
+    folders = [tmp_path / name for name in ("looked", "tested")]
+    for folder in folders:
+        folder.mkdir()
+    # One device is tried while another carries the test: both wait most of the time.
+    with (
+        a_bench(folders[0], installed=True) as bench,
+        a_bench(folders[1], installed=True) as testing,
+        ThreadPoolExecutor(1) as beside,
+    ):
+        tested = beside.submit(carried_out, testing)
         contract = bench.run("drivers.contract", "--rig", str(bench.rig), within=120)
         assert contract.returncode == 0, contract.stdout
         # Its samples come in blocks only: two promises are about those who show them at once.
@@ -131,13 +153,9 @@ def test_the_guide_is_followed_to_the_end_of_a_test(tmp_path):
         assert (looked.returncode, told["ok"], told["emulated"]) == (0, True, True), told
         assert told["lines"][0]["who"] == "emulated text frame 1"
 
-        specimen = ROOT / "protocols" / "specimens" / "prism-small.toml"
-        (tmp_path / "short.toml").write_text(PROTOCOL.format(specimen=specimen, run_out=60))
-        begun = time.monotonic()
-        files = ["short.toml", "--rig", str(bench.rig), "--out", "night-1"]
-        done = bench.run(*COMMAND[3:], "run", *files, within=120)
+        done, took = tested.result()
         assert done.returncode == 0, done.stderr
-        assert time.monotonic() - begun > 10, "in real time"
-        with h5py.File(tmp_path / "night-1" / "run.h5") as run:
+        assert took > 10, "in real time"
+        with h5py.File(testing.folder / "night-1" / "run.h5") as run:
             assert run.attrs["outcome"] == "run-out"
             assert run["cycles"]["number"][:60].tolist() == list(range(1, 61))

@@ -370,8 +370,11 @@ async def test_on_a_bad_line_no_answer_is_taken_for_another(peer: Peer) -> None:
     await _storm(peer, 7, 100, 0.02)
 
 
+FURTHER = [pytest.param(seed, marks=pytest.mark.endurance) for seed in range(2, 8)]
+
+
 @pytest.mark.nights
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", [0, 1, *FURTHER])
 async def test_on_many_bad_lines_no_answer_is_taken_for_another(peer: Peer, seed: int) -> None:
     for more in range(3):
         await _storm(peer, 100 * more + seed, 200, 0.04)
