@@ -139,7 +139,10 @@ def test_people_are_told_what_moves_and_what_comes(first_air):
     assert {coming.what for coming in cycling.coming} >= {"inspection", "end of the air run"}
 
 
-@pytest.mark.parametrize("gap", [2e-3, 1e-4], ids=["2 mm", "0.1 mm"])
+@pytest.mark.parametrize(
+    "gap",
+    [pytest.param(2e-3, id="2 mm"), pytest.param(1e-4, id="0.1 mm", marks=pytest.mark.nights)],
+)
 def test_a_specimen_left_in_the_frame_is_never_touched(plan_of, tmp_path, gap):
     plan = in_contact_at(in_the_air(plan_of("first-night", QUICK, STROKE)), gap)
     walked = walk(plan, tmp_path / "w")
@@ -182,6 +185,7 @@ def test_a_rod_without_room_behind_it_moves_nothing(plan_of, tmp_path):
 PAUSED, UNLOADED = 60_000, 75_000
 
 
+@pytest.mark.nights
 def test_it_pauses_goes_on_is_drawn_back_and_comes_forward_again(plan_of, tmp_path):
     script = [
         (PAUSED, said("pause")),

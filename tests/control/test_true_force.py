@@ -172,7 +172,10 @@ def uncorrected(plan: Plan) -> Plan:
     return replace(plan, rig=replace(plan.rig, trust=Trust()))
 
 
-@pytest.mark.parametrize(("frequency", "least"), [("1 Hz", 0.0005), ("5 Hz", 0.003)])
+@pytest.mark.parametrize(
+    ("frequency", "least"),
+    [pytest.param("1 Hz", 0.0005, marks=pytest.mark.nights), ("5 Hz", 0.003)],
+)
 def test_the_true_load_is_restored_within_a_thousandth_of_the_range(
     plan_of, tmp_path, frequency, least
 ) -> None:
@@ -186,6 +189,7 @@ def test_the_true_load_is_restored_within_a_thousandth_of_the_range(
     assert found.error_shown(plan.loading.range) > least
 
 
+@pytest.mark.nights
 def test_ten_cycles_a_second_are_restored_where_the_loop_follows_them(plan_of, tmp_path) -> None:
     quick = {r'^servo_bandwidth = "20 Hz"$': 'servo_bandwidth = "60 Hz"'}
     plan = plan_of("dry-short", at("10 Hz"), moving(120.0) | quick)
@@ -202,6 +206,7 @@ def test_a_cell_under_the_specimen_is_put_right_the_other_way(plan_of, tmp_path)
     assert told(plan, tmp_path / "n").error(plan.loading.range) < 0.001
 
 
+@pytest.mark.nights
 def test_the_upper_load_that_is_held_is_that_of_the_specimen(plan_of, tmp_path) -> None:
     """Correction and record see the corrected load: the tops come to the target, not the cell's."""
     plan = plan_of("dry-short", at("5 Hz"), moving(400.0, noise="40 N"))
@@ -230,6 +235,7 @@ def test_a_mass_that_the_rig_file_has_wrong_leaves_its_share_of_the_error(
     assert of_it == pytest.approx(0.5, abs=0.1)
 
 
+@pytest.mark.nights
 def test_a_heavy_mass_does_not_overload_the_first_cycles(plan_of, tmp_path) -> None:
     """Not above 102 % in build-up nor 101 % after it: common practice, no source."""
     plan = plan_of("dry-short", at("5 Hz"), moving(1500.0))
@@ -295,6 +301,7 @@ def test_the_length_of_blocks_changes_nothing_behind_a_moving_mass(plan_of, tmp_
         np.testing.assert_array_equal(column, rows[1][name])
 
 
+@pytest.mark.nights
 def test_a_test_goes_on_where_it_was_cut_off_behind_a_moving_mass(plan_of, tmp_path) -> None:
     plan = plan_of("dry-short", at("5 Hz"), moving(120.0, noise="40 N"))
     night = walk(plan, tmp_path / "n", accidents=Accidents(cut=150_000), commits=500)
@@ -347,6 +354,7 @@ def test_a_rig_file_that_says_nothing_hands_the_same_blocks_on(plan_of) -> None:
         runner.run(look())
 
 
+@pytest.mark.nights
 def test_a_mass_is_allowed_for_once_and_not_again_after_an_inspection(plan_of, tmp_path) -> None:
     """Without slow cycles correction finds the mass; the check then shows the way of the rod."""
     plan = plan_of("dry-short", at("5 Hz"), moving(1500.0))
