@@ -119,7 +119,10 @@ def struck(night, row: Row) -> Night:
         "leak": InputChange(frame, InputState(leak=True)),
         "oil": InputChange(frame, InputState(oil_pressure_low=True)),
         "mains": InputChange(frame, InputState(mains_lost=True)),
-        "limit": Flat("midspan", frame, ever, 0.02),
+        # While people are there no limit holds on what they may unplug.
+        "limit": Flat("load", frame, ever, 120e3)
+        if row.state in ("locked", "unloaded")
+        else Flat("midspan", frame, ever, 0.02),
         "feedback": Missing("load", frame, ever),
     }
     if row.cause in faults:
