@@ -87,7 +87,7 @@ def runtime() -> Iterator[Path]:
 @pytest.mark.parametrize(
     "repeats",
     [
-        pytest.param(1, marks=pytest.mark.nights),
+        pytest.param(1, marks=pytest.mark.endurance),
         pytest.param(20, marks=pytest.mark.endurance),
     ],
 )

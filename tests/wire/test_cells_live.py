@@ -60,7 +60,13 @@ def armed(plan: Plan) -> Sentry:
 
 
 @pytest.mark.nights
-@pytest.mark.parametrize("cell", CELLS)
+@pytest.mark.parametrize(
+    "cell",
+    [
+        pytest.param(cell, marks=[pytest.mark.endurance] if more else [])
+        for more, cell in enumerate(CELLS)
+    ],
+)
 async def test_a_cell_that_fails_in_the_loop_closes_the_valve_before_a_block_is_whole(
     tmp_path: Path, cell: str
 ) -> None:

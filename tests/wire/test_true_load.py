@@ -46,7 +46,7 @@ def true_load(emulated: Emulation, frames: np.ndarray) -> np.ndarray:
 
 
 @pytest.mark.nights
-@pytest.mark.parametrize("cell", ["moving", "fixed"])
+@pytest.mark.parametrize("cell", ["moving", pytest.param("fixed", marks=pytest.mark.endurance)])
 async def test_over_serial_lines_the_true_load_comes_back_within_a_thousandth_of_the_range(
     tmp_path: Path, cell: str
 ) -> None:
