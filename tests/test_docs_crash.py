@@ -5,12 +5,15 @@ from __future__ import annotations
 import re
 import signal
 import subprocess
+import time
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
-from rig.errors import EXIT_CODES
-from rig.record.history import Journal
-from tests.commands.cut_off import until
+from rig.errors import EXIT_CODES, StorageError
+from rig.record.history import Journal, read_journal
+from tests.assembly.nights import PATIENCE
 from tests.readme import NIGHTRIG, called, section, steps
 
 CRASH = "## After a crash, a full disk, a power cut"
@@ -35,6 +38,20 @@ def without_numbers(line: str) -> str:
 def in_second_stage(journal: Journal) -> bool:
     point = journal.restart_point
     return point is not None and point["stage_number"] > 1
+
+
+def until(folder: Path, claim: Callable[[Journal], bool]) -> None:
+    """Wait until something holds of the journal of a folder."""
+    end = time.monotonic() + PATIENCE
+    while time.monotonic() < end:
+        try:
+            with read_journal(folder) as journal:
+                if claim(journal):
+                    return
+        except StorageError:
+            pass
+        time.sleep(0.01)
+    raise AssertionError("waited in vain for the rehearsal")
 
 
 @pytest.mark.endurance

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import io
+import os
 import shutil
+import signal
 import subprocess
-import time
-from collections.abc import Callable
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,11 +18,10 @@ import pytest
 from rig.assembly.rehearsal import rehearse
 from rig.commands.files import load
 from rig.commands.main import main
-from rig.errors import StorageError
 from rig.ports import InputState
 from rig.record.history import read_journal
 from simulators.faults import InputChange
-from tests.assembly.nights import COMMAND, PATIENCE, PROTOCOL, QUICKER, ROOT
+from tests.assembly.nights import PROTOCOL, QUICKER, ROOT
 
 RUN_OUT = 20_000
 PRESSED = 60.0  # [s] of test time at which an emergency stop ends the short one
@@ -39,38 +39,28 @@ def files(folder: Path, run_out: int) -> tuple[str, str]:
     return str(folder / "p.toml"), str(folder / "rig.toml")
 
 
-def until(folder: Path, claim: Callable[..., bool]) -> None:
-    """Wait until something holds of the journal of a folder."""
-    end = time.monotonic() + PATIENCE
-    while time.monotonic() < end:
-        try:
-            with read_journal(folder) as journal:
-                if claim(journal):
-                    return
-        except StorageError:
-            pass
-        time.sleep(0.01)
-    raise AssertionError("waited in vain for the rehearsal")
-
-
-def begun(*words: str, cwd: Path) -> subprocess.Popen[str]:
-    """Start a command as a person does, without a terminal."""
-    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
-    return subprocess.Popen([*COMMAND, *words], cwd=cwd, **pipes)
-
-
 def kill_one(folder: Path) -> Path:
     """Return the folder of a rehearsal that was killed while it cycled."""
     protocol, rig = files(folder, RUN_OUT)
     out = folder / "killed"
     words = ["rehearse", protocol, "--rig", rig, "--out", str(out), "--seed", "1"]
-    child = begun(*words, cwd=folder)
-    try:
-        until(out, lambda journal: journal.rows("cycles") > 300)
-    finally:
-        child.kill()
-        child.communicate()
+    kill_after(300, *words, cwd=folder)
     return out
+
+
+def kill_after(rows: int, *words: str, cwd: Path) -> None:
+    """Rehearse until more than so many cycles are recorded; then it is killed."""
+    command = [sys.executable, "-m", "tests.commands.dying", str(rows), *words]
+    paths = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
+    done = subprocess.run(
+        command,
+        cwd=cwd,
+        env={**os.environ, "PYTHONPATH": paths},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == -signal.SIGKILL, done.stderr
 
 
 def stop_one_by_fault(folder: Path, run_out: int = 1000) -> Path:

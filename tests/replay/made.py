@@ -30,7 +30,7 @@ from simulators.faults import (
 )
 from tests.assembly.live import carry_out as carry_out_live
 from tests.assembly.nights import QUICKER, ROOT
-from tests.commands.cut_off import begun, until
+from tests.commands.cut_off import kill_after
 
 PROTOCOL = """
 title = "Prism P-78, a short test"
@@ -159,12 +159,7 @@ def killed(plan: Plan, out: Path, case: Case) -> None:
     """Carry a case out in a process of its own that is killed once 150 cycles are recorded."""
     folder = out.parent
     words = ["rehearse", "p.toml", "--rig", "rig.toml", "--out", str(out), "--seed", str(case.seed)]
-    child = begun(*words, cwd=folder)
-    try:
-        until(out, lambda journal: journal.rows("cycles") > 150)
-    finally:
-        child.kill()
-        child.communicate()
+    kill_after(150, *words, cwd=folder)
 
 
 def live(plan: Plan, out: Path, case: Case) -> None:
