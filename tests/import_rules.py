@@ -24,7 +24,7 @@ LAYERS: Final = {
     "rig.ports": 0,
     # The values that every room is told: plain dataclasses beside the reader that fills them.
     "rig.protocol.plan": 0,
-    "rig.protocol.beam": 0,
+    "rig.mechanics.specimen": 0,
     "rig.protocol.wire": 0,
     "rig.protocol.trust": 0,
     "rig.protocol.air": 0,

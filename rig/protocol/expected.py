@@ -7,7 +7,7 @@ from typing import Final
 from rig.mechanics.bending import load_point_flexibility, midspan_flexibility, shear_flexibility
 from rig.mechanics.estimate import StaticEstimate, static_estimate
 from rig.mechanics.section import YIELD_RATIO
-from rig.protocol.beam import Specimen, Tendon
+from rig.mechanics.specimen import Specimen, Tendon
 
 KSI: Final = 6.894757293168361e6
 """Pa in one ksi, exact by definition: the presets of tendons carry their grade in ksi."""

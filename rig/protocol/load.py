@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from rig.errors import InputError
-from rig.protocol.beam import Specimen
+from rig.mechanics.specimen import Specimen
 from rig.protocol.build import (
     build_accuracy,
     build_baseline,

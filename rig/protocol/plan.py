@@ -1,7 +1,7 @@
 """What the files say once they are read and checked: plain values in SI.
 
 A `Plan` is all that control, criteria and record need to know of a protocol; a `RigPlan` of a
-rig file; a specimen file becomes a `Specimen` (beam.py).
+rig file; a specimen file becomes a `Specimen` (rig.mechanics).
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from rig.channels import Channel
+from rig.mechanics.specimen import Specimen
 from rig.protocol.air import Air
-from rig.protocol.beam import Specimen
 from rig.protocol.trust import Accuracy, Trust
 
 if TYPE_CHECKING:

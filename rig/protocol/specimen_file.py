@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from rig.protocol.beam import Bar, Concrete, Section, Specimen, SteelLaw, Tendon
+from rig.mechanics.specimen import Bar, Concrete, Section, Specimen, SteelLaw, Tendon
 from rig.protocol.document import Document
 from rig.protocol.examples import example_of
 from rig.protocol.fields import (

@@ -16,7 +16,7 @@ from rig.mechanics.frequency import (
     generalised_mass,
     spring_frequency,
 )
-from rig.protocol.beam import Bar, Concrete, Section, Specimen, SteelLaw, Tendon
+from rig.mechanics.specimen import Bar, Concrete, Section, Specimen, SteelLaw, Tendon
 from rig.protocol.load import load_specimen
 
 # Derived apart from the module, by integration of the static shape (four-point bending, uniform).

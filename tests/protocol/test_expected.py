@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.mechanics.bending import load_point_flexibility, midspan_flexibility, shear_flexibility
-from rig.protocol.beam import Bar, Concrete, Section, Specimen, SteelLaw, Tendon
+from rig.mechanics.specimen import Bar, Concrete, Section, Specimen, SteelLaw, Tendon
 from rig.protocol.expected import expected, midspan_deflection, rod_travel
 from tests.protocol.texts import BY_SERIES, PRISM, WET, load_edited, shipped, shipped_names
 
