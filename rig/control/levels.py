@@ -6,10 +6,10 @@ from dataclasses import replace
 from typing import Final
 
 from rig.guards.learned import combine
+from rig.protocol.estimate import UNLOAD_SHARE
 from rig.protocol.plan import Approach, Bounds, Plan
 
 SEAT_LOAD: Final = 1e3  # [N] kept between slow loadings; common practice, no source
-UNLOAD_SHARE: Final = 0.10  # of the upper load a second; common practice, no source
 RETRACT: Final = 5e-3  # [m] at 1 mm/s after a normal stop; common practice, no source
 RETRACT_SPEED: Final = 1e-3
 REST_MARGIN: Final = 0.05  # of the upper load above lower load that is still at rest

@@ -89,6 +89,11 @@ def add(station: Station, channel: str, by: float) -> None:
     station.shifts[channel] = station.shifts.get(channel, 0.0) + by
 
 
+def _told(channel: Channel, value: float) -> str:
+    """Return a mean reading [SI] in words, no finer than its channel resolves."""
+    return shown(channel.name, round(value / channel.resolution) * channel.resolution + 0.0)
+
+
 @dataclass(frozen=True, slots=True)
 class Offset:
     """What a channel read before it was moved and reads now [SI], so many seconds later.
@@ -109,7 +114,8 @@ class Offset:
 
     def __str__(self) -> str:
         name, channel = self.channel.name, self.channel
-        read = f"{name} read {shown(name, self.before)} before and {shown(name, self.now)} now"
+        before, now = _told(channel, self.before), _told(channel, self.now)
+        read = f"{name} read {before} before and {now} now"
         added = f"{shown(name, self.added, difference=True)} are added from here on"
         margin = NEAR_END * (channel.high - channel.low)
         inside = channel.low + margin < self.raw < channel.high - margin
@@ -195,7 +201,7 @@ class AtRest:
         if now is None:
             return f"{name} has no steady value yet: fix the sensor, then say it again"
         if abs(before.value - now) <= channel.resolution:
-            return f"{name} reads {shown(name, now)}, as before: nothing is added"
+            return f"{name} reads {_told(channel, now)}, as before: nothing is added"
         raw = now - self._station.shifts.get(name, 0.0)
         seconds = float(self._means().shape[1] - before.end)
         return self._other_load(before) or Offset(channel, before.value, now, raw, seconds)

@@ -79,7 +79,8 @@ def _of_calibrations(rig: RigPlan, today: Date) -> Iterator[Doubt]:
     if missing:
         yield Doubt(
             CALIBRATION,
-            f"there is no calibration of {', '.join(missing)}; have it calibrated, and write "
+            f"there is no calibration of {', '.join(missing)}; have "
+            f"{'it' if len(missing) == 1 else 'them'} calibrated, and write "
             "[channel.calibration] below its [[channel]]",
         )
     for name, made in calibrations.items():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from rig.protocol.plan import (
     Approach,
@@ -41,8 +42,8 @@ _SEATING_SECONDS = 7.0
 _FALL_SECONDS = 2.0
 _FALL_CYCLES = 4
 _RETRACT_SECONDS = 5.0
-_UNLOAD_SHARE = 0.10
-"""Between stages the load changes by this share of the upper load a second."""
+UNLOAD_SHARE: Final = 0.10
+"""Between stages the load changes by this share of the upper load a second; common practice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +125,7 @@ def _fall_seconds(plan: Plan) -> float:
 def _to_mean_seconds(plan: Plan) -> float:
     """Return how long the mean load takes to become the lower one, or the other way."""
     loading = plan.loading
-    return loading.range / 2 / (_UNLOAD_SHARE * loading.upper) if loading else 0.0
+    return loading.range / 2 / (UNLOAD_SHARE * loading.upper) if loading else 0.0
 
 
 def _static_seconds(plan: Plan, stage: Static) -> float:
@@ -180,10 +181,19 @@ def _check_seconds(check: StaticCheck | None) -> float:
 def _water(plan: Plan, stage: Cyclic) -> float:
     if plan.spray is None or plan.loading is None:
         return 0.0
-    spray, frequency = plan.spray, plan.loading.frequency
-    begin = spray.begin / frequency if spray.begin_unit == "cycles" else spray.begin
-    wet = max(0.0, _cyclic_seconds(plan, stage) - begin) * _share(spray)
-    return wet * spray.flow
+    end = before_cycling(plan) + _cyclic_seconds(plan, stage)
+    wet = end - first_water(plan, plan.spray, plan.loading.frequency)
+    return max(0.0, wet) * _share(plan.spray) * plan.spray.flow
+
+
+def first_water(plan: Plan, spray: SpraySchedule, frequency: float) -> float:
+    """Return when water first runs [s from the start].
+
+    Cycles count from the first counted one, a time from the start of the test.
+    """
+    if spray.begin_unit == "cycles":
+        return before_cycling(plan) + spray.begin / frequency
+    return spray.begin
 
 
 def _share(spray: SpraySchedule) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from rig.protocol.estimate import before_cycling, estimate
+from rig.protocol.estimate import estimate, first_water
 from rig.protocol.plan import Plan, PumpPlan, SpraySchedule
 
 
@@ -17,8 +17,7 @@ def tank_lasts(plan: Plan) -> float | None:
     pump, spray, loading = plan.rig.pump, plan.spray, plan.loading
     if pump is None or spray is None or loading is None or plan.cyclic is None:
         return None
-    begin = spray.begin / loading.frequency if spray.begin_unit == "cycles" else spray.begin
-    first = before_cycling(plan) + begin
+    first = first_water(plan, spray, loading.frequency)
     after = _emptied_after(pump, spray, loading.frequency)
     return first + after if first + after < estimate(plan).duration_s else None
 
