@@ -78,6 +78,9 @@ def _hand_out(text: str, out: Path | None, protocol: str, panel: Path | None) ->
         try:
             new = out.with_name(f".{out.name}.new")
             new.write_text(text, encoding="utf-8")
+            if out.exists():  # of an emulation that is over; people may have written into it
+                kept = out.replace(out.with_name(f"{out.name}.before"))
+                say(f"{out}: what was there is kept as {kept.name}", err=True)
             new.replace(out)  # who waits for the file finds it whole
         except OSError as error:
             raise InputError(

@@ -46,7 +46,11 @@ def emulated(folder: Path, *words: str) -> Iterator[subprocess.Popen[str]]:
 
 async def test_it_runs_until_ctrl_c_and_hands_out_a_rig_file_that_holds(tmp_path: Path) -> None:
     words = ("--ports", "ports", "--out", "rig.toml", "--truth", "truth.jsonl", "--seed", "3")
+    edited = "# The rig file of an emulated rig\n# with something that somebody wrote\n"
+    (tmp_path / "rig.toml").write_text(edited, encoding="utf-8")
     with emulated(tmp_path, *words) as started:
+        eventually((tmp_path / "rig.toml.before").exists, "what the rig file was")
+        assert (tmp_path / "rig.toml.before").read_text("utf-8") == edited
         eventually((tmp_path / "rig.toml").exists, "the rig file")
         rig = load_rig(str(tmp_path / "rig.toml"), lambda path: Path(path).read_text("utf-8"))
         assert rig.wire is not None
