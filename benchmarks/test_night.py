@@ -8,13 +8,12 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 
+from benchmarks.delays import percentiles
 from rig.control.server import Door
 from rig.protocol.plan import Plan
 from simulators.faults import Fault, Missing, Silent
@@ -53,16 +52,6 @@ process.main()
 STANDING, CYCLING = 60, 10
 """Pairs of pause and continue: while a load is held, and while the specimen is cycled."""
 ACT = {"pause": ("hold", "end_cycling"), "continue": ("pressure",)}
-
-
-def percentiles(name: str, seconds: Sequence[float]) -> dict[str, float]:
-    values = np.array(seconds) * 1e3
-    return {
-        f"{name}_n": len(values),
-        f"{name}_p50_ms": float(np.percentile(values, 50)),
-        f"{name}_p99_ms": float(np.percentile(values, 99)),
-        f"{name}_worst_ms": float(values.max()),
-    }
 
 
 @pytest.mark.parametrize("disk", ["recording", "frozen"])

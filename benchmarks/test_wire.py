@@ -11,14 +11,13 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
+from benchmarks.delays import percentiles
 from benchmarks.emulated import CHANNEL, EVERY, ROW, SIZE
 from tests.assembly.nights import PROTOCOL, QUICKER
 
@@ -173,22 +172,12 @@ def whole(folder: Path) -> tuple[list[float], int]:
     return [b - a for a, b in pairs if began < a < ended], int(cycles)
 
 
-def milliseconds(name: str, seconds: Sequence[float]) -> dict[str, float]:
-    values = np.array(seconds) * 1e3
-    return {
-        f"{name}_n": len(values),
-        f"{name}_p50_ms": float(np.percentile(values, 50)),
-        f"{name}_p99_ms": float(np.percentile(values, 99)),
-        f"{name}_worst_ms": float(values.max()),
-    }
-
-
 def test_from_a_sample_to_the_stop_beside_a_bare_loop(benchmark: Any, tmp_path: Path) -> None:
     for name in ("bare", "whole"):
         (tmp_path / name).mkdir()
     peer = bare(tmp_path / "bare")
     ours, cycles = benchmark.pedantic(lambda: whole(tmp_path / "whole"), rounds=1)
-    info = milliseconds("bare", peer) | milliseconds("stop", ours)
+    info = percentiles("bare", peer) | percentiles("stop", ours)
     info["p99_later_ms"] = info["stop_p99_ms"] - info["bare_p99_ms"]
     benchmark.extra_info.update(info | {"cycles": cycles})
     assert min(len(peer), len(ours)) > 0.7 * LASTS * 1e3 / EVERY

@@ -21,11 +21,8 @@ Unit = Literal["frame", "line", "send", "byte"]
 
 
 @dataclass(frozen=True, slots=True)
-class Dropped:
-    """Messages [first, first + count) never arrive: a buffer overran.
-
-    With `every`, here as in the other troubles, it happens again after so many messages.
-    """
+class Recurring:
+    """Messages [first, first + count) are met, and with `every` again after so many messages."""
 
     first: int
     count: int = 1
@@ -33,88 +30,69 @@ class Dropped:
 
 
 @dataclass(frozen=True, slots=True)
-class Repeated:
+class Dropped(Recurring):
+    """Messages never arrive: a buffer overran."""
+
+
+@dataclass(frozen=True, slots=True)
+class Repeated(Recurring):
     """Messages arrive once more, `times` times: a gateway that did not hear that it was heard."""
 
-    first: int
-    count: int = 1
-    every: int = 0
     times: int = 1
 
 
 @dataclass(frozen=True, slots=True)
-class Garbled:
+class Garbled(Recurring):
     """One byte of each message, number `at`, has the bits of `mask` flipped: a contactor beside.
 
     Negative numbers count from the end; what is beyond a message begins at its front again.
     """
 
-    first: int
-    count: int = 1
-    every: int = 0
     at: int = 0
     mask: int = 0x01
 
 
 @dataclass(frozen=True, slots=True)
-class Shortened:
+class Shortened(Recurring):
     """Bytes [at, at + size) of each message are missing: an overrun inside it."""
 
-    first: int
-    count: int = 1
-    every: int = 0
     at: int = 1
     size: int = 1
 
 
 @dataclass(frozen=True, slots=True)
-class Noise:
+class Noise(Recurring):
     """Stray bytes come before each message: a transceiver that switches direction."""
 
-    first: int
-    count: int = 1
-    every: int = 0
     data: bytes = b"\xff"
 
 
 @dataclass(frozen=True, slots=True)
-class Split:
+class Split(Recurring):
     """Each message comes in two parts, cut before byte `at`, with a pause [s] between them."""
 
-    first: int
-    count: int = 1
-    every: int = 0
     at: int = 1
     pause: float = 0.05
 
 
 @dataclass(frozen=True, slots=True)
-class Late:
+class Late(Recurring):
     """Each message, and all behind it, is held up for `by` [s]: a converter that buffers."""
 
-    first: int
-    count: int = 1
-    every: int = 0
     by: float = 0.3
 
 
 @dataclass(frozen=True, slots=True)
-class Silent:
+class Silent(Recurring):
     """From message `first` on nothing arrives for `by` [s]; what is sent meanwhile is lost."""
 
-    first: int
-    count: int = 1
-    every: int = 0
     by: float = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Unplugged:
+class Unplugged(Recurring):
     """Before message `first` the plug is pulled, and put back after `by` [s]."""
 
-    first: int
-    count: int = 1
-    every: int = 0
     by: float = 1.0
 
 
