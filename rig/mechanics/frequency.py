@@ -14,83 +14,11 @@ Sources
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from typing import Protocol
 
 from rig.mechanics.bending import load_point_flexibility, shear_flexibility
-from rig.mechanics.section import TendonLayer, cracked, gross
-
-
-class Geometry(Protocol):
-    """What is asked of a section [m]."""
-
-    @property
-    def height(self) -> float:
-        """Height."""
-
-    @property
-    def width(self) -> float:
-        """Width at the top."""
-
-    @property
-    def width_bottom(self) -> float:
-        """Width at the bottom."""
-
-    @property
-    def span(self) -> float:
-        """Distance between the supports."""
-
-    @property
-    def load_spacing(self) -> float:
-        """Distance between the load points."""
-
-
-class Material(Protocol):
-    """What is asked of the concrete: modulus [Pa], density [kg/m3]."""
-
-    @property
-    def modulus(self) -> float:
-        """Modulus of elasticity."""
-
-    @property
-    def density(self) -> float:
-        """Density."""
-
-
-class Layer(Protocol):
-    """What is asked of a layer of steel: area [m2], depth from the top [m], modulus [Pa]."""
-
-    @property
-    def area(self) -> float:
-        """Area."""
-
-    @property
-    def depth(self) -> float:
-        """Depth from the top."""
-
-    @property
-    def modulus(self) -> float:
-        """Modulus of elasticity."""
-
-
-class Swinging(Protocol):
-    """What is asked of a specimen."""
-
-    @property
-    def section(self) -> Geometry:
-        """Section and spans."""
-
-    @property
-    def concrete(self) -> Material:
-        """Concrete."""
-
-    @property
-    def tendons(self) -> Sequence[Layer]:
-        """Layers of tendons."""
-
-    @property
-    def bars(self) -> Sequence[Layer]:
-        """Layers of bars."""
+from rig.mechanics.rigidity import cracked_rigidity, uncracked_rigidity
+from rig.mechanics.shapes import gross, shear_span
+from rig.mechanics.specimen import Specimen
 
 
 def spring_frequency(stiffness: float, mass: float) -> float:
@@ -135,25 +63,17 @@ def _inside(x: float, span: float, a: float) -> float:
     )
 
 
-def first_frequency(specimen: Swinging, moving_mass: float) -> float:
-    """Return the first natural frequency [Hz] of a cracked specimen with what moves on it.
+def first_frequency(specimen: Specimen, moving_mass: float, *, cracked: bool = True) -> float:
+    """Return the first natural frequency [Hz] of a specimen with what moves on it.
 
-    `moving_mass` [kg] rests on the load points: rod, spreader, rollers. The beam is taken as
+    `moving_mass` [kg] rests on the load points: rod, spreader, rollers. A cracked beam is taken as
     cracked over its whole span, which it is not: the true frequency is higher. The frame is taken
-    as rigid, which it is not: the true frequency is lower. The section counts as a rectangle of
-    its mean width. Bars count only where there is no tendon, as in all that is expected of a
-    specimen; without either it counts as uncracked.
+    as rigid, which it is not: the true frequency is lower.
     """
     section, concrete = specimen.section, specimen.concrete
-    width = (section.width + section.width_bottom) / 2
-    a = (section.span - section.load_spacing) / 2
-    whole = gross(width, section.height)
-    area, inertia = whole.area, whole.inertia
-    steel = specimen.tendons or specimen.bars
-    layers = [TendonLayer(s.area, s.depth, s.modulus, 0.0, 0.0) for s in steel]
-    if layers:
-        inertia = cracked(width, section.height, concrete.modulus, layers).inertia
-    flexibility = load_point_flexibility(concrete.modulus * inertia, section.span, a)
+    a, area = shear_span(section), gross(section).area
+    rigidity = cracked_rigidity(specimen) if cracked else uncracked_rigidity(specimen)
+    flexibility = load_point_flexibility(rigidity, section.span, a)
     flexibility += shear_flexibility(area, concrete.modulus, a)
     swings = generalised_mass(section.span, a) * concrete.density * area * section.span
     return spring_frequency(1 / flexibility, moving_mass + swings)

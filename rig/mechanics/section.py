@@ -1,128 +1,366 @@
-"""A rectangular prestressed section: transformed, cracked, decompression, cracking, ultimate.
+"""A section under a moment: elastic uncracked and cracked, nonlinear, and at its ultimate.
 
-Lengths [m], stress [Pa], moments [N m]; depths are from the top, sagging moments positive,
-tendon stress positive in tension. Self weight is not included: moments are total ones.
+Lengths [m], stress [Pa], moments [N m], sagging positive, self weight included; depths from the
+top. Concrete is positive in compression, steel in tension. In the elastic section bonded steel
+counts with (n - 1) times its area and an unbonded tendon as the force it has under no moment.
+`gross_...` neglect the steel's stiffness: the formulas of the text books, for comparison.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
 
-CRUSHING_STRAIN: Final = 0.0035
-"""Ultimate strain of concrete up to C50/60 (EN 1992-1-1, table 3.1)."""
+from rig.mechanics.equilibrium import (
+    Layer,
+    Makeup,
+    Strains,
+    balanced,
+    makeup,
+    solve,
+    sums,
+)
+from rig.mechanics.laws import (
+    Stretch,
+    block_stretches,
+    concrete_stress,
+    steel_stress,
+)
+from rig.mechanics.shapes import SectionProperties, gross, pieces
+from rig.mechanics.specimen import Specimen, SteelLaw
 
-YIELD_RATIO: Final = 0.9
-"""0.1 % proof stress over strength of a tendon (EN 1992-1-1, 3.3.6(7))."""
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from rig.mechanics.equilibrium import Held
+
+UNBONDED: Final = "post-tensioned unbonded"
+_LINEAR: Final = SteelLaw("linear")
+_HOLE: Final = SteelLaw("no tension")
 
 
 @dataclass(frozen=True, slots=True)
-class TendonLayer:
-    """Area [m2], depth [m], modulus, effective stress and ultimate stress [Pa] of one layer."""
+class State:
+    """A section under a moment; `neutral_axis` is its depth, infinite without curvature.
 
-    area: float
-    depth: float
-    modulus: float
-    stress: float
-    ultimate: float
+    Stresses of tendons and bars are in the order of the specimen.
+    """
+
+    moment: float
+    top_strain: float
+    curvature: float
+    concrete_top: float
+    concrete_bottom: float
+    neutral_axis: float
+    tendon_stress: tuple[float, ...]
+    bar_stress: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class SectionProperties:
-    """Area [m2], centroid from the top [m], second moment about it [m4]."""
+class Ultimate:
+    """The moment that a section bears at most, and its state there.
 
-    area: float
-    centroid: float
-    inertia: float
+    `part` is what reaches its ultimate strain: "concrete" or "tendon".
+    """
+
+    moment: float
+    neutral_axis: float
+    top_strain: float
+    tendon_stress: tuple[float, ...]
+    bar_stress: tuple[float, ...]
+    part: str
 
 
-def gross(width: float, height: float) -> SectionProperties:
-    """Return the properties of the concrete rectangle alone."""
-    return SectionProperties(width * height, height / 2, width * height**3 / 12)
+def transformed(specimen: Specimen) -> SectionProperties:
+    """Return the properties of concrete and bonded steel together, in terms of concrete."""
+    modulus = specimen.concrete.modulus
+    bonded = [t for t in specimen.tendons if t.bond != UNBONDED]
+    layers = [*bonded, *specimen.bars]
+    return _with(specimen, [((s.modulus / modulus - 1) * s.area, s.depth) for s in layers])
 
 
-def transformed(
-    width: float, height: float, modulus: float, tendons: Sequence[TendonLayer]
-) -> SectionProperties:
-    """Return the properties with each tendon as (n - 1) times its area of concrete."""
-    extra = [((t.modulus / modulus - 1) * t.area, t.depth) for t in tendons]
-    area = width * height + sum(a for a, _ in extra)
-    centroid = (width * height**2 / 2 + sum(a * y for a, y in extra)) / area
-    inertia = width * height**3 / 12 + width * height * (height / 2 - centroid) ** 2
+def _with(specimen: Specimen, extra: list[tuple[float, float]]) -> SectionProperties:
+    """Return the properties of the concrete and further areas at their depths."""
+    plain = gross(specimen.section)
+    area = plain.area + sum(a for a, _ in extra)
+    centroid = (plain.area * plain.centroid + sum(a * y for a, y in extra)) / area
+    inertia = plain.inertia + plain.area * (plain.centroid - centroid) ** 2
     inertia += sum(a * (y - centroid) ** 2 for a, y in extra)
     return SectionProperties(area, centroid, inertia)
 
 
-def decompression_moment(
-    section: SectionProperties, height: float, tendons: Sequence[TendonLayer]
+def prestress(specimen: Specimen) -> tuple[float, ...]:
+    """Return the stress of each tendon [Pa] to count with in the elastic uncracked section.
+
+    Of a bonded tendon where the concrete beside it has no strain, of an unbonded one under no
+    moment; whichever of the two the specimen file gives.
+    """
+    modulus = specimen.concrete.modulus
+    told = [(t.stress_at == "no moment", t) for t in specimen.tendons]
+    # A tendon whose stress under no moment is known is a force, and a hole where it is bonded.
+    extra = [((b.modulus / modulus - 1) * b.area, b.depth) for b in specimen.bars]
+    for known, t in told:
+        stiff = 0.0 if known else t.modulus / modulus
+        extra.append(((stiff - (t.bond != UNBONDED)) * t.area, t.depth))
+    whole = _with(specimen, extra)
+    force = sum(t.area * t.stress for t in specimen.tendons)
+    bending = sum(t.area * t.stress * (t.depth - whole.centroid) for t in specimen.tendons)
+    found = []
+    for known, t in told:
+        beside = force / whole.area + bending * (t.depth - whole.centroid) / whole.inertia
+        change = t.modulus / modulus * beside
+        if known and t.bond != UNBONDED:
+            found.append(t.stress + change)
+        elif not known and t.bond == UNBONDED:
+            found.append(t.stress - change)
+        else:
+            found.append(t.stress)
+    return tuple(found)
+
+
+def decompression_moment(specimen: Specimen) -> float:
+    """Return the moment [N m] under which the bottom fibre has no stress: sum of P (e + S_b/A)."""
+    return _decompression(specimen, transformed(specimen), prestress(specimen))
+
+
+def cracking_moment(specimen: Specimen) -> float:
+    """Return the moment [N m] under which the bottom fibre reaches the tensile strength."""
+    modulus = transformed(specimen).bottom_modulus(specimen.section.height)
+    return decompression_moment(specimen) + specimen.concrete.tensile_strength * modulus
+
+
+def gross_decompression_moment(specimen: Specimen) -> float:
+    """Return the decompression moment [N m] of the concrete alone under the stresses as given."""
+    given = tuple(t.stress for t in specimen.tendons)
+    return _decompression(specimen, gross(specimen.section), given)
+
+
+def gross_cracking_moment(specimen: Specimen) -> float:
+    """Return the cracking moment [N m] of the concrete alone under the stresses as given."""
+    modulus = gross(specimen.section).bottom_modulus(specimen.section.height)
+    return gross_decompression_moment(specimen) + specimen.concrete.tensile_strength * modulus
+
+
+def _decompression(
+    specimen: Specimen, whole: SectionProperties, stresses: tuple[float, ...]
 ) -> float:
-    """Return the moment at which the bottom fibre has no stress: sum of P (e + S_b / A)."""
-    modulus = section.inertia / (height - section.centroid)
-    return sum(
-        t.area * t.stress * (t.depth - section.centroid + modulus / section.area) for t in tendons
+    core = whole.bottom_modulus(specimen.section.height) / whole.area
+    layers = zip(specimen.tendons, stresses, strict=True)
+    return sum(t.area * stress * (t.depth - whole.centroid + core) for t, stress in layers)
+
+
+def uncracked_state(specimen: Specimen, moment: float) -> State:
+    """Return the linear elastic state under a moment [N m], concrete in tension included."""
+    whole, stresses = transformed(specimen), prestress(specimen)
+    layers = list(zip(specimen.tendons, stresses, strict=True))
+    force = sum(t.area * s for t, s in layers)
+    bending = moment - sum(t.area * s * (t.depth - whole.centroid) for t, s in layers)
+    modulus = specimen.concrete.modulus
+    curvature = bending / (modulus * whole.inertia)
+    strains = Strains(force / whole.area / modulus + curvature * whole.centroid, curvature)
+    return _elastic_state(specimen, moment, strains, stresses)
+
+
+def cracked_state(specimen: Specimen, moment: float) -> State:
+    """Return the linear elastic state under a moment [N m], no tension in the concrete.
+
+    nan where nothing balances.
+    """
+    stresses = prestress(specimen)
+    found = balanced(_elastic_makeup(specimen, stresses), moment, _forces(specimen, stresses))
+    return _elastic_state(specimen, moment, found, stresses)
+
+
+def _forces(specimen: Specimen, stresses: tuple[float, ...]) -> Held:
+    """Return the stresses of unbonded tendons, which stay what they are."""
+    layers = zip(specimen.tendons, stresses, strict=True)
+    return [s if t.bond == UNBONDED else None for t, s in layers]
+
+
+def _elastic_makeup(specimen: Specimen, stresses: tuple[float, ...]) -> Makeup:
+    concrete, modulus = specimen.concrete, specimen.concrete.modulus
+    steel = [
+        Layer(t.area, t.depth, t.modulus, _LINEAR, s / t.modulus)
+        for t, s in zip(specimen.tendons, stresses, strict=True)
+    ]
+    steel += [Layer(b.area, b.depth, b.modulus, _LINEAR, 0.0) for b in specimen.bars]
+    bonded = [t for t in specimen.tendons if t.bond != UNBONDED]
+    # Where concrete is compressed, it is missing where steel is.
+    holes = [Layer(-s.area, s.depth, modulus, _HOLE, 0.0) for s in (*bonded, *specimen.bars)]
+    law = (Stretch(0.0, math.inf, 0.0, concrete.modulus),)
+    section = specimen.section
+    return Makeup(section.height, pieces(section), law, (*steel, *holes), math.inf)
+
+
+def _elastic_state(
+    specimen: Specimen, moment: float, strains: Strains, stresses: tuple[float, ...]
+) -> State:
+    modulus, height = specimen.concrete.modulus, specimen.section.height
+    tendons = tuple(
+        s if t.bond == UNBONDED else s - t.modulus * float(strains.at(t.depth))
+        for t, s in zip(specimen.tendons, stresses, strict=True)
+    )
+    return _state(
+        moment,
+        strains,
+        modulus * float(strains.top),
+        modulus * float(strains.at(height)),
+        tendons,
+        tuple(-b.modulus * float(strains.at(b.depth)) for b in specimen.bars),
     )
 
 
-def cracking_moment(
-    section: SectionProperties, height: float, tensile: float, tendons: Sequence[TendonLayer]
-) -> float:
-    """Return the moment at which the bottom fibre reaches the tensile strength."""
-    modulus = section.inertia / (height - section.centroid)
-    return decompression_moment(section, height, tendons) + tensile * modulus
+def _state(
+    moment: float,
+    strains: Strains,
+    concrete_top: float,
+    concrete_bottom: float,
+    tendons: tuple[float, ...],
+    bars: tuple[float, ...],
+) -> State:
+    top, curvature = float(strains.top), float(strains.curvature)
+    axis = top / curvature if curvature else math.inf
+    return State(moment, top, curvature, concrete_top, concrete_bottom, axis, tendons, bars)
 
 
-def cracked(
-    width: float, height: float, modulus: float, tendons: Sequence[TendonLayer]
-) -> SectionProperties:
-    """Return the elastic no-tension section, axial force neglected.
+def state_at(specimen: Specimen, moment: float, held: Held = None) -> State:
+    """Return the state under a moment [N m] by the nonlinear laws, no tension in the concrete.
 
-    Its stiffness is the tangent far above decompression.
+    `held` as in `equilibrium.solve`; without it every tendon counts as bonded. nan where nothing
+    balances.
     """
-
-    def first_moment(c: float) -> float:
-        return width * c**2 / 2 - sum(
-            t.modulus / modulus * t.area * (t.depth - c) for t in tendons if t.depth > c
-        )
-
-    low, high = 0.0, height
-    for _ in range(80):
-        c = (low + high) / 2
-        low, high = (c, high) if first_moment(c) < 0 else (low, c)
-    steel = [(t.modulus / modulus * t.area, t.depth) for t in tendons if t.depth > c]
-    inertia = width * c**3 / 3 + sum(a * (y - c) ** 2 for a, y in steel)
-    return SectionProperties(width * c + sum(a for a, _ in steel), c, inertia)
+    return _nonlinear_state(specimen, solve(specimen, moment, held), moment, held)
 
 
-def stress_block(strength: float) -> tuple[float, float]:
-    """Return depth factor and stress factor of the rectangular block (EN 1992-1-1, 3.1.7(3))."""
-    excess = max(0.0, strength / 1e6 - 50)
-    return 0.8 - excess / 400, 1.0 - excess / 200
+def _nonlinear_state(specimen: Specimen, strains: Strains, moment: float, held: Held) -> State:
+    concrete = specimen.concrete
+    tendons, bars = _stresses(specimen, makeup(specimen), strains, held)
+    top, bottom = strains.top, strains.at(specimen.section.height)
+    return _state(
+        moment,
+        strains,
+        float(concrete_stress(concrete, top)),
+        float(concrete_stress(concrete, bottom)),
+        tendons,
+        bars,
+    )
 
 
-def ultimate_moment(
-    width: float, height: float, strength: float, tendons: Sequence[TendonLayer]
-) -> tuple[float, float]:
-    """Return the ultimate moment [N m] and the depth of the neutral axis [m].
+def _stresses(
+    specimen: Specimen, made: Makeup, strains: Strains, held: Held
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Return the stresses of tendons and of bars."""
+    found = []
+    for i, layer in enumerate(made.layers):
+        given = held[i] if held and i < len(held) else None
+        strain = layer.prestrain - strains.at(layer.depth)
+        stress = steel_stress(layer.law, layer.modulus, strain) if given is None else given
+        found.append(float(stress))
+    count = len(specimen.tendons)
+    return tuple(found[:count]), tuple(found[count:])
 
-    Rectangular stress block, plane sections, bonded tendons linear up to 0.9 times
-    their ultimate stress and flat beyond.
+
+def moment_curvature(specimen: Specimen, points: int = 60) -> tuple[State, ...]:
+    """Return states from no moment to the ultimate one, denser where the section opens.
+
+    Fewer where the laws of service bear less than the ultimate state (rectangular block): a
+    moment that nothing balances is left out.
     """
-    depth_factor, stress_factor = stress_block(strength)
+    made, end = makeup(specimen), ultimate(specimen)
+    rest, last = balanced(made, 0.0), end.top_strain / end.neutral_axis
+    first = float(rest.curvature)
+    states = []
+    for i in range(points):
+        curvature = first + (last - first) * (i / (points - 1)) ** 2
 
-    def stress(t: TendonLayer, c: float) -> float:
-        trial = t.stress + t.modulus * CRUSHING_STRAIN * (t.depth - c) / c
-        return max(-YIELD_RATIO * t.ultimate, min(trial, YIELD_RATIO * t.ultimate))
+        def left(top: float, curvature: float = curvature) -> float:
+            return float(sums(made, top, curvature).force)
 
-    def balance(c: float) -> float:
-        pull = sum(t.area * stress(t, c) for t in tendons)
-        return stress_factor * strength * width * min(depth_factor * c, height) - pull
+        top = _root(left, -0.1, max(end.top_strain, float(rest.top)) * 1.0001)
+        strains = Strains(top, curvature)
+        moment = float(sums(made, top, curvature).moment)
+        if not math.isnan(top):
+            states.append(_nonlinear_state(specimen, strains, moment, None))
+    return tuple(states)
 
-    low, high = 1e-6 * height, height
-    for _ in range(80):
-        c = (low + high) / 2
-        low, high = (c, high) if balance(c) < 0 else (low, c)
-    block = min(depth_factor * c, height)
-    compression = stress_factor * strength * width * block
-    lever = sum(t.area * stress(t, c) * t.depth for t in tendons)
-    return lever - compression * block / 2, c
+
+def ultimate(specimen: Specimen, held: Held = None) -> Ultimate:
+    """Return what a section bears at most: concrete or a tendon at its ultimate strain.
+
+    `held` as in `equilibrium.solve`. nan where the prestress is more than the concrete bears.
+    """
+    made = makeup(specimen)
+    if specimen.concrete.law == "rectangular block":
+        made = replace(made, law=block_stretches(specimen.concrete))
+    crushing, height = made.crushing, made.height
+
+    def left(curvature: float) -> float:
+        return float(sums(made, crushing, curvature, held).force)
+
+    curvature = _root(left, crushing / (1e-6 * height), 0.0)
+    strains, part = Strains(crushing, curvature), "concrete"
+    broken = _first_to_break(makeup(specimen), strains, held)
+    if broken is not None:
+        # Concrete that is not at its ultimate has the law of service, whatever its block is.
+        made, part = makeup(specimen), "tendon"
+        strains = _at_rupture(made, broken, held)
+    tendons, bars = _stresses(specimen, made, strains, held)
+    moment = float(sums(made, strains.top, strains.curvature, held).moment)
+    return Ultimate(
+        moment,
+        float(strains.top) / float(strains.curvature) if strains.curvature else math.inf,
+        float(strains.top),
+        tendons,
+        bars,
+        part,
+    )
+
+
+def _first_to_break(made: Makeup, strains: Strains, held: Held) -> Layer | None:
+    """Return the bonded tendon that has passed its ultimate strain by most, if any."""
+    over = []
+    for i, layer in enumerate(made.layers):
+        strain = layer.prestrain - float(strains.at(layer.depth))
+        bonded = not (held and i < len(held) and held[i] is not None)
+        if bonded and strain > layer.rupture:
+            over.append((strain / layer.rupture, i, layer))
+    return max(over)[2] if over else None
+
+
+def _at_rupture(made: Makeup, broken: Layer, held: Held) -> Strains:
+    """Return the strains at which a tendon breaks and no axial force is left."""
+    beside = broken.prestrain - broken.rupture
+
+    def at(top: float) -> Strains:
+        return Strains(top, (top - beside) / broken.depth)
+
+    def left(top: float) -> float:
+        return float(sums(made, top, at(top).curvature, held).force)
+
+    return at(_root(left, beside, made.crushing))
+
+
+def _root(rising: Callable[[float], float], low: float, high: float) -> float:
+    """Return where a function that rises from `low` to `high` is zero; nan if it is not there.
+
+    The regula falsi in the Illinois form: a bracket that a secant shrinks from both sides.
+    """
+    below, above = rising(low), rising(high)
+    if not below <= 0 <= above:
+        return math.nan
+    side = 0
+    for _ in range(200):
+        x = high if above == below else (low * above - high * below) / (above - below)
+        if not min(low, high) < x < max(low, high):
+            x = (low + high) / 2
+        value = rising(x)
+        if value == 0 or abs(high - low) <= 1e-15 * max(abs(low), abs(high)):
+            return x
+        if value > 0:
+            high, above, below = x, value, below / 2 if side > 0 else below
+            side = 1
+        else:
+            low, below, above = x, value, above / 2 if side < 0 else above
+            side = -1
+    return x
