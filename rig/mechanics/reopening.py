@@ -1,0 +1,99 @@
+"""Where cracks re-open in a slow cycle, and what prestress that tells of.
+
+Loads are what the actuator adds [N], deflections net [m]. Two tangents are fitted to the rising
+branch (the falling one comes back below it); they meet at the re-opening load. On a real section
+a crack opens little by little, so that they meet somewhat above decompression: the prestress
+from it is good for following one specimen, less for its absolute value.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from rig.mechanics.bilinear import bilinear
+
+if TYPE_CHECKING:
+    from rig.samples import FloatArray
+
+MOST_POINTS: Final = 2000
+"""More samples than these are averaged in groups: the fit must not keep a controller waiting."""
+
+LEAST_POINTS: Final = 20
+"""A rising branch of fewer samples shows no kink."""
+
+FOOT: Final = 0.05
+"""Lowest share of the load range that is left out: contact closes there (no source)."""
+
+TOP: Final = 0.99
+"""Share of the load range at which the rising branch ends and the hold at the top begins."""
+
+LEAST_SOFTENING: Final = 0.1
+"""A tangent above that is softer by less than this share says nothing of a crack (no source)."""
+
+LEAST_F: Final = 15.0
+"""F of the two tangents against one, under which there is no kink.
+
+Larger than a table's: the best of many tried kinks meets a given F by chance more often.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Reopening:
+    """Re-opening load and its interval at 95 % [N], tangent stiffness below and above it [N/m].
+
+    `residual` is the deflection the cycle left behind, at equal load [m].
+    """
+
+    load: float
+    low: float
+    high: float
+    below: float
+    above: float
+    residual: float
+
+
+def reopening(load: FloatArray, deflection: FloatArray) -> Reopening | None:
+    """Return where cracks re-open in a slow cycle, None where its rising branch shows no kink.
+
+    `load` and `deflection`, of one length, begin at the foot of the cycle, go up to the top and
+    (if at all) down again; samples that are not valid are NaN.
+    """
+    valid = np.isfinite(load) & np.isfinite(deflection)
+    load, deflection = load[valid], deflection[valid]
+    rising = _rising(load)
+    if len(rising) < LEAST_POINTS:
+        return None
+    fit = bilinear(_grouped(load[rising]), _grouped(deflection[rising]))
+    if fit is None or fit.f < LEAST_F or not 0.0 < fit.below <= (1 - LEAST_SOFTENING) * fit.above:
+        return None
+    if not (math.isfinite(fit.low) and math.isfinite(fit.high)):
+        return None
+    return Reopening(
+        load=fit.kink,
+        low=fit.low,
+        high=fit.high,
+        below=1 / fit.below,
+        above=1 / fit.above,
+        residual=float(deflection[-1] - deflection[0] - (load[-1] - load[0]) * fit.below),
+    )
+
+
+def _rising(load: FloatArray) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+    """Return where the samples between foot and top of the rising branch are."""
+    if len(load) == 0:
+        return np.arange(0)
+    foot, top = load[0], load.max()
+    end = int(np.argmax(load >= foot + TOP * (top - foot)))
+    return np.flatnonzero(load[:end] > foot + FOOT * (top - foot))
+
+
+def _grouped(values: FloatArray) -> FloatArray:
+    """Return means of as many neighbours as leave at most MOST_POINTS."""
+    group = -(-len(values) // MOST_POINTS)
+    whole = len(values) // group * group
+    means: FloatArray = values[:whole].reshape(-1, group).mean(axis=1)
+    return means
