@@ -239,16 +239,18 @@ class Book:
         first_frame: int,
         group: int,
         stiffness: float,
+        reopening_load: float,
         residual: float,
+        told: str,
         samples: SampleArray,
     ) -> None:
-        """Write a slow cycle. The re-opening load is NaN: nothing here estimates it."""
+        """Write a slow cycle; NaN is what it does not show, `told` goes on with its event."""
         self._recorder.static(
             StaticRecord(
                 time=first_frame / self._rate,
                 cycle=cycle,
                 stiffness=stiffness,
-                reopening_load=float("nan"),
+                reopening_load=reopening_load,
                 residual=residual,
                 channels=(*self.sampled, "deflection"),
                 rate=self._rate / group,
@@ -260,7 +262,7 @@ class Book:
         if math.isfinite(stiffness):
             change = f"residual {residual * 1e3:z.3f} mm"
             text = f"{label}: stiffness {stiffness / 1e6:.2f} kN/mm, {change}"
-        self.event("static", text)
+        self.event("static", f"{text}; {told}" if told else text)
 
     def slow(self, values: Mapping[str, float]) -> None:
         """Write the slow channels [SI]."""

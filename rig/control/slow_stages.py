@@ -5,14 +5,12 @@ from __future__ import annotations
 import math
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
+from rig.control.slow_cycle import keep_static, the_averaged
 from rig.control.station import Station
 from rig.control.stop_now import StopNow
 from rig.criteria.crack import CrackSetup, CrackState
 from rig.criteria.ultimate import UltimateSetup, UltimateState
-from rig.judging.looking import AllOf, Averaged, Judge, LoadReaches, averaged_in
+from rig.judging.looking import AllOf, Averaged, Judge, LoadReaches
 from rig.judging.watchers import LEAST_SHARE, NO_PEAK, CrackWatch, UltimateWatch, peak_of
 from rig.protocol.plan import Approach, Hold, Ramp, Static, StaticCheck
 
@@ -20,7 +18,6 @@ SEATING_CYCLES: Final = 3
 SEATING_SHARE: Final = 0.10  # of the upper load; common practice, no source
 AVERAGED: Final = 0.1  # [s]: slow stages keep means over this
 GIVEN_UP: Final = 1.05  # a stage may take this much longer than its way at its speed
-LEAST_RANGE: Final = 0.2  # of the load scale: a slow cycle over less has no stiffness
 FAR: Final = 0.5  # share of the ultimate-deflection bound (span/30) used as a ramp's target
 
 
@@ -69,6 +66,7 @@ async def static(station: Station, stage: Static) -> None:
     """Slow cycles to a load, held at the top; the first crack is looked for in the first."""
     for repeat in range(station.repeat, stage.repeats + 1):
         station.repeat = repeat  # a pause that unloaded the specimen goes on with this one
+        virgin = repeat == 1 and not station.cracked and station.book.counted == 0
         averaged = _averaged(station)
         if stage.control == "load":
             judge = await _load_controlled(station, stage, averaged)
@@ -76,14 +74,14 @@ async def static(station: Station, stage: Static) -> None:
             judge = await _deflection_controlled(
                 station, stage, averaged, first=repeat == 1 and not station.cracked
             )
-        keep_static(station, f"{stage.name} {repeat}", judge)
+        keep_static(station, f"{stage.name} {repeat}", judge, reopens=not virgin)
 
 
 async def _load_controlled(station: Station, stage: Static, averaged: Averaged) -> Averaged:
     judge: Judge = await station.load_to(stage.to, stage.speed, averaged)
     judge = await station.wait(stage.hold, judge)
     judge = await station.load_to(station.seat, stage.speed, judge)
-    return _the_averaged(judge)
+    return the_averaged(judge)
 
 
 async def _deflection_controlled(
@@ -92,18 +90,18 @@ async def _deflection_controlled(
     start = station.book.latest_deflection
     judge = await _up(station, stage, averaged, first=first)
     await station.hold()
-    after: Judge = await station.wait(stage.hold, _the_averaged(judge))
+    after: Judge = await station.wait(stage.hold, the_averaged(judge))
     speed = stage.speed_after_crack
     await station.move_deflection(start, speed)
     expected = abs(station.book.latest_deflection - start) / speed
     # The rest in load control: a stiff specimen loses its last load within a tick.
     almost = max(station.seat, SEATING_SHARE * station.load_scale)
-    low = AllOf((LoadReaches("unloaded", almost, rising=False), _the_averaged(after)))
+    low = AllOf((LoadReaches("unloaded", almost, rising=False), the_averaged(after)))
     decisions, judge = await station.watch(expected * GIVEN_UP + 1.0, low)
     if decisions:
         await station.hold()
-    after = await station.load_to(station.seat, station.unload_rate, _the_averaged(judge))
-    return _the_averaged(after)
+    after = await station.load_to(station.seat, station.unload_rate, the_averaged(judge))
+    return the_averaged(after)
 
 
 async def _up(station: Station, stage: Static, averaged: Averaged, *, first: bool) -> Judge:
@@ -180,39 +178,8 @@ async def static_check(station: Station, check: StaticCheck, cycle: int) -> floa
         judge = await station.load_to(check.to, check.rate, judge)
         judge = await station.wait(check.hold, judge)
         judge = await station.load_to(low, check.rate, judge)
-        stiffness = keep_static(station, f"check {repeat}", judge, cycle)
+        stiffness = keep_static(station, f"check {repeat}", judge, cycle, reopens=True)
     return stiffness
-
-
-def keep_static(station: Station, label: str, judge: Judge, cycle: int = 0) -> float:
-    """Record a slow cycle with its stiffness [N/m], which is returned, and residual deflection."""
-    averaged = _the_averaged(judge)
-    samples = averaged.samples()
-    names = station.book.sampled
-    load = samples[names.index("load")].astype(np.float64)
-    deflection = samples[-1].astype(np.float64)
-    # A short way, as that to the lower load between stages, says nothing of the stiffness.
-    far = len(load) > 0 and np.ptp(load) >= LEAST_RANGE * station.load_scale
-    stiffness = slope(load, deflection) if far else math.nan
-    station.book.static(
-        label=label,
-        cycle=cycle,
-        first_frame=averaged.origin,
-        group=averaged.group,
-        stiffness=stiffness,
-        residual=float(deflection[-1] - deflection[0]) if len(deflection) else float("nan"),
-        samples=samples,
-    )
-    return stiffness
-
-
-def slope(load: NDArray[np.float64], deflection: NDArray[np.float64]) -> float:
-    """Return the least-squares slope of load on deflection [N/m], NaN for under two points."""
-    spread = deflection - deflection.mean() if len(deflection) > 1 else np.zeros(1)
-    square = float(spread @ spread)
-    if square == 0.0:
-        return float("nan")
-    return float(spread @ (load - load.mean()) / square)
 
 
 def _crack_watch(station: Station) -> CrackWatch:
@@ -228,14 +195,6 @@ def _ultimate_watch(station: Station) -> UltimateWatch:
 
 def _averaged(station: Station) -> Averaged:
     return Averaged(station.stream.now, max(round(AVERAGED * station.stream.rate), 1))
-
-
-def _the_averaged(judge: Judge) -> Averaged:
-    """Return the collector among a stage's judges."""
-    found = averaged_in(judge)
-    if found is None:
-        raise TypeError(f"a slow stage was handed on as {type(judge).__name__}")
-    return found
 
 
 def _number(value: object) -> float:

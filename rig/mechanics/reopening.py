@@ -15,8 +15,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from rig.mechanics.bilinear import bilinear
+from rig.mechanics.section import decompression_moment, prestress
+from rig.mechanics.shapes import moment_under
 
 if TYPE_CHECKING:
+    from rig.mechanics.specimen import Specimen
     from rig.samples import FloatArray
 
 MOST_POINTS: Final = 2000
@@ -80,6 +83,33 @@ def reopening(load: FloatArray, deflection: FloatArray) -> Reopening | None:
         above=1 / fit.above,
         residual=float(deflection[-1] - deflection[0] - (load[-1] - load[0]) * fit.below),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class EffectivePrestress:
+    """What the tendons still do: force of all of them [N], their mean stress [Pa].
+
+    Both where the concrete beside them has no strain, as `section.prestress` has them.
+    """
+
+    force: float
+    stress: float
+
+
+def effective_prestress(specimen: Specimen, reopening_load: float) -> EffectivePrestress | None:
+    """Return the prestress under which cracks re-open at an actuator load [N].
+
+    A crack has no tensile strength, so it opens where the bottom fibre is without stress: the
+    decompression moment, self weight included. All tendons are taken to have lost one share.
+    None where the specimen file knows of no prestress.
+    """
+    expected = decompression_moment(specimen)
+    area = sum(t.area for t in specimen.tendons)
+    if area == 0.0 or not expected > 0.0:
+        return None
+    full = sum(t.area * s for t, s in zip(specimen.tendons, prestress(specimen), strict=True))
+    force = full * float(moment_under(specimen, reopening_load)) / expected
+    return EffectivePrestress(force, force / area)
 
 
 def _rising(load: FloatArray) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
