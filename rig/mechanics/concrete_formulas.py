@@ -2,7 +2,7 @@
 
 Stress levels are stresses over a strength that each line names (compression positive); the
 constants come from `concrete_life.MODELS`. Numbers and arrays alike; a line gives infinity
-where nothing changes or nothing presses, and less than zero above the strength.
+where nothing changes or nothing presses, and zero (one cycle) at the strength and above it.
 """
 
 from __future__ import annotations
@@ -38,9 +38,12 @@ class Cycle:
 
 
 def without_end(cycle: Cycle, line: Either) -> Either:
-    """Return a line, infinite where the stress does not change or does not press."""
+    """Return a line, infinite where the stress does not change or does not press.
+
+    Never under zero: what fails at once fails in its first cycle.
+    """
     idle = (cycle.s_max <= 0.0) | (cycle.s_max <= cycle.s_min)
-    return chosen(idle, math.inf, line)
+    return chosen(idle, math.inf, larger(line, 0.0))
 
 
 def model_code(c: Constants, cycle: Cycle) -> Either:
@@ -101,12 +104,12 @@ def flexural_tension(c: Constants, level: Either) -> Either:
     straight = (c["A"] - level) / c["B"]
     curved = c["power"] * log10(c["D"] / larger(level - c["least"], TINY))
     line = chosen(level > c["knee"], straight, curved)
-    return chosen(level <= c["unlimited"], math.inf, line)
+    return chosen(level <= c["unlimited"], math.inf, larger(line, 0.0))
 
 
 def straight_tension(c: Constants, level: Either) -> Either:
     """Return log N = C (1 - level): Model Code 2010, tension, or tension with compression."""
-    return chosen(level <= 0.0, math.inf, c["C"] * (1 - level))
+    return chosen(level <= 0.0, math.inf, larger(c["C"] * (1 - level), 0.0))
 
 
 def fatigue_strain(s_max: Either, ratio: Either) -> Either:
