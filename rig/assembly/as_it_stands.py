@@ -24,8 +24,8 @@ def finish_record(found: LookBack, verdict: Verdict) -> Result:
         held.callback(lock_folder(found.folder, SystemClock().utc()).release)
         found.refuse_changed()
         take_up(found.folder)
-        text = f"the record is ended as it stands: {verdict.outcome}: {verdict.why}"
-        end = Ending(verdict.outcome, verdict.why, verdict.cycles, found.ended)
+        text = f"the record is ended as it stands: {verdict.words}"
+        end = Ending(verdict.outcome, verdict.why, verdict.cycles, found.ended, verdict.residual)
         end_again(found, end, text)
     ended = recorded_result(found.folder)
     if ended is None:
@@ -39,7 +39,7 @@ def end_again(found: LookBack, end: Ending, event: str = "") -> None:
     try:
         if event:
             recorder.event(end.ended_time, end.cycles, "resume", event)
-        recorder.finish(end.outcome, end.why, end.cycles, end.ended_time)
+        recorder.finish(end.outcome, end.why, end.cycles, end.ended_time, end.residual)
     except BaseException:
         recorder.abandon()
         raise

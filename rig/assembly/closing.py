@@ -58,7 +58,7 @@ async def close_record(recorder: RemoteRecorder, ending: Ending, desk: LastDesk)
     A test that was stopped because nothing could be recorded gets no ending: `resume` goes on
     with it. Raises StorageError for it, and where the record is not complete.
     """
-    if ending.why == recorder.trouble:
+    if ending.last.why == recorder.trouble:
         await _keep(recorder, ending, desk)
     else:
         await _finish(recorder, ending, desk)
@@ -79,7 +79,7 @@ async def _keep(recorder: RemoteRecorder, ending: Ending, desk: LastDesk) -> Non
             f"minute too{missing}; see to the disk, then: {_resume(recorder)}"
         )
     raise StorageError(
-        f"{ending.why}; the test was stopped for it; {journal} holds all up to cycle "
+        f"{ending.last.why}; the test was stopped for it; {journal} holds all up to cycle "
         f"{recorder.counted} and the last minute before the stop{missing}; see to the disk, "
         f"then: {_resume(recorder)}"
     )
@@ -87,9 +87,11 @@ async def _keep(recorder: RemoteRecorder, ending: Ending, desk: LastDesk) -> Non
 
 async def _finish(recorder: RemoteRecorder, ending: Ending, desk: LastDesk) -> None:
     """End the record. Raises StorageError where that fails or something is not in it."""
-    words = (ending.outcome, ending.why, ending.cycles, ending.ended_time)
+    words = (ending.outcome, ending.why, ending.cycles, ending.ended_time, ending.residual)
     failed = await _tried(Finishing(lambda: recorder.finish(*words)), desk)
     verdict = f"the verdict was {ending.outcome} after {ending.cycles} cycles: {ending.why}"
+    if ending.residual is not None:
+        verdict = f"{verdict}; {ending.residual.words}"
     if failed:
         await recorder.abandon()
         raise StorageError(

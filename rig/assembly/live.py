@@ -72,7 +72,7 @@ class LiveTest:
         except BaseException:
             await self._recorder.abandon()
             raise
-        return EXIT_CODES[verdict.outcome]
+        return EXIT_CODES[verdict.last.outcome]
 
     async def _conducted(self, on_ready: Callable[[], None]) -> Verdict:
         sweep()
@@ -100,7 +100,7 @@ class LiveTest:
 
     async def _finish(self, verdict: Verdict) -> None:
         time = self._conductor.book.time
-        ending = Ending(verdict.outcome, verdict.why, verdict.cycles, time)
+        ending = Ending(verdict.outcome, verdict.why, verdict.cycles, time, verdict.residual)
         await close_record(self._recorder, ending, self._desk)
 
     def _possible(self) -> list[str]:

@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 
 from rig.control.restart import check_point
-from rig.control.taken_up import TakenUp, Verdict
+from rig.control.taken_up import TakenUp, Verdict, broken
 from rig.errors import InputError, StorageError
 from rig.judging.looking import TICK_SECONDS
 from rig.protocol.air import AIR
@@ -110,11 +110,23 @@ class LookBack:
     def verdict(self) -> Verdict | None:
         """The verdict of a test that had ended when it was cut off, None where it goes on."""
         told = self.point.get("verdict") if self.point and self.ending is None else None
-        verdict = Verdict(*told) if told else None
-        if verdict is None or verdict.outcome not in _STANDS:
+        verdict = Verdict.from_plain(told) if told else None
+        if verdict is None or verdict.last.outcome not in _STANDS:
             return None
         # What stopped for want of a disk alone goes on; what was found out beside that stands.
-        return None if (verdict.outcome, verdict.cause) == ("fault", "record") else verdict
+        return None if (verdict.last.outcome, verdict.cause) == ("fault", "record") else verdict
+
+    @property
+    def ran_out(self) -> Verdict | None:
+        """The run-out that stands while its residual capacity is tested, None without one."""
+        told = self.point.get("ran_out") if self.point else None
+        return Verdict.from_plain(told) if told else None
+
+    def as_it_stands(self, why: str) -> Verdict:
+        """Return the verdict of a test that is not gone on with; a run-out stays one."""
+        ended = Verdict("operator", why, self.cycles, "operator")
+        ran_out, point = self.ran_out, self.point
+        return ended if ran_out is None or point is None else broken(ran_out, ended, point["peak"])
 
     @property
     def kept_rows(self) -> dict[str, int] | None:

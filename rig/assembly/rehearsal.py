@@ -120,11 +120,9 @@ class _Rehearsal:
             runner = held.enter_context(asyncio.Runner(loop_factory=partial(VirtualLoop, begin)))
             verdict, test_s, path = runner.run(self._carried_out(record, held, stop))
         if verdict.cause == "record":
-            raise StorageError(f"{verdict.why}; what was recorded until then is in {path}")
+            raise StorageError(f"{verdict.last.why}; what was recorded until then is in {path}")
         real_s = real_seconds() - began
-        return result_of(
-            plan, verdict.outcome, verdict.why, verdict.cycles, path, real_s=real_s, test_s=test_s
-        )
+        return result_of(plan, verdict, path, real_s=real_s, test_s=test_s)
 
     def _recorder(self, record: Callable[[], Recorder], held: contextlib.ExitStack) -> Recorder:
         """Make the record and hold its folder: who watches can tell it from one that died."""
@@ -189,7 +187,8 @@ class _Rehearsal:
 async def _conducted(conductor: Conductor, recorder: Recorder) -> tuple[Verdict, float, Path]:
     verdict = await conductor.run()
     test_s = conductor.book.time
-    path = recorder.finish(verdict.outcome, verdict.why, verdict.cycles, test_s)
+    ending = (verdict.outcome, verdict.why, verdict.cycles, test_s, verdict.residual)
+    path = recorder.finish(*ending)
     return verdict, test_s, path
 
 

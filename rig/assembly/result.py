@@ -8,14 +8,18 @@ from datetime import datetime
 from pathlib import Path
 
 from rig import __version__
+from rig.control.taken_up import Verdict
 from rig.protocol.plan import Plan
-from rig.record.entries import RunHeader
+from rig.record.entries import Residual, RunHeader
 from rig.record.history import read_journal
 
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """What a rehearsal or run ended with; times [s], `real_s` None where nobody knows it."""
+    """What a rehearsal or run ended with; times [s], `real_s` None where nobody knows it.
+
+    `residual` is how the static test after a run-out ended, None where there was none.
+    """
 
     outcome: str
     why: str
@@ -25,21 +29,26 @@ class Result:
     test_s: float
     samples_per_cycle: float | None
     channels: int
+    residual: Residual | None = None
+
+    @property
+    def last(self) -> Result | Residual:
+        """What ended last: by its outcome a test goes on or not, and has its exit code."""
+        return self.residual or self
 
 
-def result_of(
-    plan: Plan, outcome: str, why: str, cycles: int, path: Path, *, real_s: float, test_s: float
-) -> Result:
+def result_of(plan: Plan, verdict: Verdict, path: Path, *, real_s: float, test_s: float) -> Result:
     """Return the result of a plan whose run.h5 lies at `path`; times [s]."""
     return Result(
-        outcome=outcome,
-        why=why,
-        cycles=cycles,
+        outcome=verdict.outcome,
+        why=verdict.why,
+        cycles=verdict.cycles,
         run=path.resolve(),
         real_s=real_s,
         test_s=test_s,
         samples_per_cycle=plan.rig.rate / plan.loading.frequency if plan.loading else None,
         channels=len(plan.rig.sampled),
+        residual=verdict.residual,
     )
 
 
@@ -67,6 +76,7 @@ def recorded_result(folder: Path) -> tuple[str, Result] | None:
         test_s=ending.ended_time,
         samples_per_cycle=header.rate / frequency if math.isfinite(frequency) else None,
         channels=len(header.sampled),
+        residual=ending.residual,
     )
     return header.title, result
 

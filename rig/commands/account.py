@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
 from rig.commands.folders import local_time
+from rig.control.taken_up import Verdict
 from rig.control.water_account import dry_limit
 from rig.monitor.words import quantity, span
 
@@ -42,13 +43,14 @@ DOING: Final = {
 def happened(found: LookBack) -> str:
     """Return what put an end to a run, for its record and for people."""
     point = found.point or {}
-    verdict = point.get("verdict")
     if found.ending is not None:
-        return f"it ended with {found.ending.outcome}: {found.ending.why}"
-    if verdict and verdict[3] == "record":
-        return f"it was stopped because nothing could be recorded any more: {verdict[1]}"
-    if verdict and verdict[0] == "operator":
-        return f"{verdict[1]}, and its record was not closed"
+        what = "it" if found.ending.residual is None else "its residual test"
+        return f"{what} ended with {found.ending.last.outcome}: {found.ending.last.why}"
+    verdict = Verdict.from_plain(point["verdict"]) if point.get("verdict") else None
+    if verdict and verdict.cause == "record":
+        return f"it was stopped because nothing could be recorded any more: {verdict.last.why}"
+    if verdict and verdict.last.outcome == "operator":
+        return f"{verdict.last.why}, and its record was not closed"
     doing = DOING.get(str(point.get("state", "idle")), "under way")
     return f"its program was gone (killed, or a power cut) while {doing}"
 
@@ -90,6 +92,8 @@ def _kept(found: LookBack) -> str:
     cycles = f"cycle {found.cycles:,}"
     if not found.cycles:
         return "all that was recorded; no cycle was counted yet"
+    if found.ran_out is not None:
+        return f"all cycles up to its run-out, {found.ran_out.cycles:,}"
     if found.ending is not None:
         return f"all {found.cycles:,} cycles"
     if found.kept_rows is None:
@@ -112,8 +116,11 @@ def _stands(found: LookBack, plan: Plan, gone: float) -> Iterator[str]:
         yield "before its first stage"
         return
     yield f"stage {point['stage_number']} of {len(plan.stages)}, {point['stage']}"
-    if plan.cyclic is not None and found.cycles:
+    if found.ran_out is not None:
+        yield f"run-out at {found.ran_out.cycles:,} cycles, its residual capacity not known yet"
+    elif plan.cyclic is not None and found.cycles:
         yield f"{found.cycles:,} of {plan.cyclic.run_out:,} cycles"
+    if plan.cyclic is not None and found.cycles:
         base = point["baseline_stiffness"]
         yield f"baseline {quantity(base, 'N/m')}" if base else "no baseline yet"
     if plan.inspections is not None and found.cycles:
@@ -149,6 +156,8 @@ def _now(found: LookBack, plan: Plan) -> str:
     stage = plan.stages[point["stage_number"] - 1]
     if plan.cyclic is None or stage.name != plan.cyclic.name or not found.cycles:
         return f"{words}, then stage {stage.name} goes on"
+    if found.ran_out is not None:
+        return f"{words}, slow cycle, then the inspection after its run-out, from its beginning"
     asks = "that is written down" if found.rehearsal else "it waits for you"
     check = (
         "its stiffness"

@@ -16,6 +16,7 @@ from rig.commands.options import json_option
 from rig.commands.saying import folded, say_refusal
 from rig.errors import InputError, Problem, RigError, StorageError
 from rig.protocol.estimate import estimate
+from rig.protocol.residual import residual_stages
 
 if TYPE_CHECKING:
     from rig.protocol.capability import Capability
@@ -229,6 +230,7 @@ def _summary(plan: Plan, need: Estimate) -> list[str]:
             f"({load.capacity_source})."
         )
     until = f" to the run-out at {plan.cyclic.run_out:,} cycles" if plan.cyclic else ""
+    until += " and its breaking after it" if residual_stages(plan) else ""
     lines.append(f"Takes about {_time(need.duration_s)}{until}, less if the specimen fails.")
     if plan.spray:
         lines.append(f"Sprays up to {need.water_m3 * 1e3:,.0f} L of water{_tank(plan)}.")

@@ -132,7 +132,8 @@ def ended_words(folder: Path, journal: Journal) -> str:
         return f"{folder} is no test but {journal.header.imported}, {ending.cycles:,} cycles"
     status = journal.status
     when = f" ({local_time(status.stamp)})" if status is not None else ""
-    return f"{folder} has ended: {ending.outcome} at {ending.cycles:,} cycles{when}"
+    after = f"; {ending.residual.words}" if ending.residual is not None else ""
+    return f"{folder} has ended: {ending.outcome} at {ending.cycles:,} cycles{after}{when}"
 
 
 def _gone(folder: Path, journal: Journal) -> str:

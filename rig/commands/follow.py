@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import subprocess
 import sys
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -13,7 +13,7 @@ from rig.assembly.result import Result
 from rig.commands.confirm import Declined, confirm, decline
 from rig.commands.ending import result_in, rig_at_end
 from rig.commands.leaving import EVERY, Leaving
-from rig.commands.saying import folded, say, say_json, summary
+from rig.commands.saying import folded, result_json, say, say_json, summary
 from rig.commands.screen import Shown, is_new, show_last, show_run
 from rig.commands.usage import typed
 from rig.control.address import find_socket
@@ -62,11 +62,11 @@ def say_end(out: Path, title: str, result: Result, shown: Shown | None, *, as_js
     if not (shown is not None and show_last(out, shown, follows)):
         lines.insert(1, f"  screen    nightrig watch --once {typed(out)}")
     if as_json:
-        say_json({**asdict(result), "outcome": result.outcome or None})
+        say_json(result_json(result))
     else:
         say(folded("\n".join(lines), sys.stdout))
     # What was imported has no outcome.
-    return EXIT_CODES[result.outcome] if result.outcome else 0
+    return EXIT_CODES[result.last.outcome] if result.outcome else 0
 
 
 def _goes_on(out: Path, *, rehearsal: bool) -> str:

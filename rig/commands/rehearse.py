@@ -106,7 +106,7 @@ def say_rehearsed(title: str, result: Result, out: Path, shown: Shown, *, as_jso
     # Nobody may read any more: the record is complete, the code still tells the outcome.
     show_last(out, shown, "" if as_json else summary(title, result, out))
     say_result(title, result, out, as_json=as_json)
-    return EXIT_CODES[result.outcome]
+    return EXIT_CODES[result.last.outcome]
 
 
 def ready(plan: Plan, out: Path) -> None:

@@ -104,7 +104,7 @@ class Film:
         ending = None
         if time >= self.end and recording.ended:
             cycles, outcome = recording.cycles, recording.outcome or ""
-            ending = Ending(outcome, recording.why, cycles, self.end)
+            ending = Ending(outcome, recording.why, cycles, self.end, recording.residual)
         return View(
             folder=recording.path,
             header=recording.header,

@@ -128,8 +128,9 @@ def _resumed(out: Path, asked: Asked) -> int:
         found = look_back(out)
     elif found.ending is not None and asked.end is not None:
         _say(f"{out}: it had ended already; it stays as it is")
-    outcome = found.ending.outcome if found.ending else ""
-    closed = found.ending is not None and found.ending.why.startswith(AS_IT_STANDS)
+    last = found.ending.last if found.ending else None
+    outcome = last.outcome if last else ""
+    closed = last is not None and last.why.startswith(AS_IT_STANDS)
     stopped = outcome == "operator" and asked.end is None and not closed
     if not outcome or stopped or (asked.mended and outcome in RESUMABLE):
         from rig.commands.going_on import go_on
@@ -190,13 +191,12 @@ def _imported(out: Path, doubt: str, asked: Asked) -> int:
 def _closed(found: LookBack, asked: Asked) -> None:
     """End a record with the verdict that stands, or as it stands."""
     from rig.assembly.as_it_stands import finish_record
-    from rig.control.taken_up import Verdict
     from rig.record.entries import AS_IT_STANDS
 
     verdict = found.verdict
     if verdict is None:
         why = f"{AS_IT_STANDS}: {asked.end}" if asked.end else AS_IT_STANDS
-        verdict = Verdict("operator", why, found.cycles, "operator")
+        verdict = found.as_it_stands(why)
         said = "closed as it stands"
     else:
         said = "the test had ended and only its record had not: finished now"
@@ -213,7 +213,7 @@ def _as_it_ended(out: Path, outcome: str, asked: Asked) -> int:
     ended = recorded_result(out)
     if ended is None:
         raise StorageError(f"{out}: the record has lost its end meanwhile; look once more")
-    on = goes_on(outcome, ended[1].why, out)
+    on = goes_on(outcome, ended[1].last.why, out)
     if on and asked.end is None:
         _say(f"{out}: nothing was moved; it goes on {on}")
     elif asked.mended:

@@ -23,6 +23,7 @@ from rig.monitor.words import span
 
 if TYPE_CHECKING:
     from rig.assembly.result import Result
+    from rig.record.entries import Residual
 
 
 SOON: Final = 0.25
@@ -145,24 +146,50 @@ def say_refusal(error: RigError) -> None:
 def say_result(title: str, result: Result, out: Path, *, as_json: bool) -> None:
     """Print how the test in a folder ended: one object, or a few lines for people."""
     if as_json:
-        say_json(asdict(result))
+        say_json(result_json(result))
     else:
         say(folded(summary(title, result, out), sys.stdout))
+
+
+def result_json(result: Result) -> dict[str, object]:
+    """Return a result as plain values."""
+    plain = {**asdict(result), "outcome": result.outcome or None}
+    return {**plain, "residual": residual_json(result.residual)}
+
+
+def residual_json(residual: Residual | None) -> dict[str, object] | None:
+    """Return how a static test after a run-out ended, as plain values; None without one."""
+    if residual is None:
+        return None
+    return {
+        "outcome": residual.outcome,
+        "why": residual.why,
+        "load_N": residual.load,
+        "deflection_m": residual.deflection,
+    }
 
 
 def summary(title: str, result: Result, out: Path) -> str:
     """Return what a person wants to know of the end, and how it may go on, in a few lines."""
     here = f", {span(result.real_s)} here" if result.real_s is not None else ""
-    on = goes_on(result.outcome, result.why, out)
+    on = goes_on(result.last.outcome, result.last.why, out)
     lines = (
         title,
         f"  outcome   {result.outcome or 'none'}: {result.why}",
         f"  cycles    {result.cycles:,}",
+        *_residual(result.residual),
         f"  took      {span(result.test_s)} of test{here}",
         f"  record    {result.run}",
         *([f"  go on     {on}"] if on else []),
     )
     return "\n".join(lines)
+
+
+def _residual(residual: Residual | None) -> list[str]:
+    """Return the line on the static test after a run-out, if there was one."""
+    if residual is None:
+        return []
+    return [f"  residual  {residual.words.removeprefix('residual capacity ')}"]
 
 
 def goes_on(outcome: str, why: str, out: Path) -> str:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.commands.options import RUN_CODES, ascii_option, json_of_watch
-from rig.commands.saying import say, say_json, say_refusal
+from rig.commands.saying import residual_json, say, say_json, say_refusal
 from rig.commands.screen import Shown, follower, show_run, text_of
 from rig.errors import InputError, RigError, StorageError
 
@@ -105,6 +105,7 @@ def present(view: View) -> dict[str, Any]:
         "specimen_id": view.header.specimen_id,
         "running": view.ending is None and view.alive,
         "outcome": (view.ending.outcome or None) if view.ending else None,
+        "residual": residual_json(view.ending.residual) if view.ending else None,
     }
     return {**known, **_plain(asdict(view.status))}
 

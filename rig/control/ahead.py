@@ -12,6 +12,7 @@ from rig.control.states import MOVING, PAUSABLE, STATES
 from rig.control.station import Station
 from rig.protocol.air import Air
 from rig.protocol.plan import Approach, Cyclic, Hold, Ramp, Stage, Static
+from rig.protocol.residual import breaks
 from rig.record.status import MOVES, Coming
 
 CONTINUE: Final = "nightrig continue"
@@ -56,9 +57,10 @@ def doing(station: Station, stage: Stage | None) -> str:
     if isinstance(stage, Static) and state == "static":
         count = f"slow cycle {station.repeat} of {stage.repeats}"
         return f"{count} to {_kn(stage.to)}"
-    if isinstance(stage, Ramp) and state == "ramp":
-        to = "until it breaks" if stage.to is None else f"to {_kn(stage.to)}"
-        return f"one slow loading {to}"
+    if breaks(stage) and state == "ramp":
+        return f"one slow loading until it breaks; {station.people_out_words}"
+    if isinstance(stage, Ramp) and stage.to is not None and state == "ramp":
+        return f"one slow loading to {_kn(stage.to)}"
     if isinstance(stage, Hold) and state == "hold":
         return f"{_kn(stage.at)} is held for {stage.duration:.0f} s"
     if state == "build-up" and loading is not None:
@@ -97,6 +99,8 @@ def _after_check(station: Station) -> Coming:
     """Return how an inspection goes on after its static check."""
     inspections = station.plan.inspections
     alone = inspections.go_on_after if inspections is not None else None
+    if station.ran_out is not None and station.live:
+        return Coming(f"then stands for people until {CONTINUE}, which has it broken")
     if alone is None:
         return Coming(f"then stands for people until {CONTINUE}")
     wait = f"{alone / 60:.0f} min" if alone >= SHORT else f"{alone:.0f} s"
@@ -172,6 +176,9 @@ def _following(station: Station, stage: Stage | None) -> list[Coming]:
     if stage is None:
         return [Coming(f"{stages[0].name}: {_kind(stages[0])}")]
     place = stages.index(stage)
+    if isinstance(stage, Cyclic) and station.ran_out is not None:
+        stage = stages[place + 1]
+        return [Coming(f"{stage.name}: {_kind(stage)}")]
     if station.book.state != STATE_OF.get(type(stage)):
         # It starts, or makes contact again after the specimen was unloaded.
         return [Coming(f"{stage.name}: {_kind(stage)}")]
@@ -212,7 +219,8 @@ def asks(station: Station, standing: Standing) -> str:
         return f"{CONTINUE} when somebody is there, or stop"
     if state == "waiting":
         look = "map the cracks" if plan.inspections and plan.inspections.map_cracks else "look"
-        return look if standing.until is not None else f"{look}, then {CONTINUE}"
+        goes_on = CONTINUE if station.ran_out is None else f"{CONTINUE} to have it broken"
+        return look if standing.until is not None else f"{look}, then {goes_on}"
     if _windows(station) and half_over(station.windows, station.stream.now, station.book.counted):
         return "look after the rig, then: nightrig note"
     return ""

@@ -26,16 +26,17 @@ from rig.control.line_watch import LineWatch
 from rig.control.outlook import Outlook
 from rig.control.prompt import prompt
 from rig.control.reception import Reception
+from rig.control.residual import ResidualTest, approach_anew, keep_away
 from rig.control.restart import restart_point
 from rig.control.sentry import posted
 from rig.control.slow_stages import approach, hold, ramp, static
 from rig.control.standing import Standing
 from rig.control.states import STANDING
 from rig.control.station import StageAgain
-from rig.control.stop_now import StopNow, table_cause
+from rig.control.stop_now import StopNow, category_of, forget_cancellation, table_cause
 from rig.control.stopping import Stopping
 from rig.control.stream import Stream
-from rig.control.taken_up import TakenUp, Verdict
+from rig.control.taken_up import TakenUp, Verdict, broken
 from rig.control.taking_up import contact_and_check, make_safe, restore
 from rig.control.zeros import read_zeros
 from rig.errors import DeviceError
@@ -45,6 +46,7 @@ from rig.judging.naming import after_trip, evidence_time
 from rig.judging.watchers import peak_of
 from rig.ports import InputState, Rig
 from rig.protocol.plan import Approach, Cyclic, Plan, Ramp, Stage, Static
+from rig.protocol.residual import breaks
 from rig.record.interface import RunRecord
 from rig.samples import SampleBlock
 
@@ -56,9 +58,6 @@ _DOUBTFUL: Final = frozenset({"feedback", "polarity", "limits", "silent", "devic
 
 _STILL: Final = frozenset({"idle", "checklist", "unloaded", "locked"})
 """States out of which nothing is moved to stop: pressure is off, or people are at the rig."""
-
-_GENERAL: Final = {"run-out": "end", "operator": "operator", "fault": "fault"}
-"""The rig file's word for a stop whose own cause it does not name."""
 
 OIL_WARN: Final = 323.15  # [K], 50 C; common practice, no source
 
@@ -121,6 +120,7 @@ class Conductor:
         self.outlook = Outlook(self._station, self._standing, self._utc)
         self._station.on_call = on_call
         self._stopping = Stopping(self._station)
+        self._residual = ResidualTest(self._station, self._standing)
         self._station.on_asked = self._standing.slow
         self._station.on_unattended = self._standing.slow_unattended
         self._clock_watch = ClockWatch(clock) if clock is not None and live else None
@@ -147,7 +147,7 @@ class Conductor:
             seen = self.stream.seen()
             stop = StopNow("device", "fault", str(error), self.book.counted)
         except asyncio.CancelledError:
-            _forget_cancellation()
+            forget_cancellation()
             stop = StopNow("operator", "operator", "stopped from the keyboard", self.book.counted)
         except BaseException:
             await self._stopping.stand_still()
@@ -198,8 +198,9 @@ class Conductor:
         station, stages = self._station, self._plan.stages
         stage = self.outlook.stage = stages[taken.point["stage_number"] - 1]
         await restore(station, taken)
-        if isinstance(stage, Cyclic):
-            doubts += await self._cyclic_stage(stage).restore(taken)
+        cyclic = stage if station.ran_out is None else self._plan.cyclic
+        if isinstance(cyclic, Cyclic):
+            doubts += await self._residual.restored(self._cyclic_stage(cyclic), taken)
         self._restored = True
         await self._permitted(f"taken up again: {taken.why}")
         await station.arm_fixed()
@@ -238,7 +239,7 @@ class Conductor:
 
     async def _through(self, stage: Stage) -> None:
         """Carry a stage out; one that was broken off by unloading goes on in contact again."""
-        again = False
+        again = self._residual.was_freed()
         while True:
             try:
                 if again and not isinstance(stage, Approach):
@@ -251,12 +252,16 @@ class Conductor:
 
     async def _one(self, stage: Stage) -> None:
         if isinstance(stage, Cyclic):
-            await self._cyclic_stage(stage).run()
+            await self._residual.cycled(self._cyclic_stage(stage))
             return
+        station = self._station
+        station.breaking = station.ran_out is not None and breaks(stage)
         self.book.enter(STATE_OF[type(stage)], "stage", stage.name)
-        await self._station.arm_fixed()
+        if breaks(stage):
+            keep_away(station)
+        await station.arm_fixed()
         if isinstance(stage, Approach):
-            await approach(self._station, stage)
+            await (approach if station.ran_out is None else approach_anew)(station, stage)
         elif isinstance(stage, Static):
             await static(self._station, stage)
         elif isinstance(stage, Ramp):
@@ -286,17 +291,18 @@ class Conductor:
             # What was seen before the stop, whatever cut the stage off.
             self._cyclic.state = judge
         station = self._station
+        station.peak = peak_of(judge, station.peak)
         # With the pressure off, or with people at the rig, nothing is moved to stop.
         still = state in _STILL or station.pressure == "off"
         valve_first = (
             stop.outcome in _VALVE_FIRST
             or stop.cause in _DOUBTFUL
             or still
-            or self._category(stop) == 0
+            or category_of(stop, self._plan.rig.stops) == 0
         )
         standing = state in STANDING or state == "starting"
         self.stream.known_cause, self.stream.deaf = stop.cause, True
-        self.outlook.cycles = stop.cycles or self.book.counted
+        self.outlook.cycles = stop.cycles or station.cycle
         moves = await self._stopping.first_act(valve_first, standing=standing)
         stop = self._came_of(stop, seen)
         self._answer(stop, moves=moves)
@@ -317,7 +323,8 @@ class Conductor:
         self._verdict = verdict = self._name(stop, stopped)
         if self._recorder.trouble:
             verdict = replace(verdict, cause="record")
-        self.book.enter("stopped", "stopped", f"{verdict.outcome}: {verdict.why}")
+        self._residual.skipped(verdict)
+        self.book.enter("stopped", "stopped", verdict.words)
         return verdict
 
     def _came_of(self, stop: StopNow, seen: StopNow | None) -> StopNow:
@@ -342,20 +349,21 @@ class Conductor:
             waiting.answer(done=False, text=text, state=self.book.state)
         self.stream.asked = None
 
-    def _category(self, stop: StopNow) -> int:
-        """Return the stop category that the rig file names for a cause; 1 where it names none."""
-        stops = self._plan.rig.stops
-        return stops.get(stop.cause, stops.get(_GENERAL[stop.outcome], 1))
-
     def _name(self, stop: StopNow, stopped: int) -> Verdict:
-        """Name the outcome; a limit is named after the evidence of the samples kept."""
+        """Name the outcome; a run-out stays one, whatever the static test after it ended with."""
         if self._air is not None:
             return self._air.verdict(stop)
-        cycles = stop.cycles or self.book.counted
+        named, ran_out = self._named(stop, stopped), self._station.ran_out
+        return named if ran_out is None else broken(ran_out, named, self._station.peak)
+
+    def _named(self, stop: StopNow, stopped: int) -> Verdict:
+        """Name what a stop ended; a limit is named after the evidence of the samples kept."""
+        cycles = stop.cycles or self._station.cycle
         if stop.outcome != "limit":
             return Verdict(stop.outcome, stop.why, cycles, stop.cause)
-        loading = self._plan.loading if self._cyclic is not None else None
-        base = self._cyclic.state.criteria.baseline if self._cyclic is not None else None
+        cyclic = self._cyclic if self._station.ran_out is None else None
+        loading = self._plan.loading if cyclic is not None else None
+        base = cyclic.state.criteria.baseline if cyclic is not None else None
         # Some time before the trip, and all that is kept after it.
         from_frame = stopped - round(evidence_time(loading) * self.stream.rate)
         first, values = self.book.recent.cut(from_frame, self.stream.now)
@@ -384,10 +392,3 @@ class Conductor:
             self._verdict,
             self._snapshot() if self._snapshot else None,
         )
-
-
-def _forget_cancellation() -> None:
-    """Let the stop that follows a cancellation run to its end."""
-    task = asyncio.current_task()
-    if task is not None:
-        task.uncancel()

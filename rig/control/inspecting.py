@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from rig.control.slow_stages import approach, static_check
 from rig.control.standing import Standing
 from rig.control.station import StageAgain, Station
 from rig.control.stop_now import StopNow
 from rig.control.zeros import lift_and_read
-from rig.protocol.plan import Inspections
+from rig.protocol.plan import Inspections, StaticCheck
+
+CHECK_HOLD: Final = 10.0  # [s] at the top of the check where the protocol names none
+
+
+def static_check_of(station: Station) -> StaticCheck:
+    """Return the protocol's static check, where it names none one to the upper load."""
+    inspections = station.plan.inspections
+    if inspections is not None and inspections.static_check is not None:
+        return inspections.static_check
+    return StaticCheck(station.load_scale, station.unload_rate, CHECK_HOLD, 1)
 
 
 async def inspect(station: Station, standing: Standing, inspections: Inspections) -> bool:
@@ -16,7 +28,7 @@ async def inspect(station: Station, standing: Standing, inspections: Inspections
     Ends in "starting". A check that was broken off by unloading is made again.
     """
     book = station.book
-    began, cycle = book.time, book.counted
+    began, cycle = book.time, station.cycle
     while True:
         try:
             calls = await _check(station, inspections, cycle)

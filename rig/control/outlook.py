@@ -81,7 +81,7 @@ class Outlook:
             stage=self.stage.name if self.stage else "",
             stage_number=plan.stages.index(self.stage) + 1 if self.stage else 0,
             stages=len(plan.stages),
-            cycles=book.counted if self.cycles is None else self.cycles,
+            cycles=station.cycle if self.cycles is None else self.cycles,
             run_out=plan.cyclic.run_out if plan.cyclic else 0,
             frequency=loading.frequency if loading else math.nan,
             load=book.latest_load,

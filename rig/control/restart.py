@@ -46,9 +46,8 @@ def restart_point(
         "counter": stream.counter,
         "interruptions": [list(each) for each in book.interruptions],
         "on_call": station.on_call,
-        "verdict": [verdict.outcome, verdict.why, verdict.cycles, verdict.cause]
-        if verdict
-        else None,
+        "ran_out": station.ran_out.to_plain() if station.ran_out else None,
+        "verdict": verdict.to_plain() if verdict else None,
     }
 
 
@@ -91,6 +90,8 @@ def check_point(point: Mapping[str, Any], cycles: int, stages: int) -> None:
         raise ValueError("cycles without the state of cycling")
     if cycling is not None:
         restored_parts(cycling)
+    if told := point.get("ran_out"):
+        Verdict.from_plain(told)
     for _time, _cycle, _why in point["interruptions"]:
         pass
     for by in point["shifts"].values():

@@ -17,7 +17,7 @@ LEAST_RANGE: Final = 0.2  # of the load scale: a slow cycle over less has no sti
 
 
 def keep_static(
-    station: Station, label: str, judge: Judge, cycle: int = 0, *, reopens: bool = False
+    station: Station, label: str, judge: Judge, cycle: int | None = None, *, reopens: bool = False
 ) -> float:
     """Record a slow cycle with what it shows; return its stiffness [N/m].
 
@@ -34,7 +34,7 @@ def keep_static(
     opening = reopening(load, deflection) if far and reopens else None
     station.book.static(
         label=label,
-        cycle=cycle,
+        cycle=station.cycle if cycle is None else cycle,
         first_frame=averaged.origin,
         group=averaged.group,
         stiffness=stiffness,

@@ -19,6 +19,7 @@ from rig.control.slow_watch import COMMANDED, SlowWatch
 from rig.control.states import PAUSABLE
 from rig.control.stop_now import StopNow
 from rig.control.stream import ASKED, FAR, Stream
+from rig.control.taken_up import Verdict
 from rig.control.water import Water
 from rig.errors import DeviceError
 from rig.judging.arming import feedback_setup
@@ -82,6 +83,7 @@ class Station(Levels):
         self.shifts: dict[str, float] = {}  # [SI] that are added to sensors that were moved
         self.retracted: Averaged | None = None  # collected as the rod went back, until it moves
         self.peak: tuple[float, ...] = NO_PEAK  # of a static test so far
+        self.ran_out: Verdict | None = None  # stands while its residual capacity is tested
         self.on_call = ""
         self.no_water = ""
         self.holds_until: int | None = None  # frame at which a hold ends, if nothing comes between
@@ -89,6 +91,11 @@ class Station(Levels):
         self.looked_at = 0  # frame at which somebody has last looked
         self._falls_until: int | None = None
         self._motion: Motion | None = None
+
+    @property
+    def cycle(self) -> int:
+        """The last counted cycle, that at the verdict once one has fallen."""
+        return self.book.counted if self.ran_out is None else self.ran_out.cycles
 
     async def arm_fixed(self) -> None:
         """Arm the fixed bounds here and in the controller, and read those back."""

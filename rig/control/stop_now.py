@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections.abc import Mapping
+from typing import Final
+
 from rig.control.desk import Asked
 from rig.control.states import FAULTS
 from rig.guards.limits import Trip
+
+_GENERAL: Final = {"run-out": "end", "operator": "operator", "fault": "fault"}
+"""The rig file's word for a stop whose own cause it does not name."""
 
 
 class StopNow(Exception):
@@ -38,6 +45,11 @@ def tripped(trip: Trip, how: str = "") -> StopNow:
     return StopNow(cause, outcome, f"{trip.text}; {how}" if how else trip.text, trip=trip)
 
 
+def category_of(stop: StopNow, stops: Mapping[str, int]) -> int:
+    """Return the stop category that a rig file names for a cause; 1 where it names none."""
+    return stops.get(stop.cause, stops.get(_GENERAL[stop.outcome], 1))
+
+
 def table_cause(stop: StopNow) -> str:
     """Return the state table's word for the cause of a stop."""
     if stop.outcome == "operator":
@@ -47,3 +59,10 @@ def table_cause(stop: StopNow) -> str:
     if stop.outcome == "limit":
         return "limit"
     return stop.cause if stop.cause in FAULTS else "fault"
+
+
+def forget_cancellation() -> None:
+    """Let the stop that follows a cancellation run to its end."""
+    task = asyncio.current_task()
+    if task is not None:
+        task.uncancel()

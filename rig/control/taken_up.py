@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import astuple, dataclass, replace
 from typing import Any, Final
 
+from rig.record.entries import Residual
 from rig.samples import Cycles
 
 SAME: Final = 0.05  # of stiffness, within which a test goes on; common practice, no source
@@ -14,12 +15,50 @@ SAME: Final = 0.05  # of stiffness, within which a test goes on; common practice
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """How a run ended: outcome, why, the count at the verdict, and the cause of the stop."""
+    """How a run ended: outcome, why, the count at the verdict, and the cause of the stop.
+
+    `residual` is how the static test after a run-out ended, None where there was none; the cause
+    is then that of its stop.
+    """
 
     outcome: str
     why: str
     cycles: int
     cause: str = ""
+    residual: Residual | None = None
+
+    @property
+    def last(self) -> Verdict | Residual:
+        """What ended last: by its outcome a test goes on or not, and has its exit code."""
+        return self.residual or self
+
+    @property
+    def words(self) -> str:
+        """Outcome and why, for people."""
+        after = f"; {self.residual.words}" if self.residual is not None else ""
+        return f"{self.outcome}: {self.why}{after}"
+
+    def to_plain(self) -> list[object]:
+        """Return it as plain values for a restart point."""
+        after = None if self.residual is None else list(astuple(self.residual))
+        return [self.outcome, self.why, self.cycles, self.cause, after]
+
+    @staticmethod
+    def from_plain(plain: Sequence[Any]) -> Verdict:
+        """Return what `to_plain` wrote; a version before this one wrote no residual test."""
+        outcome, why, cycles, cause, after = (*plain, None)[:5]
+        return Verdict(outcome, why, cycles, cause, Residual(*after) if after else None)
+
+
+def broken(ran_out: Verdict, ended: Verdict, peak: Sequence[float]) -> Verdict:
+    """Return the verdict of a run-out whose static test `ended` so.
+
+    `peak` is the highest load [N] it held, and the net deflection there [m]; infinite before it
+    came to load.
+    """
+    load, deflection = peak if math.isfinite(peak[0]) else (None, None)
+    after = Residual(ended.outcome, ended.why, load, deflection)
+    return replace(ran_out, cause=ended.cause, residual=after)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,18 +9,18 @@ from __future__ import annotations
 import math
 from typing import Final
 
+from rig.control.inspecting import static_check_of
 from rig.control.offsets import add
 from rig.control.slow_stages import approach, static_check
 from rig.control.standing import Standing
 from rig.control.station import StageAgain, Station
 from rig.control.stop_now import StopNow
-from rig.control.taken_up import TakenUp, compared
+from rig.control.taken_up import TakenUp, Verdict, compared
 from rig.control.zeros import lift_off_and_read
 from rig.judging.looking import Nothing
 from rig.ports import ActuatorStatus
-from rig.protocol.plan import Cyclic, Stage, StaticCheck
+from rig.protocol.plan import Cyclic, Stage
 
-CHECK_HOLD: Final = 10.0  # [s] at the top of the check where the protocol names none
 STILL_MOVES: Final = (
     "the actuator was still moving: its controller has not stopped when the program was gone; have "
     "its watchdog looked at before anything else"
@@ -85,6 +85,9 @@ async def restore(station: Station, taken: TakenUp) -> None:
     """Give the station what the restart point kept of it."""
     point = taken.point
     station.repeat, station.cracked = point["repeat"], point["cracked"]
+    # A version before this one knew of no test after a run-out.
+    told = point.get("ran_out")
+    station.ran_out = Verdict.from_plain(told) if told else None
     station.zeros, station.zeros_before = dict(point["zeros"]), dict(point["zeros_before"])
     for channel, by in point["shifts"].items():
         add(station, channel, by)
@@ -150,14 +153,11 @@ async def _contact(station: Station) -> list[str]:
 
 async def _check(station: Station, taken: TakenUp) -> list[str]:
     """Make the static check; return what is not as it was."""
-    loading, inspections = station.plan.loading, station.plan.inspections
+    loading = station.plan.loading
     if loading is None:
         return []
-    check = inspections.static_check if inspections is not None else None
-    if check is None:
-        check = StaticCheck(loading.upper, station.unload_rate, CHECK_HOLD, 1)
     await station.load_to(loading.lower, station.unload_rate)
-    stiffness = await static_check(station, check, taken.counted)
+    stiffness = await static_check(station, static_check_of(station), taken.counted)
     words, same = compared(stiffness, taken.stiffness)
     if not words:
         station.book.event("resume", "there was no check before: the first cycles will tell")

@@ -51,7 +51,7 @@ async def lift_and_read(station: Station, again: Approach) -> tuple[str, ...]:
     Return what of it calls for somebody.
     """
     await station.load_to(station.seat, station.unload_rate)
-    calls = await lift_off_and_read(station, f"inspection at cycle {station.book.counted:,}")
+    calls = await lift_off_and_read(station, f"inspection at cycle {station.cycle:,}")
     await contact(station, again)
     await station.load_to(station.seat, station.unload_rate)
     return calls

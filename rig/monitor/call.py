@@ -80,7 +80,7 @@ def call(view: View) -> Call:
         not_off = _pressure(view).startswith("NOT")
         if not_off:
             headline += ", PRESSURE NOT CONFIRMED OFF"
-        loud = not_off or view.ending.outcome in ("limit", "fault")
+        loud = not_off or view.ending.last.outcome in ("limit", "fault")
         return Call(Level.ENDED, headline, tuple(_ended(view)), loud)
     gone = list(_gone(view))
     full = [] if gone else list(_full(view))
@@ -140,14 +140,16 @@ def _ended(view: View) -> Iterator[str]:
         yield f"CAUTION: pressure {pressure}"
     if view.ending is not None:
         yield view.ending.why
+        if view.ending.residual is not None:
+            yield view.ending.residual.words
     if not view.rehearsal and not pressure.startswith("NOT"):
         yield f"pressure {pressure}" if pressure else "before you go near: gauge and load at zero"
     if told := near.water(view):
         yield told
     yield from view.status.troubles
-    closed = view.ending is None or view.ending.why.startswith((AS_IT_STANDS, OF_AIR))
+    closed = view.ending is None or view.ending.last.why.startswith((AS_IT_STANDS, OF_AIR))
     if view.ending is not None and not closed and not pressure.startswith("NOT"):
-        yield from _goes_on(view, view.ending.outcome)
+        yield from _goes_on(view, view.ending.last.outcome)
 
 
 def _gone(view: View) -> Iterator[str]:

@@ -86,6 +86,7 @@ def report_line(view: View) -> str:
     if view.ending is not None:
         parts.append(f"{words.number(view.ending.cycles)} cycles")
         parts.append(view.ending.why)
+        parts += [view.ending.residual.words] if view.ending.residual is not None else []
     else:
         if verdict.level:
             parts.append(verdict.why[0])

@@ -45,7 +45,8 @@ def pace(playing: Playing) -> str:
 
 def _why(view: View, playing: Playing) -> tuple[str, ...]:
     if view.ending is not None:
-        return (f"its end: {view.ending.outcome or 'none'}: {view.ending.why}",)
+        after = [view.ending.residual.words] if view.ending.residual is not None else []
+        return (f"its end: {view.ending.outcome or 'none'}: {view.ending.why}", *after)
     if playing.over(view.status.time):
         return ("its end: it was cut off here",)
     return (f"{pace(playing)}; nothing on this screen happens now",)

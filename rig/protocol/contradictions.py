@@ -12,6 +12,7 @@ from rig.protocol.document import Document
 from rig.protocol.draft import Draft
 from rig.protocol.plan import Approach, Cyclic, Hold, Loading, Ramp, RigPlan, Stage, Static
 from rig.protocol.position import Path
+from rig.protocol.residual import breaks, check_residual
 from rig.protocol.usual import USUAL_CRITERIA, usual_load, warn_unnamed
 from rig.protocol.wire_demands import check_demands
 
@@ -19,6 +20,7 @@ _OVERLOAD_REFUSED = 1.10
 _OVERLOAD_WARNED = 1.05
 _SAMPLES_A_CYCLE = 50
 _ROUNDING = 1 + 1e-9
+_RESIDUAL: Path = ("limits", "residual")
 
 
 def check_draft(document: Document, draft: Draft) -> None:
@@ -34,6 +36,7 @@ def check_draft(document: Document, draft: Draft) -> None:
     _check_judging(document, draft)
     _check_attendance(document, draft)
     _check_limits(document, draft)
+    check_residual(document, draft)
     check_demands(document, draft)
     warn_unnamed(document, draft)
 
@@ -102,7 +105,7 @@ def _check_order(document: Document, draft: Draft) -> None:
                 "put this stage last",
             )
     first = draft.stages[0] if draft.stages else None
-    if first is not None and _by_load(first):
+    if first is not None and by_load(first):
         document.refuse(
             ("stage", 0),
             "controls the load before there is contact",
@@ -110,7 +113,8 @@ def _check_order(document: Document, draft: Draft) -> None:
         )
 
 
-def _by_load(stage: Stage) -> bool:
+def by_load(stage: Stage) -> bool:
+    """Tell whether a stage controls the load, not the way."""
     match stage:
         case Approach():
             return False
@@ -168,7 +172,7 @@ def _check_cyclic(document: Document, draft: Draft) -> None:
     for index, stage in enumerate(draft.stages):
         path: Path = ("stage", index)
         unlimited = not draft.limits.fixed and "limits" not in draft.wrong
-        if isinstance(stage, Ramp) and stage.until and unlimited:
+        if breaks(stage) and unlimited and not draft.limits.residual:
             document.refuse(
                 path,
                 "goes to the ultimate load without limits",
@@ -278,15 +282,16 @@ def _check_attendance(document: Document, draft: Draft) -> None:
 
 
 def _check_limits(document: Document, draft: Draft) -> None:
-    for name, (low, high) in draft.limits.fixed.items():
-        if name in ("load", "load_2"):
-            _check_load_limit(document, name, low, high, draft)
-        elif name == "deflection" and not low < 0 < high:
-            document.refuse(
-                ("limits", name),
-                f"{document.written(('limits', name))} leaves out zero, where every test begins",
-                'give for example ["-0.5 mm", "4 mm"]',
-            )
+    for path, limits in (("limits",), draft.limits.fixed), (_RESIDUAL, draft.limits.residual):
+        for name, (low, high) in limits.items():
+            if name in ("load", "load_2"):
+                _check_load_limit(document, (*path, name), low, high, draft)
+            elif name == "deflection" and not low < 0 < high:
+                document.refuse(
+                    (*path, name),
+                    f"{document.written((*path, name))} leaves out zero, where every test begins",
+                    'give for example ["-0.5 mm", "4 mm"]',
+                )
     learned = draft.limits.learned
     cyclic = "stage" in draft.wrong or draft.cyclic
     if learned.armed and not cyclic:
@@ -305,8 +310,9 @@ def _check_limits(document: Document, draft: Draft) -> None:
             )
 
 
-def _check_load_limit(document: Document, name: str, low: float, high: float, draft: Draft) -> None:
-    path: Path = ("limits", name)
+def _check_load_limit(
+    document: Document, path: Path, low: float, high: float, draft: Draft
+) -> None:
     if low >= 0:
         document.refuse(
             (*path, 0),
@@ -327,7 +333,7 @@ def _check_load_limit(document: Document, name: str, low: float, high: float, dr
             f"{kilo(high)} is within what the test works with, up to {kilo(top)}",
             f'give about "{kilo(top * _OVERLOAD_WARNED, 3)}"',
         )
-    elif draft.loading is None or _to_ultimate(draft):
+    elif draft.loading is None or _to_ultimate(path, draft):
         return
     elif high > top * _OVERLOAD_REFUSED * _ROUNDING:
         document.refuse(
@@ -347,8 +353,10 @@ def _warn_overload(document: Document, path: Path, share: float) -> None:
     )
 
 
-def _to_ultimate(draft: Draft) -> bool:
-    return any(isinstance(s, Ramp) and s.until for s in draft.stages)
+def _to_ultimate(path: Path, draft: Draft) -> bool:
+    """Tell whether a limit is armed while the specimen is broken: no cycle is run under it."""
+    cycled = any(isinstance(s, Cyclic) for s in draft.stages)
+    return path[:-1] == _RESIDUAL or (not cycled and any(map(breaks, draft.stages)))
 
 
 def kilo(force: float, digits: int = 6) -> str:

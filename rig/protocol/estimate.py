@@ -17,6 +17,7 @@ from rig.protocol.plan import (
     Static,
     StaticCheck,
 )
+from rig.protocol.residual import residual_stages
 
 _JOURNAL_BYTES = 40
 _SEGMENT_BYTES = 30
@@ -162,6 +163,7 @@ def _cyclic_seconds(plan: Plan, stage: Cyclic) -> float:
     seconds = stage.run_out / frequency
     stops = inspection_counts(plan.inspections, stage.run_out) if plan.inspections else 0
     seconds += (stops + 1) * (_to_mean_seconds(plan) + stage.build_up / frequency)
+    stops += bool(residual_stages(plan))  # a run-out is inspected before it is broken
     if plan.inspections and stops:
         seconds += stops * (_fall_seconds(plan) + _inspection_seconds(plan, plan.inspections))
     return seconds

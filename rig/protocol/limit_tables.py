@@ -1,4 +1,4 @@
-"""`[limits]` and `[limits.cyclic]` of a protocol: fixed bounds and learned ones."""
+"""`[limits]` of a protocol: fixed bounds, learned ones, and those of a static test after it."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from typing import Any, Final
 from rig.channels import Channel, channel_unit
 from rig.protocol.bounds import table_of_bounds
 from rig.protocol.document import Document, meant
-from rig.protocol.plan import LearnedLimits, Limits
+from rig.protocol.plan import Bounds, LearnedLimits, Limits
 from rig.protocol.position import Path
 from rig.units import UnitError, parse, shown
 
@@ -22,7 +22,7 @@ USUAL_LEARNED: Final = {
 }
 """Learned limits as a line to paste; common practice, no source."""
 
-_WORDS: Final = ("cyclic", "persist")
+_WORDS: Final = ("cyclic", "persist", "residual")
 _PERSIST: Final = (1e-3, 20e-3)
 
 
@@ -46,7 +46,18 @@ def build_limits(
         fixed=table_of_bounds(document, ("limits",), fixed, channels),
         learned=learned,
         persist=_persist(document, table["persist"], rate) if "persist" in table else 3,
+        residual=_residual(document, table.get("residual", {}), channels),
     )
+
+
+def _residual(
+    document: Document, table: Any, channels: Iterable[Channel] | None
+) -> dict[str, Bounds]:
+    path = ("limits", "residual")
+    if not isinstance(table, dict):
+        document.refuse(path, f"{shown(table)} is no table", "write [limits.residual]")
+        return {}
+    return table_of_bounds(document, path, table, channels)
 
 
 def _persist(document: Document, value: Any, rate: float) -> int:

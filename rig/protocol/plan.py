@@ -242,11 +242,15 @@ class LearnedLimits:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Bounds [SI] by channel name (net deflection is "deflection"), and how long they persist."""
+    """Bounds [SI] by channel name (net deflection is "deflection"), and how long they persist.
+
+    `residual` are those of the static test after a run-out, in place of the `fixed` ones.
+    """
 
     fixed: Mapping[str, Bounds] = field(default_factory=dict)
     learned: LearnedLimits = field(default_factory=LearnedLimits)
     persist: int = 3
+    residual: Mapping[str, Bounds] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

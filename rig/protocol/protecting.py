@@ -7,13 +7,15 @@ and rig file; one that the other file makes harmless is not spoken of.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Final
 
 from rig.channels import shown
-from rig.protocol.capability import Capability, channel_of, has_sampled
+from rig.protocol.capability import Capability, capability, channel_of, has_sampled
 from rig.protocol.finding import Finding
 from rig.protocol.plan import Plan
 from rig.protocol.position import Path
+from rig.protocol.residual import residual_stages
 from rig.protocol.rig_file import SIMULATED
 
 DEEP: Final = 1 / 100
@@ -25,6 +27,25 @@ _SURE: Final = 3.0
 
 def unprotected(plan: Plan, needed: Capability) -> tuple[Finding, ...]:
     """Return which limits of a plan would not protect, and what none protects from."""
+    broken = residual_stages(plan)
+    if not broken:
+        return _unprotected(plan, needed)
+    # Two tests of one specimen, each under limits of its own.
+    cycled = replace(plan, stages=plan.stages[: -len(broken)])
+    found = (*_unprotected(cycled, capability(cycled)), *_while_broken(plan, needed))
+    return tuple(dict.fromkeys(found))
+
+
+def _while_broken(plan: Plan, needed: Capability) -> Iterator[Finding]:
+    """Yield what is wrong with the load limits of the static test after a run-out."""
+    limits = replace(plan.limits, fixed=plan.limits.residual)
+    for finding in _of_load(replace(plan, limits=limits), needed):
+        ours = finding.file == "protocol"
+        path = ("limits", "residual", *finding.path[1:]) if ours else finding.path
+        yield replace(finding, path=path)
+
+
+def _unprotected(plan: Plan, needed: Capability) -> tuple[Finding, ...]:
     return (
         *_of_load(plan, needed),
         *_of_stroke(plan),

@@ -4,7 +4,14 @@
 (`rig.record.process`); both keep the interface `RunRecord`.
 """
 
-from rig.record.entries import Ending, Event, FullRateRecord, RunHeader, StaticRecord
+from rig.record.entries import (
+    Ending,
+    Event,
+    FullRateRecord,
+    Residual,
+    RunHeader,
+    StaticRecord,
+)
 from rig.record.history import Journal, read_journal
 from rig.record.interface import RunRecord
 from rig.record.reader import RunFile, read_run
@@ -26,6 +33,7 @@ __all__ = [
     "Journal",
     "Recorder",
     "RemoteRecorder",
+    "Residual",
     "RunFile",
     "RunHeader",
     "RunRecord",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, astuple, dataclass, field, replace
 from typing import Any, Final
 
 from rig.channels import Channel
@@ -65,13 +65,56 @@ class RunHeader:
 
 
 @dataclass(frozen=True, slots=True)
+class Residual:
+    """How the static test after a run-out ended: `outcome` is ultimate, limit, fault or operator.
+
+    `load` [N] is the highest it held, `deflection` [m] the net deflection there; both are None
+    where it did not come to load.
+    """
+
+    outcome: str
+    why: str
+    load: float | None = None
+    deflection: float | None = None
+
+    @property
+    def words(self) -> str:
+        """What is known of the residual capacity, for people."""
+        if self.outcome == "ultimate":
+            return f"residual capacity {(self.load or 0.0) / 1e3:.5g} kN: {self.why}"
+        held = "" if self.load is None else f" after it had held {self.load / 1e3:.5g} kN"
+        return f"residual capacity not known: {self.outcome}{held}: {self.why}"
+
+
+@dataclass(frozen=True, slots=True)
 class Ending:
-    """How a run ended: `cycles` is the number at the verdict, `ended_time` test time [s]."""
+    """How a run ended: `cycles` is the number at the verdict, `ended_time` test time [s].
+
+    `residual` is how the static test after a run-out ended, None where there was none.
+    """
 
     outcome: str
     why: str
     cycles: int
     ended_time: float
+    residual: Residual | None = None
+
+    @property
+    def last(self) -> Ending | Residual:
+        """What ended last: by its outcome a run goes on or not, and has its exit code."""
+        return self.residual or self
+
+    def to_json(self) -> str:
+        """Return it as one line of JSON; without a residual test as it always was."""
+        plain = [self.outcome, self.why, self.cycles, self.ended_time]
+        after = [] if self.residual is None else [astuple(self.residual)]
+        return json.dumps([*plain, *after], ensure_ascii=False)
+
+    @staticmethod
+    def from_json(text: str) -> Ending:
+        """Return what `to_json` wrote. Raises TypeError and ValueError."""
+        plain = json.loads(text)
+        return Ending(*plain[:4], *(Residual(*after) for after in plain[4:]))
 
 
 @dataclass(frozen=True, slots=True)

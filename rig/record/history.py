@@ -136,7 +136,7 @@ class Journal:
         """How the run ended, or None if it did not."""
         text = self._meta.get("ending")
         try:
-            return Ending(*json.loads(text)) if text else None
+            return Ending.from_json(text) if text else None
         except (TypeError, ValueError) as error:
             raise self._other(f"its ending: {error}") from OtherVersion()
 

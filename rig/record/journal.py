@@ -13,6 +13,7 @@ import sqlite3
 import threading
 from collections.abc import Mapping
 from contextlib import closing, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -259,10 +260,10 @@ class JournalWriter:
 
     def ending(self, ending: Ending) -> None:
         """Keep how the run ended."""
-        self._meta["ending"] = json.dumps(
-            [ending.outcome, printable(ending.why), ending.cycles, ending.ended_time],
-            ensure_ascii=False,
-        )
+        after = ending.residual
+        if after is not None:
+            after = replace(after, why=printable(after.why))
+        self._meta["ending"] = replace(ending, why=printable(ending.why), residual=after).to_json()
 
     def run_file(self, digest: str) -> None:
         """Keep the digest of the run file that was made."""

@@ -10,7 +10,7 @@ import h5py
 import numpy as np
 
 from rig.channels import channel_unit
-from rig.record.entries import LISTS, STATIC, Ending, Field
+from rig.record.entries import LISTS, STATIC, Ending, Field, Residual
 from rig.record.history import Journal
 from rig.record.sealing import AnyArray
 from rig.samples import Flag
@@ -61,7 +61,19 @@ def root_attributes(journal: Journal) -> dict[str, Any]:
     }
     if header.imported:
         found["imported"] = header.imported
+    if ending.residual is not None:
+        found |= _residual_attributes(ending.residual)
     return found if header.seed is None else found | {"seed": str(header.seed)}
+
+
+def _residual_attributes(residual: Residual) -> dict[str, Any]:
+    """Return what is said of the static test after a run-out: load [N], net deflection [m]."""
+    values = {"load": residual.load, "deflection": residual.deflection}
+    numbers = {
+        f"residual_{name}": float("nan") if value is None else value
+        for name, value in values.items()
+    }
+    return {"residual_outcome": residual.outcome, "residual_why": residual.why, **numbers}
 
 
 def list_rows(journal: Journal, kind: str) -> list[tuple[Any, ...]]:

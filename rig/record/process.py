@@ -14,7 +14,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from rig.clock import real_seconds
 from rig.errors import InputError, StorageError
@@ -179,7 +179,7 @@ class Service:
                 "reads the journal and does not let go of it; end that program, or the disk fills",
             )
 
-    def _finish(self, outcome: str, why: str, cycles: int, ended_time: float) -> None:
+    def _finish(self, *ending: Any) -> None:
         try:
             with self._working():
                 if self._recorder is None:
@@ -187,7 +187,7 @@ class Service:
                     settle(self._folder)
                 else:
                     self._in_its_place()
-                    path = self._recorder.finish(outcome, why, cycles, ended_time)
+                    path = self._recorder.finish(*ending)
         except StorageError as error:
             if self._recorder is not None and self._recorder.ended:
                 self._recorder.abandon()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
@@ -12,7 +13,7 @@ import numpy as np
 
 from rig.channels import Channel
 from rig.errors import StorageError
-from rig.record.entries import LISTS, STATIC, Event, FullRateRecord, StaticRecord
+from rig.record.entries import LISTS, STATIC, Event, FullRateRecord, Residual, StaticRecord
 from rig.record.layout import FORMAT, VERSION, plain_rows
 from rig.record.sealing import AnyArray
 from rig.record.trouble import storage
@@ -64,6 +65,16 @@ class RunFile:
     def cycles(self) -> int:
         """Number of the counted cycle at the verdict."""
         return int(self.attributes["cycles"])
+
+    @property
+    def residual(self) -> Residual | None:
+        """How the static test after a run-out ended, None where there was none."""
+        if "residual_outcome" not in self.attributes:
+            return None
+        given = (float(self.attributes[f"residual_{name}"]) for name in ("load", "deflection"))
+        load, deflection = (None if math.isnan(value) else value for value in given)
+        outcome, why = (str(self.attributes[f"residual_{name}"]) for name in ("outcome", "why"))
+        return Residual(outcome, why, load, deflection)
 
     @property
     def channels(self) -> tuple[Channel, ...]:

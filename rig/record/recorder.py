@@ -16,6 +16,7 @@ from rig.record.entries import (
     AT_ONCE,
     Ending,
     FullRateRecord,
+    Residual,
     RunHeader,
     StaticRecord,
     tables,
@@ -286,12 +287,14 @@ class Recorder:
         why: str,
         cycles: int,
         ended_time: float,
+        residual: Residual | None = None,
         *,
         readers: float = READERS,
     ) -> Path:
         """End the record: make and verify run.h5, then take the segments away; return its path.
 
-        `cycles` is the number at the verdict, `ended_time` test time [s]. Who still reads the
+        `cycles` is the number at the verdict, `ended_time` test time [s], `residual` how the static
+        test after a run-out ended. Who still reads the
         journal is waited for, at the longest `readers` [s]; `JournalWriter.settle` says what is
         left if that is not enough. What raised StorageError can be tried again, or given up with
         `abandon`.
@@ -303,7 +306,7 @@ class Recorder:
                 for rows in (self._cycles, self._build_up, self._slow):
                     rows.merge()
                 self._merged = True
-            self._journal.ending(Ending(outcome, why, int(cycles), float(ended_time)))
+            self._journal.ending(Ending(outcome, why, int(cycles), float(ended_time), residual))
             self.commit()
             self._ended = True
             self._end_segment()

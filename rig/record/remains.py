@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -70,7 +69,7 @@ class Remains:
     def ending(self) -> Ending | None:
         """How the run ended, or None if it did not or that is lost."""
         text = self.meta.get("ending")
-        return Ending(*json.loads(text)) if text else None
+        return Ending.from_json(text) if text else None
 
     @property
     def recorded(self) -> Mapping[str, int]:

@@ -15,7 +15,7 @@ from rig.clock import real_seconds
 from rig.errors import StorageError
 from rig.record import plain
 from rig.record.backlog import OVERHEAD
-from rig.record.entries import FullRateRecord, RunHeader, StaticRecord, tables
+from rig.record.entries import FullRateRecord, Residual, RunHeader, StaticRecord, tables
 from rig.record.journal import JOURNAL, sample_values
 from rig.record.keeper import Keeper
 from rig.record.recorder import COMMIT_EVERY, check_numbers
@@ -229,14 +229,21 @@ class RemoteRecorder:
             self._waiting.append((self._backlog.last, durable))
             await durable
 
-    async def finish(self, outcome: str, why: str, cycles: int, ended_time: float) -> Path:
+    async def finish(
+        self,
+        outcome: str,
+        why: str,
+        cycles: int,
+        ended_time: float,
+        residual: Residual | None = None,
+    ) -> Path:
         """End the record as `Recorder.finish` does, in the process; return the path of run.h5.
 
         Waits as long as the process works. Raises StorageError if run.h5 cannot be made; that
         can be tried again, or given up with `abandon`.
         """
         self._name_missing()
-        path = await self._keeper.finish(outcome, why, int(cycles), float(ended_time))
+        path = await self._keeper.finish(outcome, why, int(cycles), float(ended_time), residual)
         self._closed = True
         await self._keeper.close()
         return path

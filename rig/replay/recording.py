@@ -17,7 +17,7 @@ import numpy as np
 
 from rig.errors import InputError
 from rig.protocol.plan import Plan
-from rig.record.entries import Event, FullRateRecord, RunHeader, StaticRecord
+from rig.record.entries import Event, FullRateRecord, Residual, RunHeader, StaticRecord
 from rig.record.history import Journal
 from rig.record.journal import JOURNAL
 from rig.record.layout import RUN_FILE, TEXTS, list_rows
@@ -41,7 +41,7 @@ class Recording:
 
     `path` is what was opened, `header` what was known before the first cycle. `outcome` is None
     where the recording has no end, `cycles` the counted cycle at its end or, without one, the
-    number of counted rows.
+    number of counted rows. `residual` is how the static test after a run-out ended.
     """
 
     def __init__(self, path: Path, journal: Journal | None, run_file: RunFile | None) -> None:
@@ -50,6 +50,7 @@ class Recording:
         self._run_file = run_file
         self.header: RunHeader = journal.header if journal else _header_of(_present(run_file))
         self.outcome, self.why, self.cycles = self._ending()
+        self.residual = self._residual()
 
     def _ending(self) -> tuple[str | None, str, int]:
         if self._journal is None:
@@ -59,6 +60,11 @@ class Recording:
         if ending is None:
             return None, "not ended", self._journal.rows("cycles")
         return ending.outcome or None, ending.why, ending.cycles
+
+    def _residual(self) -> Residual | None:
+        if self._journal is None:
+            return _present(self._run_file).residual
+        return self._journal.ending.residual if self._journal.ending is not None else None
 
     def __enter__(self) -> Recording:
         return self
