@@ -28,8 +28,11 @@ TRIED: Final = 240
 ROUNDING: Final = 1e-14
 """Least sum of squares over that of y: below it there is only rounding."""
 
-MOST_FOLLOWING: Final = 0.98
-"""Residuals are never taken to follow one another more than this."""
+MOST_FOLLOWING: Final = 0.9
+"""Residuals are never taken to follow one another more than this.
+
+Where lines are fitted to a smooth bend all of them do, and no point would count.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +85,7 @@ def bilinear(x: FloatArray, y: FloatArray) -> Bilinear | None:
 def t_quantile(share: float, freedom: float) -> float:
     """Return the quantile of Student's t by its expansion about the normal one.
 
-    Abramowitz and Stegun 26.7.5 (from memory); good to 0.1 % from six degrees of freedom on.
+    Abramowitz and Stegun 26.7.5 (from memory); good to 0.1 % at 97.5 % from six degrees of freedom on.
     """
     z = NormalDist().inv_cdf(share)
     first = (z**3 + z) / 4
