@@ -85,7 +85,8 @@ def bilinear(x: FloatArray, y: FloatArray) -> Bilinear | None:
 def t_quantile(share: float, freedom: float) -> float:
     """Return the quantile of Student's t by its expansion about the normal one.
 
-    Abramowitz and Stegun 26.7.5 (from memory); good to 0.1 % at 97.5 % from six degrees of freedom on.
+    Abramowitz and Stegun 26.7.5 (from memory); at 97.5 % good to 0.1 % from six degrees of
+    freedom on.
     """
     z = NormalDist().inv_cdf(share)
     first = (z**3 + z) / 4
