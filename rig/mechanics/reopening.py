@@ -3,9 +3,9 @@
 Loads are what the actuator adds [N], deflections net [m]. Two tangents are fitted to the rising
 branch (the falling one comes back below it); they meet at the re-opening load. A crack opens
 little by little, so the more of the branch above it is fitted, the higher they meet: only a short
-way above the kink is. They still meet above decompression, by a tenth to a quarter on a
-section that carries no tension anywhere (tests/mechanics/test_reopening.py). The prestress from it is good for
-following one specimen over its cycles, less for its absolute value.
+way above the kink is. They still meet above decompression, by a tenth to a quarter on a section
+that carries no tension anywhere (tests/mechanics/test_reopening.py). The prestress from it is
+good for following one specimen over its cycles, less for its absolute value.
 """
 
 from __future__ import annotations
