@@ -13,7 +13,14 @@ import click
 
 from rig.commands.files import find_protocol, read_text
 from rig.commands.options import ascii_option, json_option
-from rig.commands.saying import folded, meanwhile, say, say_json, say_refusal
+from rig.commands.saying import (
+    folded,
+    meanwhile,
+    residual_json,
+    say,
+    say_json,
+    say_refusal,
+)
 from rig.commands.screen import Shown
 from rig.commands.usage import typed
 from rig.errors import InputError, RigError, StorageError
@@ -214,20 +221,26 @@ def _plan(recording: Recording, protocol: str | None) -> Plan:
 
 def _told(then: Replayed, now: Replayed) -> dict[str, Any]:
     return {
-        "recorded": {"outcome": then.outcome, "cycles": then.cycles},
+        "recorded": {
+            "outcome": then.outcome,
+            "cycles": then.cycles,
+            "residual": residual_json(then.residual),
+        },
         "replayed": {
             "outcome": now.outcome,
             "cycles": now.cycles,
             "why": now.why,
             "first_seen": now.first_seen,
             "confirmed": now.confirmed,
+            "residual": residual_json(now.residual),
             "findings": [{"kind": f.kind, "cycle": f.cycle, "text": f.text} for f in now.findings],
         },
     }
 
 
 def _end(it: Replayed) -> str:
-    return f"{it.outcome or 'no end'} at cycle {it.cycles:,}: {it.why}"
+    after = f"; {it.residual.words}" if it.residual is not None else ""
+    return f"{it.outcome or 'no end'} at cycle {it.cycles:,}: {it.why}{after}"
 
 
 def _evidence(now: Replayed) -> str:

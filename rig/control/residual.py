@@ -19,6 +19,7 @@ from rig.control.taken_up import TakenUp, Verdict
 from rig.control.zeros import lift_off_and_read
 from rig.protocol.plan import Approach, Inspections
 from rig.protocol.residual import residual_stages
+from rig.record.entries import RAN_OUT
 
 ASKS: Inspections = Inspections((), None, None, False, None)
 """What is looked at after a run-out where the protocol asks for no inspections."""
@@ -95,7 +96,7 @@ class ResidualTest:
         station = self._station
         station.ran_out = Verdict(stop.outcome, stop.why, stop.cycles, stop.cause)
         last = residual_stages(station.plan)[-1].name
-        station.book.event("residual", f"run-out at cycle {stop.cycles:,}; then: {last}")
+        station.book.event(RAN_OUT, f"run-out at cycle {stop.cycles:,}; then: {last}")
 
     async def _inspect(self) -> None:
         station = self._station

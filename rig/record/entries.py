@@ -14,6 +14,8 @@ AS_IT_STANDS: Final = "ended as it stands"
 """How the why of a record begins that somebody closed without an end of its test."""
 OF_AIR: Final = "air run: "
 """How the why of an air run begins, which is not taken up again."""
+RAN_OUT: Final = "residual"
+"""Kind of the event that a run-out stands and its static test begins."""
 AT_ONCE: Final = frozenset({"state", "limit", "verdict"})
 """Kinds of events that are committed without waiting to be told."""
 

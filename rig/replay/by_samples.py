@@ -27,7 +27,8 @@ from rig.replay.ends import DOUBT, TRIP, End, Noted
 from rig.replay.found import Found
 from rig.replay.held import Evidence, Held, bounds_of
 from rig.replay.imported import HealthWatch
-from rig.replay.stretches import Piece, part_of
+from rig.replay.recording import Recording
+from rig.replay.stretches import Piece, part_of, pieces
 from rig.replay.timeline import FOR_EVER, UNWATCHED, Timeline
 from rig.samples import Cycles, SampleArray, SampleBlock
 
@@ -115,7 +116,7 @@ class Watch:
     def _next_change(self, frame: int) -> int:
         """Return the frame up to which the state, and what it arms, stays the same."""
         setup = self._setup
-        changes = [self._line.span(frame).end, self._line.end, FOR_EVER]
+        changes = [self._line.span(frame).end, self._line.end, self._line.breaks, FOR_EVER]
         changes += [setup.counts_from] if setup.counts_from is not None else []
         changes += [setup.settled[0]] if setup.settled is not None else []
         return min(c for c in changes if c > frame)
@@ -155,6 +156,8 @@ class Watch:
         cycles = state == "cycling" and counts and self._cyclic is not None
         learned = cycles and settled is not None and block.first >= settled[0]
         bounds = bounds_of(setup.plan, settled[1] if learned and settled else None)
+        if block.first >= self._line.breaks:
+            bounds = setup.plan.limits.residual
         if known is not None and state in UNPLUGGED:
             bounds = loop_only(bounds)
         if known is not None and state in WITHOUT_PRESSURE:
@@ -258,3 +261,15 @@ class Watch:
         found = Found("limit", cycle, trip.text, outcome)
         self._note(tick, TRIP, found)
         self.seen.end = End(tick, TRIP, trip.frame + 1, outcome, why, found, cycle)
+
+
+def watched(recording: Recording, setup: SampleSetup, since: int = -FOR_EVER) -> Seen:
+    """Return what is seen in the kept samples of a recording from frame `since` on."""
+    watch = Watch(setup)
+    for piece in pieces(recording):
+        block = part_of(piece.block, since, FOR_EVER)
+        if watch.past(piece.block.first):
+            break
+        if block.frames:
+            watch.take(Piece(block, new=piece.new or block.first > piece.block.first))
+    return watch.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import fields, is_dataclass, replace
@@ -16,6 +17,8 @@ from rig.replay.replaying import recorded_plan
 from rig.replay.stretches import intervals
 from rig.replay.told import judged_by_samples
 
+TOLD: Final = 1e-4
+"""Of a load, which is told in five digits."""
 MOST: Final = 8
 """Differences of one sort that are told one by one."""
 _JUDGED_BY: Final = ("loading", "baseline", "failure", "limits", "cyclic")
@@ -48,7 +51,7 @@ def differences(recording: Recording, plan: Plan, then: Replayed, now: Replayed)
         others = _findings(_before_end(then), _before_end(now), because)
     elif ends_alike and then.why != now.why and now.outcome is not None:
         told.insert(0, f"the reason is another: recorded {then.why}; replayed {now.why}: {because}")
-    return (*told, *others)
+    return (*told, *_residuals(then, now, because), *others)
 
 
 def agreement(recording: Recording, now: Replayed) -> str:
@@ -65,6 +68,24 @@ def _taken_as_told(recording: Recording, now: Replayed) -> bool:
 
 def _ended(word: str, it: Replayed) -> str:
     return f"{word} is {it.outcome or 'no end'} at cycle {it.cycles:,}"
+
+
+def _residuals(then: Replayed, now: Replayed, because: str) -> Iterator[str]:
+    """Say how the static tests after a run-out differ; one that no sample ends is taken as told."""
+    past, present = then.residual, now.residual
+    if present is None:
+        return
+    alike = past is not None and past.outcome == present.outcome
+    if not alike or _apart(past.load if past else None, present.load):
+        told = past.words if past is not None else "residual capacity not known: no end"
+        yield f"recorded is {told}, replayed is {present.words}: {because}"
+
+
+def _apart(then: float | None, now: float | None) -> bool:
+    """Tell whether two loads [N] are not the same one, as near as it is told."""
+    if then is None or now is None:
+        return then is not now
+    return not math.isclose(then, now, rel_tol=TOLD)
 
 
 def _before_end(it: Replayed) -> Replayed:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rig.record.entries import Residual
+
 
 @dataclass(frozen=True, slots=True)
 class Found:
@@ -26,7 +28,8 @@ class Replayed:
     `cycles` is the counted cycle at the verdict, `first_seen` and `confirmed` those of the
     criterion that gave it, None where another thing did. `found_again` tells how many cycles were
     found again in kept samples, `unlike` in sentences where they are not as they were recorded;
-    `notes` is what must be known beside.
+    `notes` is what must be known beside. `residual` is how the static test after a run-out ended,
+    None where there was none or nothing that is kept ends it.
     """
 
     outcome: str | None
@@ -38,3 +41,4 @@ class Replayed:
     found_again: int = 0
     unlike: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    residual: Residual | None = None

@@ -11,14 +11,15 @@ from rig.protocol.air import AIR
 from rig.protocol.plan import Plan
 from rig.replay.again import Again, found_again
 from rig.replay.by_rows import RowSetup, RowState, begin_rows, columns_of, judge_rows, row_setup
-from rig.replay.by_samples import SampleSetup, Seen, Watch
+from rig.replay.by_samples import SampleSetup, watched
 from rig.replay.ends import FINDING, End, Noted, before, first_of
 from rig.replay.found import Replayed
 from rig.replay.imported import counts_from, found_as_imported
 from rig.replay.recording import Recording
+from rig.replay.residual import replayed_residual
 from rig.replay.static_end import static_end
-from rig.replay.stretches import intervals, pieces
-from rig.replay.timeline import FOR_EVER, Timeline, timeline
+from rig.replay.stretches import intervals
+from rig.replay.timeline import Timeline, timeline
 from rig.replay.told import judged_by_samples
 
 ALL_COUNT: Final = (
@@ -90,14 +91,16 @@ def _replayed(
     state: RowState | None,
     again: Again | None,
 ) -> Replayed:
-    static, note = static_end(recording, plan, line)
+    broken = static_end(recording, plan, line) if plan.cyclic is None else None
+    static = broken.end if broken is not None else None
     if static is not None:
         cycle = _cycle_at(recording, line, static.tick)
         static = replace(static, cycle=cycle, found=replace(static.found, cycle=cycle))
     ends = [end for end in (state.end if state else None, static) if end is not None]
     noted = list(state.noted) if state is not None else []
     noted += [Noted(static.tick, FINDING, static.found)] if static is not None else []
-    until = min((end.tick for end in ends), default=FOR_EVER)
+    # Behind a run-out the fatigue test is over, also where another protocol would have gone on.
+    until = min([end.tick for end in ends] + [line.residual])
     setup = SampleSetup(
         plan,
         recording.rate,
@@ -107,23 +110,18 @@ def _replayed(
         state.settled if state is not None else None,
         counts_from(recording) if recording.header.imported else None,
     )
-    seen = _watched(recording, setup)
+    seen = watched(recording, setup)
     end = first_of([*ends, *([seen.end] if seen.end is not None else [])])
     again = again or found_again(recording, seen.stretches)
     found = _told(recording, end, [*noted, *seen.noted])
-    notes = (note,) if note and end is static else ()
+    notes = (broken.note,) if broken is not None and broken.note and end is static else ()
+    residual, more = replayed_residual(recording, plan, line, end, recorded_plan(recording))
+    notes = (*notes, *more)
     if state is not None and recording.header.imported and recorded_plan(recording) is None:
         notes = (*notes, *([ALL_COUNT] if recording.stretches() else []))
-    return replace(found, found_again=again.cycles, unlike=again.sentences, notes=notes)
-
-
-def _watched(recording: Recording, setup: SampleSetup) -> Seen:
-    watch = Watch(setup)
-    for piece in pieces(recording):
-        if watch.past(piece.block.first):
-            break
-        watch.take(piece)
-    return watch.close()
+    return replace(
+        found, found_again=again.cycles, unlike=again.sentences, notes=notes, residual=residual
+    )
 
 
 def _cycle_at(recording: Recording, line: Timeline, tick: int) -> int:

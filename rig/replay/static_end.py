@@ -14,12 +14,13 @@ from rig.acquire.deflection import net_deflection
 from rig.criteria.ultimate import End as StaticEnd
 from rig.criteria.ultimate import UltimateSetup, UltimateState, watch_ultimate
 from rig.judging.watchers import LEAST_SHARE
-from rig.protocol.plan import Plan, Ramp
+from rig.protocol.plan import Plan
+from rig.protocol.residual import breaks
 from rig.replay.ends import FINDING, End
 from rig.replay.found import Found
 from rig.replay.recording import Recording
 from rig.replay.stretches import intervals, part_of, pieces
-from rig.replay.timeline import Span, Timeline
+from rig.replay.timeline import FOR_EVER, Span, Timeline
 from rig.samples import SampleArray
 
 HIDDEN: Final = 0.01  # of the load: by so much a mean may lie under what three samples held
@@ -44,22 +45,46 @@ class _Part:
         return self.first + len(self.load) * self.group
 
 
-def static_end(recording: Recording, plan: Plan, line: Timeline) -> tuple[End | None, str]:
-    """Return the end of a test to ultimate, None without one, and a note on what is not known.
+@dataclass(frozen=True, slots=True)
+class Broken:
+    """How a test to ultimate went: its end, None where none was found in what is kept of it.
+
+    `load` [N] is the highest held, `deflection` [m] the net one there; `note` is what is not known
+    of them.
+    """
+
+    end: End | None
+    load: float
+    deflection: float
+    note: str = ""
+
+
+def static_end(
+    recording: Recording, plan: Plan, line: Timeline, since: int = -FOR_EVER
+) -> Broken | None:
+    """Return how a test to ultimate ended, from frame `since` on; None where there was none.
 
     The means are looked at up to where samples are kept at full rate.
     """
-    if not any(isinstance(s, Ramp) and s.until == "ultimate" for s in plan.stages):
-        return None, ""
+    if not any(breaks(stage) for stage in plan.stages):
+        return None
+    found = None
     for span in line.spans:
-        if span.state in ("ramp", "cycling") and (end := _in_span(recording, plan, line, span)):
-            return end
-    return None, ""
+        if span.state in ("ramp", "cycling") and span.begin >= since:
+            found = _higher(found, _in_span(recording, plan, line, span))
+            if found.end is not None:
+                return found
+    return found
 
 
-def _in_span(
-    recording: Recording, plan: Plan, line: Timeline, span: Span
-) -> tuple[End | None, str] | None:
+def _higher(before: Broken | None, now: Broken) -> Broken:
+    """Return the later of two, with the higher load: one that was cut off may have held more."""
+    if before is None or not before.load > now.load:
+        return now
+    return replace(now, load=before.load, deflection=before.deflection)
+
+
+def _in_span(recording: Recording, plan: Plan, line: Timeline, span: Span) -> Broken:
     scale = plan.loading.upper if plan.loading else _load_limit(plan)
     setup = UltimateSetup(recording.rate, plan.specimen.section.span, LEAST_SHARE * scale)
     state, group, told = UltimateState(), 1, False
@@ -74,9 +99,9 @@ def _in_span(
         now = replace(setup, rate=recording.rate / group)
         state, end = watch_ultimate(now, state, 0, part.load, part.deflection)
         if end is not None:
-            of_record = told and end.peak_frame < 0
-            return _ended(part, end, line), PEAK_TOLD if of_record else ""
-    return None
+            note = PEAK_TOLD if told and end.peak_frame < 0 else ""
+            return Broken(_ended(part, end, line), end.peak_load, end.peak_deflection, note)
+    return Broken(None, *state.peak[:2])
 
 
 def _ended(part: _Part, end: StaticEnd, line: Timeline) -> End:
@@ -87,6 +112,9 @@ def _ended(part: _Part, end: StaticEnd, line: Timeline) -> End:
 
 def _told_peak(recording: Recording) -> tuple[float, float]:
     """Return the highest load [N] and net deflection there [m] as the record tells them."""
+    after = recording.residual
+    if after is not None and after.load is not None and after.deflection is not None:
+        return after.load, after.deflection
     found = _PEAK.search(recording.why) if recording.outcome == "ultimate" else None
     return (float(found[1]) * 1e3, float(found[2]) * 1e-3) if found else (-math.inf, math.nan)
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from rig.judging.looking import TICK_SECONDS
-from rig.record.entries import Event
+from rig.record.entries import RAN_OUT, Event
 
 UNWATCHED: Final = frozenset({"", "idle", "checklist", "stopping", "stopped"})
 """States in which no limit is armed."""
@@ -39,11 +39,22 @@ class Stop:
 
 @dataclass(frozen=True, slots=True)
 class Timeline:
-    """The states in order, and the stops."""
+    """The states in order, and the stops.
+
+    `residual` is the frame from which on a run-out stood and its static test was under way, beyond
+    all frames where there was none.
+    """
 
     spans: tuple[Span, ...]
     stops: tuple[Stop, ...]
     tick: int
+    residual: int = FOR_EVER
+
+    @property
+    def breaks(self) -> int:
+        """The frame from which on a specimen that had run out was being broken."""
+        begun = (s.begin for s in self.spans if s.state == "ramp" and s.begin >= self.residual)
+        return min(begun, default=FOR_EVER)
 
     def at_tick(self, frame: int) -> int:
         """Return the tick at which something known with so many frames is acted upon."""
@@ -87,12 +98,15 @@ def timeline(events: Sequence[Event], rate: float) -> Timeline:
     ends = [*begins[1:], FOR_EVER]
     spans = [Span(*each) for each in zip(names, begins, ends, strict=True)]
     stops = [i for i, name in enumerate(names) if name == "stopping"]
+    ran_out = [round(e.time * rate) for e in events if e.kind == RAN_OUT]
     return Timeline(
         (Span("", -FOR_EVER, begins[0]), *spans),
         tuple(
             Stop(begins[i], entered[i][1].cycle, set(names[i + 1 :]) <= {"stopped"}) for i in stops
         ),
         tick,
+        # A simulated specimen that is taken up may run out once more: the last one stands.
+        ran_out[-1] if ran_out else FOR_EVER,
     )
 
 

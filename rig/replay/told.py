@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from rig.record.entries import Event
+from rig.record.entries import RAN_OUT, Event
 from rig.replay.found import Found, Replayed
 from rig.replay.recording import Recording
 
@@ -47,7 +47,15 @@ def recorded(recording: Recording) -> Replayed:
         found.append(Found(kind, recording.cycles, recording.why, outcome))
     last = found[-1] if found and found[-1].text == recording.why else None
     confirmed = last.cycle if last is not None and outcome in ("failure", "run-out") else None
-    return Replayed(outcome, recording.why, recording.cycles, None, confirmed, tuple(found))
+    return Replayed(
+        outcome,
+        recording.why,
+        recording.cycles,
+        None,
+        confirmed,
+        tuple(found),
+        residual=recording.residual,
+    )
 
 
 def _standing(recording: Recording) -> list[Event]:
@@ -61,7 +69,9 @@ def _standing(recording: Recording) -> list[Event]:
         if event.kind == "resume" and recording.header.simulated:
             standing = [e for e in standing if e.cycle <= event.cycle]
         standing.append(event)
-    return standing
+    # What happened in the static test after a run-out is no finding about its cycles.
+    ran_out = [i for i, event in enumerate(standing) if event.kind == RAN_OUT]
+    return standing[: ran_out[-1]] if ran_out else standing
 
 
 def _of_event(event: Event) -> Found | None:
