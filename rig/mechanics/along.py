@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     Law = Callable[[SteelLaw, float, FloatArray], FloatArray]
 
 _LONGEST: Final = 0.005  # strain by which one step may go
+_SHORT: Final = 1e-7  # strain
 _STEPS: Final = 100
 _CLOSE: Final = 1e-12  # strain
 _ENOUGH: Final = 1e-8  # strain: what has come no nearer has no equilibrium
@@ -97,8 +98,8 @@ def _search(cut: Beam, load: FloatArray, *, ultimate: bool) -> Balance:
         next_slope, next_step = _newton(cut, there, ultimate=ultimate)
         # Past the bottom of the potential along the step, and high up on the other side.
         climbed = _dot(next_slope, step) > 0.5 * np.abs(_dot(slope, step))
-        if ultimate:  # a load that moves along has no potential
-            climbed[:] = False
+        # A load that moves along has no potential, and a short step climbs by rounding alone.
+        climbed &= (not ultimate) & (_size(cut, step) > _SHORT)
         at = np.where(climbed, at, there)
         slope = np.where(climbed, slope, next_slope)
         step = np.where(climbed, step, next_step)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from rig.mechanics.specimen import Specimen
     from rig.samples import FloatArray
 
-SHORTEST: Final = 1e-6
+SHORTEST: Final = 1e-4
 """Part of the span that stands for no length at all: an average needs some."""
 
 _BENT, _LEVEL, _MIDDLE = 14, 3, 4
