@@ -18,9 +18,9 @@ from rig.mechanics.section import (
 )
 from rig.mechanics.specimen import Specimen
 
-_FAR: Final = 0.8
-"""Share of the ultimate moment up to which a section without bond is softened evenly; before
-anything yields (common practice, no source)."""
+_FAR: Final = 0.9
+"""Share of the ultimate moment up to which a section without bond is softened evenly: there
+steel begins to yield (common practice, no source)."""
 
 
 def uncracked_rigidity(specimen: Specimen) -> float:

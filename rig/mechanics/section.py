@@ -264,25 +264,24 @@ def _stresses(
 def moment_curvature(specimen: Specimen, points: int = 60) -> tuple[State, ...]:
     """Return states from no moment to the ultimate one, denser where the section opens.
 
-    Fewer where the laws of service bear less than the ultimate state (rectangular block): a
-    moment that nothing balances is left out.
+    The last is the ultimate state: with the rectangular block, which holds there alone, it may
+    bear a little less than the one before.
     """
     made, end = makeup(specimen), ultimate(specimen)
-    rest, last = balanced(made, 0.0), end.top_strain / end.neutral_axis
-    first = float(rest.curvature)
+    last = Strains(end.top_strain, end.top_strain / end.neutral_axis)
+    first = float(balanced(made, 0.0).curvature)
     states = []
-    for i in range(points):
-        curvature = first + (last - first) * (i / (points - 1)) ** 2
+    for i in range(points - 1):
+        curvature = first + (float(last.curvature) - first) * (i / (points - 1)) ** 2
+        strains = _bent(made, curvature)
+        moment = float(sums(made, strains.top, curvature).moment)
+        states.append(_nonlinear_state(specimen, strains, moment, None))
+    return (*states, _nonlinear_state(specimen, last, end.moment, None))
 
-        def left(top: float, curvature: float = curvature) -> float:
-            return float(sums(made, top, curvature).force)
 
-        top = _root(left, -0.1, max(end.top_strain, float(rest.top)) * 1.0001)
-        strains = Strains(top, curvature)
-        moment = float(sums(made, top, curvature).moment)
-        if not math.isnan(top):
-            states.append(_nonlinear_state(specimen, strains, moment, None))
-    return tuple(states)
+def _bent(made: Makeup, curvature: float) -> Strains:
+    """Return the strains with a curvature at which no axial force is left."""
+    return Strains(_root(lambda top: float(sums(made, top, curvature).force), -0.1, 0.1), curvature)
 
 
 def ultimate(specimen: Specimen, held: Held = None) -> Ultimate:
@@ -300,11 +299,14 @@ def ultimate(specimen: Specimen, held: Held = None) -> Ultimate:
 
     curvature = _root(left, crushing / (1e-6 * height), 0.0)
     strains, part = Strains(crushing, curvature), "concrete"
-    broken = _first_to_break(makeup(specimen), strains, held)
+    broken = _first_to_break(made, strains, held)
     if broken is not None:
-        # Concrete that is not at its ultimate has the law of service, whatever its block is.
-        made, part = makeup(specimen), "tendon"
-        strains = _at_rupture(made, broken, held)
+        # Concrete that is not at its ultimate has the law of service, whatever its block is. Where
+        # that bears less than the block, both end together.
+        service = makeup(specimen)
+        before = _at_rupture(service, broken, held)
+        if not math.isnan(float(before.top)):
+            made, strains, part = service, before, "tendon"
     tendons, bars = _stresses(specimen, made, strains, held)
     moment = float(sums(made, strains.top, strains.curvature, held).moment)
     return Ultimate(
