@@ -20,7 +20,10 @@ CONFIDENCE: Final = 0.95
 """Of the interval of the kink."""
 
 EDGE: Final = 0.05
-"""Share of the points that each of the two lines needs at least (no source)."""
+"""Share of the range that each of the two lines needs at least (no source)."""
+
+LEAST: Final = 5
+"""Points that each of the two lines needs at least (no source)."""
 
 TRIED: Final = 240
 """Kinks tried across all points, and again, twice, around the best one."""
@@ -58,7 +61,7 @@ def bilinear(x: FloatArray, y: FloatArray) -> Bilinear | None:
     (Seber and Wild, Nonlinear Regression, 5.4; from memory). Residuals that follow one another
     count for as many points as are independent, n (1 - r) / (1 + r) with r their correlation.
     """
-    if len(x) < 8 or np.ptp(x) == 0.0 or np.ptp(y) == 0.0:
+    if len(x) < 2 * LEAST + 4 or np.ptp(x) == 0.0 or np.ptp(y) == 0.0:
         return None
     x_unit, y_unit = float(np.ptp(x)), float(np.ptp(y))
     x_middle = float(x.mean())
@@ -108,8 +111,9 @@ class _Points:
         self.above[:, :-1] = np.cumsum(columns[:, ::-1], axis=1)[:, ::-1]
         self.xx, self.xy, self.yy = float(u @ u), float(u @ v), float(v @ v)
         self.straight = self.yy - self.xy**2 / self.xx
-        edge = max(math.ceil(EDGE * len(u)), 3)
-        self.window = (float(u[edge]), float(u[-edge - 1]))
+        # Not a share of the points: a stiff branch in deflection control has few of them.
+        low, high = max(u[LEAST], u[0] + EDGE), min(u[-LEAST - 1], u[-1] - EDGE)
+        self.window = (float(low), max(float(low), float(high)))
 
 
 def _products(points: _Points, kinks: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

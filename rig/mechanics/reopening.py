@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from rig.mechanics.specimen import Specimen
     from rig.samples import FloatArray
 
-MOST_POINTS: Final = 500
+MOST_POINTS: Final = 2000
 """More samples than these are averaged in groups: the fit must not keep a controller waiting."""
 
 LEAST_POINTS: Final = 20

@@ -91,7 +91,7 @@ def test_an_interval_that_does_not_close_is_not_a_number():
     assert math.isnan(fit.low) or math.isnan(fit.high)
 
 
-@pytest.mark.parametrize("x", [np.ones(50), np.linspace(0, 1, 7)])
+@pytest.mark.parametrize("x", [np.ones(50), np.linspace(0, 1, 13)])
 def test_no_lines_go_through_too_few_points(x):
     assert bilinear(x, np.linspace(0, 1, len(x))) is None
     assert bilinear(np.linspace(0, 1, 50), np.ones(50)) is None
@@ -189,6 +189,21 @@ def test_units_and_a_moved_zero_change_nothing(newtons, metres, moved):
     assert other.high == pytest.approx(newtons * plain.high, rel=1e-5)
     assert other.below == pytest.approx(plain.below * newtons / metres, rel=1e-5)
     assert other.residual == pytest.approx(metres * plain.residual, rel=1e-5, abs=1e-12)
+
+
+def test_a_stiff_branch_of_few_samples_is_enough():
+    # In deflection control the stiff branch passes quickly: here one sample in thirty.
+    kinks = np.array([FOOT, KINK, TOP])
+    deflection = np.linspace(*bent(kinks[::2], above=4e6), 900)
+    load = np.interp(deflection, bent(kinks, above=4e6), kinks)
+    assert np.mean(load < KINK) < 1 / 27
+    source = np.random.default_rng(12)
+    load, deflection = (
+        a + b * source.standard_normal(900) for a, b in ((load, 20), (deflection, 2e-6))
+    )
+    found = reopening(load, deflection)
+    assert found.low <= KINK <= found.high
+    assert found.load == pytest.approx(KINK, rel=0.01)
 
 
 def test_a_cycle_that_ends_at_another_load_leaves_what_is_left_at_equal_load():
