@@ -15,6 +15,7 @@ from rig.errors import RigError
 
 COMMANDS: Final[dict[str, str]] = {
     "check": "Read a protocol and say whether the test can start.",
+    "predict": "Say what mechanics expects of a specimen, or of a protocol's.",
     "devices": "Look at a rig's devices: who answers, live values, what to try; or emulate one.",
     "rehearse": "Carry a protocol out on the simulated rig: hours in seconds.",
     "run": "Carry a protocol out on a rig, in real time.",

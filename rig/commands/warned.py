@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from rig.commands.files import SIMULATED
 from rig.protocol.finding import figure, placed
+from rig.protocol.foreseen import foreseen
 from rig.protocol.measuring import unmeasured
 from rig.protocol.protecting import unprotected
 from rig.protocol.shortcomings import shortcomings
@@ -32,6 +33,7 @@ def warnings_of(
         *shortcomings(plan, needed),
         *unmeasured(plan, needed),
         *unprotected(plan, needed),
+        *foreseen(plan),
     )
     return [
         *(str(warning) for warning in placed(findings, plan, files)),

@@ -185,7 +185,7 @@ def _held(specimen: Specimen, load: float) -> tuple[float | None, ...] | None:
         return None
     from rig.mechanics.smeared import debonded
 
-    along = debonded(specimen, load, specimen.section.span)
+    along = debonded(specimen, load, 0.0)
     return tuple(
         float(stress) if tendon.bond == UNBONDED else None
         for tendon, stress in zip(specimen.tendons, along.tendon_stress, strict=True)
@@ -250,7 +250,7 @@ def lives_of(
     """Return the lives of concrete, tendons and bars between two loads by all models.
 
     `exposure` is "dry", "spray" or "submerged", `frequency` [Hz]. Layers of steel are told by the
-    one with the largest range.
+    one with the largest range; bars that are never pulled are not told.
     """
     wet = SURROUNDINGS[exposure]
     lives = concrete_lives(
@@ -267,7 +267,7 @@ def lives_of(
         lives += steel_lives(
             tendon.range, OF_BOND[hard.bond], wet, tendon.upper, YIELDING * strength(hard)
         )
-    if bar is not None:
+    if bar is not None and bar.upper > 0:
         yields = specimen.bars[bar.index].yield_stress
         lives += steel_lives(bar.range, "bar", wet, bar.upper, yields)
     return lives
@@ -283,7 +283,7 @@ def limits_of(specimen: Specimen, low: AtLoad, high: AtLoad) -> tuple[StressLimi
     tendon, bar = hardest_tendon(low, high), hardest_bar(low, high)
     if tendon is not None:
         limits += tendon_limits(tendon.range, strength(specimen.tendons[tendon.index]))
-    if bar is not None:
+    if bar is not None and bar.upper > 0:
         limits += (bar_limit(bar.range, bar.lower),)
     return limits
 

@@ -7,6 +7,7 @@ Nothing here opens a file: `read` is given, takes a path and returns its text, o
 from __future__ import annotations
 
 import math
+import posixpath
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -248,4 +249,30 @@ class _Reading:
                 f'is the capacity of companions broken in exposure "{exposure}"',
                 "take those of the specimen's own exposure",
             )
+        self._compare_geometry(path, exposure, series)
         return sum(loads) / len(loads)
+
+    def _compare_geometry(self, path: Path, exposure: str, series: Series) -> None:
+        """Warn where the groups of a series say that their companions are of another geometry."""
+        own = _stem(str(self.document.data.get("specimen", "")))
+        others = [n for n in map(_stem, series.companions(exposure, "specimen")) if n != own]
+        if others:
+            self.document.warn(
+                path,
+                f"is the capacity of companions of another specimen, {shown(others[0])}, and not "
+                f"of {shown(own)}",
+                "take companions of the same geometry",
+            )
+        shapes = series.companions(exposure, "geometry")
+        if len(shapes) > 1:
+            self.document.warn(
+                path,
+                f"is the mean of companions of unlike geometry, {shown(shapes[0])} and "
+                f"{shown(shapes[1])}",
+                "keep a series file for each geometry",
+            )
+
+
+def _stem(file: str) -> str:
+    """Return the name of a file without its folder and ending."""
+    return posixpath.basename(file).removesuffix(".toml")

@@ -46,3 +46,10 @@ class Series:
             for u in self.ultimates
             if u.group in groups and u.load is not None and not u.residual
         )
+
+    def companions(self, exposure: str, factor: str) -> tuple[str, ...]:
+        """Return the values of a factor among the groups that `ultimate_loads` takes, each once."""
+        groups = dict.fromkeys(u.group for u in self.ultimates if not u.residual)
+        factors = (self.groups.get(name, {}) for name in groups)
+        values = (f[factor] for f in factors if f.get("exposure") == exposure and factor in f)
+        return tuple(dict.fromkeys(values))

@@ -1,0 +1,182 @@
+"""A prediction as one object for scripts: SI, with the unit in each name."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from rig.mechanics.damage import first_part
+from rig.mechanics.debonding import SMEARED
+from rig.mechanics.prediction import hardest_tendon, limits_of, lowest, with_bond
+
+if TYPE_CHECKING:
+    from rig.commands.predict import Subject
+    from rig.mechanics.debonding import Curve
+    from rig.mechanics.life import Life, StressLimit
+    from rig.mechanics.prediction import AtLoad, Prediction
+    from rig.mechanics.shapes import SectionProperties
+    from rig.report.debonded_length import Measured
+
+
+def predicted_object(
+    subject: Subject, told: Prediction, curves: Sequence[Curve], runs: Sequence[Measured]
+) -> dict[str, object]:
+    """Return all that was predicted; null where a number is not known or not finite."""
+    height = told.specimen.section.height
+    ultimate = told.ultimate
+    return {
+        "title": subject.title,
+        "specimen": told.specimen.name,
+        "exposure": told.exposure,
+        "upper_N": subject.upper,
+        "lower_N": subject.lower,
+        "capacity_N": told.capacity,
+        "section": _section(told.section, height),
+        "gross_section": {
+            **_section(told.gross, height),
+            "decompression_moment_Nm": told.gross_decompression,
+            "cracking_moment_Nm": told.gross_cracking,
+        },
+        "self_weight_moment_Nm": told.own_moment,
+        "decompression": _at_moment(told, told.decompression),
+        "cracking": _at_moment(told, told.cracking),
+        "ultimate": {
+            **_at_moment(told, ultimate.moment),
+            "neutral_axis_m": _finite(ultimate.neutral_axis),
+            "tendon_stress_Pa": _finite(lowest(told.specimen, ultimate.tendon_stress)),
+            "tendon_stresses_Pa": [_finite(stress) for stress in ultimate.tendon_stress],
+            "part": ultimate.part,
+        },
+        "at_upper": _at_upper(told, curves),
+        "levels": _levels(told),
+        "lives": [_life(life) for life in told.lives],
+        "first_part": _first_part(told.lives),
+        "stress_limits": [_limit(limit) for limit in _limits(told)],
+        "measured": [_measured(run) for run in runs],
+    }
+
+
+def _section(section: SectionProperties, height: float) -> dict[str, float]:
+    return {
+        "area_m2": section.area,
+        "inertia_m4": section.inertia,
+        "bottom_modulus_m3": section.bottom_modulus(height),
+        "centroid_m": section.centroid,
+    }
+
+
+def _at_moment(told: Prediction, moment: float) -> dict[str, float | None]:
+    return {"moment_Nm": _finite(moment), "actuator_load_N": _finite(told.load_of(moment))}
+
+
+def _at_upper(told: Prediction, curves: Sequence[Curve]) -> dict[str, Any] | None:
+    if told.upper is None or told.lower is None:
+        return None
+    # With bond, whatever the specimen is built like; then as it is built.
+    bonded = next((curve for curve in curves if curve.model == SMEARED), None)
+    return {
+        "bonded": {
+            **_stresses(
+                told, *(with_bond(told.specimen, s.load) for s in (told.lower, told.upper))
+            ),
+            "deflection_m": _finite(bonded.deflection[0]) if bonded is not None else None,
+        },
+        "as_built": {**_stresses(told, told.lower, told.upper)},
+        "debonded": [row for curve in curves for row in _rows(curve)],
+    }
+
+
+def _rows(curve: Curve) -> list[dict[str, Any]]:
+    """Return an object for each debonded length of a curve."""
+    return [
+        {
+            "model": curve.model,
+            "length_m": float(length),
+            "tendon_stress_Pa": _finite(curve.tendon_stress[i]),
+            "concrete_top_Pa": _finite(curve.concrete_top[i]),
+            "deflection_m": None if curve.deflection is None else _finite(curve.deflection[i]),
+            "ultimate_moment_Nm": None
+            if curve.ultimate_moment is None
+            else _finite(curve.ultimate_moment[i]),
+            "crack_opening_m": None if curve.opening is None else _finite(curve.opening[i]),
+        }
+        for i, length in enumerate(curve.length)
+    ]
+
+
+def _stresses(told: Prediction, low: AtLoad, high: AtLoad) -> dict[str, float | None]:
+    hardest = hardest_tendon(low, high)
+    return {
+        "tendon_stress_Pa": _finite(lowest(told.specimen, high.tendon_stress)),
+        "tendon_range_Pa": None if hardest is None else _finite(hardest.range),
+        "concrete_top_Pa": _finite(high.concrete_top),
+    }
+
+
+def _levels(told: Prediction) -> dict[str, float | None] | None:
+    if told.levels is None:
+        return None
+    return {
+        "load": told.levels.load,
+        "concrete_max": _finite(told.levels.concrete_max),
+        "concrete_min": _finite(told.levels.concrete_min),
+        "tendon_range_Pa": _finite(told.levels.tendon_range),
+    }
+
+
+def _life(life: Life) -> dict[str, Any]:
+    """Return a life; `log10_cycles` is null where it has no end."""
+    return {
+        "model": life.model,
+        "part": life.part,
+        "exposure": life.exposure,
+        "log10_cycles": _finite(life.log10_cycles),
+        "kind": life.kind,
+        "valid": life.valid,
+        "why": life.why,
+        "source": life.source,
+    }
+
+
+def _first_part(lives: Sequence[Life]) -> dict[str, Any] | None:
+    """Return which part goes first by mean lives; "part" is "" where none ends."""
+    if not lives:
+        return None
+    found = first_part(lives)
+    return {
+        "part": found.part,
+        "log10_cycles": _finite(found.log10_cycles),
+        "sure": found.sure,
+    }
+
+
+def _limits(told: Prediction) -> Sequence[StressLimit]:
+    if told.lower is None or told.upper is None or not told.lives:
+        return ()
+    return limits_of(told.specimen, told.lower, told.upper)
+
+
+def _limit(limit: StressLimit) -> dict[str, Any]:
+    return {
+        "model": limit.model,
+        "part": limit.part,
+        "limit_Pa": _finite(limit.limit),
+        "kept": limit.kept,
+        "source": limit.source,
+    }
+
+
+def _measured(run: Measured) -> dict[str, Any]:
+    return {
+        "run": run.label,
+        "cycle": [int(number) for number in run.number],
+        "load_N": [_finite(load) for load in run.load],
+        "crack_opening_m": [_finite(opening) for opening in run.opening],
+        "debonded_length_m": [_finite(length) for length in run.length],
+    }
+
+
+def _finite(value: Any) -> float | None:
+    # JSON knows neither infinity nor what is no number.
+    return float(value) if value is not None and math.isfinite(value) else None

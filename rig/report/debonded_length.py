@@ -1,0 +1,68 @@
+"""How far the wire has lost its bond over the cycles of a run, from its crack opening and load."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from rig.errors import InputError
+from rig.mechanics.discrete import debonded_length
+from rig.record.reader import read_run
+
+if TYPE_CHECKING:
+    from rig.mechanics.bond_laws import Bond
+    from rig.mechanics.specimen import Specimen
+    from rig.samples import FloatArray
+
+POINTS: Final = 400
+"""Cycles that are estimated of a run: more than a figure can show."""
+WINDOW: Final = 25
+"""Cycles whose median is taken about each: a gauge on a crack is noisy."""
+NEEDED: Final = ("number", "load_max", "crack_opening_max")
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """Debonded length [m] over the counted cycles of a run; NaN where none explains the opening.
+
+    `number`, `load` [N], `opening` [m] and `length` have the shape (n,).
+    """
+
+    label: str
+    number: FloatArray
+    load: FloatArray
+    opening: FloatArray
+    length: FloatArray
+
+
+def measured_length(path: Path, specimen: Specimen, bond: Bond) -> Measured:
+    """Return the debonded length of a specimen over a run; `path` is its folder or run.h5.
+
+    Raises StorageError where it cannot be read, InputError where it has no crack opening.
+    """
+    with read_run(path) as run:
+        if NEEDED[2] not in run.column_names():
+            raise InputError(
+                f"--measured {path}: has no channel crack_opening; take a run of a rig that "
+                "measures it"
+            )
+        kept = slice(0, run.cycles or None)
+        number, load, opening = (run.column(name)[kept].astype(float) for name in NEEDED)
+    if not number.size:
+        raise InputError(f"--measured {path}: has no counted cycle; nothing can be estimated")
+    at = _spread(len(number))
+    load, opening = _medians(load, at), _medians(opening, at)
+    length = np.asarray(debonded_length(specimen, opening, load, bond))
+    return Measured(str(path), number[at], load, opening, length)
+
+
+def _spread(rows: int) -> FloatArray:
+    """Return rows spread as a logarithmic axis shows them, the last one among them."""
+    return np.unique(np.round(np.geomspace(1, rows, POINTS)).astype(np.int64)) - 1
+
+
+def _medians(values: FloatArray, at: FloatArray) -> FloatArray:
+    return np.array([np.nanmedian(values[max(i - WINDOW + 1, 0) : i + 1]) for i in at])

@@ -1,0 +1,207 @@
+"""What mechanics foresees of a protocol: each warning by itself, and none of shipped protocols."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from rig.protocol.finding import Finding
+from rig.protocol.foreseen import foreseen
+from rig.protocol.plan import Plan
+from tests.protocol.texts import PRISM, SERIES, WHOLE, load_edited, shipped, shipped_names
+from tests.protocol.trust_texts import changed
+
+SPECIMEN = """\
+name = "Prism for tests, 150 x 200 x 1050 mm"
+
+[geometry]
+shape = "rectangle"
+width = "150 mm"
+height = "200 mm"
+span = "900 mm"
+load_spacing = "300 mm"
+
+[concrete]
+strength = "60 MPa"
+modulus = "37 GPa"
+tensile_strength = "4.4 MPa"
+density = "2400 kg/m3"
+law = "rectangular block"
+
+[[tendon]]
+area = "93 mm2"
+depth = "130 mm"
+modulus = "195 GPa"
+bond = "pre-tensioned"
+stress = "1120 MPa"
+stress_at = "no moment"
+law = { kind = "power", preset = "strand-270" }
+"""
+"""Should crack at 73.6 kN and carry 130.8 kN; of the tests, so that tuning a shipped one changes
+none of them."""
+
+DRY = re.sub(r"\[spray\].*?(?=\[inspections\])", "", WHOLE, flags=re.DOTALL).replace(
+    'exposure = "spray"', 'exposure = "dry"'
+)
+BY_LOAD = re.sub(r'\[\[stage\]\]\nname = "pre-crack".*?(?=\[\[stage\]\])', "", DRY, flags=re.DOTALL)
+"""The dry protocol without its pre-cracking."""
+
+
+def dry(*changes: tuple[str, str], text: str = DRY, **others: str) -> Plan:
+    """Return the plan of the dry protocol with some words exchanged."""
+    texts = {PRISM: SPECIMEN, **others, "dry.toml": changed(*changes, text=text)}
+    return load_edited(texts, "dry.toml")
+
+
+def told(plan: Plan) -> list[Finding]:
+    return list(foreseen(plan))
+
+
+def only(plan: Plan) -> Finding:
+    (finding,) = told(plan)
+    return finding
+
+
+@pytest.mark.parametrize("rig", shipped_names("rigs"))
+@pytest.mark.parametrize("protocol", shipped_names())
+def test_shipped_protocols_are_what_mechanics_expects(protocol, rig):
+    assert told(load_edited({}, protocol, rig)) == []
+
+
+def to(upper: float) -> tuple[tuple[str, str], ...]:
+    """Return the words to exchange for an upper load [kN] and the limits that go with it."""
+    return (
+        ('upper = "70 %"', f'upper = "{upper:g} kN"'),
+        ('load = ["-2 kN", "97 kN"]', f'load = ["-2 kN", "{upper * 1.05:.4g} kN"]'),
+    )
+
+
+def capacity(load: str, upper: float = 90) -> tuple[tuple[str, str], ...]:
+    """Return the words to exchange for another capacity under nearly the same cycles."""
+    return (
+        ('capacity = "132 kN"', f'capacity = "{load}"'),
+        *to(upper),
+        ('lower = "7 %"', 'lower = "9 kN"'),
+    )
+
+
+# Upper load.
+
+
+def test_an_upper_load_under_cracking_opens_nothing():
+    finding = only(dry(*to(60)))
+    assert finding.path == ("loading", "upper")
+    assert finding.problem.startswith("60 kN is below the 7")
+    assert "should crack: nothing opens" in finding.problem
+
+
+def test_a_thousand_cycles_on_a_beam_that_must_not_crack_are_a_trial():
+    few = ('run_out = "11e6 cycles"', 'run_out = "1000 cycles"')
+    early = ('from = "2000 cycles"\nto = "3000 cycles"', 'from = "200 cycles"\nto = "300 cycles"')
+    assert told(dry(*to(60), few, early)) == []
+
+
+def test_over_95_percent_of_the_capacity_may_break_in_the_first_cycles():
+    (finding,) = [f for f in told(dry(*to(127))) if f.path == ("loading", "upper")]
+    assert finding.problem.startswith("127 kN is 96 % of the capacity: ")
+    assert finding.remedy == 'give at most "125 kN"'
+    assert [f for f in told(dry(*to(124))) if f.path == ("loading", "upper")] == []
+
+
+def test_a_load_near_what_the_specimen_should_carry_is_told_though_a_capacity_is_higher():
+    plan = dry(*capacity("160 kN", upper=127))
+    (finding,) = [f for f in told(plan) if f.path == ("loading", "upper")]
+    assert "% of the 13" in finding.problem
+    assert "kN that the specimen should carry" in finding.problem
+
+
+# Capacity.
+
+
+@pytest.mark.parametrize(("load", "word"), [("200 kN", "above"), ("96 kN", "below")])
+def test_a_capacity_that_no_such_specimen_has_is_told(load, word):
+    (finding,) = [f for f in told(dry(*capacity(load))) if f.path == ("loading", "capacity")]
+    assert f" % {word} the 13" in finding.problem
+    assert "same geometry and exposure" in finding.remedy
+
+
+@pytest.mark.parametrize("load", ["105 kN", "160 kN"])
+def test_a_capacity_within_the_scatter_of_strengths_is_not_told(load):
+    assert told(dry(*capacity(load))) == []
+
+
+def warnings_of_series(*changes: tuple[str, str], more: str = "") -> list[str]:
+    """Return the warnings of a protocol by a shipped series with some words exchanged."""
+    by_series = ('capacity = "132 kN"', 'capacity_from = "series/wet-cracks.toml: dry"')
+    series = changed(*changes, text=shipped(SERIES)) + more
+    return [w for w in dry(by_series, **{SERIES: series}).warnings if "capacity_from" in w]
+
+
+def of_dry(words: str) -> tuple[str, str]:
+    return ('exposure = "dry"', f'exposure = "dry"\n{words}')
+
+
+def test_companions_of_another_specimen_are_told():
+    assert warnings_of_series(of_dry('specimen = "../specimens/prism-small.toml"')) == []
+    (warning,) = warnings_of_series(of_dry('specimen = "../specimens/plank.toml"'))
+    assert 'of companions of another specimen, "plank", and not of "prism-small"' in warning
+
+
+def test_companions_of_two_geometries_are_told():
+    large = (
+        '\n[groups.large]\nexposure = "dry"\ngeometry = "150 x 300"\n'
+        '\n[[ultimate]]\nspecimen = "L-1"\ngroup = "large"\nload = "133 kN"\n'
+    )
+    assert warnings_of_series(more=large) == []
+    (warning,) = warnings_of_series(of_dry('geometry = "150 x 200"'), more=large)
+    assert 'companions of unlike geometry, "150 x 200" and "150 x 300"' in warning
+
+
+# First cracking.
+
+
+def test_the_first_cracking_by_load_is_told_of_the_stage_that_does_it():
+    finding = only(dry(text=BY_LOAD))
+    assert finding.path == ("stage", 1)
+    assert "by load for the first time" in finding.problem
+    slow = ('control = "deflection"', 'control = "load"')
+    speeds = ('speed = "0.2 mm/min"\nspeed_after_crack = "0.5 mm/min"', 'speed = "0.5 kN/s"')
+    assert only(dry(slow, speeds)).path == ("stage", 1, "control")
+
+
+def test_a_small_load_before_cracking_by_way_is_none():
+    ramp = (
+        '[[stage]]\nname = "look"\nkind = "ramp"\ncontrol = "load"\nto = "{}"\nspeed = "1 kN/s"\n\n'
+    )
+    before = '[[stage]]\nname = "pre-crack"'
+    assert told(dry((before, ramp.format("50 kN") + before))) == []
+    assert only(dry((before, ramp.format("65 kN") + before))).path == ("stage", 1, "control")
+
+
+# Run-out.
+
+
+def test_a_run_out_that_no_model_lets_the_specimen_reach_is_told():
+    (finding,) = [f for f in told(dry(*to(127))) if f.path[-1] == "run_out"]
+    assert "11,000,000 cycles are never reached" in finding.problem
+    assert "tendon" in finding.problem
+
+
+def test_a_run_out_long_before_any_model_expects_an_end_is_told():
+    few = ('run_out = "11e6 cycles"', 'run_out = "20000 cycles"')
+    (finding,) = [f for f in told(dry(*to(77), few)) if f.path[-1] == "run_out"]
+    assert "20,000 cycles tell nothing of the life" in finding.problem
+
+
+# Limits.
+
+
+def test_a_load_limit_above_what_the_specimen_should_carry_does_not_protect():
+    (finding,) = [f for f in told(dry(*to(127))) if f.path == ("limits", "load", 1)]
+    assert "breaks before the limit trips" in finding.problem
+
+
+def test_a_static_test_is_told_of_nothing_but_its_first_crack():
+    static = shipped("static-ultimate.toml")
+    assert told(load_edited({"s.toml": static}, "s.toml")) == []
