@@ -6,9 +6,11 @@
     python3 bootstrap.py check        style, formatting, types, and the wheel in a fresh environment
     python3 bootstrap.py benchmark    the benchmarks, in real time on a quiet machine
     python3 bootstrap.py endurance    the full-length tests
+    python3 bootstrap.py oracles      mechanics against libraries of others, a minute or two
 
-Further arguments go to the command. Everything is installed into .venv beside this file, from
-lock files with hashes; a second start uses what is there.
+Further arguments go to the command. Everything is installed into .venv beside this file, the
+libraries of others into .venv-oracles, from lock files with hashes; a second start uses what is
+there. One of those libraries is compiled: `oracles` needs a C compiler.
 """
 
 from __future__ import annotations
@@ -25,6 +27,8 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 RUN_LOCK = "requirements.lock"
 TEST_LOCK = "requirements-test.lock"
+ORACLES_LOCK = "requirements-oracles.lock"
+ORACLES_BUILD_LOCK = "requirements-oracles-build.lock"
 
 
 class SetupFailed(Exception):
@@ -44,7 +48,8 @@ def python_of(env: Path) -> Path:
 def fingerprint(root: Path, lock: str) -> str:
     """Return what an environment must have been made from: lock files, place and interpreter."""
     digest = hashlib.sha256()
-    for name in ("pyproject.toml", RUN_LOCK, TEST_LOCK):
+    ours = ("pyproject.toml", RUN_LOCK, TEST_LOCK)
+    for name in (ORACLES_BUILD_LOCK, ORACLES_LOCK) if lock == ORACLES_LOCK else ours:
         content = (root / name).read_bytes()
         digest.update(f"{name} {len(content)}\n".encode() + content)
     digest.update(f"{root}\n{sys.version}\n".encode())
@@ -93,6 +98,22 @@ def ensure(root: Path, env: Path, lock: str) -> None:
     # The build back end is in the lock file, so that this step fetches nothing.
     pip(env, "install", "-qq", "--no-deps", "--no-index", "--no-build-isolation", "-e", str(root))
     (env / ".stamp").write_text(fingerprint(root, lock), encoding="utf-8")
+
+
+def ensure_oracles(root: Path, env: Path) -> None:
+    """Make the environment of other people's libraries unless it is there.
+
+    This project is not in it: what is compared needs none of its packages.
+    """
+    if is_current(root, env, ORACLES_LOCK):
+        return
+    print(f"Making {env} (once, a minute or two) ...", file=sys.stderr, flush=True)
+    create(env)
+    install = ("install", "-qq", "--no-compile", "--require-hashes")
+    # One package comes as source; isolated, pip would build it with whatever it finds today.
+    pip(env, *install, "-r", str(root / ORACLES_BUILD_LOCK))
+    pip(env, *install, "--no-build-isolation", "-r", str(root / ORACLES_LOCK))
+    (env / ".stamp").write_text(fingerprint(root, ORACLES_LOCK), encoding="utf-8")
 
 
 def run(env: Path, *arguments: str) -> int:
@@ -165,6 +186,12 @@ def endurance(env: Path, further: list[str]) -> int:
     return run(env, "-m", "pytest", "-m", chosen, "--timeout=0", *further)
 
 
+def oracles(env: Path, further: list[str]) -> int:
+    """Hold mechanics against libraries of others, and those against the table made with them."""
+    os.environ["PYTHONPATH"] = str(HERE)
+    return run(env, "-m", "tests.mechanics.oracles", *further)
+
+
 COMMANDS = {
     "demo": (demo, RUN_LOCK),
     "test": (test, TEST_LOCK),
@@ -172,6 +199,7 @@ COMMANDS = {
     "check": (check, TEST_LOCK),
     "benchmark": (benchmark, TEST_LOCK),
     "endurance": (endurance, TEST_LOCK),
+    "oracles": (oracles, ORACLES_LOCK),
 }
 
 
@@ -185,9 +213,13 @@ def main(arguments: list[str]) -> int:
         print(f"bootstrap.py: {name!r} is none of {', '.join(COMMANDS)}", file=sys.stderr)
         return 2
     command, lock = COMMANDS[name]
-    env = HERE / ".venv"
     try:
-        ensure(HERE, env, lock)
+        if lock == ORACLES_LOCK:
+            env = HERE / ".venv-oracles"
+            ensure_oracles(HERE, env)
+        else:
+            env = HERE / ".venv"
+            ensure(HERE, env, lock)
         return command(env, further)
     except (SetupFailed, OSError) as problem:
         print(f"bootstrap.py: {problem}", file=sys.stderr)

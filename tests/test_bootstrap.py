@@ -12,6 +12,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 FILES = ("pyproject.toml", "requirements.lock", "requirements-test.lock")
+ORACLES = ("requirements-oracles-build.lock", "requirements-oracles.lock")
 
 
 @pytest.fixture(scope="module")
@@ -27,7 +28,7 @@ def bootstrap() -> ModuleType:
 @pytest.fixture
 def checkout(tmp_path, bootstrap) -> Path:
     """Return a folder with the files an environment is made from, and a made environment."""
-    for name in FILES:
+    for name in (*FILES, *ORACLES):
         shutil.copy(ROOT / name, tmp_path)
     python = bootstrap.python_of(tmp_path / ".venv")
     python.parent.mkdir(parents=True)
@@ -73,7 +74,7 @@ def test_an_unknown_command_ends_with_2_and_one_line(arguments):
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr.count("\n") == 1
     assert repr(arguments[0]) in done.stderr
-    assert "demo, test, nights, check, benchmark, endurance" in done.stderr
+    assert "demo, test, nights, check, benchmark, endurance, oracles" in done.stderr
 
 
 def test_no_command_at_all_ends_with_2():
@@ -129,14 +130,34 @@ def test_a_current_environment_is_left_alone(checkout, bootstrap, capfd):
     assert capfd.readouterr() == ("", "")
 
 
-@pytest.mark.parametrize("lock", FILES[1:])
-def test_every_locked_package_has_a_version_and_a_hash_and_no_host(lock):
+@pytest.mark.parametrize("name", ORACLES)
+def test_the_oracles_are_remade_for_their_own_files_only(checkout, bootstrap, name):
+    env = stamp(checkout, bootstrap, bootstrap.ORACLES_LOCK)
+    (checkout / "pyproject.toml").write_text("changed", encoding="utf-8")
+    assert bootstrap.is_current(checkout, env, bootstrap.ORACLES_LOCK)
+    with (checkout / name).open("a", encoding="utf-8") as file:
+        file.write("# changed\n")
+    assert not bootstrap.is_current(checkout, env, bootstrap.ORACLES_LOCK)
+
+
+def test_what_builds_an_oracle_is_what_the_oracles_run_with():
+    def pins(lock: str) -> set[str]:
+        lines = (ROOT / lock).read_text(encoding="utf-8").splitlines()
+        return {line for line in lines if line.startswith("numpy==")}
+
+    assert pins(ORACLES[0]) == pins(ORACLES[1]) != set()
+
+
+@pytest.mark.parametrize(
+    ("lock", "least"), [(FILES[1], 21), (FILES[2], 21), (ORACLES[0], 4), (ORACLES[1], 21)]
+)
+def test_every_locked_package_has_a_version_and_a_hash_and_no_host(lock, least):
     text = (ROOT / lock).read_text(encoding="utf-8")
     assert "://" not in text
     assert not [line for line in text.splitlines() if line.startswith("-")]
     code = "\n".join(line for line in text.splitlines() if not line.startswith("#"))
     entries = code.replace("\\\n", " ").splitlines()
-    assert len(entries) > 20
+    assert len(entries) >= least
     assert [entry for entry in entries if "==" not in entry or "--hash=sha256:" not in entry] == []
 
 

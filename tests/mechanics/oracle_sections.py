@@ -49,18 +49,13 @@ from structuralcodes.sections import BeamSection
 
 from rig.mechanics.specimen import Bar, Concrete, Specimen, Tendon
 from tests.mechanics.drawn_sections import KSI, drawn, outline_of, plain
-
-Values = dict[str, float]
+from tests.mechanics.section_states import OPEN, SERVICE, Values
 
 TABLE: Final = Path(__file__).with_name("sections.json")
 SEED: Final = 20
 LIBRARIES: Final = ("concreteproperties", "structuralcodes")
 CRUSHING: Final = 200
 BREAKING: Final = 20
-OPEN: Final = 1.2
-"""Moment of the cracked elastic state over the cracking moment."""
-SERVICE: Final = 0.7
-"""Moment of the strains that are kept over the ultimate moment."""
 LAYER: Final = 4
 """Into how many pieces beside each other a layer of steel is cut."""
 

@@ -17,46 +17,14 @@ from typing import Any
 
 import pytest
 
-from rig.mechanics.section import cracked_state, cracking_moment, state_at, ultimate
 from rig.mechanics.specimen import Specimen
 from tests.mechanics.drawn_sections import drawn, from_plain, plain, shortened
+from tests.mechanics.section_states import STATES, Values, at_breaking
 
 TABLE = json.loads(Path(__file__).with_name("sections.json").read_text(encoding="utf-8"))
 CRUSHING, BREAKING = TABLE["crushing"], TABLE["breaking"]
 LINES = 3e-4
 BALANCE = 2e-4
-OPEN, SERVICE = 1.2, 0.7
-
-Values = dict[str, float]
-
-
-def at_ultimate(specimen: Specimen, _: Values) -> Values:
-    end = ultimate(specimen)
-    assert end.part == "concrete"
-    return {"ultimate_Nm": end.moment, "neutral_axis_m": end.neutral_axis}
-
-
-def at_cracking(specimen: Specimen, _: Values) -> Values:
-    return {"cracking_Nm": cracking_moment(specimen)}
-
-
-def cracked(specimen: Specimen, told: Values) -> Values:
-    state = cracked_state(specimen, OPEN * told["cracking_Nm"])
-    return {
-        "open_axis_m": state.neutral_axis,
-        "open_top_Pa": state.concrete_top,
-        "open_tendon_Pa": state.tendon_stress[0],
-    }
-
-
-def in_service(specimen: Specimen, told: Values) -> Values:
-    if "top_strain" not in told:  # the rectangular block says nothing of strains before the end
-        return {}
-    state = state_at(specimen, SERVICE * told["ultimate_Nm"])
-    return {"top_strain": state.top_strain, "curvature_per_m": state.curvature}
-
-
-STATES = (at_ultimate, at_cracking, cracked, in_service)
 
 
 def off(
@@ -85,12 +53,7 @@ def test_two_hundred_sections_agree_with_structuralcodes(ours):
 
 
 def test_sections_whose_tendon_breaks_first_agree_with_structuralcodes():
-    def ours(specimen: Specimen, _: Values) -> Values:
-        end = ultimate(specimen)
-        assert end.part == "tendon"
-        return {"ultimate_Nm": end.moment, "top_strain": end.top_strain}
-
-    assert off(BREAKING, "structuralcodes", ours, BALANCE) == []
+    assert off(BREAKING, "structuralcodes", at_breaking, BALANCE) == []
 
 
 def test_the_table_holds_two_hundred_sections_of_every_kind_in_numbers():
