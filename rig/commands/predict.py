@@ -19,6 +19,7 @@ from rig.protocol.plan import Plan
 from rig.units import UnitError, parse_any
 
 if TYPE_CHECKING:
+    from rig.mechanics.debonding import Curve
     from rig.mechanics.specimen import Specimen
     from rig.report.debonded_length import Measured
 
@@ -128,7 +129,7 @@ def _predict(
         capacity=subject.capacity,
         frequency=_frequency(subject.plan),
     )
-    found = ()
+    found: tuple[Curve, ...] = ()
     if subject.upper is not None:
         found = curves(subject.specimen, subject.lower or 0.0, subject.upper, points)
     measured = _measured(subject.specimen, runs)

@@ -169,7 +169,7 @@ def _run_out(lives: Sequence[Life], run_out: int) -> str:
 
 def _section(told: Prediction) -> tuple[str, list[str], list[Row]]:
     height = told.specimen.section.height
-    rows = [
+    rows: list[Row] = [
         (
             name,
             _figure(section.area * 1e6, 5),
@@ -185,7 +185,7 @@ def _section(told: Prediction) -> tuple[str, list[str], list[Row]]:
 
 def _loads(told: Prediction) -> tuple[str, list[str], list[Row]]:
     heads = ["moment\nkNm", "actuator load\nkN", "gross section says\nkNm"]
-    rows = [
+    rows: list[Row] = [
         ("self weight", _kilo(told.own_moment), NONE, NONE),
         _load_row("decompression", told, told.decompression, told.gross_decompression),
         _load_row("cracking", told, told.cracking, told.gross_cracking),
@@ -270,7 +270,7 @@ def _thinned(rows: int) -> list[int]:
 def _lives(lives: Sequence[Life]) -> tuple[str, list[str], list[Row]]:
     heads = ["model", "log10 of\ncycles", "about\ncycles", "kind", "holds"]
     notes = _notes(lives)
-    rows = [
+    rows: list[Row] = [
         (
             life.part,
             life.model + (" *" if _second_hand(life.source) else ""),
@@ -304,7 +304,7 @@ def _limits(told: Prediction) -> tuple[str, list[str], list[Row]]:
         "tendon": tendon.range if tendon else None,
         "bar": bar.range if bar else None,
     }
-    rows = [
+    rows: list[Row] = [
         (
             limit.part,
             limit.model + (" *" if _second_hand(limit.source) else ""),
@@ -326,7 +326,7 @@ def _sources(lives: Sequence[Life]) -> list[str]:
 
 def _measured(run: Measured) -> tuple[str, list[str], list[Row]]:
     heads = ["load\nkN", "crack opening\nmm", "debonded length\nmm"]
-    rows = [
+    rows: list[Row] = [
         (
             f"cycle {int(run.number[i]):,}",
             _kilo(run.load[i]),

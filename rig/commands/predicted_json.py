@@ -74,13 +74,13 @@ def _at_upper(told: Prediction, curves: Sequence[Curve]) -> dict[str, Any] | Non
     if told.upper is None or told.lower is None:
         return None
     # With bond, whatever the specimen is built like; then as it is built.
-    bonded = next((curve for curve in curves if curve.model == SMEARED), None)
+    bonded = next((c.deflection for c in curves if c.model == SMEARED), None)
     return {
         "bonded": {
             **_stresses(
                 told, *(with_bond(told.specimen, s.load) for s in (told.lower, told.upper))
             ),
-            "deflection_m": _finite(bonded.deflection[0]) if bonded is not None else None,
+            "deflection_m": None if bonded is None else _finite(bonded[0]),
         },
         "as_built": {**_stresses(told, told.lower, told.upper)},
         "debonded": [row for curve in curves for row in _rows(curve)],

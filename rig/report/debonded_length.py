@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.errors import InputError
 from rig.mechanics.discrete import debonded_length
@@ -59,10 +60,10 @@ def measured_length(path: Path, specimen: Specimen, bond: Bond) -> Measured:
     return Measured(str(path), number[at], load, opening, length)
 
 
-def _spread(rows: int) -> FloatArray:
+def _spread(rows: int) -> NDArray[np.int64]:
     """Return rows spread as a logarithmic axis shows them, the last one among them."""
     return np.unique(np.round(np.geomspace(1, rows, POINTS)).astype(np.int64)) - 1
 
 
-def _medians(values: FloatArray, at: FloatArray) -> FloatArray:
+def _medians(values: FloatArray, at: NDArray[np.int64]) -> FloatArray:
     return np.array([np.nanmedian(values[max(i - WINDOW + 1, 0) : i + 1]) for i in at])
