@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.commands.files import find_protocol, find_rig, load
+from rig.commands.files import find_protocol, find_rig, load, uncollected
 from rig.commands.options import json_option
 from rig.commands.saying import folded, say_refusal
 from rig.errors import InputError, Problem, RigError, StorageError
@@ -75,7 +75,8 @@ def check(
     """
     if reads and sheet is None:
         raise click.UsageError("--read-limits goes with --sheet")
-    judged = _judge(protocol, rig, out)
+    with uncollected():
+        judged = _judge(protocol, rig, out)
     if sheet is not None and judged.plan is not None:
         _write_sheet(judged, judged.plan, sheet, reads=reads, as_json=as_json)
     if as_json:
