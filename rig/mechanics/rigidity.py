@@ -16,6 +16,7 @@ from rig.mechanics.section import (
     ultimate,
     uncracked_state,
 )
+from rig.mechanics.shapes import gross
 from rig.mechanics.specimen import Specimen
 
 _FAR: Final = 0.9
@@ -38,9 +39,10 @@ def cracked_rigidity(specimen: Specimen) -> float:
     whole = uncracked_rigidity(specimen)
     if any(t.bond == UNBONDED for t in specimen.tendons):
         return min(whole, _mean_rigidity(specimen))
-    slack = tuple(replace(t, stress=0.0) for t in specimen.tendons)
-    moment = 1.0  # of any size: without prestress the section is as soft under each
-    return min(whole, moment / cracked_state(replace(specimen, tendons=slack), moment).curvature)
+    loose = replace(specimen, tendons=tuple(replace(t, stress=0.0) for t in specimen.tendons))
+    # Without prestress a section is as soft under any moment: one that strains it as tests do.
+    moment = specimen.concrete.strength * gross(specimen.section).area * specimen.section.height
+    return min(whole, 0.02 * moment / cracked_state(loose, 0.02 * moment).curvature)
 
 
 def _mean_rigidity(specimen: Specimen) -> float:

@@ -10,7 +10,8 @@ from dataclasses import dataclass, field
 class Section:
     """Geometry [m]: shape "rectangle", "trapezoid" (width is at the top) or "general".
 
-    `outline` of a general section: depth from the top and width there, from top to bottom.
+    `outline` of a general section: depth from the top and width there, from top to bottom; its
+    first and last widths are `width` and `width_bottom`.
     """
 
     shape: str

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from rig.mechanics.shapes import gross, shear_span
 from rig.protocol.plan import (
     Approach,
     Cyclic,
@@ -152,8 +153,7 @@ def _travel(plan: Plan, control: str, load: float) -> float:
     if control == "load":
         return load
     section = plan.specimen.section
-    inertia = (section.width + section.width_bottom) / 2 * section.height**3 / 12
-    arm = (section.span - section.load_spacing) / 2
+    inertia, arm = gross(section).inertia, shear_span(section)
     elastic = load / 2 * arm * (3 * section.span**2 - 4 * arm**2)
     return _SOFTENING * elastic / (24 * plan.specimen.concrete.modulus * inertia)
 

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from rig.mechanics.laws import KSI, PRESETS
 from rig.mechanics.specimen import Bar, Concrete, Section, Specimen, SteelLaw, Tendon
 from rig.protocol.document import Document
 from rig.protocol.examples import example_of
@@ -23,8 +24,9 @@ from rig.protocol.fields import (
     quantity,
 )
 from rig.protocol.position import Path
+from rig.protocol.specimen_history import read_history
+from rig.protocol.specimen_sense import check_sense
 from rig.protocol.validation import validate
-from rig.units import shown
 
 Depth = Annotated[float, quantity("length", 0.0, 5.0, "mm")]
 Side = Annotated[float, quantity("length", 0.01, 5.0, "mm")]
@@ -35,12 +37,12 @@ LawStrain = Annotated[float, number(0.0, 0.2)]
 
 
 class GeometryTable(Table):
-    """`[geometry]`; `outline` lists depth from the top and width there for a general section."""
+    """`[geometry]`; a general section has an `outline`, depth from the top and width there."""
 
     shape: Literal["rectangle", "trapezoid", "general"]
-    width: Side
-    width_bottom: Side | None = None
     height: Side
+    width: Side | None = None
+    width_bottom: Side | None = None
     span: Annotated[float, quantity("length", 0.1, 100.0, "mm")]
     load_spacing: Annotated[float, quantity("length", 0.0, 100.0, "mm")]
     outline: list[Annotated[tuple[Depth, Side], Fixed]] = Field(
@@ -141,23 +143,19 @@ def build_specimen(document: Document) -> Specimen | None:
         _check_law(document, (*path, "law"), tendon)
     if file.concrete is not None:
         _check_strains(document, file.concrete)
-    for key, value in file.history.items():
-        if isinstance(value, dict | list):
-            document.refuse(
-                ("history", key),
-                f"{shown(value)} is no plain fact",
-                "give text, a number or a date",
-            )
+    history = read_history(document, file.history)
     if document.problems or file.geometry is None or file.concrete is None:
         return None
-    return Specimen(
+    specimen = Specimen(
         name=file.name,
         section=_section(file.geometry),
         concrete=_concrete(file.concrete),
         tendons=tuple(_tendon(t) for _, t in tendons),
         bars=tuple(Bar(b.area, b.depth, b.modulus, b.yield_stress) for _, b in bars),
-        history={key: str(value) for key, value in file.history.items()},
+        history=history,
     )
+    check_sense(document, specimen)
+    return None if document.problems else specimen
 
 
 def _check_geometry(document: Document, shape: GeometryTable) -> None:
@@ -169,8 +167,12 @@ def _check_geometry(document: Document, shape: GeometryTable) -> None:
             f"{document.written((at, 'span'))}",
             "give the distance between the two loads",
         )
+    if shape.shape != "general" and shape.width is None:
+        document.refuse_missing((at,), "width")
     if shape.shape == "trapezoid" and shape.width_bottom is None:
         document.refuse_missing((at,), "width_bottom")
+    if shape.shape == "general" and shape.width is not None:
+        _means_nothing(document, (at, "width"), shape.shape)
     if shape.shape != "trapezoid" and shape.width_bottom is not None:
         _means_nothing(document, (at, "width_bottom"), shape.shape)
     if shape.shape == "general" and not shape.outline:
@@ -204,6 +206,8 @@ def _check_depth(
 def _check_law(document: Document, path: Path, tendon: TendonTable) -> None:
     law = tendon.law
     ultimate = law.ultimate
+    if isinstance(law, PowerTable) and law.preset and ultimate is None:
+        ultimate = PRESETS[law.preset][0] * KSI
     if isinstance(law, BilinearTable):
         if law.yield_stress > law.ultimate:
             document.refuse(
@@ -237,14 +241,21 @@ def _check_strains(document: Document, concrete: ConcreteTable) -> None:
             document.refuse(
                 ("concrete", "law"), "strains do not rise", "sort the points, each strain once"
             )
+        if concrete.law.points[0][0] == 0 and concrete.law.points[0][1] > 0:
+            document.refuse(
+                ("concrete", "law"),
+                "has stress where there is no strain",
+                'begin with [0.0, "0 MPa"]',
+            )
 
 
 def _section(shape: GeometryTable) -> Section:
-    bottom = shape.width if shape.width_bottom is None else shape.width_bottom
+    widths = [width for _, width in shape.outline] or [shape.width or 0.0]
+    bottom = widths[-1] if shape.width_bottom is None else shape.width_bottom
     return Section(
         shape.shape,
         shape.height,
-        shape.width,
+        widths[0],
         bottom,
         shape.span,
         shape.load_spacing,
@@ -256,6 +267,8 @@ def _concrete(table: ConcreteTable) -> Concrete:
     points = table.law.points if isinstance(table.law, PointsTable) else ()
     law = "points" if isinstance(table.law, PointsTable) else table.law
     usual = 0.003 if law == "rectangular block" else 0.0035
+    if points:
+        usual = points[-1][0]
     return Concrete(
         table.strength,
         table.modulus,
