@@ -15,8 +15,8 @@ from simulators.faults import InputChange
 from simulators.machine import Machine
 from simulators.motion import Motion
 from simulators.sensors import slow_readings
-from simulators.specimen import SpecimenState
 from simulators.state import PumpState, RigState
+from simulators.wear import SpecimenState
 
 
 class SimulatedAcquisition:

@@ -11,10 +11,10 @@ from simulators.specimen import (
     BROKEN_LOAD,
     FRAME_STIFFNESS,
     Curve,
-    SpecimenState,
     broken_kinks,
     increasing,
 )
+from simulators.wear import SpecimenState
 
 FURTHER: Final = 2.0  # of the actuator's largest load: no recorded line is longer
 
@@ -54,6 +54,10 @@ class RecordedBeam:
         if state.broken_load > 0:
             return state.broken_load
         return 0.0 if self._recorded.gone(state.age) else self._far
+
+    def flexibility(self, _state: SpecimenState) -> float:
+        """Return 1: what grows is in the rows."""
+        return 1.0
 
     def bent_at(self, _load: float, state: SpecimenState) -> float:
         """Return the largest deflection so far [m]: another load leaves nothing behind in it."""

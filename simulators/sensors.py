@@ -20,8 +20,6 @@ from simulators.stretch import Signals
 
 SECOND_CELL: Final = 1.004  # second load measure over the first
 UNEVEN: Final = 0.03  # left support moves more by this fraction, the right one less
-OPENING: Final = 0.85  # deflection over crack opening (EN 14651 for notched prisms, from memory)
-SLIP: Final = 4e-5  # m of end slip of a worn-out tendon
 STRAIN: Final = 0.6  # strain per deflection over span
 DAY: Final = 86400.0
 PRESSURE: Final = {"off": 0.0, "low": 3.0e6, "high": 20.7e6}  # Pa, of the oil
@@ -47,10 +45,10 @@ def reading(name: str, world: World) -> Reading:
         "deflection": lambda s, _: s.net,
         "support_left": lambda s, _: s.support * (1 + UNEVEN),
         "support_right": lambda s, _: s.support * (1 - UNEVEN),
-        "crack_opening": lambda s, _: (s.net - s.load / truth.stiffness).clip(0) / OPENING,
+        "crack_opening": lambda s, r: world.opening(s.load, s.net, r.specimen),
     }
     families: dict[str, Reading] = {
-        "end_slip_": lambda s, r: 0.0 * s.load + SLIP * r.specimen.used**2,
+        "end_slip_": lambda s, r: 0.0 * s.load + world.slip(r.specimen),
         "strain_": lambda s, _: s.net * (STRAIN / truth.span),
     }
     recorded = world.setup.recorded

@@ -14,6 +14,7 @@ from rig.mechanics.estimate import StaticEstimate
 from rig.ports import ActuatorRange
 from simulators.faults import Fault
 from simulators.recorded import RecordedSpecimen
+from simulators.wear_tables import WearTables
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,10 +53,12 @@ class SimulationSetup:
     """One simulated rig [SI].
 
     `load_level` is upper load over capacity and `upper_load` the upper load [N] it belongs to
-    (0 for a test that does not cycle). `life_dry` is the median life in cycles at level 0.70,
-    multiplied by `life_scale`; `scatter` the standard deviation of its log10; a wet crack ages
-    `wet_factor` times as fast. `gap` [m] of stroke before contact, `bedding` [m] consumed by
-    the first few hundred cycles, `creep` as a fraction of the deflection per decade of time.
+    (0 for a test that does not cycle). `tables` say how cycles between its loads wear it; without
+    them nothing does. Lives as mechanics has them are multiplied by `life_scale`; `life_dry`
+    makes the median one dry so many cycles instead. `scatter` is the standard deviation of log10
+    of lives; in water bond is lost `wet_factor` times as fast. `gap` [m] of stroke before contact,
+    `bedding` [m] consumed by the first few hundred cycles, `creep` as a fraction of the deflection
+    per decade of time.
     `servo_bandwidth` [Hz], `pump_flow` [m3/s], `tank` [m3], `pump_run_up` [s]. `watchdog` is the
     device time [s] without a heartbeat after which a moving actuator stops by itself. Where a
     specimen is `recorded`, that one is in the rig and nothing here tells how it behaves.
@@ -77,9 +80,10 @@ class SimulationSetup:
     servo_bandwidth: float = 18.0
     gap: float = 2e-3
     bedding: float = 5e-5
-    life_dry: float = 40e6
+    tables: WearTables | None = None
+    life_dry: float | None = None
     life_scale: float = 1.0
-    wet_factor: float = 300.0
+    wet_factor: float = 130.0
     scatter: float = 0.15
     ending: Literal["gradual", "brittle"] = "gradual"
     creep: float = 0.01

@@ -1,8 +1,8 @@
-"""The simulated beam: load over deflection, and how cycles and water wear it.
+"""The simulated beam: load over deflection, when new, cracked, worn and broken.
 
 Piecewise linear, so that every signal is a closed form. All constants named here are invented
 for the demonstration; only the shapes follow the literature: bilinear response of a cracked
-prestressed beam about its decompression load, three stages of softening, faster when wet.
+prestressed beam about its decompression load. How it wears is told by `wear`.
 """
 
 from __future__ import annotations
@@ -14,16 +14,11 @@ from typing import Final, Literal
 import numpy as np
 
 from rig.samples import FloatArray
-from simulators.setup import SimulationSetup, SpecimenTruth
+from simulators.setup import SpecimenTruth
+from simulators.wear import SpecimenState, Wear
 
-LIFE_SLOPE: Final = 15.0  # decades of life per unit of load level
 CRACK_PLATEAU: Final = 1.002  # load at the end of cracking over cracking load
 CRACK_RESIDUAL: Final = 0.02  # residual deflection of cracking over deflection at cracking
-EARLY_LOSS: Final = 0.03  # first stage of softening: flexibility gained
-EARLY_LIFE: Final = 0.02  # share of life in which it is gained
-STEADY_LOSS: Final = 0.10  # second stage, over the whole life
-LATE_BEGIN: Final = 0.85  # share of life at which the third stage begins
-LATE_LOSS: Final = 0.90  # flexibility gained in it
 BEDDING_CYCLES: Final = 150.0  # cycles in which 63 % of the bedding is consumed
 BEDDING_LOAD: Final = 0.03  # load that closes the bedding, over cracking load
 SUPPORT_STIFFNESS: Final = 12.0  # supports, over uncracked beam
@@ -31,25 +26,8 @@ FRAME_STIFFNESS: Final = 6.0  # frame, over uncracked beam
 CREEP_TIME: Final = 600.0  # s
 WETTING_TIME: Final = 30.0  # s for a crack to fill
 DRYING_TIME: Final = 1200.0  # s for a crack to dry
+LEFT_OPEN: Final = 0.03  # of a crack's opening, and of what wear adds to sag: left without load
 BROKEN_LOAD: Final = 0.2  # load a broken specimen carries, over upper or ultimate load
-
-
-@dataclass(frozen=True, slots=True)
-class SpecimenState:
-    """What a specimen remembers.
-
-    Largest deflection it was bent to [m], share of life used, cycles, seconds of cycling, and
-    the deflection at which it broke [m] (negative: whole). `age` are the cycles over the whole
-    range, of a recorded specimen alone.
-    """
-
-    peak: float = 0.0
-    used: float = 0.0
-    cycles: float = 0.0
-    seconds: float = 0.0
-    broken_at: float = -1.0
-    broken_load: float = 0.0
-    age: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,34 +56,6 @@ class Curve:
         return np.interp(load, self.load[:end], column[:end])
 
 
-def flexibility_gain(used: float) -> float:
-    """Return flexibility over flexibility when new, for a share of life used."""
-    late = max(0.0, (used - LATE_BEGIN) / (1 - LATE_BEGIN))
-    early = EARLY_LOSS * (1 - math.exp(-used / EARLY_LIFE))
-    return 1 + early + STEADY_LOSS * used + LATE_LOSS * late**3
-
-
-def flexibility_rate(used: float) -> float:
-    """Return the derivative of `flexibility_gain` by the share of life used."""
-    late = max(0.0, (used - LATE_BEGIN) / (1 - LATE_BEGIN))
-    early = EARLY_LOSS / EARLY_LIFE * math.exp(-used / EARLY_LIFE)
-    return early + STEADY_LOSS + 3 * LATE_LOSS * late**2 / (1 - LATE_BEGIN)
-
-
-def median_life(setup: SimulationSetup, level: float) -> float:
-    """Return the median life in dry cycles at a load level."""
-    slope: float = 10 ** (LIFE_SLOPE * (0.70 - level))
-    return setup.life_dry * setup.life_scale * slope
-
-
-def life_factor(setup: SimulationSetup, seed: int) -> float:
-    """Return this specimen's life over the median one, log-normal from the seed."""
-    source = np.random.SeedSequence(seed, spawn_key=(1 << 20,))
-    draw = np.random.Generator(np.random.SFC64(source)).standard_normal()
-    factor: float = 10 ** (setup.scatter * float(draw))
-    return factor
-
-
 class Beam:
     """The curves of one specimen in its supports and frame."""
 
@@ -116,8 +66,10 @@ class Beam:
         bedding: float,
         creep: float,
         upper: float,
+        wear: Wear | None = None,
     ) -> None:
         self._truth = truth
+        self._wear = wear
         self._bedding = bedding
         reference = upper or truth.cracking_load
         self._creep = creep * reference / truth.stiffness
@@ -133,12 +85,11 @@ class Beam:
         """Return the response from a state; contact begins at stroke `gap` [m]."""
         if state.broken_at >= 0:
             load, bent = broken_kinks(state, self._truth.span)
-            elastic = np.zeros(len(load))
+            more = np.zeros(len(load))
         else:
-            load, bent, elastic = self._bent_to(state.peak)
+            load, bent, more = self._worn(state, *self._bent_to(state.peak))
         creep = self._creep * math.log10(1 + state.seconds / CREEP_TIME)
-        net = bent + (flexibility_gain(state.used) - 1) * elastic + creep
-        net = increasing(net)
+        net = increasing(bent + more + creep)
         left = math.exp(-state.cycles / BEDDING_CYCLES) * self._bedding
         closed = np.minimum(load / (BEDDING_LOAD * self._truth.cracking_load), 1.0)
         support = load / self.support_stiffness + (self._bedding - left) + left * closed
@@ -152,14 +103,50 @@ class Beam:
         if state.broken_at >= 0:
             return state.broken_load
         env_bent, env_load = self._envelope
-        if state.peak < env_bent[4]:
-            return self._truth.ultimate_load
-        return float(np.interp(state.peak, env_bent, env_load))
+        most = self._truth.ultimate_load
+        if state.peak >= env_bent[4]:
+            most = float(np.interp(state.peak, env_bent, env_load))
+        return min(most, self._left(state))
+
+    def flexibility(self, state: SpecimenState) -> float:
+        """Return flexibility under the upper load over flexibility when new."""
+        if self._wear is None:
+            return 1.0
+        return self._wear.gain(state) * self._wear.place(state).sag
 
     def bent_at(self, load: float, state: SpecimenState) -> float:
         """Return the deflection [m] at which the first loading reaches a load, or the peak."""
         env_bent, env_load = self._envelope
         return max(state.peak, float(np.interp(load, env_load[:5], env_bent[:5])))
+
+    def _left(self, state: SpecimenState) -> float:
+        """Return the load [N] that wear has left of the strength."""
+        left = 1.0 if self._wear is None else self._wear.strength(state)
+        return left * self._truth.ultimate_load
+
+    def _worn(
+        self, state: SpecimenState, load: FloatArray, bent: FloatArray, elastic: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return load and deflection at the kinks, and what wear adds to the deflection [m]."""
+        wear, t = self._wear, self._truth
+        if wear is None:
+            return load, bent, np.zeros(len(load))
+        gain, place, most = wear.gain(state), wear.place(state), self._left(state)
+        closed, reach = t.decompression_load, wear.tables.upper
+        opens = closed * place.prestress
+        kinks = [k for k in (opens if place.prestress < 1 else 0.0, most) if 0 < k < load.max()]
+        load, bent, elastic = with_kinks(kinks, load, bent, elastic)
+        load = np.minimum(load, most)
+        if state.peak <= self.cracked_from or reach <= closed or place.sag <= 1:
+            return load, bent, (gain - 1) * elastic
+        # Sag at the upper load as the tables say; where it opens follows from the prestress left.
+        soft = 1 / t.cracked_stiffness
+        sag = closed / t.stiffness + (reach - closed) * soft
+        softer = (place.sag * sag - opens / t.stiffness) / (reach - opens)
+        now = np.minimum(load, opens) / t.stiffness + np.maximum(load - opens, 0.0) * softer
+        was = np.minimum(load, closed) / t.stiffness + np.maximum(load - closed, 0.0) * soft
+        open_ = LEFT_OPEN * (place.sag - 1) * sag
+        return load, bent, (gain - 1) * elastic + gain * (now - was) + open_
 
     def _bent_to(self, peak: float) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return the kinks after a peak; in steady cycling the peak stays for long."""
@@ -199,6 +186,21 @@ class Beam:
             return (peak - residual - below) / (top - t.decompression_load), residual
         soft = 1 / t.cracked_stiffness
         return soft, peak - below - max(top - t.decompression_load, 0.0) * soft
+
+
+def with_kinks(kinks: list[float], load: FloatArray, *columns: FloatArray) -> list[FloatArray]:
+    """Return loads with more of them [N] in their rising part, and columns between them."""
+    found = [load, *columns]
+    for kink in kinks:
+        index = int(np.argmax(found[0] >= kink))
+        if found[0][index] == kink or not index:
+            continue
+        begin, end = found[0][index - 1], found[0][index]
+        share = (kink - begin) / (end - begin)
+        found = [
+            np.insert(c, index, c[index - 1] + share * (c[index] - c[index - 1])) for c in found
+        ]
+    return found
 
 
 def broken_kinks(state: SpecimenState, span: float) -> tuple[FloatArray, FloatArray]:

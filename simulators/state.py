@@ -9,10 +9,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Final
 
 import numpy as np
 
 from rig.ports import Pressure
+from rig.samples import FloatArray
 from simulators.faults import (
     InputChange,
     Lost,
@@ -22,18 +24,15 @@ from simulators.faults import (
     Stuck,
     Weak,
 )
+from simulators.lasting import wear_of
 from simulators.loop import LoadLoop
 from simulators.motion import NEVER, Closed, Collapse, Cycling, Motion, Ramp
 from simulators.recorded_beam import RecordedBeam
 from simulators.setup import SimulationSetup
-from simulators.specimen import (
-    DRYING_TIME,
-    WETTING_TIME,
-    Beam,
-    SpecimenState,
-    life_factor,
-    median_life,
-)
+from simulators.specimen import DRYING_TIME, LEFT_OPEN, WETTING_TIME, Beam
+from simulators.wear import STILL, Pace, SpecimenState, worn
+
+OPENING: Final = 0.85  # deflection over crack opening (EN 14651 for notched prisms, from memory)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +72,7 @@ class RigState:
 
 
 class World:
-    """The facts of a rig that never change: setup, beam, life of this specimen."""
+    """The facts of a rig that never change: setup, beam, how this specimen wears."""
 
     def __init__(self, setup: SimulationSetup, seed: int) -> None:
         self.setup = setup
@@ -84,14 +83,15 @@ class World:
             raise ValueError(f"loads of the specimen must rise: {ordered}")
         if ordered[0] < 0 or not 0 < t.cracked_stiffness <= t.stiffness:
             raise ValueError("a specimen needs decompression >= 0, 0 < cracked <= whole stiffness")
+        self.wear = wear_of(setup, seed)
         self.beam: Beam | RecordedBeam
         if setup.recorded is not None:
             upper = setup.upper_load or t.ultimate_load
             most = setup.actuator.load_high
             self.beam = RecordedBeam(setup.recorded, t.span, most, upper)
         else:
-            self.beam = Beam(t, setup.ending, setup.bedding, setup.creep, setup.upper_load)
-        self.life_factor = life_factor(setup, seed)
+            upper = setup.upper_load
+            self.beam = Beam(t, setup.ending, setup.bedding, setup.creep, upper, self.wear)
         self.loop = LoadLoop(setup)
         faults = setup.faults
         self._water = [e for f in faults if isinstance(f, NoFlow) for e in (f.begin, f.end)]
@@ -107,17 +107,35 @@ class World:
         gap = self.setup.gap - self.beam.offset
         return RigState(0, Ramp("stroke", 0, 0, 0.0, 0.0), SpecimenState(), gap, pump, wet)
 
-    def life(self, top: float) -> float:
-        """Return the life of this specimen in dry cycles to a top load [N].
+    def pace(self, specimen: SpecimenState, low: float, top: float) -> Pace:
+        """Return what a cycle between two loads [N] does to a specimen.
 
         A recorded one wears as its rows say: in no other way.
         """
-        if self.setup.recorded is not None:
-            return math.inf
-        level = self.setup.load_level
-        if self.setup.upper_load:
-            level *= top / self.setup.upper_load
-        return median_life(self.setup, level) * self.life_factor
+        return STILL if self.wear is None else self.wear.pace(specimen, low, top)
+
+    def gone(self, specimen: SpecimenState, top: float) -> bool:
+        """Tell whether a specimen cannot bear a top load [N] for one more cycle."""
+        used_up = self.wear is not None and self.wear.gone(specimen)
+        return used_up or top > self.beam.strength(specimen)
+
+    def opening(self, load: FloatArray, net: FloatArray, specimen: SpecimenState) -> FloatArray:
+        """Return the opening of a crack [m] at loads [N] with the deflection there [m]."""
+        t = self.setup.truth
+        if self.wear is None:
+            rest: FloatArray = (net - load / t.stiffness).clip(0) / OPENING
+            return rest
+        if specimen.peak <= t.cracking_load / t.stiffness:
+            return 0.0 * load
+        place = self.wear.place(specimen)
+        opens = place.prestress * t.decompression_load
+        share = (load - opens).clip(0) / max(self.wear.tables.upper - opens, 1.0)
+        wide: FloatArray = place.opening * (LEFT_OPEN + (1 - LEFT_OPEN) * share)
+        return wide
+
+    def slip(self, specimen: SpecimenState) -> float:
+        """Return by how much a tendon's end has slipped [m]."""
+        return 0.0 if self.wear is None else self.wear.place(specimen).slip
 
     def empty_at(self, pump: PumpState) -> int:
         """Return the frame at which a running pump has emptied its tank."""
@@ -178,21 +196,19 @@ class World:
             return 1.0, WETTING_TIME * self.rate
         return 0.0, DRYING_TIME * self.rate
 
-    def aged(self, state: RigState, frame: int, top: float) -> RigState:
-        """Return the state `frames` later as far as water and wear go; `top` load [N]."""
+    def aged(self, state: RigState, frame: int, pace: Pace | None) -> RigState:
+        """Return the state at a later frame as far as water and wear go; no pace: no cycles."""
         frames = frame - state.frame
         target, lag = self.wetting(state)
         left = math.exp(-frames / lag)
         specimen = state.specimen
-        if isinstance(state.motion, Cycling) and top > 0:
+        if isinstance(state.motion, Cycling) and pace is not None:
             mean_wet = target
             if frames:
                 mean_wet += (state.wet - target) * (1 - left) * lag / frames
             cycles = frames * state.motion.frequency / self.rate
-            factor = 1 + (self.setup.wet_factor - 1) * mean_wet
             specimen = replace(
-                specimen,
-                used=min(specimen.used + cycles / self.life(top) * factor, 1.0),
+                worn(specimen, pace, cycles, mean_wet),
                 cycles=specimen.cycles + cycles,
                 seconds=specimen.seconds + frames / self.rate,
             )

@@ -17,8 +17,9 @@ from simulators.loop import PIECE
 from simulators.motion import NEVER, Closed, Collapse, Cycling, Frames, Loop, Ramp
 from simulators.recorded import Lines
 from simulators.rod import StrokeOf, reached, swing
-from simulators.specimen import Curve, flexibility_gain, flexibility_rate
+from simulators.specimen import Curve
 from simulators.state import RigState, World, closed, counter_at, top_load
+from simulators.wear import Pace, broken_wires
 
 WEAR_STEP: Final = 5e-5
 """Largest relative change of stiffness from one stretch to the next."""
@@ -64,6 +65,7 @@ class Stretch:
         self.source = state
         self.state = state
         self.top = 0.0
+        self.pace: Pace | None = None
         self.until, self.event = world.next_change(state)
         free = state.valve_open and state.rod is not None
         self._astray = free and world.loop.astray(state.motion, state.frame)
@@ -189,7 +191,7 @@ class Stretch:
         return self._reached[1]
 
     def _state_at(self, frame: int) -> RigState:
-        state = self.world.aged(self.state, frame, self.top)
+        state = self.world.aged(self.state, frame, self.pace)
         if self.world.loop:
             state = replace(state, rod=float(self.value(frame).stroke[0]))
         if not (self._astray or isinstance(state.motion, Ramp | Collapse)):
@@ -219,7 +221,7 @@ class Stretch:
     def _response(self, motion: Cycling) -> tuple[float, float]:
         """Return which share of a commanded amplitude the load reaches, and its lag [rad]."""
         # A softer specimen needs more oil for the same load: the loop becomes slower with it.
-        gain = flexibility_gain(self.state.specimen.used)
+        gain = self.world.beam.flexibility(self.state.specimen)
         ratio = motion.frequency / (self.world.setup.servo_bandwidth / math.sqrt(gain))
         return self.world.reach(self.state.frame) / math.sqrt(1 + ratio**2), math.atan(ratio)
 
@@ -309,9 +311,11 @@ class Stretch:
             self._end_at(motion.fall + motion.falling, True)
         self._end_at(end, False)
         self.top = self._heavier(motion, top_load(motion, state.frame, min(end, self.until)))
+        if self.top > 0:
+            self.pace = self.world.pace(state.specimen, 2 * motion.mean - self.top, self.top)
         give = state.collapse_at
         strongest = self.world.beam.strength(state.specimen)
-        if give == NEVER and (state.specimen.used >= 1.0 or self.top > strongest):
+        if give == NEVER and self.world.gone(state.specimen, self.top):
             give = state.frame + max(1, round(0.3 * self.world.rate / motion.frequency))
         self._end_at(give, True)
         peak = state.specimen.peak
@@ -329,15 +333,15 @@ class Stretch:
 
     def _cycles_of_equal_wear(self, motion: Cycling) -> int:
         state, world = self.state, self.world
+        by_time = max(1.0, state.specimen.cycles // 100)
+        if world.wear is None:
+            return int(by_time)
         target, _ = world.wetting(state)
-        wet = max(target, state.wet)
         top = self._heavier(motion, motion.mean + motion.amplitude)
-        per_cycle = (1 + (world.setup.wet_factor - 1) * wet) / world.life(top)
-        used = state.specimen.used
-        rate = max(flexibility_rate(used), flexibility_rate(min(1.0, used + 0.002)))
-        by_wear = WEAR_STEP * flexibility_gain(used) / (rate * per_cycle)
-        to_end = math.ceil((1 - used) / per_cycle)
-        return int(max(1, min(by_wear, to_end, state.specimen.cycles // 100)))
+        pace = world.pace(state.specimen, 2 * motion.mean - top, top)
+        wet = max(target, state.wet)
+        by_wear = math.ceil(world.wear.steady(state.specimen, pace, wet, WEAR_STEP))
+        return int(max(1, min(by_time, by_wear)))
 
     def _collapsed(self, state: RigState) -> RigState:
         now = self.signals(np.array([state.frame]))
@@ -345,13 +349,14 @@ class Stretch:
         load, net = float(now.load[0]), float(now.net[0])
         left = min(beam.left_over, 0.3 * load)
         jump = setup.truth.span / 300
+        ending = "brittle" if broken_wires(state.specimen.torn) else setup.ending
         motion = Collapse(
             state.frame,
             load,
             left,
             net,
             jump,
-            COLLAPSE_TIME[setup.ending] * setup.rate,
+            COLLAPSE_TIME[ending] * setup.rate,
             min(RUNAWAY, setup.actuator.speed) / setup.rate,
             max(jump, setup.actuator.stroke_high - float(now.stroke[0])),
         )

@@ -109,20 +109,21 @@ class WarningTable(Table):
 class SimulationTable(Table):
     """`[simulation]`: the hidden truth of a simulated rig.
 
-    `moving_mass` is what really moves, where that is not what `[frame]` says.
+    `moving_mass` is what really moves, where that is not what `[frame]` says. `life_dry` makes the
+    median specimen last so long dry, whatever mechanics expects.
     """
 
     servo_bandwidth: Annotated[float, quantity("frequency", 1.0, 1000.0, "Hz")] = 20.0
     gap: Annotated[float, quantity("length", 0.0, 0.009, "mm")] = 0.002
     bedding: Annotated[float, quantity("length", 0.0, 0.001, "mm")] = 2e-5
-    life_dry: Annotated[float, quantity("cycles", 1.0, 1e12, "cycles")] = 40e6
-    wet_factor: Annotated[float, number(1.0, 1e6)] = 300.0
+    wet_factor: Annotated[float, number(1.0, 1e6)] = 130.0
     scatter: Annotated[float, number(0.0, 2.0)] = 0.12
     ending: Literal["gradual", "brittle"] = "gradual"
     pump_run_up: Annotated[float, quantity("time", 0.0, 600.0, "s")] = 3.0
     creep: Annotated[float, number(0.0, 1.0)] = 0.05
     capacity_scale: Annotated[float, number(0.1, 10.0)] = 1.0
     life_scale: Annotated[float, number(1e-9, 1e6)] = 1.0
+    life_dry: Annotated[float | None, quantity("cycles", 1.0, 1e12, "cycles")] = None
     moving_mass: Annotated[float | None, quantity("mass", 0.0, 1e5, "kg")] = None
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime, timedelta
+from functools import cache
+from importlib import resources
 from typing import Any
 
 import numpy as np
@@ -12,8 +14,10 @@ import numpy as np
 from rig.channels import Channel
 from rig.clock import Clock
 from rig.ports import ActuatorRange, Rig
+from rig.protocol.load import load_specimen
 from simulators.rig import simulated_rig
 from simulators.setup import SimulationSetup, SpecimenTruth
+from simulators.wear_tables import WearTables, wear_tables
 
 TRUTH = SpecimenTruth(
     stiffness=60e6,
@@ -42,6 +46,14 @@ QUIET = (
 SLOW = tuple(Channel(n, u, 0.0, 0, 1e9, slow=True) for n, u in (("flow", "m3/s"), ("tank", "m3")))
 
 
+@cache
+def tables() -> WearTables:
+    """Return how cycles between these loads wear the shipped small prism."""
+    path = resources.files("protocols") / "specimens" / "prism-small.toml"
+    text = path.read_text(encoding="utf-8")
+    return wear_tables(load_specimen("prism-small.toml", lambda _path: text), LOWER, UPPER)
+
+
 def setup(**changes: Any) -> SimulationSetup:
     """Return a small quick rig; lives of a few thousand cycles."""
     values: dict[str, Any] = {
@@ -51,6 +63,8 @@ def setup(**changes: Any) -> SimulationSetup:
         "truth": TRUTH,
         "upper_load": UPPER,
         "servo_bandwidth": 18.0,
+        "tables": tables(),
+        "life_dry": 40e6,
         "life_scale": 1e-4,
     }
     return SimulationSetup(**{**values, **changes})
