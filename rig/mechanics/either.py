@@ -34,6 +34,15 @@ def larger(a: Either, b: Either) -> Either:
     return np.maximum(a, b)
 
 
+def magnitude(x: Either) -> Either:
+    """Return what is left without the sign, element by element."""
+    if isinstance(x, int | float):
+        return abs(x)
+    import numpy as np
+
+    return np.abs(x)
+
+
 def chosen(condition: Any, where_true: Either, where_false: Either) -> Either:
     """Return one or the other, element by element; both have been computed."""
     if isinstance(condition, bool):

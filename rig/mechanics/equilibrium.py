@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from rig.mechanics.either import chosen, larger, smaller
+from rig.mechanics.either import chosen, larger, magnitude, smaller
 from rig.mechanics.laws import (
     Stretch,
     bar_law,
@@ -179,7 +179,7 @@ def _steel(layer: Layer, strain: Either, held: Either | None) -> tuple[Either, E
 def _concrete(made: Makeup, top: Either, curvature: Either) -> Sums:
     """Return force, moment about the top and stiffnesses of the concrete."""
     # With no curvature the kinks lie infinitely far away, on the side they are approached from.
-    bend = chosen(abs(curvature) < 1e-15, 1e-15, curvature)
+    bend = chosen(magnitude(curvature) < 1e-15, 1e-15, curvature)
     force: Either = 0.0
     moment, k0, k1, k2 = force, force, force, force
     for part in made.law:
@@ -212,14 +212,14 @@ def balanced(made: Makeup, moment: Either, held: Held = None) -> Strains:
     for _ in range(_STEPS):
         there, bent = top + share * along_top, curvature + share * along_bend
         now = sums(made, there, bent, held)
-        climbed = _climb(now, moment, along_top, along_bend) > 0.5 * abs(slope)
+        climbed = _climb(now, moment, along_top, along_bend) > 0.5 * magnitude(slope)
         next_top, next_bend = _step(made, now, moment)
         top, curvature = chosen(climbed, top, there), chosen(climbed, curvature, bent)
         along_top = chosen(climbed, along_top, next_top)
         along_bend = chosen(climbed, along_bend, next_bend)
         slope = chosen(climbed, slope, _climb(now, moment, next_top, next_bend))
         share = chosen(climbed, share / 2, 1.0)
-        left = abs(along_top) + abs(along_bend) * made.height
+        left = magnitude(along_top) + magnitude(along_bend) * made.height
         if not _any(left > _CLOSE):
             break
     return _sound(made, Strains(top, curvature), left < _ENOUGH, held)
@@ -233,7 +233,7 @@ def _step(made: Makeup, now: Sums, moment: Either) -> tuple[Either, Either]:
     inertia = larger(now.k2 - now.k1 * centre, least * made.height**3)
     bend = (moment - now.moment - centre * now.force) / inertia
     top = centre * bend - now.force / k0
-    long = larger(abs(top), abs(top - bend * made.height)) / _LONGEST
+    long = larger(magnitude(top), magnitude(top - bend * made.height)) / _LONGEST
     short = 1 / larger(long, 1.0)
     return top * short, bend * short
 

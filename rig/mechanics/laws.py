@@ -20,13 +20,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, overload
 
-from rig.mechanics.either import chosen, larger, smaller
+from rig.mechanics.either import chosen, magnitude, smaller
 from rig.mechanics.specimen import Bar, Concrete, SteelLaw, Tendon
 
 if TYPE_CHECKING:
     from rig.mechanics.either import Either
+    from rig.samples import FloatArray
 
 KSI: Final = 6.894757293168361e6
 """Pa in one ksi, exact by definition: the presets of tendons carry their grade in ksi."""
@@ -108,6 +109,12 @@ def concrete_stress(concrete: Concrete, strain: Either) -> Either:
     return stress
 
 
+@overload
+def steel_stress(law: SteelLaw, modulus: float, strain: float) -> float: ...
+@overload
+def steel_stress(law: SteelLaw, modulus: float, strain: FloatArray) -> FloatArray: ...
+@overload
+def steel_stress(law: SteelLaw, modulus: float, strain: Either) -> Either: ...
 def steel_stress(law: SteelLaw, modulus: float, strain: Either) -> Either:
     """Return the stress of steel [Pa], tension positive, odd in strain.
 
@@ -120,7 +127,7 @@ def steel_stress(law: SteelLaw, modulus: float, strain: Either) -> Either:
         return modulus * strain
     if law.kind == "no tension":
         return modulus * smaller(strain, 0.0)
-    size, sign = abs(strain), chosen(strain < 0, -1.0, 1.0)
+    size, sign = magnitude(strain), chosen(strain < 0, -1.0, 1.0)
     if law.kind == "bilinear":
         knee = law.yield_stress / modulus
         hard = law.yield_stress + _hardening(law, modulus) * (size - knee)
@@ -130,13 +137,19 @@ def steel_stress(law: SteelLaw, modulus: float, strain: Either) -> Either:
     return sign * smaller(e * (a + b * (1 + (c * e) ** d) ** (-1 / d)), ultimate_of(law))
 
 
+@overload
+def steel_tangent(law: SteelLaw, modulus: float, strain: float) -> float: ...
+@overload
+def steel_tangent(law: SteelLaw, modulus: float, strain: FloatArray) -> FloatArray: ...
+@overload
+def steel_tangent(law: SteelLaw, modulus: float, strain: Either) -> Either: ...
 def steel_tangent(law: SteelLaw, modulus: float, strain: Either) -> Either:
     """Return the slope of the stress of steel over its strain [Pa]."""
     if law.kind == "linear":
         return modulus + 0.0 * strain
     if law.kind == "no tension":
         return chosen(strain < 0, modulus, 0.0)
-    size = abs(strain)
+    size = magnitude(strain)
     if law.kind == "bilinear":
         flat = chosen(size > law.ultimate_strain, 0.0, _hardening(law, modulus))
         return chosen(size > law.yield_stress / modulus, flat, modulus)
@@ -203,4 +216,4 @@ def _constants(law: SteelLaw) -> tuple[float, float, float, float]:
 def _hardening(law: SteelLaw, modulus: float) -> float:
     """Return the slope [Pa] beyond yield."""
     rise = law.ultimate - law.yield_stress
-    return max(0.0, rise) / larger(law.ultimate_strain - law.yield_stress / modulus, 1e-12)
+    return max(0.0, rise) / max(law.ultimate_strain - law.yield_stress / modulus, 1e-12)

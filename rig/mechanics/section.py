@@ -28,7 +28,7 @@ from rig.mechanics.laws import (
     steel_stress,
 )
 from rig.mechanics.shapes import SectionProperties, gross, pieces
-from rig.mechanics.specimen import Specimen, SteelLaw
+from rig.mechanics.specimen import Bar, Specimen, SteelLaw, Tendon
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -75,9 +75,12 @@ class Ultimate:
 def transformed(specimen: Specimen) -> SectionProperties:
     """Return the properties of concrete and bonded steel together, in terms of concrete."""
     modulus = specimen.concrete.modulus
-    bonded = [t for t in specimen.tendons if t.bond != UNBONDED]
-    layers = [*bonded, *specimen.bars]
+    layers = _bonded(specimen)
     return _with(specimen, [((s.modulus / modulus - 1) * s.area, s.depth) for s in layers])
+
+
+def _bonded(specimen: Specimen) -> list[Tendon | Bar]:
+    return [*(t for t in specimen.tendons if t.bond != UNBONDED), *specimen.bars]
 
 
 def _with(specimen: Specimen, extra: list[tuple[float, float]]) -> SectionProperties:
@@ -185,9 +188,8 @@ def _elastic_makeup(specimen: Specimen, stresses: tuple[float, ...]) -> Makeup:
         for t, s in zip(specimen.tendons, stresses, strict=True)
     ]
     steel += [Layer(b.area, b.depth, b.modulus, _LINEAR, 0.0) for b in specimen.bars]
-    bonded = [t for t in specimen.tendons if t.bond != UNBONDED]
     # Where concrete is compressed, it is missing where steel is.
-    holes = [Layer(-s.area, s.depth, modulus, _HOLE, 0.0) for s in (*bonded, *specimen.bars)]
+    holes = [Layer(-s.area, s.depth, modulus, _HOLE, 0.0) for s in _bonded(specimen)]
     law = (Stretch(0.0, math.inf, 0.0, concrete.modulus),)
     section = specimen.section
     return Makeup(section.height, pieces(section), law, (*steel, *holes), math.inf)

@@ -60,7 +60,7 @@ def gross(section: Section) -> SectionProperties:
         middle, half = (piece.top + piece.bottom) / 2, (piece.bottom - piece.top) / 2
         for side in (-1.0, 1.0):
             y = middle + side * half / 3**0.5
-            part = half * width_at(piece, y)
+            part = half * float(width_at(piece, y))
             area, first, second = area + part, first + part * y, second + part * y * y
     centroid = first / area
     return SectionProperties(area, centroid, second - area * centroid**2)

@@ -40,15 +40,16 @@ def check_sense(document: Document, specimen: Specimen) -> None:
         )
     for i, tendon in enumerate(specimen.tendons):
         _check_law(document, ("tendon", i, "law"), tendon.law, tendon.modulus)
-    for name, layers in (("tendon", specimen.tendons), ("bar", specimen.bars)):
-        for i, layer in enumerate(layers):
-            if layer.area > _MOST_STEEL * gross(section).area:
-                share = 100 * layer.area / gross(section).area
-                document.refuse(
-                    (name, i, "area"),
-                    f"{document.written((name, i, 'area'))} is {share:.0f} % of the section",
-                    "give the area of the steel of this layer",
-                )
+    layers = [("tendon", i, t.area) for i, t in enumerate(specimen.tendons)]
+    layers += [("bar", i, b.area) for i, b in enumerate(specimen.bars)]
+    for name, i, area in layers:
+        share = area / gross(section).area
+        if share > _MOST_STEEL:
+            document.refuse(
+                (name, i, "area"),
+                f"{document.written((name, i, 'area'))} is {100 * share:.0f} % of the section",
+                "give the area of the steel of this layer",
+            )
     if not document.problems:
         _check_bearing(document, specimen)
 
