@@ -15,6 +15,7 @@ import pytest
 
 COMMAND = [sys.executable, "-P", "-m", "rig.commands.main"]
 KEYS = {
+    "residual",
     "outcome",
     "why",
     "cycles",

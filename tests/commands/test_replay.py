@@ -39,9 +39,9 @@ def test_one_object_holds_both_verdicts_and_the_findings(run):
     said = said_by("replay", str(run), "--json")
     told = json.loads(said.out)
     assert said.code == 0
-    assert told["recorded"] == {"outcome": "failure", "cycles": 273}
+    assert told["recorded"] == {"outcome": "failure", "cycles": 273, "residual": None}
     replayed = told["replayed"]
-    names = {"outcome", "cycles", "why", "first_seen", "confirmed", "findings"}
+    names = {"outcome", "cycles", "why", "first_seen", "confirmed", "findings", "residual"}
     assert replayed.keys() == names
     assert (replayed["outcome"], replayed["cycles"], replayed["confirmed"]) == ("failure", 273, 273)
     assert all(finding.keys() == {"kind", "cycle", "text"} for finding in replayed["findings"])

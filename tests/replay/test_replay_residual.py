@@ -1,0 +1,157 @@
+"""The static test after a run-out judged again: as recorded, by other limits or other cycles."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from rig.control.desk import Request
+from rig.ports import InputState
+from rig.protocol.plan import Plan
+from rig.protocol.residual import residual_stages
+from rig.record import Residual
+from rig.replay.judged import Replayed, differences, recorded, replay
+from rig.replay.recording import open_recording
+from simulators.faults import InputChange
+from tests.assembly.nights import ROOT
+from tests.replay.made import LEARNED, PROTOCOL, Case, gone_on, made
+
+RUN_OUT = 140
+BREAK = """[[stage]]
+name = "to ultimate"
+kind = "ramp"
+control = "deflection"
+until = "ultimate"
+speed = "10 mm/min"
+[baseline]"""
+WIDER = """[limits.residual]
+load = ["-6 kN", "{most} kN"]
+deflection = ["-0.5 mm", "40 mm"]
+[full_rate]"""
+BREAKING = 70.0  # [s] of test time at which it is being broken
+
+
+def base(most: int = 200, before: str = "5 s") -> str:
+    """Return a protocol that breaks what has run out."""
+    text = PROTOCOL.format(
+        specimen=ROOT / "protocols" / "specimens" / "prism-small.toml",
+        **{"run_out": RUN_OUT, "stop": "30 %", "before": before, "exposure": "dry"},
+        **{"spray": "", "learned": LEARNED},
+    )
+    return text.replace("[baseline]", BREAK).replace("[full_rate]", WIDER.format(most=most))
+
+
+@pytest.fixture(scope="module")
+def broken(tmp_path_factory) -> Path:
+    """Return the folder of one that ran out and was broken; samples of its last part are kept."""
+    return made(tmp_path_factory.mktemp("broken"), Case(base=base(before="30 s")))
+
+
+def judged(run: Path, change=lambda plan: plan) -> tuple[Replayed, Replayed, Plan, tuple[str, ...]]:
+    """Return what was recorded and what is found by a plan, that plan, and the differences."""
+    with open_recording(run) as recording:
+        plan = change(recording.plan())
+        then, now = recorded(recording), replay(recording, plan)
+        return then, now, plan, differences(recording, plan, then, now)
+
+
+def alike(then: Residual, now: Residual) -> bool:
+    return (then.outcome, then.load) == (now.outcome, pytest.approx(now.load, rel=1e-6))
+
+
+def test_as_recorded_both_outcomes_come_back(broken):
+    then, now, _, differ = judged(broken)
+    assert (now.outcome, now.cycles, now.why) == (then.outcome, then.cycles, then.why)
+    assert (now.outcome, now.cycles) == ("run-out", RUN_OUT)
+    assert now.residual.outcome == "ultimate"
+    assert alike(then.residual, now.residual)
+    assert differ == ()
+    assert {f.kind for f in now.findings} <= {"baseline", "run-out"}
+
+
+def test_from_run_h5_alone_it_is_the_same(broken):
+    assert judged(broken / "run.h5")[1].residual == judged(broken)[1].residual
+
+
+def test_a_narrower_limit_ends_the_static_test_and_nothing_else(broken):
+    def narrow(plan):
+        limits = replace(plan.limits, residual={"load": (-6e3, 120e3)})
+        return replace(plan, limits=limits)
+
+    then, now, _, differ = judged(broken, narrow)
+    assert (now.outcome, now.cycles) == (then.outcome, then.cycles)
+    assert now.residual.outcome == "limit"
+    assert any("residual capacity not known: limit" in line for line in differ)
+
+
+def test_a_protocol_that_ends_with_its_cycles_judges_them_alone(broken):
+    def cycles_alone(plan):
+        return replace(plan, stages=plan.stages[: -len(residual_stages(plan))])
+
+    _, now, _, _ = judged(broken, cycles_alone)
+    assert (now.outcome, now.cycles, now.residual) == ("run-out", RUN_OUT, None)
+
+
+@pytest.mark.parametrize(
+    ("run_out", "outcome", "cycles"), [(100, "run-out", 100), (5000, None, RUN_OUT)]
+)
+def test_after_other_cycles_nobody_knows_what_would_be_left(broken, run_out, outcome, cycles):
+    def other(plan):
+        stages = (*plan.stages[:1], replace(plan.stages[1], run_out=run_out), *plan.stages[2:])
+        return replace(plan, stages=stages)
+
+    _, now, _, _ = judged(broken, other)
+    assert (now.outcome, now.cycles, now.residual) == (outcome, cycles, None)
+    assert any("does not tell what would be left" in note for note in now.notes)
+
+
+@pytest.mark.nights
+@pytest.mark.parametrize("seed", [2, 3, 4])
+@pytest.mark.parametrize("before", ["1 s", "5 s"])
+def test_other_specimens_and_what_is_kept_of_them_agree_too(tmp_path, seed, before):
+    then, now, _, differ = judged(made(tmp_path, Case(seed, base=base(before=before))))
+    assert differ == ()
+    assert alike(then.residual, now.residual)
+
+
+@pytest.mark.nights
+def test_a_limit_that_ended_it_ends_it_again(tmp_path):
+    then, now, _, differ = judged(made(tmp_path, Case(base=base(most=110))))
+    assert then.residual.outcome == now.residual.outcome == "limit"
+    assert alike(then.residual, now.residual)
+    assert then.residual.why == now.residual.why
+    assert differ == ()
+
+
+@pytest.mark.nights
+@pytest.mark.parametrize("ended", ["operator", "fault"])
+def test_what_no_sample_tells_of_its_end_is_taken_as_told(tmp_path, ended):
+    stop = ((BREAKING, Request("stop", who="P. Tester")),) if ended == "operator" else ()
+    pressed = InputChange(round(BREAKING * 1000), InputState(emergency_stop=True))
+    faults = (pressed,) if ended == "fault" else ()
+    then, now, _, differ = judged(made(tmp_path, Case(base=base(), script=stop, faults=faults)))
+    assert (then.outcome, then.residual.outcome) == ("run-out", ended)
+    assert (now.outcome, now.residual) == ("run-out", None)
+    assert any("which no sample tells" in note for note in now.notes)
+    assert differ == ()
+
+
+@pytest.mark.nights
+def test_one_that_was_stopped_and_gone_on_with_agrees(tmp_path):
+    stop = ((BREAKING, Request("stop", who="P. Tester")),)
+    then, now, _, differ = judged(made(tmp_path, Case(base=base(), script=stop, then=gone_on)))
+    assert then.residual.outcome == "ultimate"
+    assert alike(then.residual, now.residual)
+    assert differ == ()
+
+
+def test_the_words_of_a_replay_hold_both(broken, capsys):
+    from tests.commands.cut_off import said_by
+
+    said = said_by("replay", str(broken)).out.splitlines()
+    lines = [line for line in said if re.match(r"  (recorded|replayed)  run-out", line)]
+    assert len(lines) == 2
+    assert all("; residual capacity " in line for line in lines)
