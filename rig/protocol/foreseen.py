@@ -32,13 +32,14 @@ FIRST_CRACK: Final = 0.80
 """Share of the cracking load up to which the first loading may be in load control."""
 
 DECADES: Final = 2.0
-"""Decades of life by which all models must agree that a run-out is never reached."""
-
-EARLIER: Final = 3.0
-"""Decades by which they must agree that nothing can have failed by the run-out."""
+"""Decades of life by which all models must agree that a run-out is never reached, or comes before
+anything can have failed: more than lives scatter."""
 
 TRIAL: Final = 1000
 """Cycles up to which a rig is tried, such as on a dummy beam, and no specimen is tested."""
+
+SHORT: Final = 20_000
+"""Cycles up to which, an hour or so, nobody expects to learn of a life."""
 
 
 _UPPER: Final = ("loading", "upper")
@@ -137,8 +138,8 @@ def _goal(plan: Plan, stage: Stage) -> float | None:
 def _of_run_out(plan: Plan, told: Prediction) -> Iterator[Finding]:
     """Warn of a run-out that all models agree is far too early or never reached."""
     span = span_of_lives(told.lives)
-    if span is None or _is_trial(plan):
-        return
+    if span is None or told.upper is None or told.upper.moment < told.cracking:
+        return  # what stays whole is told of its load
     for index, stage in enumerate(plan.stages):
         if isinstance(stage, Cyclic):
             yield from _of_one_run_out(("stage", index, "run_out"), stage.run_out, span)
@@ -155,7 +156,7 @@ def _of_one_run_out(path: Path, run_out: int, span: Span) -> Iterator[Finding]:
             f"{_cycles(last)} ({span.longest.part}, {span.longest.model})",
             "give less, or a smaller upper load",
         )
-    elif asked < first - EARLIER:
+    elif run_out > SHORT and asked < first - DECADES:
         yield Finding(
             "protocol",
             path,

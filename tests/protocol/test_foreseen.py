@@ -189,9 +189,14 @@ def test_a_run_out_that_no_model_lets_the_specimen_reach_is_told():
 
 
 def test_a_run_out_long_before_any_model_expects_an_end_is_told():
-    few = ('run_out = "11e6 cycles"', 'run_out = "20000 cycles"')
+    few = ('run_out = "11e6 cycles"', 'run_out = "50000 cycles"')
     (finding,) = [f for f in told(dry(*to(77), few)) if f.path[-1] == "run_out"]
-    assert "20,000 cycles tell nothing of the life" in finding.problem
+    assert "50,000 cycles tell nothing of the life" in finding.problem
+
+
+def test_an_hour_of_cycles_is_not_asked_what_it_tells():
+    few = ('run_out = "11e6 cycles"', 'run_out = "20000 cycles"')
+    assert told(dry(*to(77), few)) == []
 
 
 # Limits.
