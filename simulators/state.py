@@ -110,9 +110,17 @@ class World:
     def pace(self, specimen: SpecimenState, low: float, top: float) -> Pace:
         """Return what a cycle between two loads [N] does to a specimen.
 
-        A recorded one wears as its rows say: in no other way.
+        Without a crack no bond is lost, and the tendon hardly swings. A recorded specimen wears as
+        its rows say: in no other way.
         """
-        return STILL if self.wear is None else self.wear.pace(specimen, low, top)
+        if self.wear is None:
+            return STILL
+        pace = self.wear.pace(specimen, low, top)
+        return pace if self._cracked(specimen) else Pace(concrete=pace.concrete)
+
+    def _cracked(self, specimen: SpecimenState) -> bool:
+        t = self.setup.truth
+        return specimen.peak > t.cracking_load / t.stiffness
 
     def gone(self, specimen: SpecimenState, top: float) -> bool:
         """Tell whether a specimen cannot bear a top load [N] for one more cycle."""
@@ -125,7 +133,7 @@ class World:
         if self.wear is None:
             rest: FloatArray = (net - load / t.stiffness).clip(0) / OPENING
             return rest
-        if specimen.peak <= t.cracking_load / t.stiffness:
+        if not self._cracked(specimen):
             return 0.0 * load
         place = self.wear.place(specimen)
         opens = place.prestress * t.decompression_load

@@ -311,8 +311,6 @@ class Stretch:
             self._end_at(motion.fall + motion.falling, True)
         self._end_at(end, False)
         self.top = self._heavier(motion, top_load(motion, state.frame, min(end, self.until)))
-        if self.top > 0:
-            self.pace = self.world.pace(state.specimen, 2 * motion.mean - self.top, self.top)
         give = state.collapse_at
         strongest = self.world.beam.strength(state.specimen)
         if give == NEVER and self.world.gone(state.specimen, self.top):
@@ -321,7 +319,10 @@ class Stretch:
         peak = state.specimen.peak
         if state.specimen.broken_at < 0:
             peak = self.world.beam.bent_at(min(self.top, strongest), state.specimen)
-        self.state = replace(state, collapse_at=give, specimen=replace(state.specimen, peak=peak))
+        specimen = replace(state.specimen, peak=peak)
+        self.state = replace(state, collapse_at=give, specimen=specimen)
+        if self.top > 0:
+            self.pace = self.world.pace(specimen, 2 * motion.mean - self.top, self.top)
 
     def _heavier(self, motion: Cycling, top: float) -> float:
         """Return the load [N] on the specimen where the cell is held to `top` in cycling."""

@@ -122,19 +122,19 @@ class WearTables:
     def without(self, wires: int) -> Place:
         """Return how the specimen stands with so many wires of its hardest layer broken.
 
-        Of no strength where it cannot bear the upper load any more.
+        Where it cannot bear the upper load any more it sags as with one wire more.
         """
-        left = 1 - wires / max(self.wires, 1)
-        if left <= 0:
-            return Place(prestress=0.0, strength=0.0)
+        if not wires:
+            return Place()
+        left = max(1 - wires / self.wires, 0.5 / self.wires)
         broken = with_layer(self.specimen, self.hardest, area=left)
         inner, loads = self.specimen.section.load_spacing, (self.lower, self.upper)
-        old, new = (_cycle(s, self.hardest, loads, inner) for s in (self.specimen, broken))
-        if not math.isfinite(new.sag):
-            return Place(prestress=left, strength=0.0)
         before, after = (debonded_ultimate(s, inner).moment for s in (self.specimen, broken))
         strength = float(load_at(self.specimen, after)) / float(load_at(self.specimen, before))
-        strength = strength if math.isfinite(strength) else left
+        strength = max(strength, 0.0) if math.isfinite(strength) else left
+        old, new = (_cycle(s, self.hardest, loads, inner) for s in (self.specimen, broken))
+        if not math.isfinite(new.sag):
+            return replace(self.without(wires - 1), prestress=left, strength=strength)
         return Place(left, new.sag / old.sag, new.top / old.top, new.range / old.range, strength)
 
 
