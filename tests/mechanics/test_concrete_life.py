@@ -52,6 +52,12 @@ def test_model_code_points(s_max, s_min, decades):
     assert MC2010.log10_cycles(s_max, s_min) == pytest.approx(decades, abs=6e-7)
 
 
+def test_the_model_code_takes_a_lower_stress_as_no_more_than_four_fifths():
+    # S_min over 0.8 counts as 0.8 (fib MC2010, from memory).
+    assert MC2010.log10_cycles(0.95, 0.9) == MC2010.log10_cycles(0.95, 0.8)
+    assert MC2010.log10_cycles(0.95, 0.8) > MC2010.log10_cycles(0.95, 0.79)
+
+
 # fib MC2010: 0.85 beta_cc f_ck (1 - f_ck/400) (from memory), worked out independently.
 @pytest.mark.parametrize(("f_ck", "fatigue"), [(40, 30.6), (50, 37.1875), (60, 43.35), (80, 54.4)])
 def test_fatigue_strength_of_the_model_code(f_ck, fatigue):
@@ -373,6 +379,16 @@ def test_an_uncracked_edge_cracks_sooner_where_it_is_pressed_in_between():
 
     assert axial(0.0) == pytest.approx(4.8)  # level 0.6 of 0.7 times the mean tensile strength
     assert axial(-1.0) == pytest.approx(3.6)
+
+
+@pytest.mark.parametrize(
+    ("least", "exposure", "valid"),
+    [(0.0, "air", [True, True]), (-1.0, "air", [False, True]), (0.0, "water", [False, False])],
+)
+def test_a_first_crack_out_of_the_range_of_its_model_says_so(least, exposure, valid):
+    lives = cracking_lives(5 * MPA, 4 * MPA, 2 * MPA, least * MPA, exposure)
+    assert [each.valid for each in lives] == valid
+    assert [bool(each.why) for each in lives] == [not each for each in valid]
 
 
 def test_an_edge_always_in_compression_never_cracks():
