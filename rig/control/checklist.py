@@ -9,8 +9,10 @@ from __future__ import annotations
 from typing import Final
 
 from rig.control.desk import Request
+from rig.control.levels import Levels
 from rig.ports import InputState
 from rig.protocol.plan import Plan
+from rig.protocol.residual import breaks
 
 CAUTIONS: Final = (
     "Software is no safety system: guards, emergency stop and the controller's own limits "
@@ -41,6 +43,8 @@ _WATER: Final = (
 
 _AIR: Final = ("no specimen is in the frame, and nothing lies in the rod's way",)
 
+_PIECES: Final = "what breaks off the specimen, which is loaded until it breaks, is caught"
+
 ON_CALL: Final = "somebody is on call: name and telephone number are written down"
 
 GUARD_OPEN: Final = "the guard is open; close it"
@@ -54,8 +58,10 @@ def checklist(plan: Plan) -> tuple[str, ...]:
     """Return the items to confirm, one by one, for a plan on its rig."""
     water = _WATER if plan.spray is not None or plan.exposure != "dry" else ()
     air = _AIR if plan.air is not None else ()
+    breaking = plan.air is None and any(map(breaks, plan.stages))
+    pieces = (f"{_PIECES}; {Levels(plan).people_out_words}",) if breaking else ()
     accepted = tuple(f"accepted: {doubt}" for doubt in plan.accepted)
-    return (*_ALWAYS, *air, *water, *_lacking(plan), *accepted, ON_CALL)
+    return (*_ALWAYS, *air, *water, *pieces, *_lacking(plan), *accepted, ON_CALL)
 
 
 def _lacking(plan: Plan) -> tuple[str, ...]:

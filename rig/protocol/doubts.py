@@ -16,7 +16,8 @@ from typing import Final
 from rig.channels import Channel, shown
 from rig.protocol.contradictions import goal_of
 from rig.protocol.estimate import estimate
-from rig.protocol.plan import Approach, Bounds, Plan, Ramp, RigPlan
+from rig.protocol.plan import Approach, Bounds, Plan, RigPlan
+from rig.protocol.residual import breaks
 from rig.protocol.rig_file import SIMULATED
 from rig.protocol.trust import Calibration, DynamicVerification
 
@@ -126,9 +127,10 @@ def _loads(plan: Plan) -> Bounds | None:
     """Return lowest and highest load at which figures are taken, None where none is named."""
     stages = [stage for stage in plan.stages if not isinstance(stage, Approach)]
     loads = [goal for stage in stages if (goal := goal_of(stage)[0]) is not None]
-    if any(isinstance(stage, Ramp) and stage.until for stage in stages):
+    if any(map(breaks, stages)):
         # What it breaks at is not known: the limit is set above what is expected.
-        loads += [plan.limits.fixed["load"][1]] if "load" in plan.limits.fixed else []
+        limits = plan.limits.residual or plan.limits.fixed
+        loads += [limits["load"][1]] if "load" in limits else []
     if plan.loading and plan.cyclic:
         return plan.loading.lower, max([*loads, plan.loading.upper])
     return (max(loads), max(loads)) if loads else None

@@ -153,6 +153,12 @@ def _run(recording: Recording, to: _Out) -> None:
         "cycles": str(recording.cycles),
         "ended_time": "" if math.isnan(recording.ended_time) else repr(recording.ended_time),
     }
+    if (after := recording.residual) is not None:
+        known |= {"residual_outcome": after.outcome, "residual_why": after.why}
+        known |= {
+            f"residual_{name}": "" if value is None else repr(value)
+            for name, value in (("load", after.load), ("deflection", after.deflection))
+        }
     with to.sheet("run.csv", RUN) as sheet:
         sheet.add_rows(list(known.items()))
     for name in TEXTS:

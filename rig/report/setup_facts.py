@@ -16,6 +16,7 @@ from rig.guards.learned import combine
 from rig.protocol.doubts import plan_doubts
 from rig.protocol.estimate import estimate
 from rig.protocol.plan import Bounds, Plan
+from rig.protocol.residual import residual_stages
 from rig.protocol.trust import Calibration
 
 CAUTIONS: tuple[str, ...] = (
@@ -131,7 +132,9 @@ def _facts(plan: Plan) -> Iterable[tuple[str, str]]:
         yield "Lower load", f"{shown('load', load.lower)} (R = {load.lower / load.upper:.2f})"
         yield "Frequency", f"{load.frequency:g} Hz, {load.waveform}"
     if plan.cyclic is not None:
-        yield "Run-out", f"{plan.cyclic.run_out:,} cycles"
+        broken = residual_stages(plan)
+        then = f", then broken: {broken[-1].name}" if broken else ""
+        yield "Run-out", f"{plan.cyclic.run_out:,} cycles{then}"
     yield "Takes", f"about {_duration(estimate(plan).duration_s)}, less if it fails"
     if plan.spray is not None:
         yield "Spray", _spray(plan)
@@ -307,9 +310,13 @@ def _later(plan: Plan) -> str:
         parts.append(f"net deflection under {_percent(learned.deflection)} of settled")
     if learned.stroke_beyond is not None:
         parts.append(f"stroke {learned.stroke_beyond * 1e3:g} mm beyond settled")
-    if not parts:
-        return ""
-    return f"Armed by the program after cycle {plan.baseline.last:,}: {', '.join(parts)}."
+    told = []
+    if parts:
+        told.append(f"Armed by the program after cycle {plan.baseline.last:,}: {', '.join(parts)}.")
+    if plan.limits.residual:
+        pairs = (f"{name} {shown(name, *pair)}" for name, pair in plan.limits.residual.items())
+        told.append(f"In their place while what has run out is broken: {', '.join(pairs)}.")
+    return " ".join(told)
 
 
 def _duration(seconds: float) -> str:

@@ -238,3 +238,24 @@ def test_a_live_rig_stands_until_somebody_has_it_broken(plan, whole, tmp_path):
     assert starting - waited > 600_000
     (status,) = night.shown("waiting")[-1:]
     assert status.asks == "map the cracks, then nightrig continue to have it broken"
+
+
+@pytest.mark.nights
+def test_the_more_a_specimen_has_suffered_the_less_is_left_of_it(plan_of, tmp_path):
+    changes = {
+        **WET,
+        **BRISK,
+        r"^\[spray\]": f"{BREAK}[spray]",
+        r"^\[full_rate\]": f"{WIDER.format(most=200)}[full_rate]",
+    }
+    whole = rehearse(plan_of("overnight-wet-prism", changes, SHORT_LIFE), tmp_path / "whole", 1)
+    assert whole.outcome == "failure"
+    left = []
+    for share in (0.4, 0.95):
+        cycles = round(share * whole.cycles)
+        changes[r"^run_out = .*$"] = f'run_out = "{cycles} cycles"'
+        plan = plan_of("overnight-wet-prism", changes, SHORT_LIFE)
+        result = rehearse(plan, tmp_path / str(cycles), 1)
+        assert (result.outcome, result.cycles) == ("run-out", cycles)
+        left.append(result.residual.load)
+    assert left[1] < 0.95 * left[0]

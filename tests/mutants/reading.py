@@ -12,9 +12,11 @@ DEFAULTS = ("tests/test_docs.py::test_every_key_is_listed_with_what_holds_where_
 STOPS = (
     "tests/test_docs.py::test_every_limit_of_a_protocol_and_every_stop_of_a_rig_file_is_listed",
 )
+BROKEN = ("tests/protocol/test_residual.py",)
 TAKES = ("tests/protocol/test_estimate.py", "tests/protocol/test_load.py")
 
 AGAINST = "rig/protocol/contradictions.py"
+AFTER = "rig/protocol/residual.py"
 SHAPE = "rig/protocol/protocol_file.py"
 SUMS = "rig/protocol/estimate.py"
 
@@ -290,5 +292,29 @@ MUTANTS = (
         "dimension",
         '"0.1 degC" would be a step of 273 K',
         SHEET,
+    ),
+    Mutant(
+        "what has run out broken under the limits of its cycles",
+        AFTER,
+        'if breaking and "load" not in limits and draft.limits.fixed and not unread:',
+        "if False:",
+        "a residual capacity that is the load limit of the cycles",
+        BROKEN,
+    ),
+    Mutant(
+        "cycles under the limits of what is broken after them",
+        AGAINST,
+        "path[:-1] == _RESIDUAL or (not cycled and any(map(breaks, draft.stages)))",
+        "any(map(breaks, draft.stages))",
+        "overloads of the cycles that no limit stops",
+        BROKEN,
+    ),
+    Mutant(
+        "contact made twice after a run-out",
+        AFTER,
+        "if not isinstance(stage, Approach) or index > begin:",
+        "if not isinstance(stage, Approach):",
+        "two approaches where one was asked for",
+        BROKEN,
     ),
 )

@@ -6,7 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from rig.control.checklist import checklist
 from rig.protocol.capability import capability
+from rig.protocol.doubts import _loads
 from rig.protocol.estimate import estimate
 from rig.protocol.plan import Approach, Ramp
 from rig.protocol.protecting import unprotected
@@ -69,10 +71,18 @@ CONTACT = (
         (HOLD + BREAK, "stage[4]", "never reached"),
         (CYCLIC, "stage[4]", "never reached"),
         (CONTACT + HOLD + BREAK, "stage[5]", "never reached"),
+        (CONTACT + CONTACT.replace("anew", "more") + BREAK, "stage[5]", "never reached"),
         (CONTACT, "stage[4]", "leads to nothing"),
         (BREAK + CONTACT, "stage[4].until", "breaks the specimen, and stages follow"),
     ],
-    ids=["hold", "cyclic", "hold after contact", "contact alone", "contact after it broke"],
+    ids=[
+        "hold",
+        "cyclic",
+        "hold after contact",
+        "contact twice",
+        "contact alone",
+        "contact after it broke",
+    ],
 )
 def test_nothing_but_contact_and_a_ramp_to_ultimate_follows_a_cyclic_stage(stages, field, words):
     limits = LIMITS.format(most="200 kN") if BREAK in stages else ""
@@ -151,3 +161,21 @@ def test_what_it_takes_holds_the_inspection_and_the_ramp_too():
     more = estimate(plan).duration_s - estimate(cycled).duration_s
     ramp = plan.specimen.section.span / 60 / plan.stages[-1].speed
     assert more > ramp + plan.inspections.go_on_after
+
+
+def test_a_load_cell_must_be_calibrated_up_to_where_it_is_broken():
+    plan = load_edited({}, SHIPPED)
+    assert _loads(plan) == (plan.loading.lower, 200e3)
+
+
+def test_who_confirms_the_checklist_of_one_is_told_from_which_load_on_to_stay_away():
+    def told(name):
+        return [item for item in checklist(load_edited({}, name)) if "nobody within reach" in item]
+
+    (broken,) = told(SHIPPED)
+    assert "from 92.6 kN on" in broken  # the upper load: nobody knows more of it by then
+    (static,) = told("static-ultimate.toml")
+    plan = load_edited({}, "static-ultimate.toml")
+    expects = capability(plan).ultimate
+    assert f"from {0.8 * expects / 1e3:.1f} kN on" in static
+    assert told("dry-run-out.toml") == []
