@@ -45,8 +45,7 @@ _ENOUGH: Final = 1e-9  # strain: what has come no nearer has no equilibrium
 _BEYOND: Final = 1e-6  # share of an ultimate strain: the ultimate state itself still counts
 
 
-@dataclass(frozen=True, slots=True)
-class Strains:
+class Strains(NamedTuple):
     """Strain of the top fibre [1], compression positive, and curvature [1/m], sagging positive."""
 
     top: Either
@@ -57,8 +56,7 @@ class Strains:
         return self.top - self.curvature * depth
 
 
-@dataclass(frozen=True, slots=True)
-class Layer:
+class Layer(NamedTuple):
     """One layer of steel; its strain in tension is `prestrain` minus that of the concrete."""
 
     area: float
@@ -134,7 +132,7 @@ def _makeup(
     for i, stress in enumerate(held):
         if stress:
             shortening = float(rest.at(steel[i].depth))
-            steel[i] = replace(steel[i], prestrain=steel[i].prestrain + shortening)
+            steel[i] = steel[i]._replace(prestrain=steel[i].prestrain + shortening)
     return replace(whole, layers=tuple(steel))
 
 

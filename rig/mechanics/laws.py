@@ -18,9 +18,8 @@ Sources
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final, overload
+from typing import TYPE_CHECKING, Final, NamedTuple, overload
 
 from rig.mechanics.either import chosen, magnitude, smaller
 from rig.mechanics.specimen import Bar, Concrete, SteelLaw, Tendon
@@ -47,8 +46,7 @@ BLOCK_STRESS: Final = 0.85
 """Stress of the rectangular block over the strength [2]."""
 
 
-@dataclass(frozen=True, slots=True)
-class Stretch:
+class Stretch(NamedTuple):
     """Stress c0 + c1 e + c2 e2 [Pa] for strains e from `low` to `high`."""
 
     low: float

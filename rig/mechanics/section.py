@@ -9,8 +9,8 @@ counts with (n - 1) times its area and an unbonded tendon as the force it has un
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from rig.mechanics.equilibrium import (
     Layer,
@@ -40,8 +40,7 @@ _LINEAR: Final = SteelLaw("linear")
 _HOLE: Final = SteelLaw("no tension")
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+class State(NamedTuple):
     """A section under a moment; `neutral_axis` is its depth, infinite without curvature.
 
     Stresses of tendons and bars are in the order of the specimen.
@@ -57,8 +56,7 @@ class State:
     bar_stress: tuple[float, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Ultimate:
+class Ultimate(NamedTuple):
     """The moment that a section bears at most, and its state there.
 
     `part` is what reaches its ultimate strain: "concrete" or "tendon".
