@@ -99,7 +99,7 @@ def test_every_row_is_proven_as_it_really_happened_and_kept(tmp_path, runtime, r
         done = proven(short, env, "--repeats", str(repeats), "--keep", "--json")
         truth = [json.loads(x) for x in (short / "truth.jsonl").read_text("utf-8").splitlines()]
     proof = json.loads(done.stdout)
-    assert done.returncode == 0, (proof, done.stderr)
+    assert done.returncode == 0, f"{done.stdout}\n{done.stderr}"
     assert [row["cause"] for row in proof["rows"]] == [row.cause for row in ROWS]
     assert all(row["repeats"] == len(row["trials"]) == repeats for row in proof["rows"])
     found = differences(truth, proof)
