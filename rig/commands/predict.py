@@ -16,10 +16,10 @@ from rig.commands.saying import say, say_json, say_refusal
 from rig.errors import InputError, RigError
 from rig.protocol.document import open_document
 from rig.protocol.plan import Plan
-from rig.units import UnitError, parse_any
+from rig.units import UnitError, parse, parse_any
 
 if TYPE_CHECKING:
-    from rig.mechanics.debonding import Curve
+    from rig.mechanics.debonding import Cracks, Curves
     from rig.mechanics.specimen import Specimen
     from rig.report.debonded_length import Measured
 
@@ -31,6 +31,9 @@ LOWER: Final = 0.1
 MOST: Final = 100e6
 MOST_WORDS: Final = "100 MN"
 """The largest load [N] that is taken for one."""
+SHORTEST: Final = 1e-4
+LONGEST: Final = 10.0
+"""Lengths [m] that are taken for a crack spacing or a wire."""
 OF_A_SPECIMEN: Final = frozenset({"geometry", "concrete", "tendon", "bar"})
 """Tables by which a specimen file is told from a protocol."""
 
@@ -49,6 +52,16 @@ class Subject:
     plan: Plan | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What was typed of bond: lengths to try, law of discrete cracks, spacing and wire [m]."""
+
+    points: int
+    bond: str
+    spacing: float | None
+    wire: float | None
+
+
 @click.command(short_help="Say what mechanics expects of a specimen.")
 @click.argument("file", metavar="SPECIMEN|PROTOCOL")
 @click.option("--rig", "rig_name", metavar="RIG", help="Rig file to read a protocol with.")
@@ -65,6 +78,24 @@ class Subject:
     default=POINTS,
     show_default=True,
     help="Debonded lengths of each bond model.",
+)
+@click.option(
+    "--bond",
+    type=click.Choice(["constant", "fib"]),
+    default="constant",
+    show_default=True,
+    help="Bond of discrete cracks: one stress at any slip, or the curve of ribbed bars.",
+)
+@click.option(
+    "--crack-spacing",
+    "spacing",
+    metavar="LENGTH",
+    help="Distance of discrete cracks between the loads; without it there is one, at mid-span.",
+)
+@click.option(
+    "--wire",
+    metavar="LENGTH",
+    help="Diameter of one wire or strand; without it a layer counts as one round bar.",
 )
 @click.option(
     "--measured",
@@ -88,6 +119,9 @@ def predict(
     lower: str | None,
     exposure: str | None,
     points: int,
+    bond: str,
+    spacing: str | None,
+    wire: str | None,
     runs: tuple[Path, ...],
     plot: Path | None,
     *,
@@ -107,7 +141,8 @@ def predict(
     try:
         _refuse_figure(plot)
         subject = _loaded(_subject(file, rig_name), upper, lower, exposure)
-        _predict(subject, points, runs, plot, as_json=as_json)
+        asked = Asked(points, bond, _length("--crack-spacing", spacing), _length("--wire", wire))
+        _predict(subject, asked, runs, plot, as_json=as_json)
     except RigError as error:
         if as_json:
             say_refusal(error)
@@ -115,7 +150,7 @@ def predict(
 
 
 def _predict(
-    subject: Subject, points: int, runs: tuple[Path, ...], plot: Path | None, *, as_json: bool
+    subject: Subject, asked: Asked, runs: tuple[Path, ...], plot: Path | None, *, as_json: bool
 ) -> None:
     # Imported late: numpy is for curves, and a mistake in a file is told sooner.
     from rig.mechanics.debonding import curves
@@ -129,10 +164,11 @@ def _predict(
         capacity=subject.capacity,
         frequency=_frequency(subject.plan),
     )
-    found: tuple[Curve, ...] = ()
+    cracks = _cracks(subject.specimen, asked)
+    found: Curves = ()
     if subject.upper is not None:
-        found = curves(subject.specimen, subject.lower or 0.0, subject.upper, points)
-    measured = _measured(subject.specimen, runs)
+        found = curves(subject.specimen, subject.lower or 0.0, subject.upper, asked.points, cracks)
+    measured = _measured(subject.specimen, runs, cracks)
     if plot is not None:
         from rig.commands.predicted_figure import draw
 
@@ -226,6 +262,19 @@ def _load(option: str, text: str, capacity: float) -> float:
     return load
 
 
+def _length(option: str, text: str | None) -> float | None:
+    """Return a length [m] that was typed, None for none."""
+    if text is None:
+        return None
+    try:
+        length = parse(text, "length")
+    except UnitError as error:
+        raise InputError(f"{option}: {error}") from None
+    if not SHORTEST <= length <= LONGEST:
+        raise InputError(f"{option}: {text} is out of range; give 0.1 mm to 10 m")
+    return length
+
+
 def _refuse_figure(plot: Path | None) -> None:
     """Raise InputError for a figure that cannot be drawn, before anything is worked out."""
     if plot is None:
@@ -244,9 +293,19 @@ def _frequency(plan: Plan | None) -> float | None:
     return plan.loading.frequency if plan is not None and plan.loading else None
 
 
-def _measured(specimen: Specimen, runs: tuple[Path, ...]) -> list[Measured]:
+def _cracks(specimen: Specimen, asked: Asked) -> Cracks:
+    from rig.mechanics.bond_laws import ribbed, transmission
+    from rig.mechanics.debonding import Cracks
+
+    concrete = specimen.concrete
+    fib = asked.bond == "fib"
+    bond = ribbed(concrete.strength) if fib else transmission(concrete.tensile_strength)
+    return Cracks(bond, asked.spacing, asked.wire)
+
+
+def _measured(specimen: Specimen, runs: tuple[Path, ...], cracks: Cracks) -> list[Measured]:
     if not runs:
         return []
     from rig.report.debonded_length import measured_length
 
-    return [measured_length(run, specimen) for run in runs]
+    return [measured_length(run, specimen, cracks) for run in runs]

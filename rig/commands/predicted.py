@@ -61,6 +61,7 @@ def predicted_text(
     page.lines(*_at_ultimate(told))
     if told.upper is not None:
         page.table(*_at_upper(told, curves))
+        page.lines(*_not_borne(curves))
     if told.lives:
         page.table(*_lives(told.lives))
         page.lines(*(f"  {letter}  {why}" for why, letter in _notes(told.lives).items()))
@@ -222,7 +223,8 @@ def _at_upper(told: Prediction, curves: Sequence[Curve]) -> tuple[str, list[str]
     ]
     rows = [_bonded_row(told, curves)]
     for curve in curves:
-        rows += [_curve_row(curve, index) for index in _thinned(len(curve.length))]
+        borne = borne_lengths(curve)
+        rows += [_curve_row(curve, borne[i]) for i in _thinned(len(borne))]
     load = _kilo(told.upper.load) if told.upper else NONE
     return f"At {load} kN", heads, rows
 
@@ -245,6 +247,24 @@ def _bonded_row(told: Prediction, curves: Sequence[Curve]) -> Row:
     )
 
 
+def borne_lengths(curve: Curve) -> list[int]:
+    """Return which lengths of a curve have a state that is in equilibrium."""
+    return [i for i, stress in enumerate(curve.concrete_top) if math.isfinite(stress)]
+
+
+def _not_borne(curves: Sequence[Curve]) -> list[str]:
+    """Say from which debonded length on nothing is in equilibrium any more."""
+    lines = []
+    for curve in curves:
+        borne = borne_lengths(curve)
+        if not borne:
+            lines.append(f"  {curve.model}: cannot carry this load")
+        elif borne[-1] + 1 < len(curve.length):
+            beyond = _milli(float(curve.length[borne[-1]]), 4)
+            lines.append(f"  {curve.model}: beyond {beyond} mm it cannot carry this load")
+    return lines
+
+
 def _curve_row(curve: Curve, i: int) -> Row:
     def at(values: FloatArray | None) -> float | None:
         return None if values is None else float(values[i])
@@ -264,7 +284,7 @@ def _curve_row(curve: Curve, i: int) -> Row:
 def _thinned(rows: int) -> list[int]:
     """Return rows spread evenly, first and last among them."""
     shown = min(rows, SHOWN)
-    return [round(i * (rows - 1) / (shown - 1)) for i in range(shown)]
+    return [round(i * (rows - 1) / max(shown - 1, 1)) for i in range(shown)]
 
 
 def _lives(lives: Sequence[Life]) -> tuple[str, list[str], list[Row]]:

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from rig.mechanics.discrete import at_crack
 from rig.mechanics.smeared import debonded, debonded_ultimate
 
 if TYPE_CHECKING:
+    from rig.mechanics.bond_laws import BondLaw
     from rig.mechanics.either import Either
     from rig.mechanics.specimen import Specimen
     from rig.samples import FloatArray
@@ -39,12 +41,28 @@ class Curve:
     opening: FloatArray | None = None
 
 
+Curves = tuple[Curve, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Cracks:
+    """What discrete cracks need to know: a bond law, and [m] their spacing and one wire's diameter.
+
+    Without a spacing there is one crack, at mid-span; without a diameter a layer of tendons is
+    one round bar.
+    """
+
+    bond: BondLaw
+    spacing: float | None = None
+    diameter: float | None = None
+
+
 def with_bond_everywhere(specimen: Specimen) -> Specimen:
     """Return a specimen as if all its tendons had bond."""
     return replace(specimen, tendons=tuple(replace(t, bond=BONDED) for t in specimen.tendons))
 
 
-def curves(specimen: Specimen, lower: float, upper: float, points: int) -> tuple[Curve, ...]:
+def curves(specimen: Specimen, lower: float, upper: float, points: int, cracks: Cracks) -> Curves:
     """Return the curves of both models from full bond to none over the span.
 
     Loads are what the actuator adds [N]. Tendons that are built without bond count as if they had
@@ -54,14 +72,17 @@ def curves(specimen: Specimen, lower: float, upper: float, points: int) -> tuple
         return ()
     bonded = with_bond_everywhere(specimen)
     length = np.linspace(0.0, specimen.section.span, points)
-    return (smeared_curve(bonded, lower, upper, length),)
+    return (
+        smeared_curve(bonded, lower, upper, length),
+        discrete_curve(bonded, lower, upper, length, cracks),
+    )
 
 
 def smeared_curve(specimen: Specimen, lower: float, upper: float, length: FloatArray) -> Curve:
     """Return the curve of the smeared model over debonded lengths [m] about mid-span."""
+    # One after the other: together each load would wait for the steps that the other one takes.
     low, high = (debonded(specimen, load, length) for load in (lower, upper))
-    most = debonded_ultimate(specimen, length)
-    layer = max(range(len(specimen.tendons)), key=lambda i: specimen.tendons[i].depth)
+    layer = lowest_layer(specimen)
     return Curve(
         SMEARED,
         length,
@@ -69,9 +90,37 @@ def smeared_curve(specimen: Specimen, lower: float, upper: float, length: FloatA
         _array(high.tendon_stress[layer]) - _array(low.tendon_stress[layer]),
         _array(high.concrete_top),
         _array(high.deflection),
-        _array(most.moment),
+        _array(debonded_ultimate(specimen, length).moment),
+    )
+
+
+def discrete_curve(
+    specimen: Specimen, lower: float, upper: float, length: FloatArray, cracks: Cracks
+) -> Curve:
+    """Return the curve of discrete cracks over debonded lengths [m] of both faces together.
+
+    NaN where the bond that is left holds the tendon no more.
+    """
+    low, high = (
+        at_crack(specimen, load, length, cracks.bond, cracks.spacing, cracks.diameter)
+        for load in (lower, upper)
+    )
+    layer = lowest_layer(specimen)
+    return Curve(
+        DISCRETE,
+        length,
+        _array(high.tendon_stress[layer]),
+        _array(high.tendon_stress[layer]) - _array(low.tendon_stress[layer]),
+        _array(high.concrete_top),
+        _array(high.deflection),
+        opening=_array(high.opening),
     )
 
 
 def _array(values: Either) -> FloatArray:
     return np.asarray(values, float)
+
+
+def lowest_layer(specimen: Specimen) -> int:
+    """Return the number of the deepest layer of tendons."""
+    return max(range(len(specimen.tendons)), key=lambda i: specimen.tendons[i].depth)

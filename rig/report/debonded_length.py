@@ -14,7 +14,7 @@ from rig.mechanics.discrete import debonded_length
 from rig.record.reader import read_run
 
 if TYPE_CHECKING:
-    from rig.mechanics.bond_laws import Bond
+    from rig.mechanics.debonding import Cracks
     from rig.mechanics.specimen import Specimen
     from rig.samples import FloatArray
 
@@ -39,7 +39,7 @@ class Measured:
     length: FloatArray
 
 
-def measured_length(path: Path, specimen: Specimen, bond: Bond) -> Measured:
+def measured_length(path: Path, specimen: Specimen, cracks: Cracks) -> Measured:
     """Return the debonded length of a specimen over a run; `path` is its folder or run.h5.
 
     Raises StorageError where it cannot be read, InputError where it has no crack opening.
@@ -56,7 +56,9 @@ def measured_length(path: Path, specimen: Specimen, bond: Bond) -> Measured:
         raise InputError(f"--measured {path}: has no counted cycle; nothing can be estimated")
     at = _spread(len(number))
     load, opening = _medians(load, at), _medians(opening, at)
-    length = np.asarray(debonded_length(specimen, opening, load, bond))
+    length = np.asarray(
+        debonded_length(specimen, opening, load, cracks.bond, cracks.spacing, cracks.diameter)
+    )
     return Measured(str(path), number[at], load, opening, length)
 
 
