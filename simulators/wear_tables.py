@@ -173,7 +173,7 @@ def wear_tables(
     if not high.carried:
         raise ValueError(f"{specimen.name} cannot bear {upper / 1e3:.4g} kN")
     hard = hardest_tendon(low, high)
-    layer = hard.index if hard is not None else 0
+    layer = hard.layer if hard is not None else 0
     hold = _anchorage(specimen, layer)
     lengths = _intact_lengths(specimen, hold, high)
     loads = np.linspace(0.0, FURTHEST * upper, LOADS)

@@ -34,6 +34,9 @@ MOST_WORDS: Final = "100 MN"
 SHORTEST: Final = 1e-4
 LONGEST: Final = 10.0
 """Lengths [m] that are taken for a crack spacing or a wire."""
+WEAKEST: Final = 5e6
+STRONGEST: Final = 3e8
+"""Strengths [Pa] that a specimen file may have too."""
 OF_A_SPECIMEN: Final = frozenset({"geometry", "concrete", "tendon", "bar"})
 """Tables by which a specimen file is told from a protocol."""
 
@@ -71,6 +74,11 @@ class Asked:
     "--exposure",
     type=click.Choice(["dry", "spray", "submerged"]),
     help="What surrounds it; dry without it, or as the protocol says.",
+)
+@click.option(
+    "--strength",
+    metavar="STRESS",
+    help="Strength of the concrete in the moisture state of the test; without it the file's.",
 )
 @click.option(
     "--points",
@@ -118,6 +126,7 @@ def predict(
     upper: str | None,
     lower: str | None,
     exposure: str | None,
+    strength: str | None,
     points: int,
     bond: str,
     spacing: str | None,
@@ -140,7 +149,8 @@ def predict(
     """
     try:
         _refuse_figure(plot)
-        subject = _loaded(_subject(file, rig_name), upper, lower, exposure)
+        subject = _moist(_subject(file, rig_name), strength)
+        subject = _loaded(subject, upper, lower, exposure)
         asked = Asked(points, bond, _length("--crack-spacing", spacing), _length("--wire", wire))
         _predict(subject, asked, runs, plot, as_json=as_json)
     except RigError as error:
@@ -223,6 +233,15 @@ def _of_plan(plan: Plan) -> Subject:
     )
 
 
+def _moist(subject: Subject, strength: str | None) -> Subject:
+    """Return a subject whose concrete has the strength that was typed. Raises InputError."""
+    if strength is None:
+        return subject
+    value = _quantity("--strength", strength, "stress", WEAKEST, STRONGEST, "5 to 300 MPa")
+    concrete = replace(subject.specimen.concrete, strength=value)
+    return replace(subject, specimen=replace(subject.specimen, concrete=concrete))
+
+
 def _loaded(
     subject: Subject, upper: str | None, lower: str | None, exposure: str | None
 ) -> Subject:
@@ -266,13 +285,20 @@ def _length(option: str, text: str | None) -> float | None:
     """Return a length [m] that was typed, None for none."""
     if text is None:
         return None
+    return _quantity(option, text, "length", SHORTEST, LONGEST, "0.1 mm to 10 m")
+
+
+def _quantity(
+    option: str, text: str, dimension: str, least: float, most: float, words: str
+) -> float:
+    """Return a quantity [SI] that was typed. Raises InputError; `words` tell the range."""
     try:
-        length = parse(text, "length")
+        value = parse(text, dimension)
     except UnitError as error:
         raise InputError(f"{option}: {error}") from None
-    if not SHORTEST <= length <= LONGEST:
-        raise InputError(f"{option}: {text} is out of range; give 0.1 mm to 10 m")
-    return length
+    if not least <= value <= most:
+        raise InputError(f"{option}: {text} is out of range; give {words}")
+    return value
 
 
 def _refuse_figure(plot: Path | None) -> None:

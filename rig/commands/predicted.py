@@ -40,6 +40,10 @@ NO_PROMISE: Final = (
     "A prediction, no promise: it replaces no companions broken slowly, and claims no conformity "
     "to any code."
 )
+WET: Final = (
+    "the strength must be that of companions in the same moisture: concrete loses some in water "
+    "(--strength)"
+)
 MARKED: Final = "* constants from memory, or seen second-hand"
 NONE: Final = "-"
 
@@ -69,6 +73,8 @@ def predicted_text(
         page.lines(MARKED, "", "Sources", *_sources(told.lives))
     for run in runs:
         page.table(*_measured(run))
+        if run.specimen not in ("", told.specimen.name):
+            page.lines(f"  beware: it was run on another specimen, {run.specimen}")
     page.lines("", NO_PROMISE)
     return page.text()
 
@@ -124,6 +130,8 @@ def _head(subject: Subject, told: Prediction) -> list[str]:
             f"{told.levels.load * 100:.3g} % of the capacity of {_kilo(told.capacity)} kN{source}"
         )
         lines.append(f"  stresses  {_stresses(told)}")
+        if told.exposure != "dry":
+            lines.append(f"  beware    {WET}")
     if told.lives:
         lines.append(f"  first     {_first(told.lives)}")
     if told.lives and subject.plan is not None and subject.plan.cyclic is not None:

@@ -206,9 +206,9 @@ def _of_state(specimen: Specimen, load: float, state: State) -> AtLoad:
 
 
 class Hardest(NamedTuple):
-    """The layer whose stress [Pa] changes most: its index, and its stresses at both loads."""
+    """The layer whose stress [Pa] changes most: its number, and its stresses at both loads."""
 
-    index: int
+    layer: int
     lower: float
     upper: float
 
@@ -263,12 +263,12 @@ def lives_of(
     )
     tendon, bar = hardest_tendon(low, high), hardest_bar(low, high)
     if tendon is not None:
-        hard = specimen.tendons[tendon.index]
+        hard = specimen.tendons[tendon.layer]
         lives += steel_lives(
             tendon.range, OF_BOND[hard.bond], wet, tendon.upper, YIELDING * strength(hard)
         )
     if bar is not None and bar.upper > 0:
-        yields = specimen.bars[bar.index].yield_stress
+        yields = specimen.bars[bar.layer].yield_stress
         lives += steel_lives(bar.range, "bar", wet, bar.upper, yields)
     return lives
 
@@ -282,7 +282,7 @@ def limits_of(specimen: Specimen, low: AtLoad, high: AtLoad) -> tuple[StressLimi
     limits = concrete_limits(specimen.concrete.strength, high.concrete_top, low.concrete_top)
     tendon, bar = hardest_tendon(low, high), hardest_bar(low, high)
     if tendon is not None:
-        limits += tendon_limits(tendon.range, strength(specimen.tendons[tendon.index]))
+        limits += tendon_limits(tendon.range, strength(specimen.tendons[tendon.layer]))
     if bar is not None and bar.upper > 0:
         limits += (bar_limit(bar.range, bar.lower),)
     return limits

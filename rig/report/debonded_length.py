@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -29,10 +30,12 @@ NEEDED: Final = ("number", "load_max", "crack_opening_max")
 class Measured:
     """Debonded length [m] over the counted cycles of a run; NaN where none explains the opening.
 
-    `number`, `load` [N], `opening` [m] and `length` have the shape (n,).
+    `number`, `load` [N], `opening` [m] and `length` have the shape (n,). `specimen` is what the
+    run was made on, "" where it does not say.
     """
 
     label: str
+    specimen: str
     number: FloatArray
     load: FloatArray
     opening: FloatArray
@@ -51,6 +54,7 @@ def measured_length(path: Path, specimen: Specimen, cracks: Cracks) -> Measured:
                 "measures it"
             )
         kept = slice(0, run.cycles or None)
+        name = _name(run.text("specimen"))
         number, load, opening = (run.column(name)[kept].astype(float) for name in NEEDED)
     if not number.size:
         raise InputError(f"--measured {path}: has no counted cycle; nothing can be estimated")
@@ -59,7 +63,15 @@ def measured_length(path: Path, specimen: Specimen, cracks: Cracks) -> Measured:
     length = np.asarray(
         debonded_length(specimen, opening, load, cracks.bond, cracks.spacing, cracks.diameter)
     )
-    return Measured(str(path), number[at], load, opening, length)
+    return Measured(str(path), name, number[at], load, opening, length)
+
+
+def _name(text: str) -> str:
+    """Return the name in the text of a specimen file."""
+    try:
+        return str(tomllib.loads(text).get("name", ""))
+    except tomllib.TOMLDecodeError:
+        return ""
 
 
 def _spread(rows: int) -> NDArray[np.int64]:

@@ -196,6 +196,26 @@ def test_a_share_of_a_specimen_alone_is_of_what_it_should_carry(r1):
     assert found["levels"]["load"] == pytest.approx(0.7)
 
 
+def test_less_strength_in_water_shortens_lives_and_lowers_the_ultimate(r1):
+    loads = ("--upper", "160 kN", "--lower", "20 kN", "--exposure", "submerged")
+    dry, wet = told(r1, *loads), told(r1, *loads, "--strength", "41.7 MPa")
+    assert wet["ultimate"]["moment_Nm"] < dry["ultimate"]["moment_Nm"]
+    assert wet["levels"]["concrete_max"] > dry["levels"]["concrete_max"]
+    lives = zip(dry["lives"], wet["lives"], strict=True)
+    assert all(b["log10_cycles"] < a["log10_cycles"] for a, b in lives if a["part"] == "concrete")
+
+
+def test_a_crack_is_told_by_the_bond_that_was_asked_for(r1):
+    loads = (r1, "--upper", "160 kN", "--points", "4")
+    kinds = ([], ["--bond", "fib"], ["--wire", "12.5 mm"], ["--crack-spacing", "150 mm"])
+    openings = []
+    for kind in kinds:
+        rows = told(*loads, *kind)["at_upper"]["debonded"]
+        openings.append([r["crack_opening_m"] for r in rows if r["model"] == "discrete cracks"])
+    assert all(opening[0] > 0 for opening in openings)
+    assert len({opening[0] for opening in openings}) == len(kinds)
+
+
 # People.
 
 
@@ -281,6 +301,9 @@ def test_a_specimen_without_loads_is_drawn_by_its_moments(r1, tmp_path):
         (["plank", "--upper", "5 kN", "--lower", "6 kN"], "6 kN is not below the upper load of 5"),
         (["plank", "--lower", "6 kN"], "--lower goes with --upper"),
         (["plank", "--rig", "simulated"], "no rig matters to it"),
+        (["plank", "--strength", "5 kN"], "--strength: "),
+        (["plank", "--wire", "20 m"], "--wire: 20 m is out of range; give 0.1 mm to 10 m"),
+        (["plank", "--crack-spacing", "3"], "--crack-spacing: "),
         (["nowhere.toml"], "no such file"),
         (["plank", "--points", "1"], "1 is no whole number from 2 to 2000"),
         (["plank", "--exposure", "rain"], "give dry or spray or submerged"),
