@@ -29,7 +29,7 @@ TRANSMISSION: Final = {"strand": 3.2, "indented wire": 2.7}
 
 
 class BondLaw(Protocol):
-    """Bond stress over slip; `peak` [Pa] is the largest stress, `rise` the power it begins with."""
+    """Bond stress over slip."""
 
     @property
     def peak(self) -> float:
@@ -38,6 +38,10 @@ class BondLaw(Protocol):
     @property
     def rise(self) -> float:
         """Power of the slip with which the stress begins to rise; 0 where it is there at once."""
+
+    @property
+    def full(self) -> float:
+        """Slip [m] at which the stress first is at its peak."""
 
     def stress(self, slip: Either) -> Either:
         """Return the bond stress [Pa] at a slip [m]."""
@@ -62,6 +66,11 @@ class ConstantBond:
 
     @property
     def rise(self) -> float:
+        """0: the stress is there at once."""
+        return 0.0
+
+    @property
+    def full(self) -> float:
         """0: the stress is there at once."""
         return 0.0
 
@@ -101,6 +110,11 @@ class FibBond:
     def rise(self) -> float:
         """The power `alpha`."""
         return self.alpha
+
+    @property
+    def full(self) -> float:
+        """The slip `s1` [m]."""
+        return self.s1
 
     def stress(self, slip: Either) -> Either:
         """Return the bond stress [Pa] at a slip [m]."""

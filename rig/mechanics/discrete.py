@@ -1,0 +1,316 @@
+"""A beam with discrete cracks from whose faces the tendons lose their bond.
+
+What is assumed of it:
+
+- One crack at mid-span, or cracks a spacing apart between the loads, each under the moment of
+  mid-span. On both faces the tendon has lost its bond over half of the debonded length, without
+  friction; beyond it a bond-slip law passes its stress on to the concrete (`bond_zone`).
+- At the crack the section bears its moment by the nonlinear laws without tension, plane over a
+  hinge of one structural length: the spacing, at most the height of the section [1]. What the
+  hinge is longer at the depth of a tendon than the whole concrete would be is the opening there,
+  and twice the slip of the tendon at the crack's face. So a tendon free over a hinge's length
+  has the stress of a section with bond; one that slips less has more of it, one that slips more
+  has less, and the top of the concrete bears what the shorter lever arm takes.
+- Between cracks the concrete is whole and plane, with the stiffness that its law has at no
+  stress; it goes on from the state at decompression, at which the crack opens.
+- Layers above half of the height, and bars, keep their bond; the deepest layer never does.
+  "post-tensioned unbonded" tendons have no bond over the whole span, and are anchored.
+- Towards the end of the beam (taken over the support) the length that is left bears no more than
+  the peak of the bond law all along. A crack by itself whose tendon wants more pulls it in: its
+  stress is what is left, its end slips by what the crack opens more.
+- A layer is one round bar unless `diameter` [m] says of what wires it is: the least perimeter.
+
+Sources
+-------
+[1] fib Model Code 2010, 5.6.4: structural characteristic length by which an opening becomes a
+    strain, the smaller of crack spacing and depth of the section; from memory.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from rig.mechanics.bending import (
+    constant_moment_deflection,
+    midspan_flexibility,
+    shear_flexibility,
+)
+from rig.mechanics.bond_zone import BondZone, between_cracks, towards_end
+from rig.mechanics.equilibrium import makeup
+from rig.mechanics.hinge import Crack, Opened, opened, strain_of
+from rig.mechanics.laws import concrete_stress, steel_stress, strength
+from rig.mechanics.section import UNBONDED, transformed
+from rig.mechanics.shapes import gross, moment_under, self_weight, shear_span
+from rig.mechanics.smeared import debonded, omega
+from rig.mechanics.stations import SHORTEST
+from rig.mechanics.whole_concrete import Whole, whole_concrete
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from rig.mechanics.bond_laws import BondLaw
+    from rig.mechanics.either import Either
+    from rig.mechanics.specimen import Specimen
+    from rig.samples import FloatArray
+
+_LOADS: Final = 5
+_LENGTHS: Final = 200
+"""Rows and columns of the table from which a length is read."""
+
+
+@dataclass(frozen=True, slots=True)
+class AtCrack:
+    """A crack at mid-span, nan where nothing balances; of the shape of load and length together.
+
+    `opening` [m] is that at the bottom face, 0 where the crack is closed; `concrete_top` [Pa]
+    lies over it, positive in compression; `deflection` [m] is net, at mid-span, what the
+    actuator adds. A value a layer of tendons: `tendon_stress` [Pa] at the crack, `end_slip` [m]
+    at each end since the test began, `reach` [m] from the crack to where the tendon does not
+    slip; both are 0 of a layer that keeps its bond.
+    """
+
+    load: Either
+    length: Either
+    opening: Either
+    tendon_stress: tuple[Either, ...]
+    concrete_top: Either
+    deflection: Either
+    end_slip: tuple[Either, ...]
+    reach: tuple[Either, ...]
+
+
+def at_crack(
+    specimen: Specimen,
+    load: Either,
+    length: Either,
+    bond: BondLaw,
+    spacing: float | None = None,
+    diameter: float | None = None,
+) -> AtCrack:
+    """Return a crack at mid-span under actuator loads [N] with debonded lengths [m].
+
+    `load` and `length`, of both faces together, broadcast. Without a `spacing` [m] of cracks
+    there is one; with it a debonded length counts up to it. `diameter` [m] is that of one wire.
+    ValueError without tendons.
+    """
+    loads, lengths = np.broadcast_arrays(np.asarray(load, float), np.asarray(length, float))
+    crack = _crack(specimen, loads.ravel(), lengths.ravel(), bond, (spacing, diameter))
+    found = opened(crack)
+    end = _end(crack, found, spacing)
+    closed = crack.moment <= crack.concrete.moment
+    if np.any(closed):
+        end = _shut(specimen, crack.load, closed, end)
+
+    def shaped(values: FloatArray) -> Either:
+        return values.reshape(loads.shape) if loads.shape else float(values[0])
+
+    return AtCrack(
+        shaped(crack.load),
+        shaped(lengths.ravel()),
+        shaped(end.opening),
+        tuple(shaped(s) for s in end.stress.T),
+        shaped(end.top),
+        shaped(end.deflection),
+        tuple(shaped(s) for s in end.at_end.T),
+        tuple(shaped(s) for s in end.reach.T),
+    )
+
+
+class _End(NamedTuple):
+    """What `AtCrack` says of elements in a row, and of all tendons."""
+
+    opening: FloatArray
+    top: FloatArray
+    deflection: FloatArray
+    stress: FloatArray
+    at_end: FloatArray
+    reach: FloatArray
+
+
+def loose_tendons(specimen: Specimen) -> tuple[int, ...]:
+    """Return which layers of tendons a crack crosses and loosens, and which have no bond at all.
+
+    ValueError where there is none.
+    """
+    if not specimen.tendons:
+        raise ValueError(f"{specimen.name}: 0 tendons; a crack in it needs one that slips")
+    deepest = max(t.depth for t in specimen.tendons)
+    low = min(specimen.section.height / 2, deepest)
+    tendons = enumerate(specimen.tendons)
+    return tuple(i for i, t in tendons if t.bond == UNBONDED or t.depth >= low)
+
+
+def _crack(
+    specimen: Specimen,
+    load: FloatArray,
+    length: FloatArray,
+    bond: BondLaw,
+    cracks: tuple[float | None, float | None],
+) -> Crack:
+    """Return the crack of actuator loads [N] and lengths [m]; `cracks`: spacing, diameter."""
+    spacing, diameter = cracks
+    section, numbers = specimen.section, loose_tendons(specimen)
+    span, a, weight = section.span, shear_span(section), self_weight(specimen)
+    concrete = whole_concrete(specimen, numbers)
+    lost = np.clip(length, SHORTEST * span, min(spacing or span, span))[:, None]
+    free = np.where(concrete.anchored, span, lost)
+    own = weight / 2 * (span**2 / 4 - free**2 / 12)
+    moment, x = np.asarray(moment_under(specimen, load)), (span - lost) / 2
+    front = load[:, None] / 2 * np.minimum(x, a) + weight * x * (span - x) / 2
+    room = (x if spacing is None else (spacing - lost) / 2)[:, 0]
+    zones, yields = [], []
+    for i, number in enumerate(numbers):
+        tendon = specimen.tendons[number]
+        around = 4 / (diameter or math.sqrt(4 * tendon.area / math.pi))
+        free_end = spacing is None and not concrete.anchored[i]
+        most = bond.peak * around * room if free_end else np.full_like(room, np.inf)
+        yields.append(strain_of(tendon.law, tendon.modulus, most))
+        zones.append(_zone(concrete, i, bond, (around, strength(tendon)), room, end=free_end))
+    return Crack(
+        specimen=specimen,
+        concrete=concrete,
+        numbers=numbers,
+        zones=tuple(zones),
+        hinge=min(spacing or section.height, section.height),
+        load=load,
+        moment=moment,
+        free=free,
+        mean=load[:, None] * a / 2 * omega(span, a, free) + own,
+        front=front if spacing is None else moment[:, None],
+        yields=np.stack(yields, axis=1),
+    )
+
+
+def _zone(
+    concrete: Whole,
+    tendon: int,
+    bond: BondLaw,
+    wires: tuple[float, float],
+    room: FloatArray,
+    *,
+    end: bool,
+) -> BondZone | None:
+    """Return the bond of a loose tendon, None where it has none; `wires`: around, strength."""
+    if concrete.anchored[tendon]:
+        return None
+    around, strongest = wires
+    give = 1 / concrete.tendons[tendon].modulus + concrete.answer(tendon)
+    if not end:
+        return between_cracks(bond, around, give, strongest, room)
+    none = np.zeros((1, len(concrete.tendons)))
+    prestress = concrete.stress[tendon] + concrete.far(np.zeros(1), none)[0, tendon]
+    return towards_end(bond, around, give, strongest, float(prestress), room)
+
+
+def _end(crack: Crack, found: Opened, spacing: float | None) -> _End:
+    specimen, whole = crack.specimen, crack.concrete
+    height, strains = specimen.section.height, found.strains
+    opening, above = (
+        crack.hinge * (-strains.at(y) - whole.at(y, crack.moment, found.felt))
+        for y in (height, 0.0)
+    )
+    made = makeup(specimen)
+    stress = np.stack(
+        [
+            steel_stress(t.law, t.modulus, t.prestrain - strains.at(t.depth))
+            for t in made.layers[: len(specimen.tendons)]
+        ],
+        axis=1,
+    )
+    at_end, reach = np.zeros_like(stress), np.zeros_like(stress)
+    numbers = list(crack.numbers)
+    stress[:, numbers] = found.stress
+    at_end[:, numbers] = found.at_end
+    reach[:, numbers] = crack.free / 2 + found.reach
+    return _End(
+        opening=np.maximum(opening, 0.0),
+        top=np.asarray(concrete_stress(specimen.concrete, strains.top)),
+        deflection=_deflection(crack, found, (opening - above) / height, spacing),
+        stress=stress,
+        at_end=at_end,
+        reach=reach,
+    )
+
+
+def _deflection(
+    crack: Crack, found: Opened, rotation: FloatArray, spacing: float | None
+) -> FloatArray:
+    """Return net deflection [m]: of the whole beam, by its cracks, by bond that is lost."""
+    specimen, section, whole = crack.specimen, crack.specimen.section, crack.concrete
+    span, a, modulus = section.span, shear_span(section), specimen.concrete.modulus
+    flexibility = midspan_flexibility(modulus * transformed(specimen).inertia, span, a)
+    flexibility += shear_flexibility(gross(section).area, modulus, a)
+    if spacing is None:
+        bent = rotation * span / 4
+    else:
+        bent = constant_moment_deflection(rotation / spacing, span, a)
+    pull = found.stress - whole.stress
+    more = pull - whole.far(crack.mean, pull)
+    free = np.where(whole.anchored, crack.free, crack.free if spacing is None else 0.0)
+    levers = np.array([t.area * whole.bends(t.depth) for t in whole.tendons])
+    lifted = more * levers * free / 2 * (span / 2 - free / 4)
+    return np.asarray(crack.load * flexibility + bent - lifted.sum(axis=1))
+
+
+def _shut(specimen: Specimen, load: FloatArray, closed: NDArray[np.bool_], end: _End) -> _End:
+    """Return what there is where the crack is closed: a beam with bond."""
+    state = debonded(specimen, load[closed], 0.0)
+    opening, top, deflection, stress, at_end, reach = (np.array(part) for part in end)
+    opening[closed], at_end[closed], reach[closed] = 0.0, 0.0, 0.0
+    top[closed], deflection[closed] = state.concrete_top, state.deflection
+    stress[closed] = np.stack(state.tendon_stress, axis=1)
+    return _End(opening, top, deflection, stress, at_end, reach)
+
+
+def debonded_length(
+    specimen: Specimen,
+    opening: Either,
+    load: Either,
+    bond: BondLaw,
+    spacing: float | None = None,
+    diameter: float | None = None,
+) -> Either:
+    """Return the debonded length [m] that opens a crack as far [m] at the bottom under a load [N].
+
+    The inverse of `at_crack`, for arrays of cycles; `opening` and `load` broadcast. nan where a
+    crack with full bond is wider or none is as wide, where it is closed, and for nan.
+    """
+    wide, loads = np.broadcast_arrays(np.asarray(opening, float), np.asarray(load, float))
+    found = np.full(wide.size, np.nan)
+    known = np.isfinite(wide.ravel()) & np.isfinite(loads.ravel())
+    if np.any(known):
+        at = loads.ravel()[known]
+        rows = np.linspace(at.min(), at.max(), _LOADS if np.ptp(at) > 0 else 1)
+        most = min(spacing or math.inf, specimen.section.span)
+        lengths = most * np.linspace(0.0, 1.0, _LENGTHS)
+        table = at_crack(specimen, rows[:, None], lengths, bond, spacing, diameter)
+        found[known] = _inverted(
+            rows, lengths, np.asarray(table.opening), (wide.ravel()[known], at)
+        )
+    return found.reshape(wide.shape) if wide.shape else float(found[0])
+
+
+def _inverted(
+    rows: FloatArray, lengths: FloatArray, openings: FloatArray, at: tuple[FloatArray, FloatArray]
+) -> FloatArray:
+    """Return lengths [m] at (openings, loads) from a table of openings, loads by lengths."""
+    wide, loads = at
+    by_row = np.stack([_length_of(wide, line, lengths) for line in openings])
+    if len(rows) == 1:
+        return by_row[0]
+    step = rows[1] - rows[0]
+    low = np.clip(((loads - rows[0]) / step).astype(int), 0, len(rows) - 2)
+    share, column = (loads - rows[low]) / step, np.arange(len(loads))
+    return np.asarray((1 - share) * by_row[low, column] + share * by_row[low + 1, column])
+
+
+def _length_of(wide: FloatArray, openings: FloatArray, lengths: FloatArray) -> FloatArray:
+    """Return the lengths at which a crack is so wide under one load, nan where it never is."""
+    good = np.isfinite(openings) & (openings > 0)
+    if not np.any(good):
+        return np.full_like(wide, np.nan)
+    return np.asarray(np.interp(wide, openings[good], lengths[good], np.nan, np.nan))
