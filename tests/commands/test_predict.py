@@ -13,8 +13,14 @@ import sys
 import termios
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from rig.commands.files import read_text
+from rig.mechanics.bond_laws import transmission
+from rig.mechanics.discrete import at_crack
+from rig.protocol.load import load_specimen
+from rig.report.debonded_length import WINDOW
 from rig.units import GRAVITY
 from tests.commands.cut_off import said_by
 from tests.readme import section, steps
@@ -202,7 +208,7 @@ def test_less_strength_in_water_shortens_lives_and_lowers_the_ultimate(r1):
     assert wet["ultimate"]["moment_Nm"] < dry["ultimate"]["moment_Nm"]
     assert wet["levels"]["concrete_max"] > dry["levels"]["concrete_max"]
     lives = zip(dry["lives"], wet["lives"], strict=True)
-    assert all(b["log10_cycles"] < a["log10_cycles"] for a, b in lives if a["part"] == "concrete")
+    assert all(b["log10_cycles"] < a["log10_cycles"] for a, b in lives if a["kind"] == "mean")
 
 
 def test_a_crack_is_told_by_the_bond_that_was_asked_for(r1):
@@ -265,6 +271,56 @@ def test_the_readme_shows_what_is_printed():
     printed = said_by(*step.text.split()[1:]).out.splitlines()
     assert step.printed
     assert [line for line in step.printed if line not in printed] == []
+
+
+# Runs.
+
+COUNT = 600
+
+
+@pytest.fixture
+def run(r1: str, tmp_path: Path) -> tuple[str, np.ndarray]:
+    """Return a run whose crack opens as its tendon loses bond, and the true length [m] a cycle."""
+    length = np.linspace(0.1, 0.8, COUNT)
+    specimen = load_specimen(r1, read_text)
+    bond = transmission(specimen.concrete.tensile_strength)
+    opening = np.asarray(at_crack(specimen, 160e3, length, bond).opening) * 1e3
+    lines = [f"{n},{n / 4},160,20,{opening[n - 1]:.7f}" for n in range(1, COUNT + 1)]
+    heading = "cycle,time [s],load_max [kN],load_min [kN],crack_opening_max [mm]"
+    table = tmp_path / "cracks.csv"
+    table.write_text("\n".join((heading, *lines)) + "\n")
+    assert said_by("import", str(table), "--out", str(tmp_path / "run")).code == 0
+    return str(tmp_path / "run"), length
+
+
+def test_the_debonded_length_comes_back_out_of_crack_opening_and_load(r1, run):
+    folder, true = run
+    (found,) = told(r1, "--upper", "160 kN", "--measured", folder)["measured"]
+    cycle, length = np.array(found["cycle"]), np.array(found["debonded_length_m"])
+    assert (cycle[0], cycle[-1]) == (1, COUNT)
+    # The middle of the cycles up to each is so many cycles old.
+    old = (np.minimum(cycle, WINDOW) - 1) // 2
+    np.testing.assert_allclose(length, true[cycle - 1 - old], rtol=0.01)
+
+
+def test_the_estimate_is_printed_and_drawn(r1, run, tmp_path):
+    folder, true = run
+    path = tmp_path / "p.svg"
+    said = said_by("predict", r1, "--measured", folder, "--plot", str(path))
+    assert said.code == 0
+    last = next(line for line in said.out.splitlines() if line.startswith(f"  cycle {COUNT}"))
+    assert float(last.split()[-1]) == pytest.approx(true[-13] * 1e3, rel=0.01)
+    assert "debonded length, estimated" in path.read_text()
+
+
+def test_a_run_without_a_crack_gauge_is_refused(r1, tmp_path):
+    table = tmp_path / "plain.csv"
+    table.write_text("cycle,time [s],load_max [kN],load_min [kN]\n1,0.25,160,20\n2,0.5,160,20\n")
+    said_by("import", str(table), "--out", str(tmp_path / "run"))
+    said = said_by("predict", r1, "--measured", str(tmp_path / "run"))
+    assert said.code == 2
+    assert "has no channel crack_opening" in said.err
+    assert said_by("predict", r1, "--measured", str(tmp_path / "nowhere")).code in (2, 6)
 
 
 # Figure.
