@@ -2,7 +2,8 @@
 
 Lengths [m], stress [Pa], moments [N m], sagging positive, self weight included; depths from the
 top. Concrete is positive in compression, steel in tension. In the elastic section bonded steel
-counts with (n - 1) times its area and an unbonded tendon as the force it has under no moment.
+counts with (n - 1) times its area and an unbonded tendon as the force it has under no moment:
+what it gains up to decompression, about a hundredth, is left out, which is on the safe side.
 `gross_...` neglect the steel's stiffness: the formulas of the text books, for comparison.
 """
 

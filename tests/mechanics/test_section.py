@@ -140,7 +140,7 @@ IN, KIP = 0.0254, 4448.2216152605
 
 @pytest.mark.parametrize(("force", "eccentricity"), [(233.0, 3.619456), (220.9091, 4.0)])
 def test_a_published_section_without_stress_at_the_bottom(force, eccentricity):
-    """10 x 20 in under 135 kip-ft (M. S. Alam's lecture notes): 233 kip at 3.62 in, 220.91 at 4."""
+    """10 x 20 in under 135 kip-ft (Alam, scribd 187027448): 233 kip at 3.62 in, 220.91 at 4."""
     area = 1.0 * IN**2
     tendon = Tendon(
         area, (10 + eccentricity) * IN, 195e9, "pre-tensioned", force * KIP / area, ZERO, STRONG
