@@ -17,8 +17,8 @@ from tests.control.conftest import COMMITS, SHORT_NIGHT
 from tests.control.night import Accidents, Again, walk
 from tests.control.taken import BY, cut_off, listed, point_of, taken_up
 
-OPTIONAL = {"verdict", "next_cycle"}
-"""What a restart point holds that nothing depends on."""
+OPTIONAL = {"verdict", "next_cycle", "ran_out"}
+"""What a restart point holds that nothing depends on, or only a test after its run-out."""
 
 
 @pytest.fixture
@@ -173,6 +173,7 @@ def test_a_restart_point_of_another_version_is_refused_before_anything_is_done(w
         {**point, "water": {**point["water"], "spray": {"phase": "wet", "colour": 1}}},
         {**point, "cycling": {**point["cycling"], "correction": {}}},
         {**point, "interruptions": [[1.0, 2]]},
+        {**point, "ran_out": ["run-out", "no failure"]},
     ]
     for other in spoilt:
         with pytest.raises((KeyError, TypeError, ValueError)):
