@@ -3,37 +3,28 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from string import ascii_lowercase
-from typing import TYPE_CHECKING, Any, Final, TextIO
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final, TextIO
 
-from rich.console import Console
-from rich.table import Table
-
-from rig.commands.saying import folded, width_of
-from rig.mechanics.damage import first_part
-from rig.mechanics.debonding import SMEARED
-from rig.mechanics.life import FROM_MEMORY
-from rig.mechanics.prediction import (
-    hardest_bar,
-    hardest_tendon,
-    limits_of,
-    lowest,
-    span_of_lives,
-    with_bond,
+from rig.commands.predicted_lives import (
+    first_words,
+    limits_table,
+    lives_table,
+    notes,
+    run_out_words,
+    sources,
 )
-from rig.monitor.paint import can_paint
+from rig.commands.tables import NONE, Page, Printed, Row, kilo, mega, milli, number
+from rig.mechanics.debonding import SMEARED
+from rig.mechanics.prediction import hardest_tendon, lowest, with_bond
 
 if TYPE_CHECKING:
     from rig.commands.predict import Subject
     from rig.mechanics.debonding import Curve
-    from rig.mechanics.life import Life
     from rig.mechanics.prediction import Prediction
     from rig.report.debonded_length import Measured
     from rig.samples import FloatArray
 
-WHOLE: Final = 100_000
-"""Cells of a line where there is no terminal: no row is broken."""
 SHOWN: Final = 7
 """Debonded lengths that are printed of each bond model; all are with --json and --plot."""
 NO_PROMISE: Final = (
@@ -44,10 +35,10 @@ WET: Final = (
     "the strength must be that of companions in the same moisture: concrete loses some in water "
     "(--strength)"
 )
+UNTOLD: Final = (
+    "- where a crack with full bond is wider than that, or none is as wide (see --bond, --wire)"
+)
 MARKED: Final = "* constants from memory, or seen second-hand"
-NONE: Final = "-"
-
-Row = Sequence[str]
 
 
 def predicted_text(
@@ -58,7 +49,7 @@ def predicted_text(
     stream: TextIO | None,
 ) -> str:
     """Return all tables for a stream: in colour and folded where that is a terminal."""
-    page = _Page(stream)
+    page = Page(stream)
     page.lines(*_head(subject, told))
     page.table(*_section(told))
     page.table(*_loads(told))
@@ -67,55 +58,18 @@ def predicted_text(
         page.table(*_at_upper(told, curves))
         page.lines(*_not_borne(curves))
     if told.lives:
-        page.table(*_lives(told.lives))
-        page.lines(*(f"  {letter}  {why}" for why, letter in _notes(told.lives).items()))
-        page.table(*_limits(told))
-        page.lines(MARKED, "", "Sources", *_sources(told.lives))
+        page.table(*lives_table(told.lives))
+        page.lines(*(f"  {letter}  {why}" for why, letter in notes(told.lives).items()))
+        page.table(*limits_table(told))
+        page.lines(MARKED, "", "Sources", *sources(told.lives))
     for run in runs:
         page.table(*_measured(run))
+        if not all(map(math.isfinite, run.length)):
+            page.lines(f"  {UNTOLD}")
         if run.specimen not in ("", told.specimen.name):
             page.lines(f"  beware: it was run on another specimen, {run.specimen}")
     page.lines("", NO_PROMISE)
     return page.text()
-
-
-class _Page:
-    """Lines and tables one below the other, as wide as a stream's terminal."""
-
-    def __init__(self, stream: TextIO | None) -> None:
-        self._stream = stream
-        self._paints = stream is not None and can_paint(stream)
-        self._console = Console(
-            width=width_of(stream) or WHOLE,
-            force_terminal=self._paints,
-            highlight=False,
-            markup=False,
-            emoji=False,
-        )
-        self._parts: list[str] = []
-
-    def lines(self, *lines: str) -> None:
-        """Add lines, broken between words where they are too long."""
-        self._parts += [folded(line, self._stream) for line in lines]
-
-    def table(self, title: str, heads: Sequence[str], rows: Iterable[Row]) -> None:
-        """Add a table after an empty line; all its columns but the first are numbers or words.
-
-        A head with its unit behind a line break is a number's, and set to the right.
-        """
-        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
-        table.add_column(title, vertical="bottom")
-        for head in heads:
-            table.add_column(head, justify="right" if "\n" in head else "left", vertical="bottom")
-        for row in rows:
-            table.add_row(f"  {row[0]}", *row[1:])
-        with self._console.capture() as captured:
-            self._console.print(table)
-        self._parts += ["", *(line.rstrip() for line in captured.get().rstrip("\n").split("\n"))]
-
-    def text(self) -> str:
-        """Return the whole page."""
-        return "\n".join(self._parts)
 
 
 def _head(subject: Subject, told: Prediction) -> list[str]:
@@ -126,16 +80,16 @@ def _head(subject: Subject, told: Prediction) -> list[str]:
     if told.upper is not None and told.lower is not None and told.levels is not None:
         source = f" ({subject.capacity_source})" if subject.capacity_source else ", as expected"
         lines.append(
-            f"  cycles    {_kilo(told.lower.load)} to {_kilo(told.upper.load)} kN, "
-            f"{told.levels.load * 100:.3g} % of the capacity of {_kilo(told.capacity)} kN{source}"
+            f"  cycles    {kilo(told.lower.load)} to {kilo(told.upper.load)} kN, "
+            f"{told.levels.load * 100:.3g} % of the capacity of {kilo(told.capacity)} kN{source}"
         )
         lines.append(f"  stresses  {_stresses(told)}")
         if told.exposure != "dry":
             lines.append(f"  beware    {WET}")
     if told.lives:
-        lines.append(f"  first     {_first(told.lives)}")
+        lines.append(f"  first     {first_words(told.lives)}")
     if told.lives and subject.plan is not None and subject.plan.cyclic is not None:
-        lines.append(f"  run-out   {_run_out(told.lives, subject.plan.cyclic.run_out)}")
+        lines.append(f"  run-out   {run_out_words(told.lives, subject.plan.cyclic.run_out)}")
     return lines
 
 
@@ -146,45 +100,19 @@ def _stresses(told: Prediction) -> str:
         return "none: the section cannot carry the load"
     return (
         f"top of the concrete {levels.concrete_min * 100:.2g} to {levels.concrete_max * 100:.3g} % "
-        f"of its {_mega(strength)} MPa; tendon range {_mega(levels.tendon_range)} MPa"
+        f"of its {mega(strength)} MPa; tendon range {mega(levels.tendon_range)} MPa"
     )
 
 
-def _first(lives: Sequence[Life]) -> str:
-    """Return which part goes first by mean lives, in words."""
-    found = first_part(lives)
-    if not found.part:
-        return "nothing: no mean model expects an end"
-    how = "by every mean model" if found.sure else "by the middle of the mean models"
-    spans = "; ".join(
-        f"{part} {_cycles(low)}" + (f" to {_cycles(high)}" if high != low else "")
-        for part, (low, high) in found.spans.items()
-    )
-    return f"{found.part}, {how}, which expect cycles of: {spans}"
-
-
-def _run_out(lives: Sequence[Life], run_out: int) -> str:
-    """Return whether a run-out is expected, in words."""
-    span = span_of_lives(lives)
-    if span is None:
-        return f"{run_out:,} cycles"
-    asked = math.log10(run_out)
-    if asked <= span.shortest.log10_cycles:
-        return f"{run_out:,} cycles: every mean model lets it last so long"
-    if asked > span.longest.log10_cycles:
-        return f"{run_out:,} cycles: no mean model lets it last so long"
-    return f"{run_out:,} cycles: the mean models do not agree whether it lasts so long"
-
-
-def _section(told: Prediction) -> tuple[str, list[str], list[Row]]:
+def _section(told: Prediction) -> Printed:
     height = told.specimen.section.height
     rows: list[Row] = [
         (
             name,
-            _figure(section.area * 1e6, 5),
-            _figure(section.inertia * 1e12 / 1e6),
-            _figure(section.bottom_modulus(height) * 1e9 / 1e6),
-            _figure(section.centroid * 1e3),
+            number(section.area * 1e6, 5),
+            number(section.inertia * 1e12 / 1e6),
+            number(section.bottom_modulus(height) * 1e9 / 1e6),
+            number(section.centroid * 1e3),
         )
         for name, section in (("transformed", told.section), ("gross", told.gross))
     ]
@@ -192,10 +120,10 @@ def _section(told: Prediction) -> tuple[str, list[str], list[Row]]:
     return "Section", heads, rows
 
 
-def _loads(told: Prediction) -> tuple[str, list[str], list[Row]]:
+def _loads(told: Prediction) -> Printed:
     heads = ["moment\nkNm", "actuator load\nkN", "gross section says\nkNm"]
     rows: list[Row] = [
-        ("self weight", _kilo(told.own_moment), NONE, NONE),
+        ("self weight", kilo(told.own_moment), NONE, NONE),
         _load_row("decompression", told, told.decompression, told.gross_decompression),
         _load_row("cracking", told, told.cracking, told.gross_cracking),
         _load_row("ultimate", told, told.ultimate.moment, None),
@@ -204,22 +132,22 @@ def _loads(told: Prediction) -> tuple[str, list[str], list[Row]]:
 
 
 def _load_row(name: str, told: Prediction, moment: float, gross: float | None) -> Row:
-    beside = NONE if gross is None else _kilo(gross)
-    return (name, _kilo(moment), _kilo(told.load_of(moment)), beside)
+    beside = NONE if gross is None else kilo(gross)
+    return (name, kilo(moment), kilo(told.load_of(moment)), beside)
 
 
 def _at_ultimate(told: Prediction) -> list[str]:
     ultimate = told.ultimate
     stress = lowest(told.specimen, ultimate.tendon_stress)
-    steel = f", the lowest tendon at {_mega(stress)} MPa" if stress is not None else ""
+    steel = f", the lowest tendon at {mega(stress)} MPa" if stress is not None else ""
     goes = "the concrete crushes" if ultimate.part == "concrete" else "the tendon breaks"
     return [
-        f"  at the ultimate {goes}: neutral axis {_figure(ultimate.neutral_axis * 1e3, 3)} mm "
+        f"  at the ultimate {goes}: neutral axis {number(ultimate.neutral_axis * 1e3, 3)} mm "
         f"below the top{steel}"
     ]
 
 
-def _at_upper(told: Prediction, curves: Sequence[Curve]) -> tuple[str, list[str], list[Row]]:
+def _at_upper(told: Prediction, curves: Sequence[Curve]) -> Printed:
     heads = [
         "debonded\nmm",
         "tendon\nMPa",
@@ -233,7 +161,7 @@ def _at_upper(told: Prediction, curves: Sequence[Curve]) -> tuple[str, list[str]
     for curve in curves:
         borne = borne_lengths(curve)
         rows += [_curve_row(curve, borne[i]) for i in _thinned(len(borne))]
-    load = _kilo(told.upper.load) if told.upper else NONE
+    load = kilo(told.upper.load) if told.upper else NONE
     return f"At {load} kN", heads, rows
 
 
@@ -246,11 +174,11 @@ def _bonded_row(told: Prediction, curves: Sequence[Curve]) -> Row:
     return (
         "bonded",
         NONE,
-        _mega(lowest(told.specimen, high.tendon_stress)),
-        _mega(hardest.range if hardest else None),
-        _mega(high.concrete_top),
-        _milli(along.deflection[0] if along is not None and along.deflection is not None else None),
-        _kilo(told.ultimate.moment),
+        mega(lowest(told.specimen, high.tendon_stress)),
+        mega(hardest.range if hardest else None),
+        mega(high.concrete_top),
+        milli(along.deflection[0] if along is not None and along.deflection is not None else None),
+        kilo(told.ultimate.moment),
         NONE,
     )
 
@@ -268,8 +196,8 @@ def _not_borne(curves: Sequence[Curve]) -> list[str]:
         if not borne:
             lines.append(f"  {curve.model}: cannot carry this load")
         elif borne[-1] + 1 < len(curve.length):
-            beyond = _milli(float(curve.length[borne[-1]]), 4)
-            lines.append(f"  {curve.model}: beyond {beyond} mm it cannot carry this load")
+            end = milli(float(curve.length[borne[-1] + 1]), 4)
+            lines.append(f"  {curve.model}: with {end} mm debonded it cannot carry this load")
     return lines
 
 
@@ -279,13 +207,13 @@ def _curve_row(curve: Curve, i: int) -> Row:
 
     return (
         curve.model,
-        _milli(at(curve.length), 4),
-        _mega(at(curve.tendon_stress)),
-        _mega(at(curve.tendon_range)),
-        _mega(at(curve.concrete_top)),
-        _milli(at(curve.deflection)),
-        _kilo(at(curve.ultimate_moment)),
-        _milli(at(curve.opening)),
+        milli(at(curve.length), 4),
+        mega(at(curve.tendon_stress)),
+        mega(at(curve.tendon_range)),
+        mega(at(curve.concrete_top)),
+        milli(at(curve.deflection)),
+        kilo(at(curve.ultimate_moment)),
+        milli(at(curve.opening)),
     )
 
 
@@ -295,109 +223,15 @@ def _thinned(rows: int) -> list[int]:
     return [round(i * (rows - 1) / max(shown - 1, 1)) for i in range(shown)]
 
 
-def _lives(lives: Sequence[Life]) -> tuple[str, list[str], list[Row]]:
-    heads = ["model", "log10 of\ncycles", "about\ncycles", "kind", "holds"]
-    notes = _notes(lives)
-    rows: list[Row] = [
-        (
-            life.part,
-            life.model + (" *" if _second_hand(life.source) else ""),
-            _decades(life.log10_cycles),
-            _cycles(life.log10_cycles),
-            life.kind,
-            "yes" if life.valid else f"no: {notes[life.why]}",
-        )
-        for life in lives
-    ]
-    return "Lives", heads, rows
-
-
-def _notes(lives: Sequence[Life]) -> dict[str, str]:
-    """Return a letter for each reason why a model does not hold here."""
-    reasons = dict.fromkeys(life.why for life in lives if not life.valid)
-    return dict(zip(reasons, ascii_lowercase, strict=False))
-
-
-def _second_hand(source: str) -> bool:
-    return FROM_MEMORY in source or "second-hand" in source
-
-
-def _limits(told: Prediction) -> tuple[str, list[str], list[Row]]:
-    heads = ["code", "at most\nMPa", "here\nMPa", "kept"]
-    if told.lower is None or told.upper is None:
-        return "Codes allow", heads, []
-    tendon, bar = (hardest(told.lower, told.upper) for hardest in (hardest_tendon, hardest_bar))
-    here = {
-        "concrete": told.upper.concrete_top,
-        "tendon": tendon.range if tendon else None,
-        "bar": bar.range if bar else None,
-    }
-    rows: list[Row] = [
-        (
-            limit.part,
-            limit.model + (" *" if _second_hand(limit.source) else ""),
-            _mega(float(limit.limit)),
-            _mega(here[limit.part]),
-            "yes" if limit.kept else "no",
-        )
-        for limit in limits_of(told.specimen, told.lower, told.upper)
-    ]
-    return "Codes allow", heads, rows
-
-
-def _sources(lives: Sequence[Life]) -> list[str]:
-    by_source: dict[str, list[str]] = {}
-    for life in lives:
-        by_source.setdefault(life.source, []).append(life.model)
-    return [f"  {', '.join(models)}: {source}" for source, models in by_source.items()]
-
-
-def _measured(run: Measured) -> tuple[str, list[str], list[Row]]:
+def _measured(run: Measured) -> Printed:
     heads = ["load\nkN", "crack opening\nmm", "debonded length\nmm"]
     rows: list[Row] = [
         (
             f"cycle {int(run.number[i]):,}",
-            _kilo(run.load[i]),
-            _milli(run.opening[i]),
-            _milli(run.length[i]),
+            kilo(run.load[i]),
+            milli(run.opening[i]),
+            milli(run.length[i]),
         )
         for i in _thinned(len(run.number))
     ]
     return f"Estimated from {run.label}", heads, rows
-
-
-def _figure(value: float | None, digits: int = 4) -> str:
-    """Return a number to so many digits that count, "-" for none."""
-    if value is None or not math.isfinite(value):
-        return NONE
-    # Rounded first: 99.9996 has as many digits before the point as 100.
-    rounded = float(f"{value:.{digits}g}")
-    after = digits - 1 - math.floor(math.log10(abs(rounded))) if rounded else 0
-    return f"{rounded:,.{max(0, after)}f}"
-
-
-def _kilo(value: float | None) -> str:
-    return _figure(None if value is None else value / 1e3)
-
-
-def _mega(value: float | None) -> str:
-    return _figure(None if value is None else value / 1e6, 3 if value and value < 1e8 else 4)
-
-
-def _milli(value: float | None, digits: int = 3) -> str:
-    return _figure(None if value is None else value * 1e3, digits)
-
-
-def _decades(log10: Any) -> str:
-    return NONE if log10 == math.inf else f"{float(log10):.1f}"
-
-
-def _cycles(log10: Any) -> str:
-    """Return a count as "1.8e6", whatever its size."""
-    if log10 == math.inf:
-        return "no end"
-    if log10 < 4:
-        return f"{10 ** float(log10):,.0f}"
-    # Rounded first: 9.96 would be written as 10.0.
-    mantissa, exponent = f"{10 ** (float(log10) % 1):.1e}".split("e")
-    return f"{mantissa}e{math.floor(float(log10)) + int(exponent)}"
