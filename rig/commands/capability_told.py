@@ -43,7 +43,8 @@ def _cycling(plan: Plan, cycling: Cycling) -> list[str]:
         f"{figure(cycling.load.total * 100, 2)} % and its deflection range to "
         f"{figure(cycling.deflection.total * 100, 2)} % ({_asked(plan)}).",
         f"First natural frequency, cracked all along, about {figure(cycling.first_frequency)} Hz; "
-        f"the test runs at {cycling.ratio * 100:.0f} % of it.",
+        f"the test runs at {cycling.ratio * 100:.0f} % of it. Uncracked, about "
+        f"{figure(cycling.whole_frequency)} Hz.",
     ]
     if mass:
         lines.append(
@@ -94,6 +95,7 @@ def _cycling_object(cycling: Cycling) -> dict[str, Any]:
         "flow_peak_m3_s": cycling.flow_peak,
         "valve_rated_m3_s": _finite(cycling.valve),
         "first_frequency_Hz": cycling.first_frequency,
+        "first_frequency_uncracked_Hz": cycling.whole_frequency,
         "frequency_ratio": cycling.ratio,
         "samples_a_cycle": cycling.samples,
         "load_error": cycling.load.total,

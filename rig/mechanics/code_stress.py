@@ -67,24 +67,43 @@ def unbonded_stress(
     return min(fse + min(base + concrete / (divisor * ratio), most), fpy)
 
 
-def held_by_code(specimen: Specimen) -> list[float | None]:
-    """Return the stress [Pa] of unbonded tendons at the ultimate moment; None for bonded ones."""
-    section = specimen.section
-    width = pieces(section)[0].width_top
-    unbonded = [t for t in specimen.tendons if t.bond == UNBONDED]
-    # One ratio for all of them, as the code has one tendon: their area over width and mean depth.
-    ratio = sum(t.area for t in unbonded) ** 2 / (
-        width * sum(t.area * t.depth for t in unbonded) or math.inf
+def by_code(specimen: Specimen) -> tuple[float, ...]:
+    """Return the stress [Pa] of each tendon at the ultimate moment, bonded or not [1, 2].
+
+    Bonded ones count together, at their common depth; nan where the formula does not hold.
+    """
+    concrete = specimen.concrete.strength
+    bonded = [t for t in specimen.tendons if t.bond != UNBONDED]
+    ratio = _ratio(specimen, bonded)
+    return tuple(
+        bonded_stress(strength(t), yield_stress(t), concrete, ratio) if held is None else held
+        for t, held in zip(specimen.tendons, held_by_code(specimen), strict=True)
     )
-    found: list[float | None] = []
-    for t, stress in zip(specimen.tendons, prestress(specimen), strict=True):
-        if t.bond != UNBONDED:
-            found.append(None)
-            continue
-        slender = section.span / section.height
-        most = min(yield_stress(t), strength(t))
-        found.append(unbonded_stress(stress, most, specimen.concrete.strength, ratio, slender))
-    return found
+
+
+def held_by_code(specimen: Specimen) -> list[float | None]:
+    """Return the stress [Pa] of unbonded tendons at the ultimate moment [2]; None for bonded ones.
+
+    Unbonded ones count together, at their common depth.
+    """
+    slenderness = specimen.section.span / specimen.section.height
+    ratio = _ratio(specimen, [t for t in specimen.tendons if t.bond == UNBONDED])
+    concrete = specimen.concrete.strength
+    return [
+        unbonded_stress(stress, min(yield_stress(t), strength(t)), concrete, ratio, slenderness)
+        if t.bond == UNBONDED
+        else None
+        for t, stress in zip(specimen.tendons, prestress(specimen), strict=True)
+    ]
+
+
+def _ratio(specimen: Specimen, tendons: list[Tendon]) -> float:
+    """Return the area of tendons over the width at the top times their common depth."""
+    area = sum(t.area for t in tendons)
+    if not area:
+        return 0.0
+    depth = sum(t.area * t.depth for t in tendons) / area
+    return area / (pieces(specimen.section)[0].width_top * depth)
 
 
 def ultimate_by_code(specimen: Specimen) -> Ultimate:

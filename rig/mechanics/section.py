@@ -286,9 +286,11 @@ def _bent(made: Makeup, curvature: float) -> Strains:
 
 
 def ultimate(specimen: Specimen, held: Held = None) -> Ultimate:
-    """Return what a section bears at most: concrete or a tendon at its ultimate strain.
+    """Return what a section bears with concrete or a tendon at its ultimate strain.
 
-    `held` as in `equilibrium.solve`. nan where the prestress is more than the concrete bears.
+    `held` as in `equilibrium.solve`. nan where the prestress is more than the concrete bears. With
+    a table whose stress falls before the ultimate strain, more may be borne before it: the largest
+    moment of `moment_curvature`.
     """
     made = makeup(specimen)
     if specimen.concrete.law == "rectangular block":

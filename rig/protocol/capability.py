@@ -40,8 +40,9 @@ class Cycling:
     Travels of the rod are peak to peak [m], `speed` and `acceleration` their largest [m/s, m/s2],
     `inertia` [N] is the amplitude that accelerates the moving mass, as soft. `flow_peak`,
     `flow_mean` and `valve` (the rated flow it must have) [m3/s], as soft; None where the rig file
-    has no [supply]. `ratio` is the frequency over the first natural one [Hz]. Errors are of one
-    cycle's range.
+    has no [supply]. `first_frequency` is the natural one, cracked all along, `whole_frequency`
+    uncracked [Hz], `ratio` the frequency of cycling over the first. Errors are of one cycle's
+    range.
     """
 
     softening: float
@@ -55,6 +56,7 @@ class Cycling:
     flow_peak: float | None
     valve: float | None
     first_frequency: float
+    whole_frequency: float
     ratio: float
     samples: float
     load: RangeError
@@ -180,6 +182,7 @@ def _cycling(plan: Plan, loading: Loading) -> Cycling:
         flow_peak=peak,
         valve=valve,
         first_frequency=first,
+        whole_frequency=first_frequency(plan.specimen, trust.frame.moving_mass, cracked=False),
         ratio=frequency / first,
         samples=plan.rig.rate / frequency,
         load=_load_error(plan, loading),

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from rig.mechanics.code_stress import (
     PSI,
     bonded_stress,
+    by_code,
     held_by_code,
     ultimate_by_code,
     unbonded_stress,
@@ -20,7 +21,7 @@ from rig.mechanics.code_stress import (
 from rig.mechanics.laws import KSI
 from rig.mechanics.section import prestress, ultimate
 from rig.mechanics.specimen import SteelLaw
-from tests.mechanics.sections import U1, specimens
+from tests.mechanics.sections import R1, U1, specimens
 
 UNBONDED = "post-tensioned unbonded"
 LOOSE = replace(U1, tendons=(replace(U1.tendons[0], bond=UNBONDED),))
@@ -97,6 +98,25 @@ def test_u1_without_bond_by_the_code():
     c = pull / (50e6 * 0.2 * 17 / 21)
     assert end.neutral_axis == pytest.approx(c, rel=1e-9)
     assert end.moment == pytest.approx(pull * (0.190 - 99 / 238 * c), rel=1e-9)
+
+
+def test_r1_by_the_code():
+    """Both layers as one: 400 mm2 at 200 mm in 200 mm; 1640 of 1860 MPa is 0.88, gamma .40."""
+    ratio = 400 / (200 * 200)
+    beta = 0.85 - 0.05 * (50 / 6.894757293168361 - 4)
+    expected = 1860e6 * (1 - 0.40 / beta * ratio * 1860 / 50)
+    assert by_code(R1) == pytest.approx([expected] * 2, rel=1e-12)
+    # Plane sections give the lower layer more and the upper one far less.
+    lower, upper = ultimate(R1).tendon_stress
+    assert upper < expected < lower
+
+
+def test_of_mixed_tendons_each_has_its_own_formula():
+    mixed = replace(U1, tendons=(U1.tendons[0], replace(U1.tendons[0], bond=UNBONDED)))
+    bonded, free = by_code(mixed)
+    assert held_by_code(mixed) == [None, free]
+    assert free == by_code(LOOSE)[0]
+    assert bonded == by_code(U1)[0]
 
 
 @given(specimens())

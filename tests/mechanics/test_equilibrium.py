@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from rig.mechanics.equilibrium import Strains, axial_of, moment_of, prestrains, solve
 from rig.mechanics.laws import concrete_stress, steel_stress
-from rig.mechanics.section import ultimate
+from rig.mechanics.section import moment_curvature, ultimate
 from rig.mechanics.shapes import pieces, width_at
 from rig.mechanics.specimen import Specimen
 from tests.mechanics.sections import R1, STRAND, U1, specimens
@@ -150,6 +150,21 @@ def test_beyond_the_ultimate_nothing_balances(specimen):
     end = ultimate(specimen).moment
     assert np.isnan(solve(specimen, 1.5 * end).top)
     assert np.isnan(solve(specimen, np.array([0.1 * end, 1.5 * end])).top).tolist() == [False, True]
+
+
+def test_a_concrete_that_weakens_is_followed_to_the_largest_moment():
+    """Hognestad's shape: a parabola to 50 MPa at .002, then straight down to half at .004."""
+    rise = [(e, 50e6 * (2 * e / 0.002 - (e / 0.002) ** 2)) for e in np.linspace(0, 0.002, 9)]
+    points = (*((float(e), float(s)) for e, s in rise), (0.004, 25e6))
+    law = replace(U1.concrete, law="points", law_points=points, ultimate_strain=0.004)
+    weak = replace(U1, concrete=law)
+    peak = max(moment_curvature(weak, 200), key=lambda state: state.moment)
+    assert ultimate(weak).moment < 0.99 * peak.moment
+    assert 0.002 < peak.top_strain < 0.004
+    near = solve(weak, 0.9999 * peak.moment)
+    assert near.top < peak.top_strain
+    assert axial_of(weak, near) == pytest.approx(0.0, abs=1e-3)
+    assert np.isnan(solve(weak, 1.001 * peak.moment).top)
 
 
 def test_without_any_steel_that_bears_no_moment_balances():

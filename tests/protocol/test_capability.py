@@ -203,6 +203,7 @@ def test_inertia_is_mass_times_acceleration():
     asked = cycling(on(SIM + FRAME_TABLE))
     assert asked.inertia == pytest.approx(120 * asked.acceleration)
     assert asked.first_frequency < cycling(on()).first_frequency
+    assert asked.whole_frequency > 1.5 * asked.first_frequency
 
 
 @pytest.mark.parametrize(("mass", "told"), [("3 t", False), ("3.2 t", True)])
