@@ -131,8 +131,10 @@ class Beam:
         wear, t = self._wear, self._truth
         if wear is None:
             return load, bent, np.zeros(len(load))
-        gain, place, most = wear.gain(state), wear.place(state), self._left(state)
-        closed, reach = t.decompression_load, wear.tables.upper
+        gain, reach = wear.gain(state), wear.tables.upper
+        # One that bears its upper load no more gives way as a whole, near the top of a cycle.
+        place = wear.standing(state, reach / t.ultimate_load)
+        closed, most = t.decompression_load, max(self._left(state), reach)
         opens = closed * place.prestress
         kinks = [k for k in (opens if place.prestress < 1 else 0.0, most) if 0 < k < load.max()]
         load, bent, elastic = with_kinks(kinks, load, bent, elastic)

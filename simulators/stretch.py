@@ -24,6 +24,8 @@ from simulators.wear import Pace, broken_wires
 WEAR_STEP: Final = 5e-5
 """Largest relative change of stiffness from one stretch to the next."""
 
+NEAR_TOP: Final = 0.3  # of a cycle: the load lags its command
+BEFORE_TROUGH: Final = 0.22  # of a cycle, from its trough to the next cycle's begin
 LOOP: Final = 0.012  # rad by which deflection lags load: the hysteresis loop
 COLLAPSE_TIME: Final = {"brittle": 0.003, "gradual": 0.05}  # s
 RUNAWAY: Final = 0.02  # m/s, actuator searching for a load that nothing carries
@@ -66,6 +68,7 @@ class Stretch:
         self.state = state
         self.top = 0.0
         self.pace: Pace | None = None
+        self._tears = False
         self.until, self.event = world.next_change(state)
         free = state.valve_open and state.rod is not None
         self._astray = free and world.loop.astray(state.motion, state.frame)
@@ -303,7 +306,7 @@ class Stretch:
         state = self.state
         index = motion.index(state.frame)
         count = self._cycles_of_equal_wear(motion) if motion.steady(state.frame) else 1
-        end = motion.boundary(index + count)
+        end = self._end_of(motion, index + count)
         if motion.fall == NEVER and state.stop_count != NEVER:
             stop = motion.boundary(max(index + 1, state.stop_count - state.counter))
             self._end_at(stop, True)
@@ -314,7 +317,7 @@ class Stretch:
         give = state.collapse_at
         strongest = self.world.beam.strength(state.specimen)
         if give == NEVER and self.world.gone(state.specimen, self.top):
-            give = state.frame + max(1, round(0.3 * self.world.rate / motion.frequency))
+            give = self._near_the_top(motion, index)
         self._end_at(give, True)
         peak = state.specimen.peak
         if state.specimen.broken_at < 0:
@@ -342,7 +345,25 @@ class Stretch:
         pace = world.pace(state.specimen, 2 * motion.mean - top, top)
         wet = max(target, state.wet)
         by_wear = math.ceil(world.wear.steady(state.specimen, pace, wet, WEAR_STEP))
+        self._tears = world.wear.to_wire(state.specimen, pace) <= min(by_time, by_wear)
         return int(max(1, min(by_time, by_wear)))
+
+    def _end_of(self, motion: Cycling, index: int) -> int:
+        """Return the frame at which a cycle is taken to begin: where a wire breaks, at its trough.
+
+        There another curve makes no signal jump that did not before.
+        """
+        end = motion.boundary(index)
+        if not self._tears:
+            return end
+        trough = end - round(BEFORE_TROUGH * motion.rate / motion.frequency)
+        return trough if trough > self.state.frame else self._end_of(motion, index + 1)
+
+    def _near_the_top(self, motion: Cycling, index: int) -> int:
+        """Return the next frame near the top of a cycle: there a specimen gives way."""
+        top = round(NEAR_TOP * motion.rate / motion.frequency)
+        frame = motion.boundary(index) + top
+        return frame if frame > self.state.frame else motion.boundary(index + 1) + top
 
     def _collapsed(self, state: RigState) -> RigState:
         now = self.signals(np.array([state.frame]))

@@ -107,7 +107,19 @@ class Wear:
 
     def place(self, state: SpecimenState) -> Place:
         """Return how the specimen stands: what lost bond and broken wires have left of it."""
+        return self._stand(state, min(broken_wires(state.torn), self.tables.wires))
+
+    def standing(self, state: SpecimenState, share: float) -> Place:
+        """Return how the specimen still stands, which bore this share of its strength until now.
+
+        Wires whose break it does not survive break while it gives way.
+        """
         wires = min(broken_wires(state.torn), self.tables.wires)
+        while wires and self._stand(state, wires).strength < share:
+            wires -= 1
+        return self._stand(state, wires)
+
+    def _stand(self, state: SpecimenState, wires: int) -> Place:
         if self._last is None or self._last[:2] != (state.debonded, wires):
             self._last = (state.debonded, wires, self._placed(state.debonded, wires))
         return self._last[2]
@@ -181,20 +193,24 @@ class Wear:
         Nor do they pass a break: of a wire, of the concrete, of what anchors the tendon.
         """
         bond, concrete = mixed(pace.bond, wet), mixed(pace.concrete, wet)
-        furthest, wires = self.tables.furthest, broken_wires(state.torn)
-        next_wire = 1 + wires * WIRE_STEP - state.torn
-        bounds = [NEVER]
+        furthest = self.tables.furthest
+        bounds = [NEVER, self.to_wire(state, pace)]
         if bond > 0:
             bounds.append(max(furthest - state.debonded, 0.0) / bond)
             bounds.append(FINE * furthest / bond)
         if concrete > 0:
             bounds += [(1 - state.crushed) / concrete, FINE / concrete]
-        if pace.tendon > 0 and wires < self.tables.wires:
-            bounds.append(max(next_wire, 1e-9) / pace.tendon)
         softer = self._softer(state, bond, concrete)
         if softer > 0:
             bounds.append(step / softer)
         return min(bounds)
+
+    def to_wire(self, state: SpecimenState, pace: Pace) -> float:
+        """Return the cycles until the next wire breaks, infinite where none will."""
+        wires = broken_wires(state.torn)
+        if pace.tendon <= 0 or wires >= self.tables.wires:
+            return math.inf
+        return max(1 + wires * WIRE_STEP - state.torn, 1e-9) / pace.tendon
 
     def _softer(self, state: SpecimenState, bond: float, concrete: float) -> float:
         """Return by which share flexibility grows a cycle."""

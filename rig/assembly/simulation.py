@@ -8,7 +8,7 @@ from typing import Final, Literal, cast
 from rig.mechanics.estimate import static_estimate
 from rig.mechanics.section import UNBONDED
 from rig.mechanics.shapes import load_at
-from rig.mechanics.smeared import unbonded_ultimate
+from rig.mechanics.smeared import debonded, unbonded_ultimate
 from rig.mechanics.specimen import Specimen
 from rig.ports import ActuatorRange
 from rig.protocol.plan import Plan
@@ -16,7 +16,10 @@ from simulators.setup import SimulationSetup, SpecimenTruth, truth_of
 from simulators.wear_tables import WET_STRENGTH, WearTables, wear_tables
 
 REFERENCE_LEVEL: Final = 0.7
-"""Load level at which a simulated specimen's life is stated."""
+"""Load level of a simulated specimen that is not cycled."""
+
+SERVICE: Final = 0.7
+"""Share of its strength at which a simulated specimen sags as mechanics expects."""
 
 
 def simulation_setup(plan: Plan) -> SimulationSetup:
@@ -72,7 +75,11 @@ def in_water(specimen: Specimen) -> Specimen:
 
 
 def specimen_truth(specimen: Specimen, scale: float = 1.0) -> SpecimenTruth:
-    """Return how a specimen behaves; `scale` is its strength over what mechanics expects."""
+    """Return how a specimen behaves; `scale` is its strength over what mechanics expects.
+
+    Beyond decompression it bends on a straight line to what the cracked beam sags, followed along
+    its length, at `SERVICE` of its strength.
+    """
     truth = truth_of(static_estimate(specimen))
     yields, ultimate = truth.yield_load, truth.ultimate_load
     if any(t.bond == UNBONDED for t in specimen.tendons):
@@ -80,7 +87,18 @@ def specimen_truth(specimen: Specimen, scale: float = 1.0) -> SpecimenTruth:
         found = float(load_at(specimen, unbonded_ultimate(specimen).moment))
         ultimate = max(found, 1.02 * truth.cracking_load)
         yields = max(yields / truth.ultimate_load * ultimate, (truth.cracking_load + ultimate) / 2)
-    return replace(truth, yield_load=yields * scale, ultimate_load=ultimate * scale)
+    load = max(SERVICE * ultimate, truth.cracking_load)
+    sag = float(debonded(specimen, load, specimen.section.load_spacing).deflection)
+    opened = sag - truth.decompression_load / truth.stiffness
+    cracked = truth.cracked_stiffness
+    if opened > 0:  # not nan either
+        cracked = min((load - truth.decompression_load) / opened, truth.stiffness)
+    return replace(
+        truth,
+        cracked_stiffness=cracked,
+        yield_load=yields * scale,
+        ultimate_load=ultimate * scale,
+    )
 
 
 def _tables(specimen: Specimen, plan: Plan, wet_strength: float) -> WearTables | None:
