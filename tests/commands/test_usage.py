@@ -15,7 +15,7 @@ NAMED = ("rehearse", "run", "stop", "devices")
 
 WRONG = {
     "a command": (["rehaerse"], "unknown command 'rehaerse' (did you mean rehearse?)"),
-    "no near command": (["xyz"], "unknown command 'xyz'; there are check, devices, rehearse, "),
+    "no near command": (["xyz"], "unknown command 'xyz'; there are check, predict, devices, "),
     "an option": (["rehearse", "p", "--sead", "1"], "no option --sead (did you mean --seed?)"),
     "an option of no command": (["--speed"], "there is no option --speed"),
     "a missing word": (["rehearse", "--seed", "1", "--out", "o"], "PROTOCOL is missing"),

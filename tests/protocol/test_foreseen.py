@@ -9,6 +9,7 @@ import pytest
 from rig.protocol.finding import Finding
 from rig.protocol.foreseen import foreseen
 from rig.protocol.plan import Plan
+from tests.commands.cut_off import said_by
 from tests.protocol.texts import PRISM, SERIES, WHOLE, load_edited, shipped, shipped_names
 from tests.protocol.trust_texts import changed
 
@@ -210,3 +211,15 @@ def test_a_load_limit_above_what_the_specimen_should_carry_does_not_protect():
 def test_a_static_test_is_told_of_nothing_but_its_first_crack():
     static = shipped("static-ultimate.toml")
     assert told(load_edited({"s.toml": static}, "s.toml")) == []
+
+
+def test_check_tells_it_with_file_and_line(tmp_path):
+    for name in ("specimens", "series"):
+        (tmp_path / name).mkdir()
+    (tmp_path / PRISM).write_text(SPECIMEN)
+    protocol = tmp_path / "dry.toml"
+    protocol.write_text(changed(*to(60), text=DRY))
+    said = said_by("check", str(protocol))
+    line = DRY[: DRY.index("upper = ")].count("\n") + 1
+    assert said.code == 0
+    assert f"warning: {protocol}:{line}: loading.upper: 60 kN is below the 73.6 kN" in said.out
