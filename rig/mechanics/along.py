@@ -40,7 +40,8 @@ if TYPE_CHECKING:
     Law = Callable[[SteelLaw, float, FloatArray], FloatArray]
 
 _LONGEST: Final = 0.005  # strain by which one step may go
-_SHORT: Final = 1e-7  # strain
+_PACE: Final = 0.002  # the same on the way to the ultimate state, where nothing halves a step
+_SHORT: Final = 1e-7  # strain: a shorter step climbs by rounding alone
 _STEPS: Final = 100
 _CLOSE: Final = 1e-12  # strain
 _ENOUGH: Final = 1e-8  # strain: what has come no nearer has no equilibrium
@@ -136,15 +137,18 @@ def _newton(cut: Beam, at: FloatArray, *, ultimate: bool) -> tuple[FloatArray, F
     rise = np.zeros_like(load)
     if ultimate:
         rise = _to_ultimate(cut, top[:, -1], strain, mend, more)
+    # Stations that stand for nothing are in nobody's way, and nothing would halve their steps.
+    lives = cut.share > 0
     step = np.hstack(
         (
-            mend.top + rise[:, None] * more.top,
-            mend.curvature + rise[:, None] * more.curvature,
+            lives * (mend.top + rise[:, None] * more.top),
+            lives * (mend.curvature + rise[:, None] * more.curvature),
             rise[:, None],
         )
     )
     slope = np.hstack((cut.share * now.force, -cut.share * short, np.zeros((len(load), 1))))
-    return slope, step / np.maximum(_size(cut, step) / _LONGEST, 1.0)
+    most = _PACE if ultimate else _LONGEST
+    return slope, step / np.maximum(_size(cut, step) / most, 1.0)
 
 
 def free_strain(cut: Beam, top: FloatArray, curvature: FloatArray) -> FloatArray:

@@ -260,7 +260,8 @@ def _by_block(cut: Beam, found: Balance, end: _Midspan) -> _Midspan:
     made = replace(cut.made, law=block_stretches(specimen.concrete))
     curvature = _crushing_curvature(made, stress)
     moment = np.asarray(sums(made, crushing, curvature, list(stress.T)).moment)
-    by_tendon = end.top < crushing * (1 - _MET)
+    rupture = np.array([t.rupture for t in cut.tendons])
+    by_tendon = np.any(strain > rupture * (1 - _MET), axis=1)
     return _Midspan(
         np.where(by_tendon, end.moment, moment),
         np.where(by_tendon, end.top, crushing),
