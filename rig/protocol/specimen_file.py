@@ -143,8 +143,9 @@ def build_specimen(document: Document) -> Specimen | None:
         _check_law(document, (*path, "law"), tendon)
     if file.concrete is not None:
         _check_strains(document, file.concrete)
+    readable = not document.problems
     history = read_history(document, file.history)
-    if document.problems or file.geometry is None or file.concrete is None:
+    if not readable or file.geometry is None or file.concrete is None:
         return None
     specimen = Specimen(
         name=file.name,

@@ -31,6 +31,7 @@ _APART: Final = 1.2
 def check_sense(document: Document, specimen: Specimen) -> None:
     """Note in its document what makes a specimen impossible."""
     concrete, section = specimen.concrete, specimen.section
+    before = len(document.problems)
     if concrete.tensile_strength > _TENSION * concrete.strength:
         document.refuse(
             ("concrete", "tensile_strength"),
@@ -50,7 +51,7 @@ def check_sense(document: Document, specimen: Specimen) -> None:
                 f"{document.written((name, i, 'area'))} is {100 * share:.0f} % of the section",
                 "give the area of the steel of this layer",
             )
-    if not document.problems:
+    if len(document.problems) == before:
         _check_bearing(document, specimen)
 
 

@@ -206,6 +206,14 @@ def test_what_no_specimen_can_be_is_one_line(old, new, words):
     assert words in only((old, new))
 
 
+def test_a_wrong_history_hides_nothing_else():
+    told = refused(("cast = 2025-03-04", "cast = 4"), ("3.7921165112425985 MPa", "37.9 MPa"))
+    assert [line.split(":")[2].strip() for line in told] == [
+        "history.cast",
+        "concrete.tensile_strength",
+    ]
+
+
 def test_a_width_is_asked_for_where_the_shape_needs_one():
     assert "geometry: width: is missing" in re.sub(
         r"geometry\.width", "geometry: width", only(('width = "304.8 mm"\n', ""))
