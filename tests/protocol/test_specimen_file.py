@@ -209,8 +209,8 @@ def test_what_no_specimen_can_be_is_one_line(old, new, words):
 def test_a_wrong_history_hides_nothing_else():
     told = refused(("cast = 2025-03-04", "cast = 4"), ("3.7921165112425985 MPa", "37.9 MPa"))
     assert [line.split(":")[2].strip() for line in told] == [
-        "history.cast",
         "concrete.tensile_strength",
+        "history.cast",
     ]
 
 
