@@ -43,6 +43,7 @@ _LONGEST: Final = 0.005  # strain by which one step may go
 _PACE: Final = 0.002  # the same on the way to the ultimate state, where nothing halves a step
 _SHORT: Final = 1e-7  # strain: a shorter step climbs by rounding alone
 _STEPS: Final = 100
+_GRID: Final = 200
 _CLOSE: Final = 1e-12  # strain
 _ENOUGH: Final = 1e-8  # strain: what has come no nearer has no equilibrium
 _BEYOND: Final = 1e-6  # share of an ultimate strain: the ultimate state itself still counts
@@ -89,8 +90,7 @@ def at_ultimate(cut: Beam, start: FloatArray) -> Balance:
 
 def _search(cut: Beam, load: FloatArray, *, ultimate: bool) -> Balance:
     """Return where Newton's steps end that begin at a beam with bond everywhere."""
-    bonded = solve(cut.specimen, cut.moment(load))
-    at = np.hstack((bonded.top, bonded.curvature, load[:, None]))
+    at = np.hstack((*_bonded(cut, cut.moment(load)), load[:, None]))
     slope, step = _newton(cut, at, ultimate=ultimate)
     share = np.ones((len(load), 1))
     left = share
@@ -109,6 +109,22 @@ def _search(cut: Beam, load: FloatArray, *, ultimate: bool) -> Balance:
         if not np.any(left > _CLOSE):
             break
     return _sound(cut, at, left[:, 0] < _ENOUGH)
+
+
+def _bonded(cut: Beam, moment: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return nearly the strains of sections with bond: solved at some moments, between them lines.
+
+    nan where nothing balances.
+    """
+    grid = np.linspace(moment.min(), moment.max(), _GRID)
+    solved = solve(cut.specimen, grid)
+    top = np.interp(moment, grid, solved.top)
+    curvature = np.interp(moment, grid, solved.curvature)
+    unknown = np.isnan(top)
+    if np.any(unknown):  # also beside the last moment that can be borne
+        exact = solve(cut.specimen, moment[unknown])
+        top[unknown], curvature[unknown] = exact.top, exact.curvature
+    return top, curvature
 
 
 def _dot(one: FloatArray, other: FloatArray) -> FloatArray:

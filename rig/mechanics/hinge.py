@@ -32,15 +32,16 @@ if TYPE_CHECKING:
 
     Law = Callable[[SteelLaw, float, FloatArray], FloatArray]
 
-_LONGEST: Final = 0.005  # strain by which one step may go
+_LONGEST: Final = 0.02  # strain by which one step may go
 _SHORT: Final = 1e-7  # strain: a shorter step climbs by rounding alone
 _STEPS: Final = 60
 _CLOSE: Final = 1e-11  # strain
 _FOLLOWED: Final = 1e-12  # strain of a tendon
 _ENOUGH: Final = 1e-8  # strain: what has come no nearer has no equilibrium
 _BEYOND: Final = 1e-6  # share of an ultimate strain: the ultimate state itself still counts
-_HOPELESS: Final = 0.02  # strain that no concrete reaches
+_HOPELESS: Final = 3.0  # ultimate strains: no hinge comes back from there
 _LEAST: Final = 1e-9  # of what a matrix would be without its corners
+_LARGE: Final = 1.0  # strain
 _TRIED: Final = 1e-7  # strain by which a slip is differentiated
 _AT, _WEIGHTS = np.polynomial.legendre.leggauss(6)
 
@@ -113,6 +114,7 @@ def opened(crack: Crack) -> Opened:
     top, curvature, strain = _start(crack)
     at = _point(crack, Strains(top, curvature), strain)
     share, left = np.ones_like(top), np.full_like(top, np.inf)
+    most = _HOPELESS * makeup(crack.specimen).crushing
     for _ in range(_STEPS):
         there = Strains(top + share * at.top, curvature + share * at.curvature)
         then = _point(crack, there, at.strain)
@@ -125,15 +127,15 @@ def opened(crack: Crack) -> Opened:
         at = _Point(*(_where(climbed, o, n) for o, n in zip(at, then, strict=True)))
         share = np.where(climbed, share / 2, 1.0)
         left = np.abs(at.top) + np.abs(at.curvature) * crack.specimen.section.height
-        if not np.any((left > _CLOSE) & (top < _HOPELESS)):
+        if not np.any((left > _CLOSE) & (top < most)):
             break
     return _sound(crack, Strains(top, curvature), at.strain, left < _ENOUGH)
 
 
 def strain_of(law: SteelLaw, modulus: float, stress: FloatArray) -> FloatArray:
     """Return the least strain at which steel has a stress [Pa]; infinite beyond its strength."""
-    low = np.minimum(stress / modulus, _HOPELESS * 50)
-    high = np.full_like(stress, _HOPELESS * 50)
+    low = np.minimum(stress / modulus, _LARGE)
+    high = np.full_like(stress, _LARGE)
     never = ~(steel_stress(law, modulus, high) >= stress)
     for _ in range(60):
         middle = (low + high) / 2
