@@ -196,6 +196,7 @@ def test_a_static_end_and_a_limit_on_a_channel_that_is_not_there_are_refused(sof
     found = stand_in(softer)
     ultimate = '[[stage]]\nname = "end"\nkind = "ramp"\ncontrol = "deflection"\n'
     ultimate += 'until = "ultimate"\nspeed = "0.5 mm/min"\n'
+    ultimate += '[limits.residual]\nload = ["-2 kN", "200 kN"]\n'
     limit = 'crack_opening = ["-1 mm", "1 mm"]\n[full_rate]'
     for text, said in (
         (protocol().replace("[failure]", ultimate + "[failure]"), "does not tell where"),
