@@ -4,7 +4,8 @@
 
 Sections of the table `sections.json` are asked of both libraries once more, so that the table is
 what they say: all of them of structuralcodes, every fourth of concreteproperties, which is slow
-(`--all`: all). Then our mechanics is asked, and the closed forms of bending against a solver.
+(`--all`: all). Then our mechanics is asked, beams without bond among it, and the closed
+forms of bending against a solver.
 Ends with 1 where something differs by more than is allowed.
 """
 
@@ -16,7 +17,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final
 
-from tests.mechanics import oracle_beams
+from tests.mechanics import oracle_beams, oracle_bond
 from tests.mechanics.drawn_sections import from_plain
 from tests.mechanics.oracle_sections import (
     LIBRARIES,
@@ -33,6 +34,10 @@ and what a solver that stops at a tolerance may find on another computer."""
 CLOSE: Final = 3e-4
 """Relative difference between our mechanics and a library (see test_drawn_sections)."""
 BEAMS: Final = 1e-6
+BOND: Final = 1e-4
+"""Relative difference of tendon stresses: between two rules that sum over stations."""
+
+TINY: Final = 1e-300
 
 Pair = tuple[str, float, float]
 
@@ -62,7 +67,7 @@ class Comparison:
 
 def comparison(title: str, pairs: Iterable[Pair], allowed: float) -> Comparison:
     """Return how far pairs of values are apart, relative to the second."""
-    apart = [(abs(ours / theirs - 1), what) for what, ours, theirs in pairs]
+    apart = [(abs(ours - theirs) / (abs(theirs) or TINY), what) for what, ours, theirs in pairs]
     # nan is larger than any number here, not smaller than all of them.
     worst, what = max(apart, key=lambda pair: (pair[0] != pair[0], pair[0]), default=(0.0, "-"))
     return Comparison(title, len(apart), worst, what, allowed)
@@ -104,6 +109,7 @@ def comparisons(step: int) -> Iterable[Comparison]:
     yield comparison("structuralcodes, breaking, as in the table", broken_again(breaks), KEPT)
     states = ours(breaks, "structuralcodes", [at_breaking])
     yield comparison("mechanics beside structuralcodes, breaking", states, CLOSE)
+    yield comparison("tendons without bond beside sums", oracle_bond.compared(), BOND)
     yield comparison("bending beside indeterminatebeam", oracle_beams.compared(), BEAMS)
 
 
