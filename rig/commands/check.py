@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.commands.files import find_protocol, find_rig, load, uncollected
+from rig.commands.collecting import uncollected
+from rig.commands.files import find_protocol, find_rig, load
 from rig.commands.options import json_option
 from rig.commands.saying import folded, say_refusal
 from rig.errors import InputError, Problem, RigError, StorageError

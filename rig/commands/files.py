@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import difflib
-import gc
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rig.commands.collecting import uncollected
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -41,21 +39,6 @@ def load(protocol: str, rig: str | None, *, installed: bool = False) -> Plan:
             return read_text(path, rig=path == rig_path)
 
         return load_plan(find_protocol(protocol), rig_path, read, objection)
-
-
-@contextmanager
-def uncollected() -> Iterator[None]:
-    """Let nothing be looked through for garbage meanwhile: what is imported stays.
-
-    A tenth of the time went into it.
-    """
-    collecting = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if collecting:
-            gc.enable()
 
 
 def _objection(driver: str) -> tuple[str, str] | None:

@@ -9,6 +9,7 @@ from typing import Any, Final, NoReturn
 import click
 
 from rig import __version__
+from rig.commands.collecting import uncollected
 from rig.commands.saying import folded, print_anything
 from rig.commands.usage import did_you_mean, usage_line
 from rig.errors import RigError
@@ -48,7 +49,8 @@ class Lazy(click.Group):
         if cmd_name not in COMMANDS:
             return None
         name = _KEYWORDS.get(cmd_name, cmd_name)
-        command = getattr(importlib.import_module(f"rig.commands.{name}"), name)
+        with uncollected():
+            command = getattr(importlib.import_module(f"rig.commands.{name}"), name)
         return command if isinstance(command, click.Command) else None
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
