@@ -142,14 +142,14 @@ def test_a_stricter_protocol_ends_earlier_by_the_rows_of_the_record(kept, tmp_pa
 @HERE
 def test_a_narrower_limit_is_told_from_extremes_where_no_samples_are_kept(kept, tmp_path):
     run = kept("loss 1")
-    limit = ('deflection = ["-0.5 mm", "9 mm"]', 'deflection = ["-0.5 mm", "0.95 mm"]')
+    limit = ('deflection = ["-0.5 mm", "9 mm"]', 'deflection = ["-0.5 mm", "0.81 mm"]')
     now, why = told(run, other_plan(run, tmp_path, "loss 1", limit=limit))
     with open_recording(run) as recording:
         rows = next(recording.rows())
-    first = int((rows["deflection_max"] > 0.95e-3).argmax())
+    first = int((rows["deflection_max"] > 0.81e-3).argmax())
     assert (now.outcome, now.cycles) == ("limit", first + 1)
     assert "from the cycle's extremes: whether it lasted is not known" in now.why
-    assert "limits.deflection -0.5 to 9 mm in the recording, -0.5 to 0.95 mm here" in why
+    assert "limits.deflection -0.5 to 9 mm in the recording, -0.5 to 0.81 mm here" in why
 
 
 @HERE
