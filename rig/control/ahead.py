@@ -67,6 +67,8 @@ def doing(station: Station, stage: Stage | None) -> str:
         return f"the amplitude grows to {_kn(loading.lower)} and {_kn(loading.upper)}"
     if state == "cycling" and loading is not None:
         return f"cycles between {_kn(loading.lower)} and {_kn(loading.upper)} count"
+    if state == "waiting" and station.live and station.ran_out is not None:
+        return "at lower load until somebody has it broken"
     if state == "inspection" and inspections is not None:
         check = inspections.static_check
         return f"slow cycles to {_kn(check.to)}" if check else "to rest at lower load"

@@ -121,6 +121,7 @@ class Conductor:
         self._station.on_call = on_call
         self._stopping = Stopping(self._station)
         self._residual = ResidualTest(self._station, self._standing)
+        self._station.ran_out = taken.ran_out if taken else None
         self._station.on_asked = self._standing.slow
         self._station.on_unattended = self._standing.slow_unattended
         self._clock_watch = ClockWatch(clock) if clock is not None and live else None

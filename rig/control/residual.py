@@ -56,7 +56,7 @@ class ResidualTest:
         # The controller stops by its own count soon after, or has done so: that ends nothing now.
         station.stream.stopped_before = "count"
         self._stands(stop)
-        station.book.enter("inspection", "count", f"run-out at cycle {stop.cycles:,}")
+        station.book.enter("inspection", "count", f"cycle {stop.cycles:,}, its run-out")
         station.book.interrupted()
         await cyclic.run_down(True)
         await self._inspect()

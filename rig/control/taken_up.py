@@ -91,6 +91,15 @@ class TakenUp:
         return int(cycling["counted"] + cycling["built_up"]) if cycling else 0
 
     @property
+    def ran_out(self) -> Verdict | None:
+        """The run-out that stood when the test was cut off, None where none did.
+
+        A version before this one knew of no test after it.
+        """
+        told = self.point.get("ran_out")
+        return Verdict.from_plain(told) if told else None
+
+    @property
     def begun(self) -> bool:
         """Tell whether a stage had begun: before that nothing was done to the specimen."""
         return int(self.point["stage_number"]) > 0

@@ -15,7 +15,7 @@ from rig.control.slow_stages import approach, static_check
 from rig.control.standing import Standing
 from rig.control.station import StageAgain, Station
 from rig.control.stop_now import StopNow
-from rig.control.taken_up import TakenUp, Verdict, compared
+from rig.control.taken_up import TakenUp, compared
 from rig.control.zeros import lift_off_and_read
 from rig.judging.looking import Nothing
 from rig.ports import ActuatorStatus
@@ -85,9 +85,6 @@ async def restore(station: Station, taken: TakenUp) -> None:
     """Give the station what the restart point kept of it."""
     point = taken.point
     station.repeat, station.cracked = point["repeat"], point["cracked"]
-    # A version before this one knew of no test after a run-out.
-    told = point.get("ran_out")
-    station.ran_out = Verdict.from_plain(told) if told else None
     station.zeros, station.zeros_before = dict(point["zeros"]), dict(point["zeros_before"])
     for channel, by in point["shifts"].items():
         add(station, channel, by)

@@ -237,7 +237,7 @@ def _looks(view: View) -> Iterator[str]:
         yield "this run does not tell how it stands: only what it recorded is known"
     if near.goes_on(view) is not None:
         yield f"inspection: {status.asks or 'you may look'}"
-    elif status.asks and status.state not in _WAITS and not _at_the_rig(view):
+    elif status.asks and status.state not in (*_WAITS, "waiting") and not _at_the_rig(view):
         yield status.asks
     yield from status.troubles
     if status.state not in _WAITS:

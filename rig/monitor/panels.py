@@ -183,6 +183,8 @@ def _end(view: View, width: int, signs: Glyphs) -> list[Text]:
     status = view.status
     if view.over or view.playing or not view.alive or not status.frequency > 0:
         return []
+    if status.cycles >= status.run_out:
+        return []  # it has run out, and is broken afterwards
     left = (status.run_out - status.cycles) / status.frequency
     for item in status.coming:
         if item.cycle == status.run_out and item.within is not None:

@@ -157,6 +157,7 @@ def test_one_cut_off_anywhere_after_its_run_out_goes_on_to_be_broken(
     assert night.verdict is None
     goes_on = taken_up(plan, tmp_path / "on", night)
     assert broken(goes_on.verdict).outcome == "ultimate"
+    assert {status.cycles for _, status in goes_on.statuses} == {RUN_OUT}
     rows, undisturbed = table(goes_on), table(whole)
     assert rows["number"].tolist() == list(range(1, len(rows["number"]) + 1))
     for name, column in undisturbed.items():
@@ -238,6 +239,7 @@ def test_a_live_rig_stands_until_somebody_has_it_broken(plan, whole, tmp_path):
     assert starting - waited > 600_000
     (status,) = night.shown("waiting")[-1:]
     assert status.asks == "map the cracks, then nightrig continue to have it broken"
+    assert status.means == "at lower load until somebody has it broken"
 
 
 @pytest.mark.nights

@@ -5,8 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from rig.monitor.call import Level, call
+from rig.monitor.glyphs import UTF8
 from rig.monitor.lines import report_line
+from rig.monitor.panels import far
 from rig.record.entries import Residual
+from tests.monitor.night_12 import with_status
 from tests.monitor.views import ended
 
 RUN_OUT = ended("run-out", "no failure in 6,000 cycles", 6000)
@@ -46,3 +49,15 @@ def test_a_fault_in_it_is_loud_and_asks_to_be_mended():
 def test_one_line_holds_both():
     line = report_line(after("ultimate", "load stayed a fifth under its peak", 130.89e3))
     assert "no failure in 6,000 cycles | residual capacity 130.89 kN" in line
+
+
+def test_while_it_is_broken_nothing_is_said_of_cycles_that_are_left():
+    view = with_status(state="ramp", cycles=6000, run_out=6000)
+    assert len(far(view, 80, UTF8)) == 1
+
+
+def test_what_it_waits_for_at_its_run_out_is_said_once():
+    asks = "map the cracks, then nightrig continue to have it broken"
+    told = call(with_status(state="waiting", cycles=6000, asks=asks, coming=()))
+    assert told.level is Level.COME
+    assert told.why.count(asks) == 1
