@@ -15,13 +15,13 @@ from rig.commands.predicted_lives import (
     sources,
 )
 from rig.commands.tables import NONE, Page, Printed, Row, kilo, mega, milli, number
-from rig.mechanics.debonding import SMEARED
-from rig.mechanics.prediction import hardest_tendon, lowest, with_bond
+from rig.mechanics.debonding import SMEARED, deflection_as_built
+from rig.mechanics.prediction import hardest_tendon, is_unbonded, lowest, with_bond
 
 if TYPE_CHECKING:
     from rig.commands.predict import Subject
     from rig.mechanics.debonding import Curve
-    from rig.mechanics.prediction import Prediction
+    from rig.mechanics.prediction import AtLoad, Prediction
     from rig.report.debonded_length import Measured
     from rig.samples import FloatArray
 
@@ -38,6 +38,7 @@ WET: Final = (
 UNTOLD: Final = (
     "- where a crack with full bond is wider than that, or none is as wide (see --bond, --wire)"
 )
+BUILT_LOOSE: Final = "its tendons are built without bond: all rows but that are as if they had it"
 MARKED: Final = "* constants from memory, or seen second-hand"
 
 
@@ -57,6 +58,8 @@ def predicted_text(
     if told.upper is not None:
         page.table(*_at_upper(told, curves))
         page.lines(*_not_borne(curves))
+        if is_unbonded(told.specimen):
+            page.lines(f"  {BUILT_LOOSE}")
     if told.lives:
         page.table(*lives_table(told.lives))
         page.lines(*(f"  {letter}  {why}" for why, letter in notes(told.lives).items()))
@@ -157,7 +160,7 @@ def _at_upper(told: Prediction, curves: Sequence[Curve]) -> Printed:
         "ultimate\nkNm",
         "crack\nmm",
     ]
-    rows = [_bonded_row(told, curves)]
+    rows = _rows_of_bond(told, curves)
     for curve in curves:
         borne = borne_lengths(curve)
         rows += [_curve_row(curve, borne[i]) for i in _thinned(len(borne))]
@@ -165,20 +168,38 @@ def _at_upper(told: Prediction, curves: Sequence[Curve]) -> Printed:
     return f"At {load} kN", heads, rows
 
 
-def _bonded_row(told: Prediction, curves: Sequence[Curve]) -> Row:
+def _rows_of_bond(told: Prediction, curves: Sequence[Curve]) -> list[Row]:
+    """Return a row with bond, and of a specimen that is built without bond one as it is."""
     if told.lower is None or told.upper is None:
-        return ("bonded",)
+        return []
     low, high = (with_bond(told.specimen, state.load) for state in (told.lower, told.upper))
-    hardest = hardest_tendon(low, high)
-    along = next((c for c in curves if c.model == SMEARED and c.deflection is not None), None)
+    along = next((c for c in curves if c.model == SMEARED), None)
+    bent = along.deflection[0] if along is not None and along.deflection is not None else None
+    most = (
+        along.ultimate_moment[0]
+        if along is not None and along.ultimate_moment is not None
+        else told.ultimate.moment
+    )
+    rows = [_bond_row("bonded", told, (low, high), bent, most)]
+    if is_unbonded(told.specimen):
+        bent = deflection_as_built(told.specimen, told.upper.load)
+        states = told.lower, told.upper
+        rows.append(_bond_row("as built", told, states, bent, told.ultimate.moment))
+    return rows
+
+
+def _bond_row(
+    name: str, told: Prediction, states: tuple[AtLoad, AtLoad], bent: float | None, most: float
+) -> Row:
+    hardest = hardest_tendon(*states)
     return (
-        "bonded",
+        name,
         NONE,
-        mega(lowest(told.specimen, high.tendon_stress)),
+        mega(lowest(told.specimen, states[1].tendon_stress)),
         mega(hardest.range if hardest else None),
-        mega(high.concrete_top),
-        milli(along.deflection[0] if along is not None and along.deflection is not None else None),
-        kilo(told.ultimate.moment),
+        mega(states[1].concrete_top),
+        milli(bent),
+        kilo(most),
         NONE,
     )
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from rig.mechanics.damage import first_part
-from rig.mechanics.debonding import SMEARED
+from rig.mechanics.debonding import SMEARED, deflection_as_built
 from rig.mechanics.prediction import hardest_tendon, limits_of, lowest, with_bond
 
 if TYPE_CHECKING:
@@ -82,7 +82,10 @@ def _at_upper(told: Prediction, curves: Sequence[Curve]) -> dict[str, Any] | Non
             ),
             "deflection_m": None if bonded is None else _finite(bonded[0]),
         },
-        "as_built": {**_stresses(told, told.lower, told.upper)},
+        "as_built": {
+            **_stresses(told, told.lower, told.upper),
+            "deflection_m": _finite(deflection_as_built(told.specimen, told.upper.load)),
+        },
         "debonded": [row for curve in curves for row in _rows(curve)],
     }
 

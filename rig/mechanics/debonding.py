@@ -121,6 +121,14 @@ def _array(values: Either) -> FloatArray:
     return np.asarray(values, float)
 
 
+def deflection_as_built(specimen: Specimen, load: float) -> float:
+    """Return the net mid-span deflection [m] that an actuator load [N] adds, bond as it is built.
+
+    NaN where the specimen cannot carry it.
+    """
+    return float(debonded(specimen, load, 0.0).deflection)
+
+
 def lowest_layer(specimen: Specimen) -> int:
     """Return the number of the deepest layer of tendons."""
     return max(range(len(specimen.tendons)), key=lambda i: specimen.tendons[i].depth)

@@ -47,6 +47,8 @@ def measured_length(path: Path, specimen: Specimen, cracks: Cracks) -> Measured:
 
     Raises StorageError where it cannot be read, InputError where it has no crack opening.
     """
+    if not specimen.tendons:
+        raise InputError(f"--measured {path}: {specimen.name} has no tendon that could lose bond")
     with read_run(path) as run:
         if NEEDED[2] not in run.column_names():
             raise InputError(

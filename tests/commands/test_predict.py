@@ -213,13 +213,53 @@ def test_less_strength_in_water_shortens_lives_and_lowers_the_ultimate(r1):
 
 def test_a_crack_is_told_by_the_bond_that_was_asked_for(r1):
     loads = (r1, "--upper", "160 kN", "--points", "4")
-    kinds = ([], ["--bond", "fib"], ["--wire", "12.5 mm"], ["--crack-spacing", "150 mm"])
+    kinds = ([], ["--bond", "fib"], ["--wire", "18 mm"], ["--crack-spacing", "150 mm"])
     openings = []
     for kind in kinds:
         rows = told(*loads, *kind)["at_upper"]["debonded"]
         openings.append([r["crack_opening_m"] for r in rows if r["model"] == "discrete cracks"])
     assert all(opening[0] > 0 for opening in openings)
     assert len({opening[0] for opening in openings}) == len(kinds)
+
+
+def loose(text: str) -> str:
+    return text.replace('"pre-tensioned"', '"post-tensioned unbonded"').replace(
+        '"zero concrete strain"', '"no moment"'
+    )
+
+
+def test_a_specimen_built_without_bond_is_told_with_and_without_it(r1, tmp_path):
+    path = tmp_path / "loose.toml"
+    path.write_text(loose(SI))
+    said = said_by("predict", str(path), "--upper", "120 kN", "--lower", "12 kN")
+    assert any(line.startswith("  as built") for line in said.out.splitlines())
+    found = told(str(path), "--upper", "120 kN", "--lower", "12 kN")
+    built, bonded = found["at_upper"]["as_built"], found["at_upper"]["bonded"]
+    assert built["tendon_range_Pa"] < 0.9 * bonded["tendon_range_Pa"]
+    assert built["deflection_m"] > bonded["deflection_m"]
+    assert found["levels"]["tendon_range_Pa"] == built["tendon_range_Pa"]
+    (end,) = [
+        row
+        for row in found["at_upper"]["debonded"]
+        if row["model"] == "smeared" and row["length_m"] == pytest.approx(3.0)
+    ]
+    assert end["tendon_stress_Pa"] == pytest.approx(built["tendon_stress_Pa"], rel=1e-6)
+    assert end["ultimate_moment_Nm"] == pytest.approx(found["ultimate"]["moment_Nm"], rel=1e-6)
+
+
+def test_a_specimen_with_bars_alone_has_no_tendon_to_tell_of(tmp_path):
+    bars = SI[: SI.index("[[tendon]]")] + (
+        '[[bar]]\narea = "600 mm2"\ndepth = "260 mm"\nmodulus = "200 GPa"\nyield = "500 MPa"\n'
+    )
+    path = tmp_path / "bars.toml"
+    path.write_text(bars)
+    assert said_by("predict", str(path), "--upper", "60 %").code == 0
+    found = told(str(path), "--upper", "60 %")
+    assert found["ultimate"]["tendon_stress_Pa"] is None
+    assert (found["levels"]["tendon_range_Pa"], found["at_upper"]["debonded"]) == (0.0, [])
+    assert {life["part"] for life in found["lives"]} == {"concrete", "bar"}
+    said = said_by("predict", str(path), "--measured", str(tmp_path))
+    assert "has no tendon that could lose bond" in said.err
 
 
 # People.
