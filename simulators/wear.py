@@ -27,6 +27,7 @@ FOR_EVER: Final = 7.0
 GROWTH: Final = 1.05e-8  # m of bond lost in a dry cycle of
 REFERENCE: Final = 100e6  # Pa of range, and with the
 STEEPNESS: Final = 3.5  # power of that
+SPLITTING: Final = 0.15  # m without bond from which on the cover splits along the tendon
 WIRE_STEP: Final = 0.02  # share of life from one wire to the next
 EARLY_LOSS: Final = 0.03  # first stage of softening: flexibility gained
 EARLY_LIFE: Final = 0.02  # share of wear in which it is gained
@@ -146,6 +147,10 @@ class Wear:
     def gone(self, state: SpecimenState) -> bool:
         """Tell whether the concrete has used its life, or the tendon is drawn out."""
         return state.crushed >= 1.0 or state.debonded >= self.tables.furthest
+
+    def longitudinal(self, state: SpecimenState) -> float:
+        """Return how long a crack along the tendon is [m] into which the one across has turned."""
+        return max(0.0, state.debonded - SPLITTING)
 
     def share(self, state: SpecimenState) -> float:
         """Return the share of wear, 0 to 1, that softens a specimen by and by."""
