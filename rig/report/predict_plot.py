@@ -97,7 +97,7 @@ def _draw_curves(row: SubFigure, drawn: Drawn) -> None:
     for axes, (name, factor, label) in zip(panels, AGAINST, strict=True):
         _plain(axes)
         _against_length(axes, drawn, name, factor, label)
-    panels[0].legend(frameon=False, fontsize=8, loc="lower left")
+    panels[0].legend(frameon=False, fontsize=8, loc="upper right")
 
 
 def _draw_section_and_lives(row: SubFigure, drawn: Drawn) -> None:
