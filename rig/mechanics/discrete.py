@@ -50,8 +50,6 @@ from rig.mechanics.stations import SHORTEST
 from rig.mechanics.whole_concrete import Whole, whole_concrete
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from rig.mechanics.bond_laws import BondLaw
     from rig.mechanics.either import Either
     from rig.mechanics.specimen import Specimen
@@ -98,18 +96,13 @@ def at_crack(
     ValueError without tendons.
     """
     loads, lengths = np.broadcast_arrays(np.asarray(load, float), np.asarray(length, float))
-    crack = _crack(specimen, loads.ravel(), lengths.ravel(), bond, (spacing, diameter))
-    found = opened(crack)
-    end = _end(crack, found, spacing)
-    closed = crack.moment <= crack.concrete.moment
-    if np.any(closed):
-        end = _shut(specimen, crack.load, closed, end)
+    end = _of_all(specimen, loads.ravel(), lengths.ravel(), bond, (spacing, diameter))
 
     def shaped(values: FloatArray) -> Either:
         return values.reshape(loads.shape) if loads.shape else float(values[0])
 
     return AtCrack(
-        shaped(crack.load),
+        shaped(loads.ravel()),
         shaped(lengths.ravel()),
         shaped(end.opening),
         tuple(shaped(s) for s in end.stress.T),
@@ -142,6 +135,33 @@ def loose_tendons(specimen: Specimen) -> tuple[int, ...]:
     low = min(specimen.section.height / 2, deepest)
     tendons = enumerate(specimen.tendons)
     return tuple(i for i, t in tendons if t.bond == UNBONDED or t.depth >= low)
+
+
+def _of_all(
+    specimen: Specimen,
+    load: FloatArray,
+    length: FloatArray,
+    bond: BondLaw,
+    cracks: tuple[float | None, float | None],
+) -> _End:
+    """Return the ends of open and closed cracks; a closed one is not looked for."""
+    whole = whole_concrete(specimen, loose_tendons(specimen))
+    closed = np.asarray(moment_under(specimen, load)) <= whole.moment
+    count, layers = load.size, len(specimen.tendons)
+    shapes = (count, count, count, (count, layers), (count, layers), (count, layers))
+    end = _End(*(np.zeros(shape) for shape in shapes))
+    if not np.all(closed):
+        crack = _crack(specimen, load[~closed], length[~closed], bond, cracks)
+        for part, found in zip(end, _end(crack, opened(crack), cracks[0]), strict=True):
+            part[~closed] = found
+    if np.any(closed):
+        # A beam with bond, the same one at every length.
+        loads, which = np.unique(load[closed], return_inverse=True)
+        state = debonded(specimen, loads, 0.0)
+        end.top[closed] = np.asarray(state.concrete_top)[which]
+        end.deflection[closed] = np.asarray(state.deflection)[which]
+        end.stress[closed] = np.stack(state.tendon_stress, axis=1)[which]
+    return end
 
 
 def _crack(
@@ -254,16 +274,6 @@ def _deflection(
     levers = np.array([t.area * whole.bends(t.depth) for t in whole.tendons])
     lifted = more * levers * free / 2 * (span / 2 - free / 4)
     return np.asarray(crack.load * flexibility + bent - lifted.sum(axis=1))
-
-
-def _shut(specimen: Specimen, load: FloatArray, closed: NDArray[np.bool_], end: _End) -> _End:
-    """Return what there is where the crack is closed: a beam with bond."""
-    state = debonded(specimen, load[closed], 0.0)
-    opening, top, deflection, stress, at_end, reach = (np.array(part) for part in end)
-    opening[closed], at_end[closed], reach[closed] = 0.0, 0.0, 0.0
-    top[closed], deflection[closed] = state.concrete_top, state.deflection
-    stress[closed] = np.stack(state.tendon_stress, axis=1)
-    return _End(opening, top, deflection, stress, at_end, reach)
 
 
 def debonded_length(
