@@ -215,6 +215,7 @@ def _followed(
     count = range(len(concrete.tendons))
     gives = np.array([[concrete.gives(concrete.tendons[i].depth, j) for j in count] for i in count])
     near = np.where(concrete.anchored, 1.0, _near(crack))
+    low, high = np.full_like(strain, -_LARGE), np.full_like(strain, _LARGE)
     for _ in range(_STEPS):
         now = _slip(crack, strain)
         tangent = _law(crack, steel_tangent, strain)
@@ -223,11 +224,19 @@ def _followed(
         slope = shares * gives * tangent[:, None, :]
         for i in count:
             slope[:, i, i] += crack.free[:, i] + 2 * more[:, i]
-        step = np.linalg.solve(slope, (wanted - now.length)[:, :, None])[:, :, 0]
-        next_strain = np.minimum(strain + np.clip(step, -_LONGEST, _LONGEST), crack.yields)
-        moved, strain = np.abs(next_strain - strain), next_strain
+        short = wanted - now.length
+        step = np.linalg.solve(slope, short[:, :, None])[:, :, 0]
+        # Slips grow fast, then hardly as the steel yields: no step leaves what brackets it.
+        low, high = np.where(short > 0, strain, low), np.where(short > 0, high, strain)
+        trial = np.clip(strain + step, strain - _LONGEST, strain + _LONGEST)
+        trial = np.where((trial > low) & (trial < high), trial, (low + high) / 2)
+        trial = np.minimum(trial, crack.yields)
+        moved, strain = np.abs(trial - strain), trial
         if not np.any(moved > _FOLLOWED):
             break
+        # Tendons that move one another can leave a bracket behind.
+        shut = (high - low < _FOLLOWED) & (np.abs(step) > _FOLLOWED)
+        low, high = np.where(shut, low - _LONGEST, low), np.where(shut, high + _LONGEST, high)
     return strain, slope
 
 
