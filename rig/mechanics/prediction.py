@@ -12,6 +12,7 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from rig.mechanics.code_stress import held_by_code, ultimate_by_code
 from rig.mechanics.concrete_life import (
     GRADIENT_DEPTH,
     concrete_lives,
@@ -26,6 +27,7 @@ from rig.mechanics.section import (
     decompression_moment,
     gross_cracking_moment,
     gross_decompression_moment,
+    prestress,
     state_at,
     transformed,
     ultimate,
@@ -115,21 +117,26 @@ def predict(
     exposure: str = "dry",
     capacity: float | None = None,
     frequency: float | None = None,
+    *,
+    by_code: bool = False,
 ) -> Prediction:
     """Return what is expected of a specimen under cycles between two actuator loads [N].
 
     Without `upper` only what needs no loads; `lower` is 0 where only `upper` is given. `capacity`
     [N] is that of companions, else the expected ultimate load; `frequency` [Hz] is 1 where none
-    is known. A load that the specimen cannot carry has stresses of NaN, and no lives.
+    is known. A load that the specimen cannot carry has stresses of NaN, and no lives. With
+    `by_code` a tendon without bond is not followed along the beam: its stress rises evenly to what
+    a code gives it at the ultimate moment, which needs no numpy.
     """
     whole = transformed(specimen)
-    most = ultimate_as_built(specimen)
+    most = ultimate_by_code(specimen) if by_code else ultimate_as_built(specimen)
     if capacity is None:
         capacity = float(load_at(specimen, most.moment))
     low = high = levels = None
     lives: tuple[Life, ...] = ()
     if upper is not None:
-        low, high = under_load(specimen, lower or 0.0), under_load(specimen, upper)
+        loads = (lower or 0.0, upper)
+        low, high = (under_load(specimen, load, by_code=by_code) for load in loads)
         levels = _levels(specimen, low, high, upper / capacity)
         if high.carried and low.carried:
             lives = lives_of(specimen, low, high, exposure, frequency or 1.0)
@@ -162,10 +169,16 @@ def ultimate_as_built(specimen: Specimen) -> Ultimate:
     return unbonded_ultimate(specimen)
 
 
-def under_load(specimen: Specimen, load: float) -> AtLoad:
-    """Return stresses at mid-span under an actuator load [N], of the specimen as it is built."""
+def under_load(specimen: Specimen, load: float, *, by_code: bool = False) -> AtLoad:
+    """Return stresses at mid-span under an actuator load [N], of the specimen as it is built.
+
+    `by_code` as in `predict`.
+    """
     moment = float(moment_under(specimen, load))
-    return _of_state(specimen, load, state_at(specimen, moment, _held(specimen, load)))
+    held = None
+    if is_unbonded(specimen):
+        held = _risen(specimen, moment) if by_code else _followed(specimen, load)
+    return _of_state(specimen, load, state_at(specimen, moment, held))
 
 
 def with_bond(specimen: Specimen, load: float) -> AtLoad:
@@ -179,16 +192,25 @@ def lowest(specimen: Specimen, stresses: Sequence[float]) -> float | None:
     return stresses[depths.index(max(depths))] if depths else None
 
 
-def _held(specimen: Specimen, load: float) -> tuple[float | None, ...] | None:
+def _followed(specimen: Specimen, load: float) -> tuple[float | None, ...]:
     """Return the stress [Pa] of each tendon without bond, None for one with bond."""
-    if not is_unbonded(specimen):
-        return None
     from rig.mechanics.smeared import debonded
 
     along = debonded(specimen, load, 0.0)
     return tuple(
         float(stress) if tendon.bond == UNBONDED else None
         for tendon, stress in zip(specimen.tendons, along.tendon_stress, strict=True)
+    )
+
+
+def _risen(specimen: Specimen, moment: float) -> tuple[float | None, ...]:
+    """Return the same without following any: evenly from decompression to the ultimate moment."""
+    end = held_by_code(specimen)
+    least, most = decompression_moment(specimen), ultimate(specimen, end).moment
+    share = min(max((moment - least) / (most - least), 0.0), 1.0) if most > least else 1.0
+    return tuple(
+        None if last is None else first + share * (float(last) - first)
+        for first, last in zip(prestress(specimen), end, strict=True)
     )
 
 

@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
-from rig.mechanics.prediction import Span, predict, span_of_lives
+from rig.mechanics.prediction import Span, is_unbonded, predict, span_of_lives
 from rig.protocol.contradictions import by_load, goal_of
 from rig.protocol.finding import Finding, figure
 from rig.protocol.plan import Approach, Cyclic, Loading, Plan
@@ -27,6 +27,9 @@ UNLIKE: Final = 0.25
 """Difference between given and expected capacity that no scatter of strengths explains: a third
 less strength takes 9 % off an under-reinforced section, and a sixth of the strength under water
 takes no more off a section that crushes."""
+
+UNLIKE_UNBONDED: Final = 0.5
+"""The same without bond, where what is expected comes from the formula of a code, a safe one."""
 
 FIRST_CRACK: Final = 0.80
 """Share of the cracking load up to which the first loading may be in load control."""
@@ -49,10 +52,16 @@ def foreseen(plan: Plan) -> tuple[Finding, ...]:
     """Return what mechanics lets one expect that the protocol seems not to know of."""
     loading = plan.loading
     if loading is None:
-        told = predict(plan.specimen, exposure=plan.exposure)
+        told = predict(plan.specimen, exposure=plan.exposure, by_code=True)
         return tuple(_of_first_crack(plan, told))
     told = predict(
-        plan.specimen, loading.lower, loading.upper, plan.exposure, capacity=loading.capacity
+        plan.specimen,
+        loading.lower,
+        loading.upper,
+        plan.exposure,
+        capacity=loading.capacity,
+        frequency=loading.frequency,
+        by_code=True,
     )
     return (
         *_of_capacity(loading, told),
@@ -67,7 +76,7 @@ def _of_capacity(loading: Loading, told: Prediction) -> Iterator[Finding]:
     """Warn of a capacity that cannot be that of such a specimen."""
     expected = told.load_of(told.ultimate.moment)
     share = loading.capacity / expected
-    if abs(share - 1) <= UNLIKE:
+    if abs(share - 1) <= (UNLIKE_UNBONDED if is_unbonded(told.specimen) else UNLIKE):
         return
     from_series = not loading.capacity_source.startswith("as written")
     word = "above" if share > 1 else "below"
@@ -80,9 +89,15 @@ def _of_capacity(loading: Loading, told: Prediction) -> Iterator[Finding]:
     )
 
 
+def _carried(loading: Loading, told: Prediction) -> float:
+    """Return the load [N] that the specimen should carry at least, never less than is known."""
+    expected = told.load_of(told.ultimate.moment)
+    return max(expected, loading.capacity) if is_unbonded(told.specimen) else expected
+
+
 def _of_upper(plan: Plan, loading: Loading, told: Prediction) -> Iterator[Finding]:
     cracking = told.load_of(told.cracking)
-    expected = told.load_of(told.ultimate.moment)
+    expected = _carried(loading, told)
     if loading.upper < cracking and not _is_trial(plan):
         yield Finding(
             "protocol",
@@ -137,7 +152,9 @@ def _goal(plan: Plan, stage: Stage) -> float | None:
 
 def _of_run_out(plan: Plan, told: Prediction) -> Iterator[Finding]:
     """Warn of a run-out that all models agree is far too early or never reached."""
-    span = span_of_lives(told.lives)
+    # Without bond only a bound is known here of the tendon's range, and none of its life.
+    loose = is_unbonded(told.specimen)
+    span = span_of_lives(life for life in told.lives if not (loose and life.part == "tendon"))
     if span is None or told.upper is None or told.upper.moment < told.cracking:
         return  # what stays whole is told of its load
     for index, stage in enumerate(plan.stages):
@@ -169,7 +186,7 @@ def _of_one_run_out(path: Path, run_out: int, span: Span) -> Iterator[Finding]:
 def _of_limits(plan: Plan, loading: Loading, told: Prediction) -> Iterator[Finding]:
     """Warn of a load limit that lies above what the specimen should carry."""
     high = plan.limits.fixed.get("load", (0.0, 0.0))[1]
-    expected = told.load_of(told.ultimate.moment)
+    expected = _carried(loading, told)
     if loading.upper < expected < high:
         yield Finding(
             "protocol",

@@ -132,6 +132,15 @@ def test_a_capacity_within_the_scatter_of_strengths_is_not_told(load):
     assert told(dry(*capacity(load))) == []
 
 
+UNBONDED = SPECIMEN.replace('"pre-tensioned"', '"post-tensioned unbonded"')
+
+
+@pytest.mark.parametrize(("load", "warned"), [("132 kN", False), ("260 kN", True)])
+def test_a_capacity_without_bond_is_held_to_less_as_a_code_tells_it(load, warned):
+    found = told(dry(*capacity(load, upper=100), **{PRISM: UNBONDED}))
+    assert [f.path for f in found] == ([("loading", "capacity")] if warned else [])
+
+
 def warnings_of_series(*changes: tuple[str, str], more: str = "") -> list[str]:
     """Return the warnings of a protocol by a shipped series with some words exchanged."""
     by_series = ('capacity = "132 kN"', 'capacity_from = "series/wet-cracks.toml: dry"')
