@@ -47,7 +47,8 @@ def _killed(case: Case, place: Path) -> None:
 
 
 def _killed_small(case: Case, place: Path) -> None:
-    whole = _whole(place.parent, "tiny", 1)
+    variant = case.random().choice(("tiny", "tiny, then broken"))
+    whole = _whole(place.parent, variant, 1)
     KilledRehearsal(case, place, whole, 6, copies=1.0, ends=0.0).run()
 
 

@@ -54,6 +54,22 @@ _TINY = {
     r"^run_out = .*$": 'run_out = "800 cycles"',
     r"^at = \[.*\]$": 'at = ["400 cycles"]',
 }
+_BROKEN = {
+    **_TINY,
+    r"^\[spray\]": """[[stage]]
+name = "to ultimate"
+kind = "ramp"
+control = "deflection"
+until = "ultimate"
+speed = "0.2 mm/min"
+
+[spray]""",
+    r"^\[full_rate\]": """[limits.residual]
+load = ["-2 kN", "200 kN"]
+deflection = ["-0.5 mm", "40 mm"]
+
+[full_rate]""",
+}
 _LIVE = {
     r'(?s)^\[\[stage\]\]\nname = "pre-crack".*?(?=^\[\[stage\]\]\nname = "fatigue")': "",
     r'^load = \["-2 kN"': 'load = ["-6 kN"',
@@ -102,6 +118,7 @@ VARIANTS = {
     "dry to run-out": Variant(_DRY, 1.0, slow=True),
     "small": Variant(_SMALL, 1.0, slow=True),
     "tiny": Variant(_TINY, 1.0, slow=True),
+    "tiny, then broken": Variant(_BROKEN, 1.0, slow=True),
 }
 
 
