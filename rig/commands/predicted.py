@@ -15,8 +15,15 @@ from rig.commands.predicted_lives import (
     sources,
 )
 from rig.commands.tables import NONE, Page, Printed, Row, kilo, mega, milli, number
+from rig.mechanics.code_stress import by_code
 from rig.mechanics.debonding import SMEARED, deflection_as_built
-from rig.mechanics.prediction import hardest_tendon, is_unbonded, lowest, with_bond
+from rig.mechanics.prediction import (
+    first_frequencies,
+    hardest_tendon,
+    is_unbonded,
+    lowest,
+    with_bond,
+)
 
 if TYPE_CHECKING:
     from rig.commands.predict import Subject
@@ -144,9 +151,14 @@ def _at_ultimate(told: Prediction) -> list[str]:
     stress = lowest(told.specimen, ultimate.tendon_stress)
     steel = f", the lowest tendon at {mega(stress)} MPa" if stress is not None else ""
     goes = "the concrete crushes" if ultimate.part == "concrete" else "the tendon breaks"
+    by_formula = lowest(told.specimen, by_code(told.specimen))
+    formula = "" if by_formula is None else f" (by the formula of ACI 318: {mega(by_formula)} MPa)"
+    frequencies = [number(hertz, 3) for hertz in first_frequencies(told.specimen)]
     return [
         f"  at the ultimate {goes}: neutral axis {number(ultimate.neutral_axis * 1e3, 3)} mm "
-        f"below the top{steel}"
+        f"below the top{steel}{formula}",
+        f"  first natural frequency of the specimen alone: {frequencies[0]} Hz whole, "
+        f"{frequencies[1]} Hz cracked all along",
     ]
 
 

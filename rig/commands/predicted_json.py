@@ -6,9 +6,16 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from rig.mechanics.code_stress import by_code
 from rig.mechanics.damage import first_part
 from rig.mechanics.debonding import SMEARED, deflection_as_built
-from rig.mechanics.prediction import hardest_tendon, limits_of, lowest, with_bond
+from rig.mechanics.prediction import (
+    first_frequencies,
+    hardest_tendon,
+    limits_of,
+    lowest,
+    with_bond,
+)
 
 if TYPE_CHECKING:
     from rig.commands.predict import Subject
@@ -46,8 +53,12 @@ def predicted_object(
             "neutral_axis_m": _finite(ultimate.neutral_axis),
             "tendon_stress_Pa": _finite(lowest(told.specimen, ultimate.tendon_stress)),
             "tendon_stresses_Pa": [_finite(stress) for stress in ultimate.tendon_stress],
+            "code_tendon_stress_Pa": _finite(lowest(told.specimen, by_code(told.specimen))),
             "part": ultimate.part,
         },
+        "first_frequency_Hz": dict(
+            zip(("uncracked", "cracked"), first_frequencies(told.specimen), strict=True)
+        ),
         "at_upper": _at_upper(told, curves),
         "levels": _levels(told),
         "lives": [_life(life) for life in told.lives],

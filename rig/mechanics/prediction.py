@@ -186,6 +186,14 @@ def with_bond(specimen: Specimen, load: float) -> AtLoad:
     return _of_state(specimen, load, state_at(specimen, float(moment_under(specimen, load))))
 
 
+def first_frequencies(specimen: Specimen) -> tuple[float, float]:
+    """Return the first natural frequency [Hz] of a specimen alone, whole and cracked all along."""
+    # Imported late: `check` tells it with what moves on the specimen.
+    from rig.mechanics.frequency import first_frequency
+
+    return first_frequency(specimen, 0.0, cracked=False), first_frequency(specimen, 0.0)
+
+
 def lowest(specimen: Specimen, stresses: Sequence[float]) -> float | None:
     """Return the stress [Pa] of the lowest tendon layer, None without tendons."""
     depths = [tendon.depth for tendon in specimen.tendons]
