@@ -39,8 +39,10 @@ NO_PROMISE: Final = (
     "to any code."
 )
 WET: Final = (
+    "no model here knows what water in a crack does to bond and wire: pre-tensioned members under "
+    "spray failed far earlier (common practice, no source)",
     "the strength must be that of companions in the same moisture: concrete loses some in water "
-    "(--strength)"
+    "(--strength)",
 )
 UNTOLD: Final = (
     "- where a crack with full bond is wider than that, or none is as wide (see --bond, --wire)"
@@ -95,11 +97,14 @@ def _head(subject: Subject, told: Prediction) -> list[str]:
         )
         lines.append(f"  stresses  {_stresses(told)}")
         if told.exposure != "dry":
-            lines.append(f"  beware    {WET}")
+            lines += [f"  beware    {words}" for words in WET]
     if told.lives:
         lines.append(f"  first     {first_words(told.lives)}")
     if told.lives and subject.plan is not None and subject.plan.cyclic is not None:
-        lines.append(f"  run-out   {run_out_words(told.lives, subject.plan.cyclic.run_out)}")
+        lasting = told.exposure == "dry" or is_unbonded(told.specimen)
+        while_bonded = "" if lasting else " while its bond holds"
+        words = run_out_words(told.lives, subject.plan.cyclic.run_out)
+        lines.append(f"  run-out   {words}{while_bonded}")
     return lines
 
 
