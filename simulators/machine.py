@@ -13,8 +13,8 @@ from simulators.motion import NEVER, Cycling, Ramp
 from simulators.recorded_stretch import RecordedStretch
 from simulators.sampling import Piece, Sampler
 from simulators.sensors import reading
-from simulators.state import RigState, World
-from simulators.stretch import Signals, Stretch, stopping, unloading
+from simulators.state import RigState, World, stopping, unloading
+from simulators.stretch import Signals, Stretch
 
 STEP: Final = 1 << 16  # frames planned at once after a long time
 

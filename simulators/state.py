@@ -251,3 +251,16 @@ def closed(state: RigState, load: float, net: float, stroke: float, rate: float)
     """Return the state with the valve closed at its frame; the load leaks away in 50 ms."""
     motion = Closed(state.frame, load, net, stroke, 0.008 * rate)
     return replace(state, motion=motion, valve_open=False, collapse_at=NEVER)
+
+
+def stopping(state: RigState, motion: Cycling, why: str, unload: bool = False) -> RigState:
+    """Return the state in which cycling ends by itself: over 2 s and at least 4 cycles."""
+    falling = math.ceil(max(2 * motion.rate, 4 * motion.rate / motion.frequency))
+    ending = replace(motion, fall=state.frame, falling=falling)
+    return replace(state, motion=ending, stop_count=NEVER, stopped_by=why, unload=unload)
+
+
+def unloading(state: RigState, load: float, rate: float) -> RigState:
+    """Return the state in which a ramp gives way to the controller's own unloading over 10 s."""
+    motion = Ramp("load", state.frame, state.frame + round(10 * rate), load, 0.0)
+    return replace(state, motion=motion, stopped_by="watchdog", collapse_at=NEVER)

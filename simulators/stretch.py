@@ -18,7 +18,7 @@ from simulators.motion import NEVER, Closed, Collapse, Cycling, Frames, Loop, Ra
 from simulators.recorded import Lines
 from simulators.rod import StrokeOf, reached, swing
 from simulators.specimen import Curve
-from simulators.state import RigState, World, closed, counter_at, top_load
+from simulators.state import RigState, World, closed, counter_at, stopping, top_load
 from simulators.wear import Pace, broken_wires
 
 WEAR_STEP: Final = 5e-5
@@ -393,16 +393,3 @@ class Stretch:
         if state.unload:
             rest = Ramp("load", frame, frame + round(10 * self.world.rate), mean, 0.0)
         return replace(state, motion=rest, counter=counter, collapse_at=NEVER)
-
-
-def stopping(state: RigState, motion: Cycling, why: str, unload: bool = False) -> RigState:
-    """Return the state in which cycling ends by itself: over 2 s and at least 4 cycles."""
-    falling = math.ceil(max(2 * motion.rate, 4 * motion.rate / motion.frequency))
-    ending = replace(motion, fall=state.frame, falling=falling)
-    return replace(state, motion=ending, stop_count=NEVER, stopped_by=why, unload=unload)
-
-
-def unloading(state: RigState, load: float, rate: float) -> RigState:
-    """Return the state in which a ramp gives way to the controller's own unloading over 10 s."""
-    motion = Ramp("load", state.frame, state.frame + round(10 * rate), load, 0.0)
-    return replace(state, motion=motion, stopped_by="watchdog", collapse_at=NEVER)

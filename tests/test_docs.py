@@ -166,6 +166,7 @@ RIG_TABLES: dict[str, type[Table]] = {
     "[dynamic_verification]": trust_tables.VerificationTable,
     "[proof_of_stopping]": trust_tables.ProofTable,
     "rows": trust_tables.ProvenTable,
+    "[simulation]": rig_file.SimulationTable,
 }
 
 
