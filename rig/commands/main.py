@@ -6,13 +6,15 @@ import importlib
 import sys
 from typing import Any, Final, NoReturn
 
-import click
-
-from rig import __version__
 from rig.commands.collecting import uncollected
-from rig.commands.saying import folded, print_anything
-from rig.commands.usage import did_you_mean, usage_line
-from rig.errors import RigError
+
+with uncollected():
+    import click
+
+    from rig import __version__
+    from rig.commands.saying import folded, print_anything
+    from rig.commands.usage import did_you_mean, usage_line
+    from rig.errors import RigError
 
 COMMANDS: Final[dict[str, str]] = {
     "check": "Read a protocol and say whether the test can start.",
