@@ -317,3 +317,21 @@ def test_a_file_keeps_the_outline_of_what_was_written(specimen):
     assert again.tendons == specimen.tendons
     assert again.bars == specimen.bars
     assert math.isclose(again.concrete.density, specimen.concrete.density)
+
+
+@given(specimens())
+def test_nothing_is_told_of_a_beam_beyond_its_end(specimen):
+    assume(specimen.concrete.law != "rectangular block")  # whose end is another than its law's
+    end = ultimate(specimen).moment
+    assert not math.isnan(state_at(specimen, (1 - 1e-4) * end).top_strain)
+    assert math.isnan(state_at(specimen, (1 + 1e-4) * end).top_strain)
+
+
+def test_self_weight_alone_stretches_a_tendon_without_bond_by_two_thirds():
+    """Omega of a uniform load is 2/3 over the span (mean of a parabola), 1 over its middle."""
+    beam = replace(U1, concrete=replace(U1.concrete, density=8000.0))
+    before, span = U1.tendons[0].stress, U1.section.span
+    bonded = predict(beam, 0.0, 0.0).upper.tendon_stress[0] - before
+    for length, mean in ((span, 2 / 3), (span / 2, 11 / 12), (span / 100, 1.0)):
+        gained = debonded(beam, 0.0, length).tendon_stress[0] - before
+        assert gained == pytest.approx(mean * bonded, rel=0.02)

@@ -7,6 +7,7 @@ from typing import Final
 from tests.mutants import (
     air,
     doubting,
+    expecting,
     judging,
     reading,
     sampling,
@@ -28,6 +29,7 @@ MUTANTS: Final = (
     *stopping.MUTANTS,
     *air.MUTANTS,
     *wiring.MUTANTS,
+    *expecting.MUTANTS,
 )
 
 SURVIVORS: Final[dict[str, str]] = {}

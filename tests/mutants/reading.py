@@ -88,8 +88,8 @@ MUTANTS = (
     Mutant(
         "water from the first cycle",
         SUMS,
-        'spray.begin / frequency if spray.begin_unit == "cycles"',
-        '0.0 if spray.begin_unit == "cycles"',
+        "return before_cycling(plan) + spray.begin / frequency",
+        "return before_cycling(plan)",
         "a tank that is expected to run dry",
         TAKES,
     ),
