@@ -42,7 +42,7 @@ from rig.mechanics.bending import (
 from rig.mechanics.bond_zone import BondZone, between_cracks, towards_end
 from rig.mechanics.equilibrium import makeup
 from rig.mechanics.hinge import Crack, Opened, opened, strain_of
-from rig.mechanics.laws import concrete_stress, steel_stress, strength
+from rig.mechanics.laws import concrete_stress, rupture_strain, steel_stress, strength
 from rig.mechanics.section import UNBONDED, transformed
 from rig.mechanics.shapes import gross, moment_under, self_weight, shear_span
 from rig.mechanics.smeared import debonded, omega
@@ -182,13 +182,14 @@ def _crack(
     moment, x = np.asarray(moment_under(specimen, load)), (span - lost) / 2
     front = load[:, None] / 2 * np.minimum(x, a) + weight * x * (span - x) / 2
     room = (x if spacing is None else (spacing - lost) / 2)[:, 0]
-    zones, yields = [], []
+    zones, most = [], []
     for i, number in enumerate(numbers):
         tendon = specimen.tendons[number]
         around = 4 / (diameter or math.sqrt(4 * tendon.area / math.pi))
         free_end = spacing is None and not concrete.anchored[i]
-        most = bond.peak * around * room if free_end else np.full_like(room, np.inf)
-        yields.append(strain_of(tendon.law, tendon.modulus, most))
+        bears = bond.peak * around * room if free_end else np.full_like(room, np.inf)
+        gives_way = strain_of(tendon.law, tendon.modulus, bears)
+        most.append(np.minimum(gives_way, rupture_strain(tendon)))
         zones.append(_zone(concrete, i, bond, (around, strength(tendon)), room, end=free_end))
     return Crack(
         specimen=specimen,
@@ -201,7 +202,7 @@ def _crack(
         free=free,
         mean=load[:, None] * a / 2 * omega(span, a, free) + own,
         front=front if spacing is None else moment[:, None],
-        yields=np.stack(yields, axis=1),
+        most=np.stack(most, axis=1),
     )
 
 

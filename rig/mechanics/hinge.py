@@ -34,13 +34,15 @@ if TYPE_CHECKING:
 
 _LONGEST: Final = 0.02  # strain by which one step may go
 _SHORT: Final = 1e-7  # strain: a shorter step climbs by rounding alone
-_STEPS: Final = 60
+_STEPS: Final = 40
+_ROUNDS: Final = 25
 _CLOSE: Final = 1e-11  # strain
 _FOLLOWED: Final = 1e-12  # strain of a tendon
 _ENOUGH: Final = 1e-8  # strain: what has come no nearer has no equilibrium
 _BEYOND: Final = 1e-6  # share of an ultimate strain: the ultimate state itself still counts
 _HOPELESS: Final = 3.0  # ultimate strains: no hinge comes back from there
 _LEAST: Final = 1e-9  # of what a matrix would be without its corners
+_LEAST_SHARE: Final = 0.01
 _LARGE: Final = 1.0  # strain
 _TRIED: Final = 1e-7  # strain by which a slip is differentiated
 _AT, _WEIGHTS = np.polynomial.legendre.leggauss(6)
@@ -53,7 +55,7 @@ class Crack:
     `load` [N] and `moment` [N m] at it, `hinge` [m] its structural length. Of the loose tendons,
     those of `concrete`: `numbers` in the specimen, and `zones`, the bond of each, None where it
     is anchored. A tendon is free over `free` [m] under `mean` [N m] on average, its bond begins
-    under `front` [N m] and bears no more than the strain `yields` wants [1].
+    under `front` [N m]; `most` [1] is the strain at which that bond gives way, or the steel.
     """
 
     specimen: Specimen
@@ -66,7 +68,7 @@ class Crack:
     free: FloatArray
     mean: FloatArray
     front: FloatArray
-    yields: FloatArray
+    most: FloatArray
 
 
 class Opened(NamedTuple):
@@ -161,7 +163,7 @@ def _point(crack: Crack, strains: Strains, strain: FloatArray) -> _Point:
     tendons, wanted = crack.concrete.tendons, _elongation(crack, strains)
     strain, slope = _followed(crack, wanted, strain)
     stress, tangent = _law(crack, steel_stress, strain), _law(crack, steel_tangent, strain)
-    tangent = np.where(strain < crack.yields, tangent, 0.0)
+    tangent = np.where(strain < crack.most, tangent, 0.0)
     held: list[FloatArray | None] = [None] * len(crack.specimen.tendons)
     for i, number in enumerate(crack.numbers):
         held[number] = stress[:, i]
@@ -175,7 +177,7 @@ def _point(crack: Crack, strains: Strains, strain: FloatArray) -> _Point:
     k10 = now.k1 + (depth @ stiff).sum(axis=1)
     k11 = now.k2 + (depth @ stiff) @ depth
     short = crack.moment - now.moment
-    rest = np.maximum(k00 * k11 - k01 * k10, _LEAST * k00 * k11)
+    rest = np.maximum(k00 * k11 - k01 * k10, _LEAST * (k00 * k11 + 1.0))
     return _Point(
         now.force,
         -short,
@@ -209,35 +211,46 @@ def _followed(
     """Return the strains of tendons at elongations of the hinge [m], and the one by the other.
 
     The second is by how much the elongation grows with the strain, shape (elements, elongation
-    of, strain of).
+    of, strain of). Slips grow fast, then hardly as the steel yields: Newton's steps are halved
+    where they come no nearer.
     """
-    concrete = crack.concrete
+    now = _slip(crack, strain)
+    slope, step, left = _pursued(crack, wanted, strain, now)
+    share = np.ones_like(left)
+    for _ in range(_ROUNDS):
+        trial = np.minimum(strain + share * step, crack.most)
+        then = _slip(crack, trial)
+        next_slope, next_step, next_left = _pursued(crack, wanted, trial, then)
+        # The shortest step is taken as it is: beside a kink nothing may come nearer at once.
+        worse = (next_left > left) & (share > _LEAST_SHARE)
+        moved = np.abs(trial - strain)
+        strain, step = np.where(worse, strain, trial), np.where(worse, step, next_step)
+        slope = np.where(worse[:, :, None], slope, next_slope)
+        left = np.where(worse, left, next_left)
+        share = np.where(worse, share / 2, 1.0)
+        if not np.any(moved > _FOLLOWED):
+            break
+    return strain, slope
+
+
+def _pursued(
+    crack: Crack, wanted: FloatArray, strain: FloatArray, now: _Slip
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return slope and Newton's step towards wanted elongations, and how much lacks [m]."""
+    concrete, tangent = crack.concrete, _law(crack, steel_tangent, strain)
     count = range(len(concrete.tendons))
     gives = np.array([[concrete.gives(concrete.tendons[i].depth, j) for j in count] for i in count])
     near = np.where(concrete.anchored, 1.0, _near(crack))
-    low, high = np.full_like(strain, -_LARGE), np.full_like(strain, _LARGE)
-    for _ in range(_STEPS):
-        now = _slip(crack, strain)
-        tangent = _law(crack, steel_tangent, strain)
-        more = (_slip(crack, strain + _TRIED).bond - now.bond) / _TRIED
-        shares = crack.free[:, :, None] - crack.hinge * near[:, None, :]
-        slope = shares * gives * tangent[:, None, :]
-        for i in count:
-            slope[:, i, i] += crack.free[:, i] + 2 * more[:, i]
-        short = wanted - now.length
-        step = np.linalg.solve(slope, short[:, :, None])[:, :, 0]
-        # Slips grow fast, then hardly as the steel yields: no step leaves what brackets it.
-        low, high = np.where(short > 0, strain, low), np.where(short > 0, high, strain)
-        trial = np.clip(strain + step, strain - _LONGEST, strain + _LONGEST)
-        trial = np.where((trial > low) & (trial < high), trial, (low + high) / 2)
-        trial = np.minimum(trial, crack.yields)
-        moved, strain = np.abs(trial - strain), trial
-        if not np.any(moved > _FOLLOWED):
-            break
-        # Tendons that move one another can leave a bracket behind.
-        shut = (high - low < _FOLLOWED) & (np.abs(step) > _FOLLOWED)
-        low, high = np.where(shut, low - _LONGEST, low), np.where(shut, high + _LONGEST, high)
-    return strain, slope
+    more = (_slip(crack, strain + _TRIED).bond - now.bond) / _TRIED
+    slope = (crack.free[:, :, None] - crack.hinge * near[:, None, :]) * gives * tangent[:, None, :]
+    for i in count:
+        slope[:, i, i] += crack.free[:, i] + 2 * more[:, i]
+    lacks = wanted - now.length
+    lacks = np.where((strain >= crack.most) & (lacks > 0), 0.0, lacks)
+    step = np.linalg.solve(slope, lacks[:, :, None])[:, :, 0]
+    size = np.abs(step).max(axis=1, keepdims=True)
+    step = step / np.maximum(size / _LONGEST, 1.0)
+    return slope, step, np.abs(lacks).max(axis=1, keepdims=True)
 
 
 def _near(crack: Crack) -> FloatArray:
@@ -290,15 +303,16 @@ def _energy(crack: Crack, tendon: int, strain: FloatArray, far: FloatArray) -> F
 def _sound(
     crack: Crack, strains: Strains, strain: FloatArray, settled: NDArray[np.bool_]
 ) -> Opened:
-    """Return what was found, nan where it is no equilibrium or the concrete is crushed."""
+    """Return what was found, nan where it is no equilibrium or concrete or steel has broken."""
     slip, reach = _slip(crack, strain), np.zeros_like(strain)
     for i, zone in enumerate(crack.zones):
         if zone is not None:
             reach[:, i] = zone.reach(slip.energy[:, i])
+    broken = np.any(strain >= np.array([t.rupture for t in crack.concrete.tendons]), axis=1)
     # What the bond no longer bears, the tendon is drawn in for.
-    drawn = np.where(strain < crack.yields, 0.0, (_elongation(crack, strains) - slip.length) / 2)
+    drawn = np.where(strain < crack.most, 0.0, (_elongation(crack, strains) - slip.length) / 2)
     most = makeup(crack.specimen).crushing * (1 + _BEYOND)
-    lost = np.where(settled & (strains.top <= most), 0.0, np.nan)
+    lost = np.where(settled & ~broken & (strains.top <= most), 0.0, np.nan)
     row = lost[:, None]
     return Opened(
         Strains(strains.top + lost, strains.curvature + lost),
