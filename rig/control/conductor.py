@@ -203,6 +203,8 @@ class Conductor:
         if isinstance(cyclic, Cyclic):
             doubts += await self._residual.restored(self._cyclic_stage(cyclic), taken)
         self._restored = True
+        # One that was being broken may be bent for good beyond the limits of its cycles.
+        station.breaking = station.ran_out is not None and breaks(stage)
         await self._permitted(f"taken up again: {taken.why}")
         await station.arm_fixed()
         await self._standing.resumed("taken up again", doubts)
@@ -317,7 +319,7 @@ class Conductor:
         self.book.interrupted()
         self.book.interruption_ends(f"ended by the stop: {stop.why}")
         retracted = moves and await self._stopping.controlled(
-            ending=stop.outcome == "run-out", standing=standing
+            ending=self._verdict.outcome == "run-out", standing=standing
         )
         await self._stopping.after(stopped, retracted=retracted)
         self._lines.end()

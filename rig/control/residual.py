@@ -52,10 +52,12 @@ class ResidualTest:
     async def _run_out(self, stop: StopNow, cyclic: CyclicStage) -> None:
         """Let the amplitude fall after a run-out, its cycles flagged after-end, and inspect."""
         station = self._station
-        await station.begin_fall()
+        try:
+            await station.begin_fall()
+        finally:
+            self._stands(stop)  # also where the controller does not answer
         # The controller stops by its own count soon after, or has done so: that ends nothing now.
         station.stream.stopped_before = "count"
-        self._stands(stop)
         station.book.enter("inspection", "count", f"cycle {stop.cycles:,}, its run-out")
         station.book.interrupted()
         await cyclic.run_down(True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -10,7 +12,7 @@ from rig.clock import VirtualClock
 from rig.ports import InputState
 from rig.record import Recorder, read_journal
 from rig.samples import Cycles, Flag
-from simulators.faults import InputChange
+from simulators.faults import InputChange, Lost
 from tests.control.asking import said
 from tests.control.conftest import SHORT_NIGHT, plan_in
 from tests.control.night import Accidents, Again, walk
@@ -226,6 +228,37 @@ def test_an_emergency_stop_in_it_is_a_fault_and_the_run_out_stays(plan, whole, t
     assert ended.outcome == "fault"
     assert ended.load > 20e3
     assert 0 <= night.act_frames["close_valve"] - pressed.frame <= 20
+
+
+def test_a_controller_that_is_silent_as_the_run_out_falls_does_not_undo_it(plan, whole, tmp_path):
+    falls = whole.entered("inspection", 1)
+    gone = Lost("actuator", falls - 100, falls + 5_000, acts=("end_cycling",))
+    night = walk(plan, tmp_path / "night", accidents=Accidents(faults=(gone,)))
+    ended = broken(night.verdict)
+    assert (ended.outcome, ended.load) == ("fault", None)
+    assert len(night.events("residual")) == 1
+
+
+@pytest.mark.nights
+def test_cycles_after_the_run_out_are_flagged_also_where_a_fault_stops_the_fall(
+    plan, whole, tmp_path
+):
+    falls = whole.entered("inspection", 1) + 400
+    hot = InputChange(falls, InputState(oil_temperature=340.0))
+    night = walk(plan, tmp_path / "night", accidents=Accidents(faults=(hot,)))
+    assert broken(night.verdict).outcome == "fault"
+    rows, whole_rows = table(night), table(whole)
+    assert rows["number"].tolist() == whole_rows["number"].tolist()
+    assert (rows["flags"][RUN_OUT:].astype(int) & Flag.AFTER_END != 0).all()
+
+
+def test_one_cut_off_beyond_the_limits_of_its_cycles_goes_on_to_be_broken(plan, whole, tmp_path):
+    narrow = replace(plan.limits, fixed={**plan.limits.fixed, "deflection": (-5e-4, 2.5e-3)})
+    plan = replace(plan, limits=narrow)
+    night = cut_off(plan, tmp_path / "cut", whole.entered("stopping") - 4_500)
+    goes_on = taken_up(plan, tmp_path / "on", night, again=Again(night, real=True))
+    assert broken(goes_on.verdict).outcome == "ultimate"
+    assert "ramp" in [to for _, _, to in goes_on.path]
 
 
 @pytest.mark.nights
