@@ -31,17 +31,34 @@ _GRADE: Final = 4  # what depends on the least slip changes fastest where that i
 
 
 @dataclass(frozen=True, slots=True)
+class Bar:
+    """A tendon in bond: perimeter over area [1/m], k [1/Pa], and more [Pa] than can pull it."""
+
+    around: float
+    give: float
+    strongest: float
+
+    @property
+    def scale(self) -> float:
+        """What makes a length [m] an integral of 1 / sqrt(work) over the slip."""
+        return float(np.sqrt(2 * self.give * self.around))
+
+    @property
+    def work(self) -> float:
+        """The work of bond [N/m] that no pull exceeds."""
+        return self.give * self.strongest**2 / 2 / self.around
+
+
+@dataclass(frozen=True, slots=True)
 class BondZone:
     """The bond of one tendon at cracks with some `room` [m] each, shape (elements,).
 
-    `around` [1/m] is perimeter over area, `give` [1/Pa] the k above. Where the energy [Pa] is
-    above the first of its row in `energy` there is no room, and `slip` and `at_end` [m] count;
-    shape (elements, rows).
+    Where the energy [Pa] is above the first of its row in `energy` there is no room, and `slip`
+    and `at_end` [m] count; shape (elements, rows).
     """
 
     bond: BondLaw
-    around: float
-    give: float
+    bar: Bar
     room: FloatArray
     energy: FloatArray
     slip: FloatArray
@@ -49,7 +66,7 @@ class BondZone:
 
     def slips(self, energy: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return slip where the bond begins, and that at the end since release [m]."""
-        alone = self.bond.slip_of(energy / self.around)
+        alone = self.bond.slip_of(energy / self.bar.around)
         # Slips are nearer to lines over the stress than over the energy.
         low, share = _place(np.sqrt(self.energy), np.sqrt(energy))
         row = np.arange(len(energy))
@@ -62,15 +79,10 @@ class BondZone:
 
     def reach(self, energy: FloatArray) -> FloatArray:
         """Return how far the tendon slips [m], not more than the room."""
-        slip = self.bond.slip_of(energy / self.around)
+        slip = self.bond.slip_of(energy / self.bar.around)
         zero = np.zeros_like(slip)
-        length = _integral(self.bond, zero, zero, slip) / _scale(self.around, self.give)
+        length = _integral(self.bond, zero, zero, slip) / self.bar.scale
         return np.minimum(length, self.room)
-
-
-def _scale(around: float, give: float) -> float:
-    """Return what makes a length [m] an integral of 1 / sqrt(work) over the slip."""
-    return float(np.sqrt(2 * give * around))
 
 
 def _place(rows: FloatArray, at: FloatArray) -> tuple[NDArray[np.intp], FloatArray]:
@@ -91,54 +103,43 @@ def _integral(bond: BondLaw, least: FloatArray, left: FloatArray, slip: FloatArr
     return np.asarray((step / np.sqrt(np.maximum(work, 1e-300))).sum(axis=-1))
 
 
-def between_cracks(
-    bond: BondLaw, around: float, give: float, strongest: float, room: FloatArray
-) -> BondZone:
-    """Return the bond of a tendon that does not slip `room` [m] away, whatever pulls.
-
-    `strongest` [Pa] is more than it can be pulled with.
-    """
-    most = give * strongest**2 / 2 / around
-    left = most * np.linspace(0.0, 1.0, _ROWS) ** _GRADE
-    none = np.zeros(_ROWS)
-    slip = _fitted(bond, none, left, most, np.tile(room, (_ROWS, 1)) * _scale(around, give))
-    energy = around * (bond.work(slip) + left[:, None])
-    return BondZone(bond, around, give, room, energy.T, slip.T, 0 * slip.T)
+def between_cracks(bond: BondLaw, bar: Bar, room: FloatArray) -> BondZone:
+    """Return the bond of a tendon that does not slip `room` [m] away, whatever pulls."""
+    left = bar.work * np.linspace(0.0, 1.0, _ROWS) ** _GRADE
+    slip = _fitted(bond, bar, np.zeros(_ROWS), left, np.tile(room, (_ROWS, 1)))
+    energy = bar.around * (bond.work(slip) + left[:, None])
+    return BondZone(bond, bar, room, energy.T, slip.T, 0 * slip.T)
 
 
-def towards_end(
-    bond: BondLaw, around: float, give: float, strongest: float, prestress: float, room: FloatArray
-) -> BondZone:
+def towards_end(bond: BondLaw, bar: Bar, prestress: float, room: FloatArray) -> BondZone:
     """Return the bond of a tendon that ends `room` [m] away, and bears nothing there.
 
     `prestress` [Pa] is what it has lost there since release. More slip than that of the law's
     peak, where both zones meet, is not looked for.
     """
-    most = give * strongest**2 / 2 / around
     least = bond.full * np.linspace(0.0, 1.0, _ROWS) ** _GRADE
-    left = np.zeros(_ROWS)
-    drawn = bond.slip_of(give * prestress**2 / 2 / around + bond.work(least))
-    taken = _integral(bond, least, left, drawn)
-    rest = room * _scale(around, give) - taken[:, None]
-    slip = _fitted(bond, least, left, most, rest)
-    energy = around * (bond.work(slip) - bond.work(least)[:, None])
+    none = bond.work(least)
+    drawn = bond.slip_of(bar.give * prestress**2 / 2 / bar.around + none)
+    taken = _integral(bond, least, np.zeros(_ROWS), drawn) / bar.scale
+    slip = _fitted(bond, bar, least, np.zeros(_ROWS), room - taken[:, None])
+    energy = bar.around * (bond.work(slip) - none[:, None])
     at_end = np.broadcast_to((drawn - drawn[0])[:, None], slip.shape)
-    return BondZone(bond, around, give, room, energy.T, slip.T, at_end.T)
+    return BondZone(bond, bar, room, energy.T, slip.T, at_end.T)
 
 
 def _fitted(
-    bond: BondLaw, least: FloatArray, left: FloatArray, most: float, length: FloatArray
+    bond: BondLaw, bar: Bar, least: FloatArray, left: FloatArray, length: FloatArray
 ) -> FloatArray:
-    """Return the slips [m] at the ends of lengths, of shape (rows, elements), row by row.
+    """Return the slips [m] at the ends of lengths [m], of shape (rows, elements), row by row.
 
-    `least` slip and `left` work [N/m] are those at the other end of each row, `most` the work
-    that no tendon exceeds; a length is the integral above.
+    `least` slip and `left` work [N/m] are those at the other end of each row.
     """
     power = 2 / (1 - bond.rise)
     share = np.linspace(0.0, 1.0, _COLUMNS)
-    grown = bond.slip_of(bond.work(least) + most) - least
+    grown = bond.slip_of(bond.work(least) + bar.work) - least
     slip = least[:, None] + grown[:, None] * share**power
     lengths = _integral(bond, *np.broadcast_arrays(least[:, None], left[:, None], slip))
+    lengths = lengths / bar.scale
     rows = [
         least[i] + grown[i] * np.interp(length[i], lengths[i], share) ** power
         for i in range(len(least))

@@ -39,15 +39,14 @@ from rig.mechanics.bending import (
     midspan_flexibility,
     shear_flexibility,
 )
-from rig.mechanics.bond_zone import BondZone, between_cracks, towards_end
+from rig.mechanics.crack import Crack, Cracks, crack_at, loose_tendons
 from rig.mechanics.equilibrium import makeup
-from rig.mechanics.hinge import Crack, Opened, opened, strain_of
-from rig.mechanics.laws import concrete_stress, rupture_strain, steel_stress, strength
-from rig.mechanics.section import UNBONDED, transformed
-from rig.mechanics.shapes import gross, moment_under, self_weight, shear_span
-from rig.mechanics.smeared import debonded, omega
-from rig.mechanics.stations import SHORTEST
-from rig.mechanics.whole_concrete import Whole, whole_concrete
+from rig.mechanics.hinge import Opened, opened
+from rig.mechanics.laws import concrete_stress, steel_stress
+from rig.mechanics.section import UNBONDED, cracking_moment, transformed
+from rig.mechanics.shapes import gross, load_at, moment_under, shear_span
+from rig.mechanics.smeared import debonded
+from rig.mechanics.whole_concrete import whole_concrete
 
 if TYPE_CHECKING:
     from rig.mechanics.bond_laws import BondLaw
@@ -96,7 +95,8 @@ def at_crack(
     ValueError without tendons.
     """
     loads, lengths = np.broadcast_arrays(np.asarray(load, float), np.asarray(length, float))
-    end = _of_all(specimen, loads.ravel(), lengths.ravel(), bond, (spacing, diameter))
+    cracks = Cracks(bond, spacing, diameter)
+    end = _of_all(specimen, cracks, loads.ravel(), lengths.ravel())
 
     def shaped(values: FloatArray) -> Either:
         return values.reshape(loads.shape) if loads.shape else float(values[0])
@@ -124,35 +124,16 @@ class _End(NamedTuple):
     reach: FloatArray
 
 
-def loose_tendons(specimen: Specimen) -> tuple[int, ...]:
-    """Return which layers of tendons a crack crosses and loosens, and which have no bond at all.
-
-    ValueError where there is none.
-    """
-    if not specimen.tendons:
-        raise ValueError(f"{specimen.name}: 0 tendons; a crack in it needs one that slips")
-    deepest = max(t.depth for t in specimen.tendons)
-    low = min(specimen.section.height / 2, deepest)
-    tendons = enumerate(specimen.tendons)
-    return tuple(i for i, t in tendons if t.bond == UNBONDED or t.depth >= low)
-
-
-def _of_all(
-    specimen: Specimen,
-    load: FloatArray,
-    length: FloatArray,
-    bond: BondLaw,
-    cracks: tuple[float | None, float | None],
-) -> _End:
+def _of_all(specimen: Specimen, cracks: Cracks, load: FloatArray, length: FloatArray) -> _End:
     """Return the ends of open and closed cracks; a closed one is not looked for."""
-    whole = whole_concrete(specimen, loose_tendons(specimen))
-    closed = np.asarray(moment_under(specimen, load)) <= whole.moment
+    concrete = whole_concrete(specimen, loose_tendons(specimen))
+    closed = np.asarray(moment_under(specimen, load)) <= concrete.moment
     count, layers = load.size, len(specimen.tendons)
     shapes = (count, count, count, (count, layers), (count, layers), (count, layers))
     end = _End(*(np.zeros(shape) for shape in shapes))
     if not np.all(closed):
-        crack = _crack(specimen, load[~closed], length[~closed], bond, cracks)
-        for part, found in zip(end, _end(crack, opened(crack), cracks[0]), strict=True):
+        crack = crack_at(specimen, concrete, cracks, load[~closed], length[~closed])
+        for part, found in zip(end, _end(crack, opened(crack), cracks.spacing), strict=True):
             part[~closed] = found
     if np.any(closed):
         # A beam with bond, the same one at every length.
@@ -162,69 +143,6 @@ def _of_all(
         end.deflection[closed] = np.asarray(state.deflection)[which]
         end.stress[closed] = np.stack(state.tendon_stress, axis=1)[which]
     return end
-
-
-def _crack(
-    specimen: Specimen,
-    load: FloatArray,
-    length: FloatArray,
-    bond: BondLaw,
-    cracks: tuple[float | None, float | None],
-) -> Crack:
-    """Return the crack of actuator loads [N] and lengths [m]; `cracks`: spacing, diameter."""
-    spacing, diameter = cracks
-    section, numbers = specimen.section, loose_tendons(specimen)
-    span, a, weight = section.span, shear_span(section), self_weight(specimen)
-    concrete = whole_concrete(specimen, numbers)
-    lost = np.clip(length, SHORTEST * span, min(spacing or span, span))[:, None]
-    free = np.where(concrete.anchored, span, lost)
-    own = weight / 2 * (span**2 / 4 - free**2 / 12)
-    moment, x = np.asarray(moment_under(specimen, load)), (span - lost) / 2
-    front = load[:, None] / 2 * np.minimum(x, a) + weight * x * (span - x) / 2
-    room = (x if spacing is None else (spacing - lost) / 2)[:, 0]
-    zones, most = [], []
-    for i, number in enumerate(numbers):
-        tendon = specimen.tendons[number]
-        around = 4 / (diameter or math.sqrt(4 * tendon.area / math.pi))
-        free_end = spacing is None and not concrete.anchored[i]
-        bears = bond.peak * around * room if free_end else np.full_like(room, np.inf)
-        gives_way = strain_of(tendon.law, tendon.modulus, bears)
-        most.append(np.minimum(gives_way, rupture_strain(tendon)))
-        zones.append(_zone(concrete, i, bond, (around, strength(tendon)), room, end=free_end))
-    return Crack(
-        specimen=specimen,
-        concrete=concrete,
-        numbers=numbers,
-        zones=tuple(zones),
-        hinge=min(spacing or section.height, section.height),
-        load=load,
-        moment=moment,
-        free=free,
-        mean=load[:, None] * a / 2 * omega(span, a, free) + own,
-        front=front if spacing is None else moment[:, None],
-        most=np.stack(most, axis=1),
-    )
-
-
-def _zone(
-    concrete: Whole,
-    tendon: int,
-    bond: BondLaw,
-    wires: tuple[float, float],
-    room: FloatArray,
-    *,
-    end: bool,
-) -> BondZone | None:
-    """Return the bond of a loose tendon, None where it has none; `wires`: around, strength."""
-    if concrete.anchored[tendon]:
-        return None
-    around, strongest = wires
-    give = 1 / concrete.tendons[tendon].modulus + concrete.answer(tendon)
-    if not end:
-        return between_cracks(bond, around, give, strongest, room)
-    none = np.zeros((1, len(concrete.tendons)))
-    prestress = concrete.stress[tendon] + concrete.far(np.zeros(1), none)[0, tendon]
-    return towards_end(bond, around, give, strongest, float(prestress), room)
 
 
 def _end(crack: Crack, found: Opened, spacing: float | None) -> _End:
@@ -275,6 +193,22 @@ def _deflection(
     levers = np.array([t.area * whole.bends(t.depth) for t in whole.tendons])
     lifted = more * levers * free / 2 * (span / 2 - free / 4)
     return np.asarray(crack.load * flexibility + bent - lifted.sum(axis=1))
+
+
+def crack_spacing(
+    specimen: Specimen, bond: BondLaw, diameter: float | None = None
+) -> tuple[float, float]:
+    """Return the least and the largest spacing [m] of cracks that loads make.
+
+    Beside a new crack the tendons need some length to give the concrete its stress back: no
+    second crack forms within it, one does within twice as much (any book on cracking). It is
+    that of the tendon which needs most, at the load of the first crack. Infinite without bond.
+    """
+    load = load_at(specimen, cracking_moment(specimen))
+    reach = at_crack(specimen, load, 0.0, bond, None, diameter).reach
+    layers = ((i, specimen.tendons[i].bond) for i in loose_tendons(specimen))
+    least = max((float(reach[i]) for i, kind in layers if kind != UNBONDED), default=math.inf)
+    return least, 2 * least
 
 
 def debonded_length(

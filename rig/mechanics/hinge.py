@@ -10,12 +10,12 @@ Arrays have the shape (elements,) or (elements, loose tendons).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
 from rig.mechanics.along import under
+from rig.mechanics.crack import Crack
 from rig.mechanics.equilibrium import Strains, makeup, sums
 from rig.mechanics.laws import steel_stress, steel_tangent
 from rig.mechanics.stations import beam
@@ -25,9 +25,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from rig.mechanics.bond_zone import BondZone
-    from rig.mechanics.specimen import Specimen, SteelLaw
-    from rig.mechanics.whole_concrete import Whole
+    from rig.mechanics.specimen import SteelLaw
     from rig.samples import FloatArray
 
     Law = Callable[[SteelLaw, float, FloatArray], FloatArray]
@@ -43,32 +41,8 @@ _BEYOND: Final = 1e-6  # share of an ultimate strain: the ultimate state itself 
 _HOPELESS: Final = 3.0  # ultimate strains: no hinge comes back from there
 _LEAST: Final = 1e-9  # of what a matrix would be without its corners
 _LEAST_SHARE: Final = 0.01
-_LARGE: Final = 1.0  # strain
 _TRIED: Final = 1e-7  # strain by which a slip is differentiated
 _AT, _WEIGHTS = np.polynomial.legendre.leggauss(6)
-
-
-@dataclass(frozen=True, slots=True)
-class Crack:
-    """What is asked of a crack.
-
-    `load` [N] and `moment` [N m] at it, `hinge` [m] its structural length. Of the loose tendons,
-    those of `concrete`: `numbers` in the specimen, and `zones`, the bond of each, None where it
-    is anchored. A tendon is free over `free` [m] under `mean` [N m] on average, its bond begins
-    under `front` [N m]; `most` [1] is the strain at which that bond gives way, or the steel.
-    """
-
-    specimen: Specimen
-    concrete: Whole
-    numbers: tuple[int, ...]
-    zones: tuple[BondZone | None, ...]
-    hinge: float
-    load: FloatArray
-    moment: FloatArray
-    free: FloatArray
-    mean: FloatArray
-    front: FloatArray
-    most: FloatArray
 
 
 class Opened(NamedTuple):
@@ -132,18 +106,6 @@ def opened(crack: Crack) -> Opened:
         if not np.any((left > _CLOSE) & (top < most)):
             break
     return _sound(crack, Strains(top, curvature), at.strain, left < _ENOUGH)
-
-
-def strain_of(law: SteelLaw, modulus: float, stress: FloatArray) -> FloatArray:
-    """Return the least strain at which steel has a stress [Pa]; infinite beyond its strength."""
-    low = np.minimum(stress / modulus, _LARGE)
-    high = np.full_like(stress, _LARGE)
-    never = ~(steel_stress(law, modulus, high) >= stress)
-    for _ in range(60):
-        middle = (low + high) / 2
-        short = steel_stress(law, modulus, middle) < stress
-        low, high = np.where(short, middle, low), np.where(short, high, middle)
-    return np.where(never, np.inf, high)
 
 
 def _where(condition: NDArray[np.bool_], one: FloatArray, other: FloatArray) -> FloatArray:
@@ -280,7 +242,7 @@ def _slip(crack: Crack, strain: FloatArray) -> _Slip:
             energy[:, i] = _energy(crack, i, strain[:, i], far[:, i])
             slip, at_end[:, i] = zone.slips(energy[:, i])
             # Less stress than far away is no state of a crack; a search may pass there.
-            less = np.minimum(pull[:, i] - far[:, i], 0.0) * zone.give * crack.hinge
+            less = np.minimum(pull[:, i] - far[:, i], 0.0) * zone.bar.give * crack.hinge
             bond[:, i] = slip + less
     return _Slip(length + 2 * bond, bond, at_end, energy, felt)
 

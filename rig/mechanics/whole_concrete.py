@@ -94,6 +94,15 @@ class Whole:
         held = (j for j, free in enumerate(self.anchored) if not free)
         return sum(self.gives(self.tendons[tendon].depth, j) for j in held)
 
+    def give(self, tendon: int) -> float:
+        """Return the strain of an elastic tendon, and of the concrete, by one pascal [1/Pa]."""
+        return 1 / self.tendons[tendon].modulus + self.answer(tendon)
+
+    def prestress(self, tendon: int) -> float:
+        """Return the stress [Pa] of a tendon with bond under no moment at all."""
+        none = np.zeros((1, len(self.tendons)))
+        return float(self.stress[tendon] + self.far(np.zeros(1), none)[0, tendon])
+
 
 def whole_concrete(specimen: Specimen, loose: Sequence[int]) -> Whole:
     """Return the concrete between the cracks of a specimen some of whose tendons are loose."""
