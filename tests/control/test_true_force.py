@@ -174,13 +174,13 @@ def uncorrected(plan: Plan) -> Plan:
 
 @pytest.mark.parametrize(
     ("frequency", "least"),
-    [pytest.param("1 Hz", 0.0005, marks=pytest.mark.nights), ("5 Hz", 0.003)],
+    [pytest.param("1 Hz", 0.0004, marks=pytest.mark.nights), ("5 Hz", 0.003)],
 )
 def test_the_true_load_is_restored_within_a_thousandth_of_the_range(
     plan_of, tmp_path, frequency, least
 ) -> None:
     """Every sample of every settled cycle; the cell's own noise of 5 N is in it."""
-    plan = plan_of("dry-short", at(frequency), moving(120.0))
+    plan = plan_of("dry-short", at(frequency), moving(400.0))
     assert plan.loading is not None
     found = told(plan, tmp_path / "night")
     assert found.verdict.outcome == "run-out"
@@ -192,12 +192,12 @@ def test_the_true_load_is_restored_within_a_thousandth_of_the_range(
 @pytest.mark.nights
 def test_ten_cycles_a_second_are_restored_where_the_loop_follows_them(plan_of, tmp_path) -> None:
     quick = {r'^servo_bandwidth = "20 Hz"$': 'servo_bandwidth = "60 Hz"'}
-    plan = plan_of("dry-short", at("10 Hz"), moving(120.0) | quick)
+    plan = plan_of("dry-short", at("10 Hz"), moving(330.0) | quick)
     assert plan.loading is not None
     found = told(plan, tmp_path / "night")
     assert found.verdict.outcome == "run-out"
     assert found.error(plan.loading.range) < 0.001
-    assert found.error_shown(plan.loading.range) > 0.01
+    assert found.error_shown(plan.loading.range) > 0.009
 
 
 def test_a_cell_under_the_specimen_is_put_right_the_other_way(plan_of, tmp_path) -> None:
@@ -209,10 +209,10 @@ def test_a_cell_under_the_specimen_is_put_right_the_other_way(plan_of, tmp_path)
 @pytest.mark.nights
 def test_the_upper_load_that_is_held_is_that_of_the_specimen(plan_of, tmp_path) -> None:
     """Correction and record see the corrected load: the tops come to the target, not the cell's."""
-    plan = plan_of("dry-short", at("5 Hz"), moving(400.0, noise="40 N"))
+    plan = plan_of("dry-short", at("5 Hz"), moving(1500.0, noise="40 N"))
     assert plan.loading is not None
     corrected = told(plan, tmp_path / "corrected")
-    shown = told(uncorrected(plan), tmp_path / "shown", moving_mass=400.0)
+    shown = told(uncorrected(plan), tmp_path / "shown", moving_mass=1500.0)
     last = round(10 * plan.rig.rate / plan.loading.frequency)
     assert corrected.true[-last:].max() == pytest.approx(plan.loading.upper, rel=0.003)
     assert corrected.true[-last:].min() == pytest.approx(
@@ -238,13 +238,13 @@ def test_a_mass_that_the_rig_file_has_wrong_leaves_its_share_of_the_error(
 @pytest.mark.nights
 def test_a_heavy_mass_does_not_overload_the_first_cycles(plan_of, tmp_path) -> None:
     """Not above 102 % in build-up nor 101 % after it: common practice, no source."""
-    plan = plan_of("dry-short", at("5 Hz"), moving(1500.0))
+    plan = plan_of("dry-short", at("5 Hz"), moving(4500.0))
     assert plan.loading is not None
     found = told(plan, tmp_path / "allowed for")
-    shown = told(uncorrected(plan), tmp_path / "shown", moving_mass=1500.0)
+    shown = told(uncorrected(plan), tmp_path / "shown", moving_mass=4500.0)
     assert found.verdict.outcome == "run-out"
     assert found.true.max() < 1.01 * plan.loading.upper
-    assert shown.true.max() > 1.03 * plan.loading.upper
+    assert shown.true.max() > 1.025 * plan.loading.upper
 
 
 POINTS = """
@@ -357,13 +357,13 @@ def test_a_rig_file_that_says_nothing_hands_the_same_blocks_on(plan_of) -> None:
 @pytest.mark.nights
 def test_a_mass_is_allowed_for_once_and_not_again_after_an_inspection(plan_of, tmp_path) -> None:
     """Without slow cycles correction finds the mass; the check then shows the way of the rod."""
-    plan = plan_of("dry-short", at("5 Hz"), moving(1500.0))
+    plan = plan_of("dry-short", at("5 Hz"), moving(4500.0))
     assert plan.loading is not None
     plan = replace(plan, stages=tuple(s for s in plan.stages if not isinstance(s, Static)))
     found = told(plan, tmp_path / "night")
     assert found.verdict.outcome == "run-out", found.verdict.why
     with read_run(found.folder / "run.h5") as run:
         spans = (run.column("load_max") - run.column("load_min")) / plan.loading.range
-    assert spans[:250].max() > 1.02  # nothing had told of the mass
+    assert spans[:250].max() > 1.01  # nothing had told of the mass
     assert spans[252:400].min() > 0.99
     assert spans[252:400].max() < 1.01
