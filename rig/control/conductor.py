@@ -357,6 +357,8 @@ class Conductor:
         if self._air is not None:
             return self._air.verdict(stop)
         named, ran_out = self._named(stop, stopped), self._station.ran_out
+        if named.doubts_load:  # nobody may take what was read for a load that was held
+            self._station.peak = self._station.peak_before
         return named if ran_out is None else broken(ran_out, named, self._station.peak)
 
     def _named(self, stop: StopNow, stopped: int) -> Verdict:

@@ -144,7 +144,8 @@ async def ramp(station: Station, stage: Ramp) -> None:
     if stage.control == "load" and stage.to is not None:
         keep_static(station, stage.name, await station.load_to(stage.to, stage.speed, averaged))
         return
-    far, earlier = station.plan.specimen.section.span / 30, station.peak
+    far = station.plan.specimen.section.span / 30
+    earlier = station.peak_before = station.peak
     watcher: Judge = (
         _ultimate_watch(station)
         if stage.to is None

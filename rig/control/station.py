@@ -83,6 +83,7 @@ class Station(Levels):
         self.shifts: dict[str, float] = {}  # [SI] that are added to sensors that were moved
         self.retracted: Averaged | None = None  # collected as the rod went back, until it moves
         self.peak: tuple[float, ...] = NO_PEAK  # of a static test so far
+        self.peak_before: tuple[float, ...] = NO_PEAK  # of it before its present loading
         self.ran_out: Verdict | None = None  # stands while its residual capacity is tested
         self.on_call = ""
         self.no_water = ""

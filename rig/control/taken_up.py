@@ -10,6 +10,8 @@ from typing import Any, Final
 from rig.record.entries import Residual
 from rig.samples import Cycles
 
+LOAD_DOUBTED: Final = frozenset({"feedback", "polarity", "limit"})
+"""Causes of a stop whose outcome is a fault because the load that was read is in doubt."""
 SAME: Final = 0.05  # of stiffness, within which a test goes on; common practice, no source
 
 
@@ -33,6 +35,11 @@ class Verdict:
         return self.residual or self
 
     @property
+    def doubts_load(self) -> bool:
+        """Tell whether it ended because the load that was read is in doubt."""
+        return self.outcome == "fault" and self.cause in LOAD_DOUBTED
+
+    @property
     def words(self) -> str:
         """Outcome and why, for people."""
         after = f"; {self.residual.words}" if self.residual is not None else ""
@@ -54,9 +61,10 @@ def broken(ran_out: Verdict, ended: Verdict, peak: Sequence[float]) -> Verdict:
     """Return the verdict of a run-out whose static test `ended` so.
 
     `peak` is the highest load [N] it held, and the net deflection there [m]; infinite before it
-    came to load.
+    came to load. None of it is told where the load is in doubt.
     """
-    load, deflection = peak if math.isfinite(peak[0]) else (None, None)
+    known = math.isfinite(peak[0]) and not ended.doubts_load
+    load, deflection = peak if known else (None, None)
     after = Residual(ended.outcome, ended.why, load, deflection)
     return replace(ran_out, cause=ended.cause, residual=after)
 

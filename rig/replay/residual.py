@@ -44,7 +44,8 @@ def replayed_residual(
     first = first_of([found for found in (static, seen.end) if found is not None])
     if first is None:
         return None, (_without_end(recording),)
-    load, deflection = _held(broken)
+    # Of a load in doubt nobody knows what it was.
+    load, deflection = _held(broken) if first.outcome != "fault" else (None, None)
     notes = (broken.note,) if broken is not None and broken.note and first is static else ()
     return Residual(first.outcome, first.why, load, deflection), notes
 

@@ -12,9 +12,9 @@ from rig.clock import VirtualClock
 from rig.ports import InputState
 from rig.record import Recorder, read_journal
 from rig.samples import Cycles, Flag
-from simulators.faults import InputChange, Lost
+from simulators.faults import InputChange, Lost, Moved
 from tests.control.asking import said
-from tests.control.conftest import SHORT_NIGHT, plan_in
+from tests.control.conftest import COMMITS, SHORT_NIGHT, plan_in
 from tests.control.night import Accidents, Again, walk
 from tests.control.taken import cut_off, listed, point_of, table, taken_up
 from tests.control.test_rehearsal import BRISK, SHORT_LIFE, WET
@@ -259,6 +259,18 @@ def test_one_cut_off_beyond_the_limits_of_its_cycles_goes_on_to_be_broken(plan, 
     goes_on = taken_up(plan, tmp_path / "on", night, again=Again(night, real=True))
     assert broken(goes_on.verdict).outcome == "ultimate"
     assert "ramp" in [to for _, _, to in goes_on.path]
+
+
+def test_a_load_that_no_specimen_held_is_never_its_residual_capacity(plan, whole, tmp_path):
+    jumps = Moved("load", whole.entered("ramp", 1) + 8_000, 60e3)
+    night = walk(plan, tmp_path / "night", accidents=Accidents(faults=(jumps,)), commits=COMMITS)
+    ended = broken(night.verdict)
+    assert (ended.outcome, ended.load, ended.deflection) == ("fault", None, None)
+    assert "feedback in doubt" in ended.why
+    after = broken(taken_up(plan, tmp_path / "on", night).verdict)
+    assert after.outcome == "ultimate"
+    assert after.load == pytest.approx(whole.verdict.residual.load, rel=1e-3)
+    assert "had held" not in after.why
 
 
 @pytest.mark.nights

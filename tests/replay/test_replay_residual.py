@@ -15,7 +15,7 @@ from rig.protocol.residual import residual_stages
 from rig.record import Residual
 from rig.replay.judged import Replayed, differences, recorded, replay
 from rig.replay.recording import open_recording
-from simulators.faults import InputChange
+from simulators.faults import InputChange, Moved
 from tests.assembly.nights import ROOT
 from tests.replay.made import LEARNED, PROTOCOL, Case, gone_on, made
 
@@ -31,7 +31,7 @@ WIDER = """[limits.residual]
 load = ["-6 kN", "{most} kN"]
 deflection = ["-0.5 mm", "40 mm"]
 [full_rate]"""
-BREAKING = 70.0  # [s] of test time at which it is being broken
+BREAKING = 80.0  # [s] of test time at which it is being broken
 
 
 def base(most: int = 200, before: str = "5 s") -> str:
@@ -134,8 +134,18 @@ def test_what_no_sample_tells_of_its_end_is_taken_as_told(tmp_path, ended):
     faults = (pressed,) if ended == "fault" else ()
     then, now, _, differ = judged(made(tmp_path, Case(base=base(), script=stop, faults=faults)))
     assert (then.outcome, then.residual.outcome) == ("run-out", ended)
+    assert then.residual.load > 0
     assert (now.outcome, now.residual) == ("run-out", None)
     assert any("which no sample tells" in note for note in now.notes)
+    assert differ == ()
+
+
+@pytest.mark.nights
+def test_a_load_in_doubt_is_no_load_that_was_held_then_and_now(tmp_path):
+    jumps = Moved("load", round(BREAKING * 1000), 60e3)
+    then, now, _, differ = judged(made(tmp_path, Case(base=base(), faults=(jumps,))))
+    assert then.residual == now.residual
+    assert (now.residual.outcome, now.residual.load) == ("fault", None)
     assert differ == ()
 
 
