@@ -20,7 +20,6 @@ from simulators.stretch import Signals
 
 SECOND_CELL: Final = 1.004  # second load measure over the first
 UNEVEN: Final = 0.03  # left support moves more by this fraction, the right one less
-STRAIN: Final = 0.6  # strain per deflection over span
 DAY: Final = 86400.0
 PRESSURE: Final = {"off": 0.0, "low": 3.0e6, "high": 20.7e6}  # Pa, of the oil
 
@@ -35,7 +34,7 @@ def reading(name: str, world: World) -> Reading:
 
     Raises ValueError for a channel the simulated rig does not have.
     """
-    truth, pull = world.setup.truth, world.setup.pull
+    pull = world.setup.pull
     plain: dict[str, Reading] = {
         "load": lambda s, _: _cell(s, pull),
         "load_2": lambda s, _: _cell(s, pull) * SECOND_CELL,
@@ -49,7 +48,7 @@ def reading(name: str, world: World) -> Reading:
     }
     families: dict[str, Reading] = {
         "end_slip_": lambda s, r: 0.0 * s.load + world.slip(r.specimen),
-        "strain_": lambda s, _: s.net * (STRAIN / truth.span),
+        "strain_": lambda s, r: world.strain(s.load, s.net, r.specimen),
     }
     recorded = world.setup.recorded
     if recorded is not None and name in recorded.channels:

@@ -32,6 +32,7 @@ from simulators.setup import SimulationSetup
 from simulators.specimen import DRYING_TIME, LEFT_OPEN, WETTING_TIME, Beam
 from simulators.wear import STILL, Pace, SpecimenState, worn
 
+STRAIN: Final = 0.6  # strain per deflection over span
 OPENING: Final = 0.85  # deflection over crack opening (EN 14651 for notched prisms, from memory)
 
 
@@ -140,6 +141,27 @@ class World:
         share = (load - opens).clip(0) / max(self.wear.tables.upper - opens, 1.0)
         wide: FloatArray = place.opening * (LEFT_OPEN + (1 - LEFT_OPEN) * share)
         return wide
+
+    def strain(self, load: FloatArray, net: FloatArray, specimen: SpecimenState) -> FloatArray:
+        """Return by how much the hardest tendon is strained at loads [N], with the deflection [m].
+
+        As the concrete beside it until that opens, then as the swing of the tables says.
+        """
+        if self.wear is None or not self.wear.tables.wires:
+            bent: FloatArray = net * (STRAIN / self.setup.truth.span)
+            return bent
+        tables = self.wear.tables
+        modulus = tables.specimen.tendons[tables.hardest].modulus
+        few = tables.loads[1]
+        closed = (tables.tendon_at(few) - tables.tendon_at(0.0)) / modulus / few
+        if not self._cracked(specimen):
+            return closed * load
+        place = self.wear.place(specimen)
+        opens = place.prestress * self.setup.truth.decompression_load
+        swing = (tables.tendon_at(tables.upper) - tables.tendon_at(0.0)) / modulus
+        beyond = (swing * place.range - closed * opens) / max(tables.upper - opens, 1.0)
+        strain: FloatArray = closed * np.minimum(load, opens) + beyond * (load - opens).clip(0)
+        return strain
 
     def slip(self, specimen: SpecimenState) -> float:
         """Return by how much a tendon's end has slipped [m]."""
