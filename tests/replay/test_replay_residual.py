@@ -119,10 +119,20 @@ def test_other_specimens_and_what_is_kept_of_them_agree_too(tmp_path, seed, befo
 
 @pytest.mark.nights
 def test_a_limit_that_ended_it_ends_it_again(tmp_path):
-    then, now, _, differ = judged(made(tmp_path, Case(base=base(most=110))))
+    text = base().replace('["-0.5 mm", "40 mm"]', '["-0.5 mm", "2 mm"]')
+    then, now, _, differ = judged(made(tmp_path, Case(base=text)))
     assert then.residual.outcome == now.residual.outcome == "limit"
     assert alike(then.residual, now.residual)
     assert then.residual.why == now.residual.why
+    assert differ == ()
+
+
+@pytest.mark.nights
+def test_a_limit_of_the_controller_that_ended_it_is_taken_as_told(tmp_path):
+    then, now, _, differ = judged(made(tmp_path, Case(base=base(most=110))))
+    assert (then.residual.outcome, now.residual) == ("limit", None)
+    assert then.residual.why == "the controller's own limit: load"
+    assert any(then.residual.why in note for note in now.notes)
     assert differ == ()
 
 
