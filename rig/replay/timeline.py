@@ -98,6 +98,8 @@ def timeline(events: Sequence[Event], rate: float) -> Timeline:
     ends = [*begins[1:], FOR_EVER]
     spans = [Span(*each) for each in zip(names, begins, ends, strict=True)]
     stops = [i for i, name in enumerate(names) if name == "stopping"]
+    # A simulated specimen that is taken up may be cycled again, from before its run-out on.
+    cycled = max((s.begin for s in spans if s.state == "cycling"), default=0)
     ran_out = [round(e.time * rate) for e in events if e.kind == RAN_OUT]
     return Timeline(
         (Span("", -FOR_EVER, begins[0]), *spans),
@@ -105,8 +107,7 @@ def timeline(events: Sequence[Event], rate: float) -> Timeline:
             Stop(begins[i], entered[i][1].cycle, set(names[i + 1 :]) <= {"stopped"}) for i in stops
         ),
         tick,
-        # A simulated specimen that is taken up may run out once more: the last one stands.
-        ran_out[-1] if ran_out else FOR_EVER,
+        ran_out[-1] if ran_out and ran_out[-1] > cycled else FOR_EVER,
     )
 
 

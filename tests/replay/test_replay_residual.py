@@ -12,9 +12,11 @@ from rig.control.desk import Request
 from rig.ports import InputState
 from rig.protocol.plan import Plan
 from rig.protocol.residual import residual_stages
-from rig.record import Residual
+from rig.record import Event, Residual
+from rig.record.entries import RAN_OUT
 from rig.replay.judged import Replayed, differences, recorded, replay
 from rig.replay.recording import open_recording
+from rig.replay.timeline import FOR_EVER, timeline
 from simulators.faults import InputChange, Moved
 from tests.assembly.nights import ROOT
 from tests.replay.made import LEARNED, PROTOCOL, Case, gone_on, made
@@ -166,6 +168,16 @@ def test_one_that_was_stopped_and_gone_on_with_agrees(tmp_path):
     assert then.residual.outcome == "ultimate"
     assert alike(then.residual, now.residual)
     assert differ == ()
+
+
+@pytest.mark.parametrize(("again", "frame"), [((), 40_000), (("cycling",), FOR_EVER)])
+def test_a_run_out_stands_no_more_once_its_specimen_is_cycled_again(again, frame):
+    # A simulated one that is taken up goes on where its restart point was, maybe before it.
+    states = [(10.0, "cycling"), (40.0, "inspection"), (50.0, "starting"), (60.0, "approach")]
+    states += [(70.0 + i, state) for i, state in enumerate((*again, "stopping"))]
+    events = [Event(time, 0, "state", f"{name}, stage") for time, name in states]
+    events.insert(1, Event(40.0, RUN_OUT, RAN_OUT, "run-out"))
+    assert timeline(events, 1000.0).residual == frame
 
 
 def test_the_words_of_a_replay_hold_both(broken, capsys):
