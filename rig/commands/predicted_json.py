@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from rig.mechanics.code_stress import by_code
-from rig.mechanics.damage import first_part
+from rig.mechanics.damage import cycles, first_part, miner_sum
 from rig.mechanics.debonding import SMEARED, deflection_as_built
 from rig.mechanics.prediction import (
     first_frequencies,
@@ -61,7 +61,7 @@ def predicted_object(
         ),
         "at_upper": _at_upper(told, curves),
         "levels": _levels(told),
-        "lives": [_life(life) for life in told.lives],
+        "lives": [_life(life, subject) for life in told.lives],
         "first_part": _first_part(told.lives),
         "stress_limits": [_limit(limit) for limit in _limits(told)],
         "measured": [_measured(run) for run in runs],
@@ -139,13 +139,19 @@ def _levels(told: Prediction) -> dict[str, float | None] | None:
     }
 
 
-def _life(life: Life) -> dict[str, Any]:
-    """Return a life; `log10_cycles` is null where it has no end."""
+def _life(life: Life, subject: Subject) -> dict[str, Any]:
+    """Return a life; `log10_cycles` is null where it has no end.
+
+    `damage_at_run_out` is the share of it that the cycles of a protocol take, null without one.
+    """
+    cyclic = subject.plan.cyclic if subject.plan is not None else None
+    last = cycles(float(life.log10_cycles))
     return {
         "model": life.model,
         "part": life.part,
         "exposure": life.exposure,
         "log10_cycles": _finite(life.log10_cycles),
+        "damage_at_run_out": _finite(miner_sum([cyclic.run_out], [last])) if cyclic else None,
         "kind": life.kind,
         "valid": life.valid,
         "why": life.why,

@@ -125,6 +125,13 @@ def test_the_keys_are_those_that_scripts_rely_on(protocol):
     assert {life["part"] for life in found["lives"]} >= {"concrete", "tendon"}
 
 
+def test_each_life_of_a_protocol_says_how_much_of_it_its_run_out_takes(r1):
+    for life in told("dry-run-out")["lives"]:
+        expected = 0.0 if life["log10_cycles"] is None else 11e6 / 10 ** life["log10_cycles"]
+        assert life["damage_at_run_out"] == pytest.approx(expected, rel=1e-9)
+    assert {life["damage_at_run_out"] for life in told(r1, "--upper", "130 kN")["lives"]} == {None}
+
+
 def test_r1_has_the_values_of_its_check(r1):
     """checks_mechanics, section R1 (own values there, and those of two further programs)."""
     found = told(r1, "--upper", "160 kN", "--lower", "20 kN")
