@@ -84,7 +84,7 @@ class Watch:
         self._held: Held | None = None
         imported = setup.counts_from is not None
         self._known = None if imported else feedback_setup(setup.plan, setup.rate)
-        self._evidence = Evidence(setup.plan, setup.rate)
+        self._evidence = Evidence(setup.plan, setup.rate, imported=imported)
         self._tripped: tuple[Trip, int] | None = None
         self.seen = Seen()
 

@@ -6,20 +6,17 @@ import math
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Final
 
 from rig.criteria.findings import Settled
 from rig.guards.learned import combine
 from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits, earlier
 from rig.judging.arming import FeedbackSetup, learned_of
 from rig.judging.load_watch import LoadWatch
-from rig.judging.naming import after_trip
+from rig.judging.naming import after_trip, evidence_time
 from rig.protocol.plan import Bounds, Plan
 from rig.replay.imported import without_gaps
 from rig.replay.stretches import joined
 from rig.samples import SampleArray, SampleBlock
-
-EVIDENCE: Final = 2  # cycles before a trip by which its outcome is named
 
 
 def bounds_of(plan: Plan, base: Settled | None) -> Mapping[str, Bounds]:
@@ -70,14 +67,15 @@ class Held:
 class Evidence:
     """The last samples of a stretch, by which the outcome after a trip is named.
 
-    At least `EVIDENCE` cycles before what comes next are held, and once `waits_until` is set
-    everything up to that frame.
+    As much as names it in a test is held before what comes next, and once `waits_until` is set
+    everything up to that frame. The cell of an `imported` recording is not ours to doubt where
+    nothing cycles.
     """
 
-    def __init__(self, plan: Plan, rate: float) -> None:
-        self._plan = plan
-        loading = plan.loading
-        self._cycles = round(EVIDENCE * rate / loading.frequency) if loading else 0
+    def __init__(self, plan: Plan, rate: float, *, imported: bool = False) -> None:
+        self._plan, self._imported = plan, imported
+        self._loading = plan.loading if plan.cyclic is not None else None
+        self._before = round(evidence_time(self._loading) * rate)
         self._blocks: deque[SampleBlock] = deque()
         self.waits_until: int | None = None
 
@@ -90,7 +88,7 @@ class Evidence:
         """Take a copy of a block: whoever gave it may use the memory again."""
         values = block.values.copy()
         self._blocks.append(SampleBlock(block.first, block.rate, block.channels, values))
-        while self.waits_until is None and block.first - self._blocks[0].end > self._cycles:
+        while self.waits_until is None and block.first - self._blocks[0].end > self._before:
             self._blocks.popleft()
 
     @property
@@ -100,11 +98,11 @@ class Evidence:
 
     def named(self, trip: Trip, tick: int, base: Settled | None) -> tuple[str, str]:
         """Return outcome and why after a trip that was acted upon at a tick."""
-        loading = self._plan.loading
+        loading = self._loading
         if trip.kind == "feedback":
             return "fault", trip.text
-        if loading is None or self._plan.cyclic is None:
+        if loading is None and self._imported:
             return "limit", trip.text
         end = math.inf if self.waits_until is None else self.waits_until
-        block = joined(self._blocks, tick - self._cycles, int(min(end, self._blocks[-1].end)))
+        block = joined(self._blocks, tick - self._before, int(min(end, self._blocks[-1].end)))
         return after_trip(self._plan, loading, base, trip.text, block, trip.frame - block.first)

@@ -6,17 +6,21 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from rig.control.desk import Request
+from rig.guards.limits import Trip
 from rig.ports import InputState
 from rig.protocol.plan import Plan
 from rig.protocol.residual import residual_stages
 from rig.record import Event, Residual
 from rig.record.entries import RAN_OUT
+from rig.replay.held import Evidence
 from rig.replay.judged import Replayed, differences, recorded, replay
 from rig.replay.recording import open_recording
 from rig.replay.timeline import FOR_EVER, timeline
+from rig.samples import SampleBlock
 from simulators.faults import InputChange, Moved
 from tests.assembly.nights import ROOT
 from tests.replay.made import LEARNED, PROTOCOL, Case, gone_on, made
@@ -178,6 +182,24 @@ def test_a_run_out_stands_no_more_once_its_specimen_is_cycled_again(again, frame
     events = [Event(time, 0, "state", f"{name}, stage") for time, name in states]
     events.insert(1, Event(40.0, RUN_OUT, RAN_OUT, "run-out"))
     assert timeline(events, 1000.0).residual == frame
+
+
+@pytest.mark.parametrize(("imported", "outcome"), [(False, "fault"), (True, "limit")])
+def test_a_limit_in_it_is_named_by_its_evidence_as_in_a_test(broken, imported, outcome):
+    with open_recording(broken) as recording:
+        plan = recording.plan()
+    load = np.linspace(20e3, 30e3, 3000)
+    shown = dict.fromkeys(plan.rig.sampled, np.zeros(3000))
+    shown |= {"load": load + 200e3 * (np.arange(3000) >= 2500), "midspan": load / 1e8}
+    values = np.array([*shown.values()], np.float32)
+    evidence = Evidence(
+        replace(plan, stages=residual_stages(plan)), plan.rig.rate, imported=imported
+    )
+    evidence.add(SampleBlock(0, plan.rig.rate, tuple(shown), values))
+    trip = Trip("limit", "load", 228e3, 200e3, 2502, "load is above its limit")
+    named, why = evidence.named(trip, 2520, None)
+    assert named == outcome
+    assert ("feedback in doubt" in why) == (outcome == "fault")
 
 
 def test_the_words_of_a_replay_hold_both(broken, capsys):
