@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from rig.mechanics.code_stress import by_code
+from rig.mechanics.concrete_formulas import fatigue_strain
+from rig.mechanics.concrete_limits import cracking_lives
 from rig.mechanics.damage import cycles, first_part, miner_sum
 from rig.mechanics.debonding import SMEARED, deflection_as_built
+from rig.mechanics.life import SURROUNDINGS
 from rig.mechanics.prediction import (
     first_frequencies,
     hardest_tendon,
@@ -16,6 +19,7 @@ from rig.mechanics.prediction import (
     lowest,
     with_bond,
 )
+from rig.mechanics.section import uncracked_state
 
 if TYPE_CHECKING:
     from rig.commands.predict import Subject
@@ -24,6 +28,13 @@ if TYPE_CHECKING:
     from rig.mechanics.prediction import AtLoad, Prediction
     from rig.mechanics.shapes import SectionProperties
     from rig.report.debonded_length import Measured
+
+LEAST_SWING: Final = 0.8
+"""R up to which the strain at failure is known (Holmen 1982; from memory)."""
+
+SIZE: Final = 1.6
+"""Less the height [m]: tensile strength in bending over the axial one (EN 1992-1-1, (3.23);
+from memory)."""
 
 
 def predicted_object(
@@ -63,6 +74,7 @@ def predicted_object(
         "levels": _levels(told),
         "lives": [_life(life, subject) for life in told.lives],
         "first_part": _first_part(told.lives),
+        "first_crack": [_life(life, subject) for life in _first_crack(told)],
         "stress_limits": [_limit(limit) for limit in _limits(told)],
         "measured": [_measured(run) for run in runs],
     }
@@ -129,9 +141,13 @@ def _stresses(told: Prediction, low: AtLoad, high: AtLoad) -> dict[str, float | 
 
 
 def _levels(told: Prediction) -> dict[str, float | None] | None:
+    """Return the levels; `strain_at_failure` of the top is over that of its first loading."""
     if told.levels is None:
         return None
+    most, least = told.levels.concrete_max, told.levels.concrete_min
+    known = 0.0 < most < 1.0 and least <= LEAST_SWING * most
     return {
+        "strain_at_failure": fatigue_strain(most, least / most) if known else None,
         "load": told.levels.load,
         "concrete_max": _finite(told.levels.concrete_max),
         "concrete_min": _finite(told.levels.concrete_min),
@@ -169,6 +185,21 @@ def _first_part(lives: Sequence[Life]) -> dict[str, Any] | None:
         "log10_cycles": _finite(found.log10_cycles),
         "sure": found.sure,
     }
+
+
+def _first_crack(told: Prediction) -> Sequence[Life]:
+    """Return how long the bottom stays uncracked, none where it has cracked or is never pulled."""
+    if told.lower is None or told.upper is None or not told.upper.moment < told.cracking:
+        return ()
+    most, least = (
+        -uncracked_state(told.specimen, at.moment).concrete_bottom
+        for at in (told.upper, told.lower)
+    )
+    if not most > 0:
+        return ()
+    rupture = told.specimen.concrete.tensile_strength
+    axial = rupture / max(SIZE - told.specimen.section.height, 1.0)
+    return cracking_lives(rupture, axial, most, least, SURROUNDINGS[told.exposure])
 
 
 def _limits(told: Prediction) -> Sequence[StressLimit]:

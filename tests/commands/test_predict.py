@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import json
+import math
 import os
 import re
 import struct
@@ -130,6 +131,31 @@ def test_each_life_of_a_protocol_says_how_much_of_it_its_run_out_takes(r1):
         expected = 0.0 if life["log10_cycles"] is None else 11e6 / 10 ** life["log10_cycles"]
         assert life["damage_at_run_out"] == pytest.approx(expected, rel=1e-9)
     assert {life["damage_at_run_out"] for life in told(r1, "--upper", "130 kN")["lives"]} == {None}
+
+
+def test_under_the_cracking_load_the_first_crack_is_told_of(r1):
+    found = told(r1, "--upper", "97 kN", "--lower", "40 kN")
+    moment = 97e3 / 2 * 1.0 + found["self_weight_moment_Nm"]
+    tension = moment - found["decompression"]["moment_Nm"]
+    tension /= found["section"]["bottom_modulus_m3"]
+    bent, axial = found["first_crack"]
+    # PCA, S of 0.45 to 0.55, and MC2010, tension with compression (both from memory); a beam of
+    # 300 mm carries 1.3 times its axial strength (EN 1992-1-1, 3.23; from memory).
+    share = tension / 4e6
+    assert 0.45 < share < 0.55
+    assert bent["log10_cycles"] == pytest.approx(3.268 * math.log10(4.2577 / (share - 0.4325)))
+    assert axial["log10_cycles"] == pytest.approx(9 * (1 - 1.3 * share / 0.7))
+    assert told(r1, "--upper", "130 kN")["first_crack"] == []
+    assert told(r1, "--upper", "50 kN")["first_crack"] == []
+
+
+def test_the_strain_of_concrete_at_its_failure_is_told_over_its_first(r1):
+    # Holmen 1982 (from memory), R over 0.1 of the levels that are told.
+    levels = told(r1, "--upper", "130 kN", "--lower", "60 kN")["levels"]
+    top, ratio = levels["concrete_max"], levels["concrete_min"] / levels["concrete_max"]
+    assert 0.1 < ratio < 0.8
+    assert levels["strain_at_failure"] == pytest.approx(1.11 * (1 + 0.677 * ratio) / top)
+    assert told(r1, "--upper", "130 kN", "--lower", "129 kN")["levels"]["strain_at_failure"] is None
 
 
 def test_r1_has_the_values_of_its_check(r1):
