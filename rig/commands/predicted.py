@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING, Final, TextIO
 
 from rig.commands.predicted_lives import (
     first_words,
+    holding_words,
     limits_table,
     lives_table,
     notes,
     run_out_words,
     sources,
+    stresses_words,
 )
 from rig.commands.tables import NONE, Page, Printed, Row, kilo, mega, milli, number
 from rig.mechanics.code_stress import by_code
@@ -45,7 +47,14 @@ WET: Final = (
     "(--strength)",
 )
 UNTOLD: Final = (
-    "- where a crack with full bond is wider than that, or none is as wide (see --bond, --wire)"
+    "- where no length explains the opening: with full bond the crack would be wider already, or "
+    "bond lost all along makes none as wide (see --bond, --wire, --crack-spacing)"
+)
+BRITTLE: Final = "beware: it breaks as it cracks; cracked it carries less than that load"
+NOT_TOLD: Final = "- where the model does not tell it"
+SLIPS: Final = (
+    "no range where the tendon slips all the way to its ends: what stress it keeps at the lower "
+    "load is not known"
 )
 BUILT_LOOSE: Final = "its tendons are built without bond: all rows but that are as if they had it"
 MARKED: Final = "* constants from memory, or seen second-hand"
@@ -66,12 +75,13 @@ def predicted_text(
     page.lines(*_at_ultimate(told))
     if told.upper is not None:
         page.table(*_at_upper(told, curves))
-        page.lines(*_not_borne(curves))
+        page.lines(f"  {NOT_TOLD}", *_slipping(curves), *_not_borne(curves))
         if is_unbonded(told.specimen):
             page.lines(f"  {BUILT_LOOSE}")
     if told.lives:
         page.table(*lives_table(told.lives))
         page.lines(*(f"  {letter}  {why}" for why, letter in notes(told.lives).items()))
+        page.lines(f"  {stresses_words(told, curves)}")
         page.table(*limits_table(told))
         page.lines(MARKED, "", "Sources", *sources(told.lives))
     for run in runs:
@@ -105,7 +115,8 @@ def _head(subject: Subject, told: Prediction) -> list[str]:
         while_bonded = "" if lasting else " while its bond holds"
         words = run_out_words(told.lives, subject.plan.cyclic.run_out)
         lines.append(f"  run-out   {words}{while_bonded}")
-    return lines
+    holding = holding_words(told.lives)
+    return [*lines, f"  beware    {holding}"] if holding else lines
 
 
 def _stresses(told: Prediction) -> str:
@@ -159,7 +170,9 @@ def _at_ultimate(told: Prediction) -> list[str]:
     by_formula = lowest(told.specimen, by_code(told.specimen))
     formula = "" if by_formula is None else f" (by the formula of ACI 318: {mega(by_formula)} MPa)"
     frequencies = [number(hertz, 3) for hertz in first_frequencies(told.specimen)]
+    brittle = [f"  {BRITTLE}"] if ultimate.moment <= told.cracking else []
     return [
+        *brittle,
         f"  at the ultimate {goes}: neutral axis {number(ultimate.neutral_axis * 1e3, 3)} mm "
         f"below the top{steel}{formula}",
         f"  first natural frequency of the specimen alone: {frequencies[0]} Hz whole, "
@@ -224,6 +237,15 @@ def _bond_row(
 def borne_lengths(curve: Curve) -> list[int]:
     """Return which lengths of a curve have a state that is in equilibrium."""
     return [i for i, stress in enumerate(curve.concrete_top) if math.isfinite(stress)]
+
+
+def _slipping(curves: Sequence[Curve]) -> list[str]:
+    """Say of which model a range is not known although the load is carried."""
+    return [
+        f"  {curve.model}: {SLIPS}"
+        for curve in curves
+        if any(math.isnan(curve.tendon_range[i]) for i in borne_lengths(curve))
+    ]
 
 
 def _not_borne(curves: Sequence[Curve]) -> list[str]:

@@ -120,6 +120,7 @@ def _rows(curve: Curve) -> list[dict[str, Any]]:
             "model": curve.model,
             "length_m": float(length),
             "tendon_stress_Pa": _finite(curve.tendon_stress[i]),
+            "tendon_range_Pa": _finite(curve.tendon_range[i]),
             "concrete_top_Pa": _finite(curve.concrete_top[i]),
             "deflection_m": None if curve.deflection is None else _finite(curve.deflection[i]),
             "ultimate_moment_Nm": None

@@ -5,16 +5,27 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from string import ascii_lowercase
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from rig.commands.tables import Printed, Row, cycles, decades, mega
 from rig.mechanics.damage import first_part
+from rig.mechanics.debonding import DISCRETE
 from rig.mechanics.life import FROM_MEMORY
-from rig.mechanics.prediction import hardest_bar, hardest_tendon, limits_of, span_of_lives
+from rig.mechanics.prediction import (
+    hardest_bar,
+    hardest_tendon,
+    is_unbonded,
+    limits_of,
+    span_of_lives,
+)
 
 if TYPE_CHECKING:
+    from rig.mechanics.debonding import Curve
     from rig.mechanics.life import Life
     from rig.mechanics.prediction import Prediction
+
+MORE: Final = 1.05
+"""Range of a tendon in a crack over that with bond from which its life is told to be shorter."""
 
 
 def first_words(lives: Sequence[Life]) -> str:
@@ -41,6 +52,33 @@ def run_out_words(lives: Sequence[Life], run_out: int) -> str:
     if asked > span.longest.log10_cycles:
         return f"{run_out:,} cycles: no mean model lets it last so long"
     return f"{run_out:,} cycles: the mean models do not agree whether it lasts so long"
+
+
+def holding_words(lives: Sequence[Life]) -> str:
+    """Return how many mean models hold here, in words; "" where all do."""
+    means = [life for life in lives if life.kind == "mean"]
+    good = [life for life in means if life.valid]
+    if len(good) == len(means):
+        return ""
+    bare = [p for p in dict.fromkeys(m.part for m in means) if all(g.part != p for g in good)]
+    none = f", none of the {' and none of the '.join(bare)}" if good and bare else ""
+    many = f"{len(good)} of {len(means)} mean models" if good else "no mean model"
+    holds = "hold" if len(good) > 1 else "holds"
+    return f"{many} {holds} here{none}; the others are counted all the same"
+
+
+def stresses_words(told: Prediction, curves: Sequence[Curve]) -> str:
+    """Return of which stresses lives are, and whether a crack strains a tendon more, in words."""
+    row = "as built" if is_unbonded(told.specimen) else "bonded"
+    words = f'they go by the stresses in row "{row}" above'
+    tendon = hardest_tendon(told.lower, told.upper) if told.lower and told.upper else None
+    known = [r for c in curves if c.model == DISCRETE for r in c.tendon_range if math.isfinite(r)]
+    if row == "as built" or tendon is None or not known or max(known) < MORE * tendon.range:
+        return words
+    return (
+        f"{words}: in a discrete crack the tendon's range is up to {mega(float(max(known)))} MPa, "
+        f"not {mega(tendon.range)} MPa, and its life shorter"
+    )
 
 
 def lives_table(lives: Sequence[Life]) -> Printed:

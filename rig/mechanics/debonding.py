@@ -27,7 +27,8 @@ BONDED: Final = "pre-tensioned"
 class Curve:
     """Mid-span of a specimen under one load against debonded length [m]; SI, arrays of one shape.
 
-    `tendon_stress` is that of the lowest layer, `tendon_range` its change from the lower load;
+    `tendon_stress` is that of the lowest layer, `tendon_range` its change from the lower load,
+    NaN where it slips through to its ends: what it keeps at the lower load is not known then.
     `opening` is that of a crack. What a model does not tell is None.
     """
 
@@ -106,11 +107,12 @@ def discrete_curve(
         for load in (lower, upper)
     )
     layer = lowest_layer(specimen)
+    change = _array(high.tendon_stress[layer]) - _array(low.tendon_stress[layer])
     return Curve(
         DISCRETE,
         length,
         _array(high.tendon_stress[layer]),
-        _array(high.tendon_stress[layer]) - _array(low.tendon_stress[layer]),
+        np.where(_array(high.end_slip[layer]) > 0, np.nan, change),
         _array(high.concrete_top),
         _array(high.deflection),
         opening=_array(high.opening),

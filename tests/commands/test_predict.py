@@ -244,6 +244,17 @@ def test_less_strength_in_water_shortens_lives_and_lowers_the_ultimate(r1):
     assert all(b["log10_cycles"] < a["log10_cycles"] for a, b in lives if a["kind"] == "mean")
 
 
+def test_a_tendon_that_slips_to_its_ends_has_no_range_and_none_is_negative():
+    rows = told("dry-run-out", "--points", "25")["at_upper"]["debonded"]
+    discrete = [r for r in rows if r["model"] == "discrete cracks" and r["concrete_top_Pa"]]
+    ranges = [row["tendon_range_Pa"] for row in discrete]
+    assert ranges[0] is not None
+    assert ranges[-1] is None
+    assert all(found is None or found > 0 for found in ranges)
+    said = said_by("predict", "dry-run-out").out
+    assert "  discrete cracks: no range where the tendon slips all the way to its ends" in said
+
+
 def test_a_crack_is_told_by_the_bond_that_was_asked_for(r1):
     loads = (r1, "--upper", "160 kN", "--points", "4")
     kinds = ([], ["--bond", "fib"], ["--wire", "18 mm"], ["--crack-spacing", "150 mm"])
@@ -309,6 +320,23 @@ def test_people_are_told_models_kinds_and_what_is_from_memory():
     for life in told("overnight-wet-prism")["lives"]:
         (line,) = [x for x in lines if re.search(rf"{re.escape(life['model'])} \*? +\d", x)]
         assert ("no: " in line) is not life["valid"]
+
+
+def test_lives_say_whose_stresses_they_are_of_and_how_many_models_hold():
+    said = said_by("predict", "dry-run-out").out
+    assert '  they go by the stresses in row "bonded" above: in a discrete crack' in said
+    assert "  beware    3 of 6 mean models hold here, none of the tendon; " in said
+    loose = said_by("predict", "unbonded-sprayed").out
+    assert '  they go by the stresses in row "as built" above\n' in loose
+
+
+def test_a_specimen_that_breaks_as_it_cracks_is_told(tmp_path):
+    path = tmp_path / "thin.toml"
+    words = "it breaks as it cracks"
+    path.write_text(SI)
+    assert words not in said_by("predict", str(path)).out
+    path.write_text(SI.replace('"300 mm2"', '"20 mm2"').replace('"100 mm2"', '"20 mm2"'))
+    assert words in said_by("predict", str(path)).out
 
 
 def on_a_terminal(columns: int, *words: str) -> str:
