@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 from rig.mechanics.prediction import Span, is_unbonded, predict, span_of_lives
 from rig.protocol.contradictions import by_load, goal_of
 from rig.protocol.finding import Finding, figure
-from rig.protocol.plan import Approach, Cyclic, Loading, Plan
+from rig.protocol.plan import Approach, Cyclic, Loading, Plan, Ramp, Static
 from rig.protocol.position import Path
 
 if TYPE_CHECKING:
@@ -98,7 +98,15 @@ def _carried(loading: Loading, told: Prediction) -> float:
 def _of_upper(plan: Plan, loading: Loading, told: Prediction) -> Iterator[Finding]:
     cracking = told.load_of(told.cracking)
     expected = _carried(loading, told)
-    if loading.upper < cracking and not _is_trial(plan):
+    if expected <= cracking:
+        yield Finding(
+            "protocol",
+            ("specimen",),
+            f"should carry {_kn(expected)} once it is cracked, and crack at {_kn(cracking)} only: "
+            "it breaks as it cracks, and no cracked specimen can be tested",
+            "look for a slip in its section, steel and tensile strength",
+        )
+    elif loading.upper < cracking and not _is_trial(plan):
         yield Finding(
             "protocol",
             _UPPER,
@@ -129,13 +137,16 @@ def _of_first_crack(plan: Plan, told: Prediction) -> Iterator[Finding]:
         if goal is None or goal <= FIRST_CRACK * cracking:
             continue
         if by_load(stage):
-            path = ("stage", index) if isinstance(stage, Cyclic) else ("stage", index, "control")
+            slow = isinstance(stage, Static | Ramp)
+            before = 'put a stage of kind = "static" with control = "deflection" before it'
             yield Finding(
                 "protocol",
-                path,
+                ("stage", index, "control") if slow else ("stage", index),
                 f"goes to {_kn(goal)} by load for the first time, and the specimen should crack at "
                 f"{_kn(cracking)}: as it softens the rod jumps",
-                'put a stage of kind = "static" with control = "deflection" before it',
+                'write control = "deflection", with speeds such as "0.2 mm/min"'
+                if slow
+                else before,
             )
         return
 

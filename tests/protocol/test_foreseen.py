@@ -97,6 +97,14 @@ def test_an_upper_load_under_cracking_opens_nothing():
     assert "should crack: nothing opens" in finding.problem
 
 
+def test_a_specimen_that_breaks_as_it_cracks_is_told_and_no_upper_load_asked_for():
+    thin = SPECIMEN.replace('area = "93 mm2"', 'area = "20 mm2"')
+    found = [f for f in told(dry(*to(60), **{PRISM: thin})) if f.path[-1] in ("specimen", "upper")]
+    assert found[0].path == ("specimen",)
+    assert "it breaks as it cracks" in found[0].problem
+    assert not any("nothing opens" in finding.problem for finding in found)
+
+
 def test_a_thousand_cycles_on_a_beam_that_must_not_crack_are_a_trial():
     few = ('run_out = "11e6 cycles"', 'run_out = "1000 cycles"')
     early = ('from = "2000 cycles"\nto = "3000 cycles"', 'from = "200 cycles"\nto = "300 cycles"')
@@ -175,9 +183,12 @@ def test_the_first_cracking_by_load_is_told_of_the_stage_that_does_it():
     finding = only(dry(text=BY_LOAD))
     assert finding.path == ("stage", 1)
     assert "by load for the first time" in finding.problem
+    assert finding.remedy.startswith("put a stage")
     slow = ('control = "deflection"', 'control = "load"')
     speeds = ('speed = "0.2 mm/min"\nspeed_after_crack = "0.5 mm/min"', 'speed = "0.5 kN/s"')
-    assert only(dry(slow, speeds)).path == ("stage", 1, "control")
+    finding = only(dry(slow, speeds))
+    assert finding.path == ("stage", 1, "control")
+    assert finding.remedy.startswith('write control = "deflection"')
 
 
 def test_a_small_load_before_cracking_by_way_is_none():
