@@ -159,6 +159,7 @@ EXAMPLES: Final = {
     "concrete": "[concrete] with strength, modulus, tensile_strength and density",
     "shape": 'shape = "rectangle"',
     "width": 'width = "100 mm"',
+    "width_bottom": 'width_bottom = "80 mm"',
     "height": 'height = "200 mm"',
     "span": 'span = "900 mm"',
     "load_spacing": 'load_spacing = "300 mm"',

@@ -176,11 +176,17 @@ def _check_geometry(document: Document, shape: GeometryTable) -> None:
         _means_nothing(document, (at, "width"), shape.shape)
     if shape.shape != "trapezoid" and shape.width_bottom is not None:
         _means_nothing(document, (at, "width_bottom"), shape.shape)
-    if shape.shape == "general" and not shape.outline:
+    if shape.shape == "general" and not shape.outline and "geometry" not in document.unread:
         document.refuse_missing((at,), "outline")
     if shape.shape != "general" and shape.outline:
         _means_nothing(document, (at, "outline"), shape.shape)
     depths = [depth for depth, _ in shape.outline]
+    if any(a == c for a, c in zip(depths, depths[2:], strict=False)):
+        document.refuse(
+            (at, "outline"),
+            "has more than two widths at one depth",
+            "give one, or two for a step: the width above it, then that below",
+        )
     if len(depths) == 1 or any(a > b for a, b in pairwise(depths)) or depths[-1:] > [shape.height]:
         document.refuse(
             (at, "outline"),

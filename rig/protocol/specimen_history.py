@@ -8,6 +8,7 @@ them: `mix`, `release`, `water` in words, `cast`, `soaked_since`, `soaked_until`
 from __future__ import annotations
 
 import datetime
+from difflib import get_close_matches
 from itertools import pairwise
 from typing import Any, Final
 
@@ -43,14 +44,25 @@ def read_history(document: Document, history: dict[str, Any]) -> dict[str, str]:
         if key == _STRENGTHS:
             facts[key] = _strengths(document, value)
         elif isinstance(value, dict | list):
+            near = _near(key)
             document.refuse(
                 ("history", key),
                 f"{shown(value)} is no plain fact",
-                "give text, a number or a date",
+                f'did you mean "{near}"?' if near else "give text, a number or a date",
             )
         else:
+            if near := _near(key):
+                document.warn(
+                    ("history", key), "is kept, but not checked", f'did you mean "{near}"?'
+                )
             facts[key] = str(value)
     return facts
+
+
+def _near(key: str) -> str:
+    """Return the known key that a key nearly is, "" for none and for a known one."""
+    known = (*_WORDS, *_DATES, _STRENGTHS)
+    return "" if key in known else "".join(get_close_matches(key, known, n=1, cutoff=0.8))
 
 
 def _is_date(value: object) -> bool:

@@ -223,7 +223,11 @@ def _type_problem(path: Path, kind: str, context: Mapping[str, Any], given: Any)
         case "list_type" if isinstance(given, dict) and len(path) == 1:
             return f"[{path[0]}] is no list", two_brackets(str(path[0]))
         case "list_type" | "tuple_type":
-            return f"{value} is no list", f"write it in brackets: [{value}]"
+            example = example_of(path)
+            pairs = kind == "tuple_type" and "[[" in example
+            return f"{value} is no list", (
+                f"write {example}" if pairs else f"write it in brackets: [{value}]"
+            )
         case "too_short" | "too_long":
             most = context.get("max_length", context.get("min_length"))
             word = "at most" if kind == "too_long" else "at least"

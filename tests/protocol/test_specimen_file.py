@@ -13,7 +13,9 @@ from rig.mechanics.estimate import static_estimate
 from rig.mechanics.section import cracking_moment, decompression_moment, ultimate
 from rig.mechanics.shapes import gross
 from rig.mechanics.specimen import Specimen
+from rig.protocol.document import open_document
 from rig.protocol.load import load_specimen
+from rig.protocol.specimen_file import build_specimen
 
 SI = """\
 name = "Girder, invented"
@@ -157,7 +159,8 @@ def test_history_is_kept_as_words():
         ('["2 d", "30 MPa"]', '["2 d", 30]', "strengths[1][2]"),
         ('["2 d", "30 MPa"]', '["40 d", "30 MPa"]', "has ages that do not rise"),
         ('["2 d", "30 MPa"], ["28 d", "48 MPa"]', "", "is no list of ages and strengths"),
-        ("shed = 4", "shed = [4]", "is no plain fact"),
+        ("shed = 4", "shed = [4]", "is no plain fact; give text, a number or a date"),
+        ("shed = 4", 'strenghts = [["2 d", "30 MPa"]]', 'fact; did you mean "strengths"?'),
     ],
 )
 def test_history_that_cannot_be_is_one_line(old, new, words):
@@ -206,6 +209,16 @@ def test_what_no_specimen_can_be_is_one_line(old, new, words):
     assert words in only((old, new))
 
 
+def test_a_fact_that_is_nearly_a_checked_one_is_kept_and_told():
+    text = SI.replace("soaked_since", "soked_since")
+    document = open_document("beam.toml", lambda _path: text)
+    found = build_specimen(document)
+    assert found is not None
+    assert "soked_since" in found.history
+    (warning,) = document.warnings
+    assert 'soked_since: is kept, but not checked; did you mean "soaked_since"?' in str(warning)
+
+
 def test_a_wrong_history_hides_nothing_else():
     told = refused(("cast = 2025-03-04", "cast = 4"), ("3.7921165112425985 MPa", "37.9 MPa"))
     assert [line.split(":")[2].strip() for line in told] == [
@@ -244,6 +257,23 @@ def test_a_section_by_height_is_read_from_top_to_bottom():
 def test_a_trapezoid_by_height_is_the_trapezoid():
     same = '[["0 mm", "304.8 mm"], ["508 mm", "203.2 mm"]]'
     assert ultimate(general(same)).moment == pytest.approx(ultimate(read(SI)).moment, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("outline", "words"),
+    [
+        ('[["0 mm", "300 mm"]]', "does not go from the top down to the height"),
+        ('[["9 mm", "300 mm"], ["8 mm", "200 mm"]]', "does not go from the top down"),
+        (
+            '[["0 mm", "300 mm"], ["90 mm", "300 mm"], ["90 mm", "200 mm"], ["90 mm", "100 mm"]]',
+            "geometry.outline: has more than two widths at one depth",
+        ),
+        ('["0 mm"]', 'outline[1]: "0 mm" is no list; write outline = [["0 mm", "600 mm"], ["160'),
+    ],
+)
+def test_a_section_by_height_that_cannot_be_is_one_line(outline, words):
+    (first, second) = GENERAL
+    assert words in only(first, (second[0], f"outline = {outline}\n\n[concrete]"))
 
 
 def test_a_section_by_height_has_no_other_width():
