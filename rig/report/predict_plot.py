@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -125,12 +125,12 @@ def _against_length(axes: Axes, drawn: Drawn, name: str, factor: float, label: s
         if values is None:
             continue
         colour, line = LOOKS[curve.model]
-        axes.plot(curve.length, factor * values, line, color=colour, label=curve.model)
+        axes.plot(1e3 * curve.length, factor * values, line, color=colour, label=curve.model)
     if drawn.load_span is not None:
-        axes.axvline(drawn.load_span, color=_GREY, linestyle=":", linewidth=1.0)
+        axes.axvline(1e3 * drawn.load_span, color=_GREY, linestyle=":", linewidth=1.0)
         axes.annotate(
             "load span",
-            (drawn.load_span, 0.5),
+            (1e3 * drawn.load_span, 0.5),
             xycoords=axes.get_xaxis_transform(),
             xytext=(2, 0),
             textcoords="offset points",
@@ -139,7 +139,7 @@ def _against_length(axes: Axes, drawn: Drawn, name: str, factor: float, label: s
             color=_GREY,
             fontsize=8,
         )
-    axes.set_xlabel("debonded length [m]")
+    axes.set_xlabel("debonded length [mm]")
     axes.set_ylabel(label)
 
 
@@ -171,21 +171,23 @@ def _lives(axes: Axes, lives: Sequence[Life], run_out: int | None) -> None:
         colour = PARTS[life.part] if life.valid else "#a8a8a8"
         face = colour if life.kind == "mean" else "white"
         axes.plot([0, at], [row, row], color=colour, linewidth=0.8, alpha=0.6)
-        axes.plot(at, row, mark, color=colour, markerfacecolor=face, markersize=7)
+        axes.plot(at, row, mark, color=colour, markerfacecolor=face, markersize=7, clip_on=False)
     axes.set_yticks(range(len(lives)), [_row_name(life) for life in lives], fontsize=8)
     axes.set_ylim(len(lives) - 0.5, -0.5)
     axes.set_xlim(0, _LONGEST + 0.3)
     axes.set_xlabel(
-        "log10 of cycles (filled: mean, hollow: characteristic, grey: outside its range)"
+        "log10 of cycles (filled: mean, hollow: characteristic, grey: does not hold here)\n"
+        "constants mostly from memory; models and sources stand in the printed table"
     )
     if run_out is not None:
         axes.axvline(np.log10(run_out), color=_RED, linewidth=1.1)
         axes.annotate(
             f"run-out {run_out:,}",
-            (np.log10(run_out), 0.0),
+            (np.log10(run_out), 1.0),
             xycoords=axes.get_xaxis_transform(),
-            xytext=(3, 3),
+            xytext=(0, 2),
             textcoords="offset points",
+            ha="center",
             color=_RED,
             fontsize=8,
         )
@@ -195,10 +197,16 @@ def _row_name(life: Life) -> str:
     return f"{life.part}: {life.model}"
 
 
-def _measured(axes: Axes, runs: Iterable[Measured]) -> None:
+def _measured(axes: Axes, runs: Sequence[Measured]) -> None:
+    """Draw the lengths over all cycles of the runs, also over those that none explains."""
     for run, colour in zip(runs, COLOURS, strict=False):
-        axes.plot(run.number, run.length, ".", markersize=3, color=colour, label=run.label)
+        axes.plot(run.number, 1e3 * run.length, ".", markersize=3, color=colour, label=run.label)
     axes.set_xscale("log")
+    # Of one cycle too, there is a decade to draw it in.
+    axes.set_xlim(0.9, 1.1 * max(10.0, *(float(run.number[-1]) for run in runs)))
+    if not any(np.isfinite(run.length).any() for run in runs):
+        words = "no length explains the opening"
+        axes.text(0.5, 0.5, words, transform=axes.transAxes, ha="center", color=_GREY, fontsize=8)
     axes.set_xlabel("load cycles (log scale)")
-    axes.set_ylabel("debonded length, estimated [m]")
+    axes.set_ylabel("debonded length, estimated [mm]")
     axes.legend(frameon=False, fontsize=8)

@@ -412,6 +412,16 @@ def test_the_estimate_is_printed_and_drawn(r1, run, tmp_path):
     last = next(line for line in said.out.splitlines() if line.startswith(f"  cycle {COUNT}"))
     assert float(last.split()[-1]) == pytest.approx(true[-13] * 1e3, rel=0.01)
     assert "debonded length, estimated" in path.read_text()
+    assert "no length explains the opening" not in path.read_text()
+
+
+def test_a_run_whose_opening_no_length_explains_is_drawn_with_the_reason(r1, run, tmp_path):
+    path = tmp_path / "p.svg"
+    words = ("predict", r1, "--measured", run[0], "--crack-spacing", "1 mm", "--plot", str(path))
+    said = said_by(*words)
+    assert said.code == 0
+    assert "- where no length explains the opening" in said.out
+    assert "no length explains the opening" in path.read_text()
 
 
 def test_a_run_without_a_crack_gauge_is_refused(r1, tmp_path):
