@@ -322,10 +322,9 @@ class Stretch:
         peak = state.specimen.peak
         if state.specimen.broken_at < 0:
             peak = self.world.beam.bent_at(min(self.top, strongest), state.specimen)
-        specimen = replace(state.specimen, peak=peak)
-        self.state = replace(state, collapse_at=give, specimen=specimen)
+        self.state = replace(state, collapse_at=give, specimen=replace(state.specimen, peak=peak))
         if self.top > 0:
-            self.pace = self.world.pace(specimen, 2 * motion.mean - self.top, self.top)
+            self.pace = self._pace(motion, self.top)
 
     def _heavier(self, motion: Cycling, top: float) -> float:
         """Return the load [N] on the specimen where the cell is held to `top` in cycling."""
@@ -342,11 +341,16 @@ class Stretch:
             return int(by_time)
         target, _ = world.wetting(state)
         top = self._heavier(motion, motion.mean + motion.amplitude)
-        pace = world.pace(state.specimen, 2 * motion.mean - top, top)
+        pace = self._pace(motion, top)
         wet = max(target, state.wet)
         by_wear = math.ceil(world.wear.steady(state.specimen, pace, wet, WEAR_STEP))
         self._tears = world.wear.to_wire(state.specimen, pace) <= min(by_time, by_wear)
         return int(max(1, min(by_time, by_wear)))
+
+    def _pace(self, motion: Cycling, top: float) -> Pace:
+        """Return what a cycle does of whose commanded top [N] the loop reaches a share."""
+        half = (top - motion.mean) * self._response(motion)[0]
+        return self.world.pace(self.state.specimen, motion.mean - half, motion.mean + half)
 
     def _end_of(self, motion: Cycling, index: int) -> int:
         """Return the frame at which a cycle is taken to begin: where a wire breaks, at its trough.

@@ -26,9 +26,9 @@ def test_it_says_how_the_test_ended_and_that_both_agree(run):
     assert said.code == 0
     lines = said.out.splitlines()
     assert lines[0] == "Prism P-78, a short test"
-    assert lines[1].startswith("  recorded  failure at cycle 279: stiffness ")
+    assert lines[1].startswith("  recorded  failure at cycle 282: stiffness ")
     assert lines[2] == lines[1].replace("recorded", "replayed")
-    assert "confirmed at 279" in lines[3]
+    assert "confirmed at 282" in lines[3]
     assert any(line.startswith("  finding   cycle 60: baseline: ") for line in lines)
     assert (
         lines[-1] == "  agrees    recorded and replayed verdicts agree: outcome, cycle and findings"
@@ -39,11 +39,11 @@ def test_one_object_holds_both_verdicts_and_the_findings(run):
     said = said_by("replay", str(run), "--json")
     told = json.loads(said.out)
     assert said.code == 0
-    assert told["recorded"] == {"outcome": "failure", "cycles": 279, "residual": None}
+    assert told["recorded"] == {"outcome": "failure", "cycles": 282, "residual": None}
     replayed = told["replayed"]
     names = {"outcome", "cycles", "why", "first_seen", "confirmed", "findings", "residual"}
     assert replayed.keys() == names
-    assert (replayed["outcome"], replayed["cycles"], replayed["confirmed"]) == ("failure", 279, 279)
+    assert (replayed["outcome"], replayed["cycles"], replayed["confirmed"]) == ("failure", 282, 282)
     assert all(finding.keys() == {"kind", "cycle", "text"} for finding in replayed["findings"])
     assert [f["kind"] for f in replayed["findings"]][-1] == "stiffness-loss"
     assert told["differences"] == []
@@ -54,8 +54,8 @@ def test_another_protocol_may_find_no_end_and_the_code_is_0(run, tmp_path):
     (tmp_path / "mild.toml").write_text(text, encoding="utf-8")
     said = said_by("replay", str(run), "--protocol", str(tmp_path / "mild.toml"))
     assert said.code == 0
-    assert "  replayed  no end at cycle 279: the recording ended with failure" in said.out
-    assert "  differs   recorded is failure at cycle 279, replayed is no end" in said.out
+    assert "  replayed  no end at cycle 282: the recording ended with failure" in said.out
+    assert "  differs   recorded is failure at cycle 282, replayed is no end" in said.out
     assert "failure.stiffness_loss.stop 30 % in the recording, 90 % here" in said.out
     told = json.loads(
         said_by("replay", str(run), "--protocol", str(tmp_path / "mild.toml"), "--json").out
@@ -75,7 +75,7 @@ def test_what_if_prints_a_line_and_a_bar_for_each_value(run, tmp_path, plain):
     assert lines[2].split() == ["value", "outcome", "cycle"]
     rows = [line.split() for line in lines[3:12]]
     assert tuple(" ".join(row[:2]) for row in rows) == values_of("10 % .. 90 %")
-    assert rows[2][2:4] == ["failure", "279"]
+    assert rows[2][2:4] == ["failure", "282"]
     bars = [len(row[-1]) for row in rows]
     assert bars[0] < bars[2]
     assert all(row[-1].endswith("X") for row in rows if row[2] == "failure")
@@ -90,7 +90,7 @@ def test_what_if_is_one_object_too_and_draws_png(run, tmp_path):
     told = json.loads(said_by("replay", str(run), *vary).out)
     assert told["key"] == "failure.stiffness_loss.stop"
     assert [v["value"] for v in told["values"]] == ["12 %", "30 %"]
-    assert told["values"][1]["cycles"] == 279
+    assert told["values"][1]["cycles"] == 282
     assert figure.read_bytes().startswith(b"\x89PNG")
 
 

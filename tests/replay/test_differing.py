@@ -84,7 +84,7 @@ def test_rows_that_the_samples_do_not_bear_out_are_told_with_cycle_and_values(ru
 @HERE
 def test_rows_that_are_missing_are_told(run, tmp_path):
     now, told = compared(recorded_anew(run, tmp_path, rows=lambda rows: rows.part(0, 100)))
-    assert any("rows are missing: 100 of 145 are there" in line for line in told)
+    assert any("rows are missing: 100 of 147 are there" in line for line in told)
     assert any("cycles are found in the samples" in line for line in now.unlike)
 
 
@@ -94,7 +94,7 @@ def test_samples_that_are_not_kept_are_told(run, tmp_path):
     now, told = compared(kept)
     assert now.outcome is None
     assert all("samples are not kept there" in line for line in told)
-    assert any(line.startswith("recorded is failure at cycle 145, replayed is no") for line in told)
+    assert any(line.startswith("recorded is failure at cycle 147, replayed is no") for line in told)
 
 
 def test_a_limit_of_the_rig_file_is_told_as_one(tmp_path):

@@ -147,7 +147,7 @@ def test_stricter_values_end_the_test_no_later(run):
     assert {r.outcome for r in found.replayed} == {"failure"}
     cycles = [r.cycles for r in found.replayed]
     assert cycles == sorted(cycles)
-    assert cycles[0] < cycles[-1] == 279
+    assert cycles[0] < cycles[-1] == 282
     assert found.notes == (
         "5 %, 10 %: judged without the warn beside it, which would come no sooner",
     )
