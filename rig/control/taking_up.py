@@ -106,7 +106,8 @@ def unrecorded(taken: TakenUp, status: ActuatorStatus, frequency: float) -> str:
     known = taken.counted + taken.built_up - taken.point_cycles
     if before is not None and status.counter >= before:
         lost = max(status.counter - before - known, 0)
-        return f"{lost} cycles run and not recorded, by its counter; its own stop is among them"
+        among = "; its own stop is among them" if lost else ""
+        return f"{lost} cycles run and not recorded, by its counter{among}"
     most = math.ceil(UNSEEN * frequency) + 4
     return f"about {most} cycles run and not recorded at the most: its counter has begun anew"
 

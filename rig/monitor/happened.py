@@ -48,6 +48,9 @@ _SAID: Final = {
     ("unloaded", "unloaded"): "specimen free, pressure off",
 }
 """What happened when a state was entered on a cause; {} stands for why."""
+_AT: Final = ("cycle ", "motion ")
+"""A place where an inspection goes on; any other reason is told as it is."""
+_GOES_ON: Final = "goes on"
 _AGAIN: Final = "contact again"
 _TAKEN_UP: Final = "taken up again"
 _LOUD: Final = frozenset(
@@ -80,6 +83,8 @@ def event_words(event: Event) -> tuple[str, str]:
     if state == "starting" and why.startswith(_TAKEN_UP):
         # Why is told by the event that follows.
         return state, _TAKEN_UP
+    if why == _GOES_ON or (cause == "go on" and not why.startswith(_AT)):
+        return state, why
     if state == "approach" and why.startswith(_AGAIN):
         return state, f"{said}: {why}"
     if state == "locked" and why.startswith("by "):
