@@ -209,4 +209,5 @@ def _measured(axes: Axes, runs: Sequence[Measured]) -> None:
         axes.text(0.5, 0.5, words, transform=axes.transAxes, ha="center", color=_GREY, fontsize=8)
     axes.set_xlabel("load cycles (log scale)")
     axes.set_ylabel("debonded length, estimated [mm]")
-    axes.legend(frameon=False, fontsize=8)
+    # Above the axes: beside points its own mark would pass for one.
+    axes.legend(frameon=False, fontsize=8, loc="lower left", bbox_to_anchor=(0.0, 1.0))
