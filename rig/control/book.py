@@ -260,8 +260,9 @@ class Book:
         )
         text = f"{label}: done"
         if math.isfinite(stiffness):
-            change = f"residual {residual * 1e3:z.3f} mm"
-            text = f"{label}: stiffness {stiffness / 1e6:.2f} kN/mm, {change}"
+            text = f"{label}: stiffness {stiffness / 1e6:.2f} kN/mm"
+            if math.isfinite(residual):
+                text = f"{text}, residual {residual * 1e3:z.3f} mm"
         self.event("static", f"{text}; {told}" if told else text)
 
     def slow(self, values: Mapping[str, float]) -> None:

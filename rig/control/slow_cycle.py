@@ -13,6 +13,7 @@ from rig.mechanics.reopening import Reopening, effective_prestress, reopening
 from rig.mechanics.specimen import Specimen
 from rig.samples import FloatArray
 
+UNLOADED: Final = 0.2  # of its range: so near to where it began a load must come back
 LEAST_RANGE: Final = 0.2  # of the load scale: a slow cycle over less has no stiffness
 
 
@@ -39,16 +40,17 @@ def keep_static(
         group=averaged.group,
         stiffness=stiffness,
         reopening_load=opening.load if opening else math.nan,
-        residual=opening.residual if opening else _left_behind(deflection),
+        residual=opening.residual if opening else _left_behind(load, deflection),
         told=reopening_words(opening, station.plan.specimen) if opening else "",
         samples=samples,
     )
     return stiffness
 
 
-def _left_behind(deflection: FloatArray) -> float:
-    """Return the deflection at the end over that at the begin [m], NaN without samples."""
-    return float(deflection[-1] - deflection[0]) if len(deflection) else math.nan
+def _left_behind(load: FloatArray, deflection: FloatArray) -> float:
+    """Return the deflection at the end over that at the begin [m], NaN where it still is loaded."""
+    back = len(load) > 0 and load[-1] - load[0] <= UNLOADED * np.ptp(load)
+    return float(deflection[-1] - deflection[0]) if back else math.nan
 
 
 def the_averaged(judge: Judge) -> Averaged:

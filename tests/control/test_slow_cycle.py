@@ -90,6 +90,9 @@ def test_a_ramp_to_the_ultimate_load_tells_of_no_cracks_that_re_open(plan_of, tm
     assert len(said) > 0
     assert np.isnan(columns["reopening_load"]).all()
     assert not any("re-open" in text for text in said)
+    # It is not unloaded by command: what it bent is not what it keeps.
+    assert np.isnan(columns["residual"]).all()
+    assert not any("residual" in text for text in said)
 
 
 def test_a_specimen_without_prestress_is_told_without_it():
