@@ -13,7 +13,7 @@ from rig.control.station import Station
 from rig.protocol.air import Air
 from rig.protocol.plan import Approach, Cyclic, Hold, Ramp, Stage, Static
 from rig.protocol.residual import breaks
-from rig.record.status import MOVES, Coming
+from rig.record.status import BREAKS, MOVES, Coming
 
 CONTINUE: Final = "nightrig continue"
 STATE_OF: Final[dict[type, str]] = {
@@ -58,7 +58,7 @@ def doing(station: Station, stage: Stage | None) -> str:
         count = f"slow cycle {station.repeat} of {stage.repeats}"
         return f"{count} to {_kn(stage.to)}"
     if breaks(stage) and state == "ramp":
-        return f"one slow loading until it breaks; {station.people_out_words}"
+        return f"{BREAKS}; {station.people_out_words}"
     if isinstance(stage, Ramp) and stage.to is not None and state == "ramp":
         return f"one slow loading to {_kn(stage.to)}"
     if isinstance(stage, Hold) and state == "hold":

@@ -6,7 +6,7 @@ from typing import Final
 
 from rig.monitor import words
 from rig.monitor.view import View
-from rig.record.status import AGAIN, BEGINS, MOVES, WATER_ON, Coming
+from rig.record.status import AGAIN, BEGINS, BREAKS, MOVES, WATER_ON, Coming
 
 STAY_OUT: Final = "STAY OUT"
 SHORT: Final = 60.0
@@ -23,7 +23,7 @@ _HOLD_NOW: Final = "to hold it: nightrig note"
 def motion(view: View) -> tuple[str, bool]:
     """Return a headline where the rig is about to move by itself, and whether to stay out.
 
-    An empty one where it is not, or where it has moved all the time.
+    An empty one where it is not, or where it has moved all the time without breaking anything.
     """
     if view.ending is not None or not view.alive:
         return "", False
@@ -33,6 +33,8 @@ def motion(view: View) -> tuple[str, bool]:
         return f"{STAY_OUT}: {_starts(view, soon)}", True
     if state == "approach":
         return f"{STAY_OUT}: IT MOVES", True
+    if _breaks(view):
+        return f"{STAY_OUT}: IT IS LOADED UNTIL IT BREAKS", True
     # What stops for a fault calls somebody; what goes to rest as foreseen moves until it stands.
     if state in _TO_REST or (state == "stopping" and view.status.cause in _FORESEEN):
         return f"{STAY_OUT}: IT COMES TO REST", True
@@ -54,6 +56,11 @@ def _starts(view: View, soon: Coming | None) -> str:
     return "IT MOVES AFTER THE HORN" if not left else f"IT MOVES IN {words.span(left)}"
 
 
+def _breaks(view: View) -> bool:
+    """Tell whether the specimen is being broken: its pieces reach further than the rod does."""
+    return view.status.state == "ramp" and view.status.means.startswith(BREAKS)
+
+
 def goes_on(view: View) -> Coming | None:
     """Return the end of an inspection that goes on by itself, None in every other state."""
     if view.status.state != "waiting":
@@ -63,7 +70,7 @@ def goes_on(view: View) -> Coming | None:
 
 def before(view: View) -> str:
     """Return what goes before motion that comes at any moment, and what keeps the rig still."""
-    if view.rehearsal or view.status.state == "approach":
+    if view.rehearsal or view.status.state == "approach" or _breaks(view):
         return view.status.means or "nobody knows what moves first"
     return "horn or lamp first, then pressure; to keep it still: nightrig stop"
 

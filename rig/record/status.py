@@ -19,6 +19,8 @@ from rig.record.plain import special
 NAN = math.nan
 MOVES: Final = "it moves: stay out"
 """What comes where the rig is about to move: whoever shows a run looks for it."""
+BREAKS: Final = "one slow loading until it breaks"
+"""What a rig does that breaks its specimen; whoever shows a run keeps people away meanwhile."""
 BEGINS: Final = "spraying begins"
 WATER_ON: Final = "water on"
 WATER_OFF: Final = "water off"

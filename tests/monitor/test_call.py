@@ -23,7 +23,7 @@ def aged(seconds: float, view: View = cycling) -> View:
     return replace(view, now=NOW - timedelta(seconds=0.4) + timedelta(seconds=seconds))
 
 
-@pytest.mark.parametrize("name", ["cycling", "wet", "build_up", "static", "submerged"])
+@pytest.mark.parametrize("name", ["cycling", "wet", "build_up", "submerged"])
 def test_a_rig_that_goes_on_by_itself_needs_nobody(name):
     assert level(VIEWS[name]) is Level.NOTHING
 

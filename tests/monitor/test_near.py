@@ -9,7 +9,7 @@ import pytest
 from rig.monitor.call import Call, Level, call
 from rig.monitor.terminal import screen_text
 from rig.monitor.view import View
-from rig.record.status import Coming
+from rig.record.status import BREAKS, Coming
 from tests.monitor.night_12 import DRY, NOW, STANDING, WET, with_status
 from tests.monitor.views import VIEWS
 
@@ -98,6 +98,16 @@ def test_any_state_that_moves_at_any_moment_says_stay_out():
     told = call(with_status(view, coming=(Coming(MOVES, 30.4),)))
     assert told.headline == "STAY OUT: IT MOVES IN 30 s"
     assert call(with_status(state="approach", coming=())).headline == "STAY OUT: IT MOVES"
+
+
+def test_who_looks_on_while_a_specimen_is_broken_is_told_to_stay_out():
+    means = f"{BREAKS}; nobody within reach from 92.6 kN on"
+    told = call(with_status(state="ramp", means=means, coming=()))
+    assert (told.level, told.loud) == (Level.LOOK, True)
+    assert told.headline == "STAY OUT: IT IS LOADED UNTIL IT BREAKS"
+    assert told.why == (means,)
+    plain = call(with_status(state="ramp", means="one slow loading to 80 kN", coming=()))
+    assert plain.headline == "NOTHING TO DO"
 
 
 def test_nobody_is_sent_in_by_old_data():
