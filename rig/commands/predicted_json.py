@@ -148,7 +148,7 @@ def _levels(told: Prediction) -> dict[str, float | None] | None:
     most, least = told.levels.concrete_max, told.levels.concrete_min
     known = 0.0 < most < 1.0 and least <= LEAST_SWING * most
     return {
-        "strain_at_failure": fatigue_strain(most, least / most) if known else None,
+        "strain_at_failure": float(fatigue_strain(most, least / most)) if known else None,
         "load": told.levels.load,
         "concrete_max": _finite(told.levels.concrete_max),
         "concrete_min": _finite(told.levels.concrete_min),
