@@ -193,6 +193,9 @@ def _end(view: View, width: int, signs: Glyphs) -> list[Text]:
     if status.state not in ("cycling", "build-up"):
         row.put(f"{words.span(left)} of cycling", "bold")
         return [row.maybe(" are left, once it cycles").maybe("; less if it fails").text]
+    if status.stage_number < status.stages:
+        # A specimen that has run out is broken after it, which takes its time.
+        row = Row(signs, width, "run-out")
     row.put(f"by {view.moment(left)}", "bold").maybe(", sooner if it fails")
     lines = [row.text]
     if view.rehearsal and view.speed > 0 and not view.stale:

@@ -340,3 +340,12 @@ def test_events_stand_in_one_column_whatever_kind_they_are():
 def test_what_comes_within_minutes_has_its_seconds():
     view = with_status(coming=(Coming("counting begins", 25.0),))
     assert "counting begins: in 25 s, today 03:10:36" in screen_text(view, 80, 24, ascii_only=False)
+
+
+def test_a_run_out_that_is_broken_afterwards_is_not_the_end():
+    def labels(**changes: int) -> list[str]:
+        text = screen_text(with_status(VIEWS["cycling"], **changes), 80, 24, ascii_only=True)
+        return [line.split()[0] for line in text.splitlines() if "sooner if it fails" in line]
+
+    assert labels(stage_number=3, stages=3) == ["end"]
+    assert labels(stage_number=3, stages=5) == ["run-out"]
