@@ -74,7 +74,8 @@ def reopening_words(found: Reopening, specimen: Specimen) -> str:
     """Return where cracks re-open, the prestress that tells of, and the tangents about it."""
     left = effective_prestress(specimen, found.load)
     prestress = (
-        f", effective prestress {left.stress / 1e6:,.0f} MPa ({left.force / 1e3:.1f} kN)"
+        f", effective prestress {left.stress / 1e6:,.0f} MPa "
+        f"({left.force / 1e3:.1f} kN in the tendons, {left.share * 100:.0f} % of the file's)"
         if left
         else ""
     )

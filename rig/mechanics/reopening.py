@@ -117,11 +117,13 @@ def _kinked(fit: Bilinear) -> bool:
 class EffectivePrestress:
     """What the tendons still do: force of all of them [N], their mean stress [Pa].
 
-    Both where the concrete beside them has no strain, as `section.prestress` has them.
+    Both where the concrete beside them has no strain, as `section.prestress` has them; `share` is
+    that of the prestress in the specimen file.
     """
 
     force: float
     stress: float
+    share: float
 
 
 def effective_prestress(specimen: Specimen, reopening_load: float) -> EffectivePrestress | None:
@@ -136,8 +138,9 @@ def effective_prestress(specimen: Specimen, reopening_load: float) -> EffectiveP
     if area == 0.0 or not expected > 0.0:
         return None
     full = sum(t.area * s for t, s in zip(specimen.tendons, prestress(specimen), strict=True))
-    force = full * float(moment_under(specimen, reopening_load)) / expected
-    return EffectivePrestress(force, force / area)
+    share = float(moment_under(specimen, reopening_load)) / expected
+    force = full * share
+    return EffectivePrestress(force, force / area, share)
 
 
 def _rising(load: FloatArray) -> np.ndarray[tuple[int], np.dtype[np.intp]]:

@@ -69,10 +69,11 @@ def test_the_event_says_what_the_record_holds(checked):
     text = next(text for text in said if text.startswith("check 1"))
     found = re.search(
         r"re-open at ([\d.]+) kN \(([\d.]+) to ([\d.]+)\), effective prestress ([\d,]+) MPa "
-        r"\(([\d.]+) kN\); tangents ([\d.]+) and ([\d.]+) kN/mm",
+        r"\(([\d.]+) kN in the tendons, ([\d]+) % of the file's\); "
+        r"tangents ([\d.]+) and ([\d.]+) kN/mm",
         text,
     )
-    load, low, high, stress, force, below, above = (
+    load, low, high, stress, force, share, below, above = (
         float(g.replace(",", "")) for g in found.groups()
     )
     check = list(columns["cycle"]).index(10)
@@ -80,6 +81,7 @@ def test_the_event_says_what_the_record_holds(checked):
     assert low <= load <= high
     assert stress == pytest.approx(prestress(specimen)[0] / 1e6, rel=0.03)
     assert force == pytest.approx(stress * specimen.tendons[0].area * 1e3, rel=2e-3)
+    assert share == pytest.approx(100 * stress * 1e6 / prestress(specimen)[0], abs=0.6)
     assert above < 0.5 * below
     assert f"residual {columns['residual'][check] * 1e3:z.3f} mm" in text
 
@@ -98,7 +100,8 @@ def test_a_ramp_to_the_ultimate_load_tells_of_no_cracks_that_re_open(plan_of, tm
 def test_a_specimen_without_prestress_is_told_without_it():
     found = Reopening(40e3, 39.5e3, 40.4e3, 60e6, 20e6, 1e-6)
     assert reopening_words(found, R1).startswith(
-        "cracks re-open at 40.00 kN (39.50 to 40.40), effective prestress 503 MPa (201.0 kN)"
+        "cracks re-open at 40.00 kN (39.50 to 40.40), effective prestress 503 MPa "
+        "(201.0 kN in the tendons, 46 % of the file's)"
     )
     plain = reopening_words(found, type(R1)(R1.name, R1.section, R1.concrete, ()))
     assert plain == "cracks re-open at 40.00 kN (39.50 to 40.40); tangents 60.00 and 20.00 kN/mm"

@@ -344,8 +344,8 @@ MUTANTS = (
     Mutant(
         "stress of the file told as the measured one",
         AT + "reopening.py",
-        "return EffectivePrestress(force, force / area)",
-        "return EffectivePrestress(force, full / area)",
+        "return EffectivePrestress(force, force / area, share)",
+        "return EffectivePrestress(force, full / area, share)",
         "prestress lost and not told",
         CHECKED,
     ),
