@@ -128,14 +128,14 @@ def _bonded(cut: Beam, moment: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _dot(one: FloatArray, other: FloatArray) -> FloatArray:
-    return (one * other).sum(axis=1, keepdims=True)
+    return np.asarray((one * other).sum(axis=1, keepdims=True))
 
 
 def _size(cut: Beam, step: FloatArray) -> FloatArray:
     """Return the largest strain [1] of a step, shape (elements, 1)."""
     top, curvature, _ = _parts(step)
     bottom = top - curvature * cut.made.height
-    return np.maximum(np.abs(top), np.abs(bottom)).max(axis=1, keepdims=True)
+    return np.asarray(np.maximum(np.abs(top), np.abs(bottom)).max(axis=1, keepdims=True))
 
 
 def _parts(row: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -216,7 +216,7 @@ def _answers(cut: Beam, now: Sums, short: FloatArray, tangent: FloatArray) -> tu
         return _Step(top, curvature, np.stack(found, axis=1) if found else top[:, :0])
 
     none = np.zeros_like(short)
-    mend, more = alone(-now.force, short), alone(none, none + cut.arm)
+    mend, more = alone(-np.asarray(now.force), short), alone(none, none + cut.arm)
     pulls = [
         alone(none + pull, none - pull * tendon.depth)
         for i, tendon in enumerate(cut.tendons)
@@ -226,7 +226,7 @@ def _answers(cut: Beam, now: Sums, short: FloatArray, tangent: FloatArray) -> tu
         return mend, more
     # The stress of a tendon shortens the concrete beside all of them, and so their strains.
     ties = np.stack([p.stretch for p in pulls], axis=2) * tangent[:, None, :]
-    tied = np.linalg.inv(np.eye(len(pulls)) - ties)
+    tied = np.asarray(np.linalg.inv(np.eye(len(pulls)) - ties), float)
     return _tied(mend, pulls, tied, tangent), _tied(more, pulls, tied, tangent)
 
 

@@ -15,10 +15,13 @@ Sources
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeVar
 
 if TYPE_CHECKING:
-    from rig.mechanics.either import Either
+    from rig.samples import FloatArray
+
+    Value = TypeVar("Value", float, FloatArray)
+    """A number, or an array of them: what goes in comes out."""
 
 SHEAR_FACTOR: Final = 5.0 / 6.0
 """Timoshenko's shear factor of a rectangle [2]."""
@@ -30,12 +33,12 @@ OUTSIDE: Final = 0.05
 """Share of the span by which a fracture may lie outside the loads and still count [3]."""
 
 
-def moment(load: Either, a: float) -> Either:
+def moment(load: Value, a: float) -> Value:
     """Return the moment between the load points [N m]."""
     return load / 2 * a
 
 
-def load_for_moment(bending: Either, a: float) -> Either:
+def load_for_moment(bending: Value, a: float) -> Value:
     """Return the total load [N] that makes a moment [N m] between the load points."""
     return 2 * bending / a
 
@@ -64,22 +67,22 @@ def shear_flexibility(area: float, modulus: float, a: float) -> float:
     return a / (2 * SHEAR_FACTOR * shear_modulus * area)
 
 
-def constant_moment_deflection(curvature: Either, span: float, a: float) -> Either:
+def constant_moment_deflection(curvature: Value, span: float, a: float) -> Value:
     """Return mid-span deflection [m] of a curvature [1/m] between the load points only."""
     return curvature * (span**2 / 8 - a**2 / 2)
 
 
-def relative_deflection(curvature: Either, spacing: float) -> Either:
+def relative_deflection(curvature: Value, spacing: float) -> Value:
     """Return mid-span deflection [m] relative to load points `spacing` [m] apart [1]."""
     return curvature * spacing**2 / 8
 
 
-def weight_deflection(weight: Either, stiffness: float, span: float) -> Either:
+def weight_deflection(weight: Value, stiffness: float, span: float) -> Value:
     """Return mid-span deflection [m] of an even load [N/m]: 5 w L4 / (384 EI) [1]."""
     return 5 * weight * span**4 / (384 * stiffness)
 
 
-def straight_camber(force: Either, eccentricity: float, stiffness: float, span: float) -> Either:
+def straight_camber(force: Value, eccentricity: float, stiffness: float, span: float) -> Value:
     """Return the camber [m] of a straight tendon: P e L2 / (8 EI) [1].
 
     `force` [N] acts `eccentricity` [m] below the centroid, at the ends as at mid-span.
@@ -87,7 +90,7 @@ def straight_camber(force: Either, eccentricity: float, stiffness: float, span: 
     return force * eccentricity * span**2 / (8 * stiffness)
 
 
-def draped_camber(force: Either, eccentricity: float, stiffness: float, span: float) -> Either:
+def draped_camber(force: Value, eccentricity: float, stiffness: float, span: float) -> Value:
     """Return the camber [m] of a tendon bent down at the third points: 23 P e L2 / (216 EI) [1].
 
     It is at the centroid at the ends and `eccentricity` [m] below it from third to third point.
@@ -95,7 +98,7 @@ def draped_camber(force: Either, eccentricity: float, stiffness: float, span: fl
     return 23 * force * eccentricity * span**2 / (216 * stiffness)
 
 
-def parabolic_camber(force: Either, eccentricity: float, stiffness: float, span: float) -> Either:
+def parabolic_camber(force: Value, eccentricity: float, stiffness: float, span: float) -> Value:
     """Return the camber [m] of a parabolic tendon: 5 P e L2 / (48 EI) [1].
 
     It is at the centroid at the ends and `eccentricity` [m] below it at mid-span.
@@ -123,7 +126,7 @@ def modulus_of_rupture(
     return 3 * load * fracture / modulus
 
 
-def crack_rotation(opening: Either, height: float, depth: Either) -> Either:
+def crack_rotation(opening: Value, height: float, depth: float) -> Value:
     """Return the rotation of one crack: its opening [m] at the bottom over its height.
 
     `depth` [m] is that of the compressed zone over it, about which its faces turn.
@@ -131,7 +134,7 @@ def crack_rotation(opening: Either, height: float, depth: Either) -> Either:
     return opening / (height - depth)
 
 
-def crack_deflection(rotation: Either, x: float) -> Either:
+def crack_deflection(rotation: Value, x: float) -> Value:
     """Return mid-span deflection [m] by one crack of a rotation [1], `x` [m] from a support.
 
     From the nearer one: rotation times the moment there of a unit load at mid-span.

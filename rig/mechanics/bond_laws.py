@@ -136,7 +136,7 @@ class FibBond:
 
     def slip_of(self, work: FloatArray) -> FloatArray:
         """Return the slip [m] that takes a work [N/m]; infinite where no friction is left."""
-        one, two, three = (float(self.work(np.float64(s))) for s in (self.s1, self.s2, self._end()))
+        one, two, three = self.work(np.array([self.s1, self.s2, self._end()]))
         power = 1 + self.alpha
         rising = self.s1 * (np.minimum(work, one) / one) ** (1 / power)
         level = (np.clip(work, one, two) - one) / self.tau_max

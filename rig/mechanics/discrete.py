@@ -246,7 +246,7 @@ def _inverted(
     wide, loads = at
     by_row = np.stack([_length_of(wide, line, lengths) for line in openings])
     if len(rows) == 1:
-        return by_row[0]
+        return np.asarray(by_row[0])
     step = rows[1] - rows[0]
     low = np.clip(((loads - rows[0]) / step).astype(int), 0, len(rows) - 2)
     share, column = (loads - rows[low]) / step, np.arange(len(loads))

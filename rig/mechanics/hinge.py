@@ -140,12 +140,13 @@ def _point(crack: Crack, strains: Strains, strain: FloatArray) -> _Point:
     k11 = now.k2 + (depth @ stiff) @ depth
     short = crack.moment - now.moment
     rest = np.maximum(k00 * k11 - k01 * k10, _LEAST * (k00 * k11 + 1.0))
+    force = np.asarray(now.force)
     return _Point(
-        now.force,
+        force,
         -short,
         *_limited(
-            (k01 * short - k11 * now.force) / rest,
-            (k00 * short - k10 * now.force) / rest,
+            (k01 * short - k11 * force) / rest,
+            (k00 * short - k10 * force) / rest,
             crack.specimen.section.height,
         ),
         strain,

@@ -54,7 +54,7 @@ if TYPE_CHECKING:
 
 _START = 0.8  # of the ultimate moment: from there the ultimate state is looked for
 _MET = 1e-6  # an ultimate strain is met that is missed by this share of it
-_GRID = 65  # moments up to decompression at which a curvature is solved; between them linear
+_GRID = 257  # moments up to decompression at which a curvature is solved; between them linear
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +125,7 @@ def debonded(specimen: Specimen, load: Either, length: Either) -> Debonded:
         load=_plain(loads),
         length=_plain(lengths),
         tendon_stress=tuple(shaped(s) for s in found.stress.T),
-        concrete_top=shaped(concrete_stress(specimen.concrete, found.top[:, -1])),
+        concrete_top=shaped(np.asarray(concrete_stress(specimen.concrete, found.top[:, -1]))),
         curvature=shaped(found.curvature[:, -1]),
         deflection=shaped(deflection),
         elongation=tuple(
@@ -167,7 +167,7 @@ def _softer(specimen: Specimen) -> Callable[[FloatArray], FloatArray]:
     moments = np.linspace(0.0, most, _GRID)
     stresses = zip(specimen.tendons, prestress(specimen), strict=True)
     held = [stress if t.bond == UNBONDED else None for t, stress in stresses]
-    by_laws = solve(specimen, moments, held).curvature
+    by_laws = np.asarray(solve(specimen, moments, held).curvature)
     elastic = moments / (specimen.concrete.modulus * transformed(specimen).inertia)
     more = elastic - (by_laws - by_laws[0])
 
