@@ -53,8 +53,8 @@ UNTOLD: Final = (
 BRITTLE: Final = "beware: it breaks as it cracks; cracked it carries less than that load"
 NOT_TOLD: Final = "- where the model does not tell it"
 SLIPS: Final = (
-    "no range where the tendon slips all the way to its ends: what stress it keeps at the lower "
-    "load is not known"
+    "no range where the tendon's ends are pulled in: what stress it keeps at the lower load is "
+    "not known"
 )
 BUILT_LOOSE: Final = "its tendons are built without bond: all rows but that are as if they had it"
 MARKED: Final = "* constants from memory, or seen second-hand"

@@ -11,7 +11,10 @@ from rig.mechanics.discrete import at_crack
 from rig.mechanics.smeared import debonded, debonded_ultimate
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from rig.mechanics.bond_laws import BondLaw
+    from rig.mechanics.discrete import AtCrack
     from rig.mechanics.either import Either
     from rig.mechanics.specimen import Specimen
     from rig.samples import FloatArray
@@ -22,13 +25,17 @@ DISCRETE: Final = "discrete cracks"
 
 BONDED: Final = "pre-tensioned"
 
+PULLED_IN: Final = 0.1
+"""Share of a crack's opening that comes from both ends of a tendon, above which they are pulled
+in: by laws whose bond begins without stiffness, ends creep a little under any load."""
+
 
 @dataclass(frozen=True, slots=True)
 class Curve:
     """Mid-span of a specimen under one load against debonded length [m]; SI, arrays of one shape.
 
     `tendon_stress` is that of the lowest layer, `tendon_range` its change from the lower load,
-    NaN where it slips through to its ends: what it keeps at the lower load is not known then.
+    NaN where its ends are pulled in: what it keeps at the lower load is not known then.
     `opening` is that of a crack. What a model does not tell is None.
     """
 
@@ -112,11 +119,17 @@ def discrete_curve(
         DISCRETE,
         length,
         _array(high.tendon_stress[layer]),
-        np.where(_array(high.end_slip[layer]) > 0, np.nan, change),
+        np.where(_pulled_in(high, layer) | (change < 0), np.nan, change),
         _array(high.concrete_top),
         _array(high.deflection),
         opening=_array(high.opening),
     )
+
+
+def _pulled_in(state: AtCrack, layer: int) -> NDArray[np.bool_]:
+    """Tell where the bond that is left holds a tendon no more, and its ends come in."""
+    ends = 2 * _array(state.end_slip[layer])
+    return np.asarray(ends > PULLED_IN * _array(state.opening))
 
 
 def _array(values: Either) -> FloatArray:

@@ -244,15 +244,19 @@ def test_less_strength_in_water_shortens_lives_and_lowers_the_ultimate(r1):
     assert all(b["log10_cycles"] < a["log10_cycles"] for a, b in lives if a["kind"] == "mean")
 
 
-def test_a_tendon_that_slips_to_its_ends_has_no_range_and_none_is_negative():
+def test_a_tendon_whose_ends_are_pulled_in_has_no_range_and_none_is_negative():
     rows = told("dry-run-out", "--points", "25")["at_upper"]["debonded"]
     discrete = [r for r in rows if r["model"] == "discrete cracks" and r["concrete_top_Pa"]]
     ranges = [row["tendon_range_Pa"] for row in discrete]
     assert ranges[0] is not None
     assert ranges[-1] is None
     assert all(found is None or found > 0 for found in ranges)
+    curved = told("dry-run-out", "--points", "25", "--bond", "fib")["at_upper"]["debonded"]
+    ranges = [r["tendon_range_Pa"] for r in curved if r["model"] == "discrete cracks"]
+    assert ranges[0] is not None
+    assert all(found is None or found > 0 for found in ranges)
     said = said_by("predict", "dry-run-out").out
-    assert "  discrete cracks: no range where the tendon slips all the way to its ends" in said
+    assert "  discrete cracks: no range where the tendon's ends are pulled in: " in said
 
 
 def test_a_crack_is_told_by_the_bond_that_was_asked_for(r1):
