@@ -124,6 +124,8 @@ def _causes(recording: Recording, plan: Plan, then: Replayed, now: Replayed) -> 
         )
     if missing := _missing(recording):
         causes.append(missing)
+    if not recording.ended:
+        causes.append("the record has no end: the test still goes on, or was cut off")
     if then.outcome in ("limit", "fault", "failure", "ultimate") and not _kept_at_end(recording):
         causes.append("samples are not kept there")
     return causes or [

@@ -35,9 +35,14 @@ def as_it_was(found: object) -> object:
 
 
 def recorded_anew(
-    run: Path, folder: Path, *, rows: Rows = as_it_was, samples: Samples = as_it_was
+    run: Path,
+    folder: Path,
+    *,
+    rows: Rows = as_it_was,
+    samples: Samples = as_it_was,
+    ends: bool = True,
 ) -> Path:
-    """Return a recording like another one but for its rows or samples."""
+    """Return a recording like another one but for its rows or samples, or that it has no end."""
     with open_recording(run) as recording:
         recorder = Recorder.create(folder / "run", recording.header)
         for part in recording.rows():
@@ -48,7 +53,11 @@ def recorded_anew(
             kept = samples(record)
             if kept is not None:
                 recorder.full_rate(kept)
-        recorder.finish(recording.outcome or "", recording.why, recording.cycles, 100.0)
+        if ends:
+            recorder.finish(recording.outcome or "", recording.why, recording.cycles, 100.0)
+        else:
+            recorder.commit()
+            recorder.abandon()
     return folder / "run"
 
 
@@ -115,6 +124,13 @@ def test_software_that_judges_otherwise_is_what_is_left(run, tmp_path):
 
     _, told = compared(recorded_anew(run, tmp_path, samples=otherwise))
     assert any("software that judges otherwise: recorded by nightrig" in line for line in told)
+
+
+@HERE
+def test_a_test_that_has_not_ended_is_no_other_software(run, tmp_path):
+    _, told = compared(recorded_anew(run, tmp_path, ends=False))
+    assert told[0].startswith("recorded is no end at cycle")
+    assert all("the record has no end: the test still goes on, or was cut off" in t for t in told)
 
 
 @HERE
