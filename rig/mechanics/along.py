@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 _LONGEST: Final = 0.005  # strain by which one step may go
 _PACE: Final = 0.002  # the same on the way to the ultimate state, where nothing halves a step
 _SHORT: Final = 1e-7  # strain: a shorter step climbs by rounding alone
-_STEPS: Final = 100
+_STEPS: Final = 200
 _GRID: Final = 200
 _CLOSE: Final = 1e-12  # strain
 _ENOUGH: Final = 1e-8  # strain: what has come no nearer has no equilibrium

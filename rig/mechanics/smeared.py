@@ -12,8 +12,9 @@ What is assumed of it:
   concrete all bears the moment between the loads, nothing changes; self weight, whose moment is
   curved, makes a small difference.
 - Deflection is net, at mid-span, and what the actuator adds: from no load, self weight on the
-  beam. Up to decompression the concrete counts with its modulus of elasticity: the law that
-  serves the ultimate state begins steeper or flatter. Shear counts as of uncracked concrete.
+  beam. Up to decompression the section counts with its modulus of elasticity, and with the bond
+  it was built with: the law that serves the ultimate state begins steeper or flatter. Shear
+  counts as of uncracked concrete.
 
 Sources
 -------

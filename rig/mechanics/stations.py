@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 SHORTEST: Final = 1e-4
 """Part of the span that stands for no length at all: an average needs some."""
 
-_BENT, _LEVEL, _MIDDLE = 18, 3, 4
+_BENT, _LEVEL, _MIDDLE = 18, 5, 5
 """Points where the moment rises, where it hardly changes, and with mid-span among them."""
 
 
