@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from rig.mechanics.life import Life
     from rig.mechanics.prediction import Prediction
 
+LIMITED: Final = {"concrete": "top stress", "tendon": "tendon range", "bar": "bar range"}
+"""What codes limit, by the part."""
 MORE: Final = 1.05
 """Range of a tendon in a crack over that with bond from which its life is told to be shorter."""
 
@@ -122,7 +124,7 @@ def limits_table(told: Prediction) -> Printed:
     }
     rows: list[Row] = [
         (
-            limit.part,
+            LIMITED[limit.part],
             limit.model + (" *" if _second_hand(limit.source) else ""),
             mega(float(limit.limit)),
             mega(here[limit.part]),
