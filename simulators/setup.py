@@ -83,7 +83,7 @@ class SimulationSetup:
     tables: WearTables | None = None
     life_dry: float | None = None
     life_scale: float = 1.0
-    wet_factor: float = 100.0
+    wet_factor: float = 180.0
     scatter: float = 0.15
     ending: Literal["gradual", "brittle"] = "gradual"
     creep: float = 0.01

@@ -116,7 +116,7 @@ class SimulationTable(Table):
     servo_bandwidth: Annotated[float, quantity("frequency", 1.0, 1000.0, "Hz")] = 20.0
     gap: Annotated[float, quantity("length", 0.0, 0.009, "mm")] = 0.002
     bedding: Annotated[float, quantity("length", 0.0, 0.001, "mm")] = 2e-5
-    wet_factor: Annotated[float, number(1.0, 1e6)] = 100.0
+    wet_factor: Annotated[float, number(1.0, 1e6)] = 180.0
     scatter: Annotated[float, number(0.0, 2.0)] = 0.12
     ending: Literal["gradual", "brittle"] = "gradual"
     pump_run_up: Annotated[float, quantity("time", 0.0, 600.0, "s")] = 3.0

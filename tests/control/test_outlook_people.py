@@ -164,7 +164,7 @@ def test_what_was_found_is_shown_until_somebody_has_looked(plan_of, tmp_path):
     changes = {**QUICK, r"^run_out = .*$": 'run_out = "3000 cycles"'}
     changes[r'^at = \["150 cycles"\]$'] = 'at = ["2500 cycles"]'
     changes[r"^stiffness_step = .*$"] = ""  # would pause a test that people attend
-    rig = {r"^wet_factor = 100": 'wet_factor = 130\nlife_dry = "200000 cycles"'}
+    rig = {r"^wet_factor = 180": 'wet_factor = 180\nlife_dry = "200000 cycles"'}
     plan = plan_of("first-night", changes, rig)
     alone = walk(plan, tmp_path / "alone", looks=4 * LOOKS)
     assert alone.verdict.outcome == "failure"

@@ -26,7 +26,7 @@ _QUICK = {
     r"^servo_bandwidth = .*$": 'servo_bandwidth = "200 Hz"',
     # A stop of three minutes is a large share of an hour: water that goes on by time meanwhile
     # must not change the life by as much.
-    r"^wet_factor = 100": "wet_factor = 1.5",
+    r"^wet_factor = 180": "wet_factor = 1.5",
     r"^scatter = .*$": "scatter = 0.02\nlife_scale = {scale}",
 }
 _SLOW = """

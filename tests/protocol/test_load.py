@@ -131,7 +131,7 @@ def test_the_truth_of_the_simulated_rig_is_si_with_its_defaults():
     text = shipped(RIG)
     truth = load_rig(RIG, lambda _: text[: text.index("# The hidden truth")]).simulation
     assert truth == load_rig(RIG, shipped).simulation
-    assert (truth["gap"], truth["wet_factor"], truth["ending"]) == (0.002, 100.0, "gradual")
+    assert (truth["gap"], truth["wet_factor"], truth["ending"]) == (0.002, 180.0, "gradual")
 
 
 @pytest.mark.parametrize(

@@ -39,7 +39,7 @@ LEVEL, LOWER = 0.7, 0.07
 RUN_OUT = 11e6
 SEEDS = range(50)
 SCATTER = 0.12  # of the shipped rig
-WET_FACTOR = 100.0  # likewise
+WET_FACTOR = 180.0  # likewise
 
 
 @cache
