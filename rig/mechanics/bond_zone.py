@@ -25,8 +25,9 @@ if TYPE_CHECKING:
     from rig.samples import FloatArray
 
 _POINTS: Final = 12
-_ROWS: Final = 48
+_ROWS: Final = 64
 _COLUMNS: Final = 64
+_REFINED: Final = 2
 _GRADE: Final = 4  # what depends on the least slip changes fastest where that is small
 
 
@@ -144,7 +145,14 @@ def _fitted(
         least[i] + grown[i] * np.interp(length[i], lengths[i], share) ** power
         for i in range(len(least))
     ]
-    return np.stack(rows)
+    found, start, rest = np.stack(rows), least[:, None], left[:, None]
+    within = np.clip(length, 0.0, lengths[:, -1:]) * bar.scale
+    for _ in range(_REFINED):  # Newton's steps: the slope of the integral is its integrand
+        low, some = np.broadcast_arrays(start, found)[0], np.broadcast_arrays(rest, found)[0]
+        over = _integral(bond, low, some, found) - within
+        root = np.sqrt(np.maximum(bond.work(found) - bond.work(low) + some, 0.0))
+        found = np.maximum(found - over * root, start)
+    return found
 
 
 def _gauss() -> tuple[FloatArray, FloatArray]:
