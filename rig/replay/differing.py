@@ -48,7 +48,7 @@ def differences(recording: Recording, plan: Plan, then: Replayed, now: Replayed)
     others = _findings(then, now, because)
     if not ends_alike and not _taken_as_told(recording, now):
         told.insert(0, f"{_ended('recorded', then)}, {_ended('replayed', now)}: {because}")
-        others = _findings(_before_end(then), _before_end(now), because)
+        others = _findings(*(_before_end(it, (then, now)) for it in (then, now)), because)
     elif ends_alike and then.why != now.why and now.outcome is not None:
         told.insert(0, f"the reason is another: recorded {then.why}; replayed {now.why}: {because}")
     return (*told, *_residuals(then, now, because), *others)
@@ -88,9 +88,10 @@ def _apart(then: float | None, now: float | None) -> bool:
     return not math.isclose(then, now, rel_tol=TOLD)
 
 
-def _before_end(it: Replayed) -> Replayed:
-    """Return a verdict without the finding that is its end."""
-    return replace(it, findings=tuple(f for f in it.findings if f.text not in it.why))
+def _before_end(it: Replayed, ends: tuple[Replayed, Replayed]) -> Replayed:
+    """Return a verdict without the findings that are an end, its own or that of the other."""
+    kept = (f for f in it.findings if not any(f.text in end.why for end in ends))
+    return replace(it, findings=tuple(kept))
 
 
 def _findings(then: Replayed, now: Replayed, because: str) -> Iterator[str]:

@@ -131,6 +131,8 @@ def test_a_test_that_has_not_ended_is_no_other_software(run, tmp_path):
     _, told = compared(recorded_anew(run, tmp_path, ends=False))
     assert told[0].startswith("recorded is no end at cycle")
     assert all("the record has no end: the test still goes on, or was cut off" in t for t in told)
+    # What ends the replay was found in the test too.
+    assert not any(line.startswith("recorded and not replayed") for line in told)
 
 
 @HERE
