@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from rig.samples import FloatArray
 
 _POINTS: Final = 12
-_ROWS: Final = 64
+_ROWS: Final = 48
 _COLUMNS: Final = 64
 _REFINED: Final = 2
 _GRADE: Final = 4  # what depends on the least slip changes fastest where that is small
@@ -54,29 +54,29 @@ class Bar:
 class BondZone:
     """The bond of one tendon at cracks with some `room` [m] each, shape (elements,).
 
-    Where the energy [Pa] is above the first of its row in `energy` there is no room, and `slip`
-    and `at_end` [m] count; shape (elements, rows).
+    The slip is that of the work which the energy [Pa] asks for, and of some `more` work [N/m],
+    tabulated over the energy, both of shape (elements, rows); none below the first of a row,
+    where there is room. `drawn` [N/m] is the work of the end that was drawn in at release.
     """
 
     bond: BondLaw
     bar: Bar
     room: FloatArray
     energy: FloatArray
-    slip: FloatArray
-    at_end: FloatArray
+    more: FloatArray
+    drawn: float
 
     def slips(self, energy: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return slip where the bond begins, and that at the end since release [m]."""
-        alone = self.bond.slip_of(energy / self.bar.around)
-        # Slips are nearer to lines over the stress than over the energy.
-        low, share = _place(np.sqrt(self.energy), np.sqrt(energy))
+        low, share = _place(self.energy, energy)
         row = np.arange(len(energy))
-        crowded, at_end = (
-            table[row, low] + share * (table[row, low + 1] - table[row, low])
-            for table in (self.slip, self.at_end)
-        )
-        tight = energy >= self.energy[:, 0]
-        return np.where(tight, crowded, alone), np.where(tight, at_end, self.at_end[:, 0])
+        one, other = self.more[row, low], self.more[row, low + 1]
+        more = one + share * (other - one)
+        slip = self.bond.slip_of(np.maximum(energy / self.bar.around + more, 0.0))
+        if self.drawn == 0:
+            return slip, np.zeros_like(slip)
+        end, before = (self.bond.slip_of(self.drawn + part) for part in (more, np.zeros(1)))
+        return slip, end - before
 
     def reach(self, energy: FloatArray) -> FloatArray:
         """Return how far the tendon slips [m], not more than the room."""
@@ -109,7 +109,8 @@ def between_cracks(bond: BondLaw, bar: Bar, room: FloatArray) -> BondZone:
     left = bar.work * np.linspace(0.0, 1.0, _ROWS) ** _GRADE
     slip = _fitted(bond, bar, np.zeros(_ROWS), left, np.tile(room, (_ROWS, 1)))
     energy = bar.around * (bond.work(slip) + left[:, None])
-    return BondZone(bond, bar, room, energy.T, slip.T, 0 * slip.T)
+    more = np.broadcast_to(-left, energy.T.shape)
+    return BondZone(bond, bar, room, energy.T, more, 0.0)
 
 
 def towards_end(bond: BondLaw, bar: Bar, prestress: float, room: FloatArray) -> BondZone:
@@ -119,13 +120,11 @@ def towards_end(bond: BondLaw, bar: Bar, prestress: float, room: FloatArray) -> 
     peak, where both zones meet, is not looked for.
     """
     least = bond.full * np.linspace(0.0, 1.0, _ROWS) ** _GRADE
-    none = bond.work(least)
-    drawn = bond.slip_of(bar.give * prestress**2 / 2 / bar.around + none)
-    taken = _integral(bond, least, np.zeros(_ROWS), drawn) / bar.scale
+    none, drawn = bond.work(least), bar.give * prestress**2 / 2 / bar.around
+    taken = _integral(bond, least, np.zeros(_ROWS), bond.slip_of(drawn + none)) / bar.scale
     slip = _fitted(bond, bar, least, np.zeros(_ROWS), room - taken[:, None])
     energy = bar.around * (bond.work(slip) - none[:, None])
-    at_end = np.broadcast_to((drawn - drawn[0])[:, None], slip.shape)
-    return BondZone(bond, bar, room, energy.T, slip.T, at_end.T)
+    return BondZone(bond, bar, room, energy.T, np.broadcast_to(none, energy.T.shape), drawn)
 
 
 def _fitted(

@@ -49,12 +49,14 @@ from rig.mechanics.smeared import debonded
 from rig.mechanics.whole_concrete import whole_concrete
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from rig.mechanics.bond_laws import BondLaw
     from rig.mechanics.either import Either
     from rig.mechanics.specimen import Specimen
     from rig.samples import FloatArray
 
-_LOADS: Final = 5
+_LOADS: Final = 9
 _LENGTHS: Final = 200
 """Rows and columns of the table from which a length is read."""
 
@@ -229,33 +231,42 @@ def debonded_length(
     known = np.isfinite(wide.ravel()) & np.isfinite(loads.ravel())
     if np.any(known):
         at = loads.ravel()[known]
-        rows = np.linspace(at.min(), at.max(), _LOADS if np.ptp(at) > 0 else 1)
+        # One load has two rows as well: what lies between them is then either.
+        rows = np.linspace(at.min(), at.max(), _LOADS if np.ptp(at) > 0 else 2)
         most = min(spacing or math.inf, specimen.section.span)
         lengths = most * np.linspace(0.0, 1.0, _LENGTHS)
-        table = at_crack(specimen, rows[:, None], lengths, bond, spacing, diameter)
-        found[known] = _inverted(
-            rows, lengths, np.asarray(table.opening), (wide.ravel()[known], at)
-        )
+        loads_once, which = np.unique(rows, return_inverse=True)
+        table = at_crack(specimen, loads_once[:, None], lengths, bond, spacing, diameter)
+        openings = np.asarray(table.opening)[which]
+        found[known] = _length_of(wide.ravel()[known], at, (rows, lengths, openings))
     return found.reshape(wide.shape) if wide.shape else float(found[0])
 
 
-def _inverted(
-    rows: FloatArray, lengths: FloatArray, openings: FloatArray, at: tuple[FloatArray, FloatArray]
+def _length_of(
+    wide: FloatArray, load: FloatArray, table: tuple[FloatArray, FloatArray, FloatArray]
 ) -> FloatArray:
-    """Return lengths [m] at (openings, loads) from a table of openings, loads by lengths."""
-    wide, loads = at
-    by_row = np.stack([_length_of(wide, line, lengths) for line in openings])
-    if len(rows) == 1:
-        return np.asarray(by_row[0])
+    """Return the lengths [m] at which cracks are so wide; table: loads, lengths, openings.
+
+    Between loads and between lengths the openings are lines; halving finds the length.
+    """
+    rows, lengths, openings = table
     step = rows[1] - rows[0]
-    low = np.clip(((loads - rows[0]) / step).astype(int), 0, len(rows) - 2)
-    share, column = (loads - rows[low]) / step, np.arange(len(loads))
-    return np.asarray((1 - share) * by_row[low, column] + share * by_row[low + 1, column])
+    share = (load - rows[0]) / step if step > 0 else np.zeros_like(load)
+    row = np.clip(share.astype(int), 0, len(rows) - 2)
+    share = share - row
 
+    def opens(column: NDArray[np.intp]) -> FloatArray:
+        one, other = openings[row, column], openings[row + 1, column]
+        # What nothing holds is wider than any opening.
+        return np.where(np.isnan(one + other), np.inf, one + share * (other - one))
 
-def _length_of(wide: FloatArray, openings: FloatArray, lengths: FloatArray) -> FloatArray:
-    """Return the lengths at which a crack is so wide under one load, nan where it never is."""
-    good = np.isfinite(openings) & (openings > 0)
-    if not np.any(good):
-        return np.full_like(wide, np.nan)
-    return np.asarray(np.interp(wide, openings[good], lengths[good], np.nan, np.nan))
+    low, high = np.zeros_like(row), np.full_like(row, len(lengths) - 1)
+    outside = (opens(low) > wide) | (opens(low) <= 0) | (opens(high) < wide)
+    for _ in range(len(lengths).bit_length()):
+        middle = (low + high) // 2
+        under = opens(middle) <= wide
+        low, high = np.where(under, middle, low), np.where(under, high, middle)
+    one, other = opens(low), opens(high)
+    part = (wide - one) / np.maximum(other - one, 1e-300)
+    inside = lengths[low] + part * (lengths[high] - lengths[low])
+    return np.where(outside | ~np.isfinite(other), np.nan, inside)

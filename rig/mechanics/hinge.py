@@ -219,7 +219,7 @@ def _pursued(
 def _near(crack: Crack) -> FloatArray:
     """Return which share of the hinge feels the stress at the crack, not that far from it."""
     lost = np.where(crack.concrete.anchored, 0.0, crack.free).max(axis=1, keepdims=True)
-    return np.minimum(lost / crack.hinge, 1.0)
+    return np.asarray(np.minimum(lost / crack.hinge, 1.0))
 
 
 def _law(crack: Crack, law: Law, strain: FloatArray) -> FloatArray:

@@ -51,7 +51,7 @@ def test_even_bond_between_cracks_leaves_some_stress(part: float, drop: float):
     room = part * drop / (BAR.around * tau)
     zone = between_cracks(ConstantBond(tau), BAR, np.full(1, room))
     left = drop - BAR.around * tau * room
-    assert slip(zone, drop) == pytest.approx(BAR.give * room * (drop + left) / 2, rel=2e-3)
+    assert slip(zone, drop) == pytest.approx(BAR.give * room * (drop + left) / 2, rel=5e-3)
     assert zone.reach(energy(drop))[0] == pytest.approx(room)
 
 
