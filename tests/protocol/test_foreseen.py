@@ -161,8 +161,8 @@ def of_dry(words: str) -> tuple[str, str]:
 
 
 def test_companions_of_another_specimen_are_told():
-    assert warnings_of_series(of_dry('specimen = "../specimens/prism-small.toml"')) == []
-    (warning,) = warnings_of_series(of_dry('specimen = "../specimens/plank.toml"'))
+    assert warnings_of_series() == []
+    (warning,) = warnings_of_series(("prism-small.toml", "plank.toml"))
     assert 'of companions of another specimen, "plank", and not of "prism-small"' in warning
 
 
