@@ -48,7 +48,8 @@ def differences(recording: Recording, plan: Plan, then: Replayed, now: Replayed)
     others = _findings(then, now, because)
     if not ends_alike and not _taken_as_told(recording, now):
         told.insert(0, f"{_ended('recorded', then)}, {_ended('replayed', now)}: {because}")
-        others = _findings(*(_before_end(it, (then, now)) for it in (then, now)), because)
+        ends = then, now
+        others = _findings(_before_end(then, ends), _before_end(now, ends), because)
     elif ends_alike and then.why != now.why and now.outcome is not None:
         told.insert(0, f"the reason is another: recorded {then.why}; replayed {now.why}: {because}")
     return (*told, *_residuals(then, now, because), *others)
