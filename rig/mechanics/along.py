@@ -43,6 +43,7 @@ _LONGEST: Final = 0.005  # strain by which one step may go
 _PACE: Final = 0.002  # the same on the way to the ultimate state, where nothing halves a step
 _SHORT: Final = 1e-7  # strain: a shorter step climbs by rounding alone
 _STEPS: Final = 200
+_HOPELESS: Final = 0.3  # strain that neither steel nor concrete comes back from
 _GRID: Final = 200
 _CLOSE: Final = 1e-12  # strain
 _ENOUGH: Final = 1e-8  # strain: what has come no nearer has no equilibrium
@@ -82,8 +83,7 @@ def under(cut: Beam, load: FloatArray) -> Balance:
 def at_ultimate(cut: Beam, start: FloatArray) -> Balance:
     """Return the equilibrium at which concrete or a free tendon reaches its ultimate strain.
 
-    The concrete is the top at mid-span. `start` [N] of shape (elements,) are loads that can be
-    borne with bond.
+    The concrete is the top at mid-span. `start` [N] of shape (elements,) are loads to begin at.
     """
     return _search(cut, start, ultimate=True)
 
@@ -106,7 +106,8 @@ def _search(cut: Beam, load: FloatArray, *, ultimate: bool) -> Balance:
         step = np.where(climbed, step, next_step)
         share = np.where(climbed, share / 2, 1.0)
         left = _size(cut, step)
-        if not np.any(left > _CLOSE):
+        lost = _size(cut, at) > _HOPELESS
+        if not np.any((left > _CLOSE) & ~lost):
             break
     return _sound(cut, at, left[:, 0] < _ENOUGH)
 
@@ -114,16 +115,15 @@ def _search(cut: Beam, load: FloatArray, *, ultimate: bool) -> Balance:
 def _bonded(cut: Beam, moment: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return nearly the strains of sections with bond: solved at some moments, between them lines.
 
-    nan where nothing balances.
+    Where a section with bond bears less than the moment, those of the most that it bears.
     """
-    grid = np.linspace(moment.min(), moment.max(), _GRID)
+    grid = np.linspace(min(moment.min(), 0.0), moment.max(), _GRID)
     solved = solve(cut.specimen, grid)
-    top = np.interp(moment, grid, solved.top)
-    curvature = np.interp(moment, grid, solved.curvature)
-    unknown = np.isnan(top)
-    if np.any(unknown):  # also beside the last moment that can be borne
-        exact = solve(cut.specimen, moment[unknown])
-        top[unknown], curvature[unknown] = exact.top, exact.curvature
+    known = ~np.isnan(np.asarray(solved.top))
+    if not np.any(known):
+        return np.full_like(moment, np.nan), np.full_like(moment, np.nan)
+    found = (np.asarray(v)[known] for v in (solved.top, solved.curvature))
+    top, curvature = (np.interp(moment, grid[known], v) for v in found)
     return top, curvature
 
 
@@ -132,7 +132,7 @@ def _dot(one: FloatArray, other: FloatArray) -> FloatArray:
 
 
 def _size(cut: Beam, step: FloatArray) -> FloatArray:
-    """Return the largest strain [1] of a step, shape (elements, 1)."""
+    """Return the largest strain [1] of a state or a step, shape (elements, 1)."""
     top, curvature, _ = _parts(step)
     bottom = top - curvature * cut.made.height
     return np.asarray(np.maximum(np.abs(top), np.abs(bottom)).max(axis=1, keepdims=True))
