@@ -88,6 +88,8 @@ def at_ultimate(cut: Beam, start: FloatArray) -> Balance:
     return _search(cut, start, ultimate=True)
 
 
+# Where a search runs away it ends as nan, without a word.
+@np.errstate(invalid="ignore", over="ignore", divide="ignore")
 def _search(cut: Beam, load: FloatArray, *, ultimate: bool) -> Balance:
     """Return where Newton's steps end that begin at a beam with bond everywhere."""
     at = np.hstack((*_bonded(cut, cut.moment(load)), load[:, None]))

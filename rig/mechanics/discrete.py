@@ -15,9 +15,11 @@ What is assumed of it:
   stress; it goes on from the state at decompression, at which the crack opens.
 - Layers above half of the height, and bars, keep their bond; the deepest layer never does.
   "post-tensioned unbonded" tendons have no bond over the whole span, and are anchored.
-- Towards the end of the beam (taken over the support) the length that is left bears no more than
-  the peak of the bond law all along. A crack by itself whose tendon wants more pulls it in: its
-  stress is what is left, its end slips by what the crack opens more.
+- Towards the end of the beam (taken over the support) a crack by itself shares the bond that is
+  left with the transfer of the prestress: where both need it, the tendon slips all along, and its
+  end with it. All that is left bears no more than the peak of the law; a tendon that wants more
+  is pulled in until the section balances, or nothing does.
+- A tendon that must yield over no length at all breaks: nan.
 - A layer is one round bar unless `diameter` [m] says of what wires it is: the least perimeter.
 
 Sources

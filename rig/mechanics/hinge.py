@@ -85,6 +85,8 @@ class _Point(NamedTuple):
     strain: FloatArray
 
 
+# Where a search runs away it ends as nan, without a word.
+@np.errstate(invalid="ignore", over="ignore", divide="ignore")
 def opened(crack: Crack) -> Opened:
     """Return a crack in equilibrium."""
     top, curvature, strain = _start(crack)
