@@ -303,13 +303,13 @@ def test_a_rig_of_software_limits_is_as_fast_as_it_is_driven(tmp_path):
 
 
 def test_water_that_flows_into_the_tank_is_counted(tmp_path):
-    some = SIM.replace('tank = "1000 L"', 'tank = "1000 L"\nmake_up = "0.5 L/min"')
+    some = SIM.replace('tank = "1000 L"', 'tank = "1000 L"\nmake_up = "0.1 L/min"')
     said = call(WET, "--rig", frame(tmp_path, some)).output
     assert (
-        "(1,000 L) is empty after about 34 h although 0.5 L/min flow in; fill it in time or "
-        "connect a supply of 1 L/min" in said
+        "(1,000 L) is empty after about 167 h although 0.1 L/min flow in; fill it in time or "
+        "connect a supply of 0.2 L/min" in said
     )
-    enough = some.replace("0.5 L/min", "1 L/min")
+    enough = some.replace("0.1 L/min", "0.2 L/min")
     assert "tank (1,000 L)" not in call(WET, "--rig", frame(tmp_path, enough)).output
 
 
