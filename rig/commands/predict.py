@@ -19,7 +19,8 @@ from rig.protocol.plan import Plan
 from rig.units import UnitError, parse, parse_any
 
 if TYPE_CHECKING:
-    from rig.mechanics.debonding import Cracks, Curves
+    from rig.mechanics.crack import Cracks
+    from rig.mechanics.debonding import Curves
     from rig.mechanics.specimen import Specimen
     from rig.report.debonded_length import Measured
 
@@ -321,7 +322,7 @@ def _frequency(plan: Plan | None) -> float | None:
 
 def _cracks(specimen: Specimen, asked: Asked) -> Cracks:
     from rig.mechanics.bond_laws import ribbed, transmission
-    from rig.mechanics.debonding import Cracks
+    from rig.mechanics.crack import Cracks
 
     concrete = specimen.concrete
     fib = asked.bond == "fib"

@@ -65,11 +65,14 @@ def loose_tendons(specimen: Specimen) -> tuple[int, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Cracks:
-    """Cracks a `spacing` [m] apart, None for one by itself; `diameter` [m] of a wire, if known."""
+    """Cracks a `spacing` [m] apart, None for one at mid-span; `diameter` [m] of a wire.
+
+    Without a diameter a layer of tendons is one round bar.
+    """
 
     bond: BondLaw
-    spacing: float | None
-    diameter: float | None
+    spacing: float | None = None
+    diameter: float | None = None
 
     def around(self, tendon: Tendon) -> float:
         """Return the perimeter of a layer of tendons over its area [1/m]."""

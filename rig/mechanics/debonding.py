@@ -13,7 +13,7 @@ from rig.mechanics.smeared import debonded, debonded_ultimate
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from rig.mechanics.bond_laws import BondLaw
+    from rig.mechanics.crack import Cracks
     from rig.mechanics.discrete import AtCrack
     from rig.mechanics.either import Either
     from rig.mechanics.specimen import Specimen
@@ -50,19 +50,6 @@ class Curve:
 
 
 Curves = tuple[Curve, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Cracks:
-    """What discrete cracks need to know: a bond law, and [m] their spacing and one wire's diameter.
-
-    Without a spacing there is one crack, at mid-span; without a diameter a layer of tendons is
-    one round bar.
-    """
-
-    bond: BondLaw
-    spacing: float | None = None
-    diameter: float | None = None
 
 
 def with_bond_everywhere(specimen: Specimen) -> Specimen:

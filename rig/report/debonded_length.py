@@ -15,7 +15,7 @@ from rig.mechanics.discrete import debonded_length
 from rig.record.reader import read_run
 
 if TYPE_CHECKING:
-    from rig.mechanics.debonding import Cracks
+    from rig.mechanics.crack import Cracks
     from rig.mechanics.specimen import Specimen
     from rig.samples import FloatArray
 
