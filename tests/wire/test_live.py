@@ -98,6 +98,7 @@ def kill_and_look(folder: Path) -> None:
         assert any("watchdog had stopped it" in text for text in found), found
 
 
+@pytest.mark.endurance
 def test_a_killed_runner_leaves_a_rig_that_stops_and_the_next_start_says_so(tmp_path: Path) -> None:
     kill_and_look(tmp_path)
 

@@ -53,7 +53,7 @@ async def test_every_script_with_a_name(tmp_path: Path) -> None:
     assert len(struck) > 0.6 * len(SCRIPTS), sorted(set(SCRIPTS) - struck)
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @pytest.mark.xdist_group("wire")
 @pytest.mark.timeout(240)
 async def test_scripts_drawn_from_seeds(tmp_path: Path) -> None:

@@ -45,8 +45,8 @@ def true_load(emulated: Emulation, frames: np.ndarray) -> np.ndarray:
     return stretch.signals(frames).load
 
 
-@pytest.mark.nights
-@pytest.mark.parametrize("cell", ["moving", pytest.param("fixed", marks=pytest.mark.endurance)])
+@pytest.mark.endurance
+@pytest.mark.parametrize("cell", ["moving", "fixed"])
 async def test_over_serial_lines_the_true_load_comes_back_within_a_thousandth_of_the_range(
     tmp_path: Path, cell: str
 ) -> None:
