@@ -77,7 +77,9 @@ class Beam:
         self.frame_stiffness = FRAME_STIFFNESS * truth.stiffness
         self.left_over = BROKEN_LOAD * (upper or truth.ultimate_load)
         self._envelope = _envelope(truth, ending)
-        self._last: tuple[float, tuple[FloatArray, FloatArray, FloatArray]] | None = None
+        self._last: tuple[tuple[float, float], tuple[FloatArray, FloatArray, FloatArray]] | None = (
+            None
+        )
         self.cracked_from = truth.cracking_load / truth.stiffness
         self.offset = 0.0  # of its sensors at rest [m]
 
@@ -87,7 +89,7 @@ class Beam:
             load, bent = broken_kinks(state, self._truth.span)
             more = np.zeros(len(load))
         else:
-            load, bent, more = self._worn(state, *self._bent_to(state.peak))
+            load, bent, more = self._worn(state)
         creep = self._creep * math.log10(1 + state.seconds / CREEP_TIME)
         net = increasing(bent + more + creep)
         left = math.exp(-state.cycles / BEDDING_CYCLES) * self._bedding
@@ -102,11 +104,10 @@ class Beam:
         """Return the largest load the specimen can take from a state [N]."""
         if state.broken_at >= 0:
             return state.broken_load
-        env_bent, env_load = self._envelope
-        most = self._truth.ultimate_load
-        if state.peak >= env_bent[4]:
-            most = float(np.interp(state.peak, env_bent, env_load))
-        return min(most, self._left(state))
+        most = self._left(state)
+        if state.peak < self._envelope[0][4]:
+            return most
+        return float(np.interp(state.peak, *self._bearing(most)))
 
     def flexibility(self, state: SpecimenState) -> float:
         """Return flexibility under the upper load over flexibility when new."""
@@ -124,21 +125,31 @@ class Beam:
         left = 1.0 if self._wear is None else self._wear.strength(state)
         return left * self._truth.ultimate_load
 
-    def _worn(
-        self, state: SpecimenState, load: FloatArray, bent: FloatArray, elastic: FloatArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def _bearing(self, most: float) -> tuple[FloatArray, FloatArray]:
+        """Return the kinks of a first loading [m, N] that bears so much at most."""
+        bent, load = self._envelope
+        if most >= self._truth.ultimate_load:
+            return bent, load
+        fallen = load[-2:] / self._truth.ultimate_load * most
+        index = int(np.argmax(load > most))
+        at = float(np.interp(most, load[:5], bent[:5]))
+        lower = np.concatenate([np.minimum(load[:-2], most), fallen])
+        return np.insert(bent, index, at), np.insert(lower, index, most)
+
+    def _worn(self, state: SpecimenState) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return load and deflection at the kinks, and what wear adds to the deflection [m]."""
         wear, t = self._wear, self._truth
         if wear is None:
+            load, bent, _ = self._bent_to(state.peak, t.ultimate_load)
             return load, bent, np.zeros(len(load))
         gain, reach = wear.gain(state), wear.tables.upper
         # One that bears its upper load no more gives way as a whole, near the top of a cycle.
         place = wear.standing(state, reach / t.ultimate_load)
         closed, most = t.decompression_load, max(self._left(state), reach)
         opens = closed * place.prestress
-        kinks = [k for k in (opens if place.prestress < 1 else 0.0, most) if 0 < k < load.max()]
-        load, bent, elastic = with_kinks(kinks, load, bent, elastic)
-        load = np.minimum(load, most)
+        load, bent, elastic = self._bent_to(state.peak, min(most, t.ultimate_load))
+        if place.prestress < 1:
+            load, bent, elastic = with_kink(opens, load, bent, elastic)
         if state.peak <= self.cracked_from or reach <= closed or place.sag <= 1:
             return load, bent, (gain - 1) * elastic
         # Sag at the upper load as the tables say; where it opens follows from the prestress left.
@@ -150,15 +161,19 @@ class Beam:
         open_ = LEFT_OPEN * (place.sag - 1) * sag
         return load, bent, (gain - 1) * elastic + gain * (now - was) + open_
 
-    def _bent_to(self, peak: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return the kinks after a peak; in steady cycling the peak stays for long."""
-        if self._last is None or self._last[0] != peak:
-            self._last = (peak, self._whole(peak))
+    def _bent_to(self, peak: float, most: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return the kinks after a peak; in steady cycling it stays for long, and so does `most`.
+
+        `most` is the load [N] that is borne at most.
+        """
+        if self._last is None or self._last[0] != (peak, most):
+            self._last = ((peak, most), self._whole(peak, *self._bearing(most)))
         return self._last[1]
 
-    def _whole(self, peak: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def _whole(
+        self, peak: float, env_bent: FloatArray, env_load: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
         t = self._truth
-        env_bent, env_load = self._envelope
         top = float(np.interp(peak, env_bent, env_load))
         bedded = BEDDING_LOAD * t.cracking_load
         later = env_bent > peak
@@ -190,19 +205,14 @@ class Beam:
         return soft, peak - below - max(top - t.decompression_load, 0.0) * soft
 
 
-def with_kinks(kinks: list[float], load: FloatArray, *columns: FloatArray) -> list[FloatArray]:
-    """Return loads with more of them [N] in their rising part, and columns between them."""
+def with_kink(kink: float, load: FloatArray, *columns: FloatArray) -> list[FloatArray]:
+    """Return loads with one more of them [N] in their rising part, and columns between them."""
     found = [load, *columns]
-    for kink in kinks:
-        index = int(np.argmax(found[0] >= kink))
-        if found[0][index] == kink or not index:
-            continue
-        begin, end = found[0][index - 1], found[0][index]
-        share = (kink - begin) / (end - begin)
-        found = [
-            np.insert(c, index, c[index - 1] + share * (c[index] - c[index - 1])) for c in found
-        ]
-    return found
+    index = int(np.argmax(load >= kink))
+    if not index or load[index] == kink:
+        return found
+    share = (kink - load[index - 1]) / (load[index] - load[index - 1])
+    return [np.insert(c, index, c[index - 1] + share * (c[index] - c[index - 1])) for c in found]
 
 
 def broken_kinks(state: SpecimenState, span: float) -> tuple[FloatArray, FloatArray]:
