@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 from typing import Final, Literal, cast
 
 from rig.mechanics.estimate import static_estimate
 from rig.mechanics.section import UNBONDED
 from rig.mechanics.shapes import load_at
 from rig.mechanics.smeared import debonded, unbonded_ultimate
-from rig.mechanics.specimen import Specimen
+from rig.mechanics.specimen import Bar, Concrete, Section, Specimen, Tendon
 from rig.ports import ActuatorRange
 from rig.protocol.plan import Plan
 from simulators.setup import SimulationSetup, SpecimenTruth, truth_of
@@ -106,7 +107,25 @@ def _tables(specimen: Specimen, plan: Plan, wet_strength: float) -> WearTables |
     loading = plan.loading
     if loading is None or not plan.cyclic:
         return None
+    s = specimen
+    return _tables_of(
+        s.section, s.concrete, s.tendons, s.bars, loading.lower, loading.upper, wet_strength
+    )
+
+
+@lru_cache(maxsize=8)
+def _tables_of(
+    section: Section,
+    concrete: Concrete,
+    tendons: tuple[Tendon, ...],
+    bars: tuple[Bar, ...],
+    lower: float,
+    upper: float,
+    wet_strength: float,
+) -> WearTables | None:
+    """Return the tables of what a specimen is made of; kept, for a series rehearses it often."""
+    specimen = Specimen("simulated", section, concrete, tendons, bars)
     try:
-        return wear_tables(specimen, loading.lower, loading.upper, wet_strength)
+        return wear_tables(specimen, lower, upper, wet_strength)
     except ValueError:
         return None
