@@ -18,7 +18,7 @@ from rig.clock import VirtualLoop
 
 # The same examples every time: a red test is red for everybody, and slow machines stay green.
 settings.register_profile(
-    "nightrig", derandomize=True, deadline=None, database=None, max_examples=20
+    "nightrig", derandomize=True, deadline=None, database=None, max_examples=12
 )
 settings.register_profile("endurance", settings.get_profile("nightrig"), max_examples=400)
 settings.load_profile(os.environ.get("NIGHTRIG_EXAMPLES", "nightrig"))

@@ -408,6 +408,7 @@ def test_the_debonded_length_comes_back_out_of_crack_opening_and_load(r1, run):
     np.testing.assert_allclose(length, true[cycle - 1 - old], rtol=0.01)
 
 
+@pytest.mark.nights
 def test_the_estimate_is_printed_and_drawn(r1, run, tmp_path):
     folder, true = run
     path = tmp_path / "p.svg"
@@ -419,6 +420,7 @@ def test_the_estimate_is_printed_and_drawn(r1, run, tmp_path):
     assert "no length explains the opening" not in path.read_text()
 
 
+@pytest.mark.nights
 def test_a_run_whose_opening_no_length_explains_is_drawn_with_the_reason(r1, run, tmp_path):
     path = tmp_path / "p.svg"
     words = ("predict", r1, "--measured", run[0], "--crack-spacing", "1 mm", "--plot", str(path))
@@ -451,6 +453,7 @@ def test_the_figure_shows_both_what_is_expected_and_when(tmp_path):
     assert again.read_text() == drawn
 
 
+@pytest.mark.nights
 def test_a_specimen_without_loads_is_drawn_by_its_moments(r1, tmp_path):
     for suffix, begin in (("svg", b"<?xml"), ("pdf", b"%PDF"), ("png", b"\x89PNG")):
         path = tmp_path / f"r1.{suffix}"

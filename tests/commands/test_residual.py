@@ -115,6 +115,7 @@ def test_one_that_was_killed_about_its_static_test_goes_on(tmp_path, state):
     assert told["residual"]["outcome"] == "ultimate"
 
 
+@pytest.mark.nights
 def test_closing_one_that_was_killed_keeps_its_run_out(killed, tmp_path, capsys):
     out = copy(killed, tmp_path)
     assert nightrig("resume", str(out), "--end", "moved house", "--json") == 5
@@ -128,6 +129,7 @@ def test_closing_one_that_was_killed_keeps_its_run_out(killed, tmp_path, capsys)
     assert attributes(out)["residual_outcome"] == "operator"
 
 
+@pytest.mark.nights
 def test_a_fault_in_it_has_the_code_of_a_fault_and_goes_on_once_mended(tmp_path, capsys):
     pressed = InputChange(round(RAMP * 1000), InputState(emergency_stop=True))
     plan, out = load(*files(tmp_path)), tmp_path / "run"

@@ -252,6 +252,7 @@ def test_cycles_after_the_run_out_are_flagged_also_where_a_fault_stops_the_fall(
     assert (rows["flags"][RUN_OUT:].astype(int) & Flag.AFTER_END != 0).all()
 
 
+@pytest.mark.nights
 def test_one_cut_off_beyond_the_limits_of_its_cycles_goes_on_to_be_broken(plan, whole, tmp_path):
     narrow = replace(plan.limits, fixed={**plan.limits.fixed, "deflection": (-5e-4, 2.5e-3)})
     plan = replace(plan, limits=narrow)
@@ -261,6 +262,7 @@ def test_one_cut_off_beyond_the_limits_of_its_cycles_goes_on_to_be_broken(plan, 
     assert "ramp" in [to for _, _, to in goes_on.path]
 
 
+@pytest.mark.nights
 def test_a_load_that_no_specimen_held_is_never_its_residual_capacity(plan, whole, tmp_path):
     jumps = Moved("load", whole.entered("ramp", 1) + 8_000, 60e3)
     night = walk(plan, tmp_path / "night", accidents=Accidents(faults=(jumps,)), commits=COMMITS)

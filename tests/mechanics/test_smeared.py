@@ -167,6 +167,7 @@ def test_no_longer_than_the_load_span_changes_nothing(heavy: Specimen, share: fl
         assert values[1] == pytest.approx(values[0], rel=1e-7, abs=1e-9)
 
 
+@pytest.mark.nights
 @given(specimens(), st.floats(0.2, 0.9))
 def test_the_whole_span_is_a_beam_without_bond(heavy: Specimen, share: float):
     """Whatever length is said to be debonded of that."""
@@ -200,6 +201,7 @@ def test_one_layer_loses_stress_and_the_top_gains_it(beam: Specimen, share: floa
     assert np.all(np.diff(found.deflection) >= -1e-3 * found.deflection[0])
 
 
+@pytest.mark.nights
 @given(specimens(), st.floats(0.0, 1.0))
 def test_a_beam_bears_what_its_ultimate_state_says_and_no_more(beam: Specimen, part: float):
     """Not by the rectangular block, which is no law of service."""

@@ -112,6 +112,7 @@ def test_the_same_prisms_fail_before_two_million_cycles_under_periodic_spray() -
     assert median(e.cycles for e in found) < 2e6
 
 
+@pytest.mark.nights
 def test_unbonded_ones_last_to_about_8_million_cycles_under_spray_and_lie_between() -> None:
     sprayed = median(e.cycles for e in ends("prism-small", SPRAYED))
     dry = middle("prism-small", 0.0).cycles
