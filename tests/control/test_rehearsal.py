@@ -107,7 +107,7 @@ def assert_blocks_do_not_matter(plan, folder, seed):
     return long.cycles
 
 
-SCALED = {r"^\[simulation\].*$": "[simulation]\nlife_scale = 0.04"}
+SCALED = {r"^\[simulation\].*$": "[simulation]\nlife_scale = 0.02"}
 """Specimens that fail between 3,000 and 10,000 cycles."""
 QUICK = {
     **WET,
@@ -126,7 +126,7 @@ QUICK = {
 
 @pytest.mark.endurance
 def test_long_blocks_give_what_blocks_of_one_tick_give(plan_of, tmp_path):
-    life = {r"^\[simulation\].*$": "[simulation]\nlife_scale = 0.004"}
+    life = {r"^\[simulation\].*$": "[simulation]\nlife_scale = 0.003"}
     plan = plan_of("overnight-wet-prism", QUICK, life)
     assert 401 <= assert_blocks_do_not_matter(plan, tmp_path, 1) <= 1_000
     with h5py.File(tmp_path / "long" / "run.h5") as run:
