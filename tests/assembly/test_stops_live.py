@@ -133,7 +133,7 @@ def assert_kept(before: str, path: Path, proof: dict) -> None:
         assert told["travel_m"] <= row.travel <= told["travel_m"] + 1.1e-7
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_ctrl_c_leaves_the_rig_as_it_was(runtime):
     short = runtime / "w"
     short.mkdir()

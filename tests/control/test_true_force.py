@@ -285,7 +285,7 @@ def test_the_record_says_what_was_corrected(plan_of, tmp_path) -> None:
     ]
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_the_length_of_blocks_changes_nothing_behind_a_moving_mass(plan_of, tmp_path) -> None:
     shorter = SHORT | {
         r"^run_out = .*$": 'run_out = "220 cycles"',

@@ -172,7 +172,7 @@ def test_without_dask_it_is_said_how_to_install_it(folder, capsys, monkeypatch):
     assert "pip install 'nightrig[dask]'" in err
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @pytest.mark.timeout(120)
 def test_where_no_cluster_answers_it_is_one_line(folder):
     address = "tcp://127.0.0.1:1"
@@ -183,7 +183,7 @@ def test_where_no_cluster_answers_it_is_one_line(folder):
     assert done.stderr.count("\n") == 1
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @pytest.mark.timeout(240)
 def test_a_cluster_finds_what_this_computer_finds(folder):
     words = [*COMMAND, "replay", "--all", str(folder), "--json"]

@@ -76,9 +76,15 @@ def test_a_replay_as_recorded_gives_what_was_recorded(kept, name):
     assert_replay_agrees(kept(name), name)
 
 
+def one_more(name: str) -> object:
+    """Give a case its tier: of those in real time one is enough for a night."""
+    further = name.startswith("live,")
+    return pytest.param(name, marks=pytest.mark.endurance) if further else name
+
+
 @pytest.mark.nights
 @pytest.mark.timeout(180)
-@pytest.mark.parametrize("name", [name for name in CASES if name not in QUICK])
+@pytest.mark.parametrize("name", [one_more(n) for n in CASES if n not in QUICK])
 def test_each_of_fifty_runs_replays_as_it_was_recorded(tmp_path, name):
     assert_replay_agrees(made(tmp_path, CASES[name]), name)
 
