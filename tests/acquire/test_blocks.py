@@ -55,7 +55,7 @@ def assert_cuts_change_no_bit(values: SampleArray, cuts: list[int]) -> None:
 
 
 @given(**CUT)
-@settings(max_examples=60)
+@settings(max_examples=30)
 def test_cuts_change_no_bit(values: SampleArray, cuts: list[int]) -> None:
     assert_cuts_change_no_bit(values, cuts)
 
@@ -80,7 +80,7 @@ def test_blocks_of_any_length_give_the_same_bits(length: int, spc: float) -> Non
 
 
 @given(values=streams(), head=st.integers(1, 2500), cut=st.integers(1, 2500))
-@settings(max_examples=50)
+@settings(max_examples=25)
 def test_a_shorter_block_from_the_old_state_is_as_if_the_longer_had_never_been(
     values: SampleArray, head: int, cut: int
 ) -> None:
@@ -162,7 +162,7 @@ def assert_cycles_begin_by_the_rule(values: SampleArray) -> None:
 
 
 @given(values=streams())
-@settings(max_examples=60)
+@settings(max_examples=30)
 def test_cycles_begin_where_the_rule_read_sample_by_sample_says(values: SampleArray) -> None:
     assert_cycles_begin_by_the_rule(values)
 

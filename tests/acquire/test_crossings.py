@@ -84,7 +84,7 @@ def assert_boundaries_by_the_rule(load: SampleArray, floor: float) -> None:
 @example(load=np.full(50, 8000.0, np.float32), floor=FLOOR)
 @example(load=np.full(50, np.nan, np.float32), floor=FLOOR)
 @example(load=np.tile(np.float32([2000.0, 14000.0]), 40), floor=math.inf)
-@settings(max_examples=100)
+@settings(max_examples=50)
 def test_boundaries_are_those_of_the_rule_sample_by_sample(load: SampleArray, floor: float) -> None:
     assert_boundaries_by_the_rule(load, floor)
 

@@ -19,7 +19,7 @@ from tests.acquire.rigs import SETUP, Sine, bits, block_of, in_blocks, joined
     gap=st.one_of(st.none(), st.tuples(st.integers(0, 1999), st.integers(1, 300))),
     cuts=st.sets(st.integers(1, 1999), max_size=15),
 )
-@settings(max_examples=60)
+@settings(max_examples=30)
 def test_a_restart_between_all_blocks_changes_no_bit(
     spc: float, noise: float, seed: int, gap: tuple[int, int] | None, cuts: set[int]
 ) -> None:

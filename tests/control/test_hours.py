@@ -142,7 +142,7 @@ def moments(draw, zone):
     return start + minutes * MINUTE
 
 
-@settings(max_examples=120)
+@settings(max_examples=60)
 @given(st.data(), st.sampled_from(ZONES), st.booleans())
 def test_quiet_hours_end_where_minute_by_minute_they_do(data, zone, weekend):
     hours = Hours(zone, data.draw(st.none() | spans()), quiet_weekend=weekend)
@@ -204,7 +204,7 @@ def test_an_unknown_zone_of_working_hours_is_refused():
         pulled_forward(office(zone="Nowhere/Land"), 1000, 0, utc("2031-03-05 20:00"), 1.0)
 
 
-@settings(max_examples=120)
+@settings(max_examples=60)
 @given(
     st.data(),
     st.sampled_from(ZONES),

@@ -114,6 +114,7 @@ def test_its_own_limits_are_armed_while_it_is_broken_and_not_before(plan, tmp_pa
     assert upper("ramp") - {83} == {200}
 
 
+@pytest.mark.nights
 def test_a_specimen_that_failed_is_not_broken_once_more(plan_of, tmp_path):
     stages = BREAK.replace("10 mm/min", "0.5 mm/min")
     changes = {

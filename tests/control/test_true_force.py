@@ -224,6 +224,7 @@ def test_the_upper_load_that_is_held_is_that_of_the_specimen(plan_of, tmp_path) 
     assert float(np.median(tops)) == pytest.approx(plan.loading.upper, rel=0.003)
 
 
+@pytest.mark.nights
 def test_a_mass_that_the_rig_file_has_wrong_leaves_its_share_of_the_error(
     plan_of, tmp_path
 ) -> None:

@@ -77,7 +77,7 @@ def test_two_wild_cycles_are_no_failure_and_no_step():
     assert kinds(found) == [("baseline", "note", 40)]
 
 
-@settings(max_examples=200)
+@settings(max_examples=80)
 @given(
     st.lists(st.sampled_from([0.0, 1.0, 2.0, 3.0, 4.0]), min_size=1, max_size=40),
     st.integers(1, 9),
@@ -236,7 +236,7 @@ def test_judging_leaves_the_given_state_as_it_was():
     assert repr(state.to_plain()) == before
 
 
-@settings(max_examples=40)
+@settings(max_examples=20)
 @given(st.integers(0, 2**32 - 1), st.lists(st.integers(0, 400), max_size=25))
 def test_findings_and_state_do_not_depend_on_how_rows_are_cut(seed, cuts):
     rng = np.random.default_rng(seed)

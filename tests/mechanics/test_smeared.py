@@ -141,6 +141,7 @@ def test_a_closed_beam_bends_as_elastic_theory_says(beam: Specimen, share: float
     assert debonded(beam, load, 0.0).deflection == pytest.approx(load * flexible, rel=1e-5)
 
 
+@pytest.mark.nights
 @given(specimens(), st.floats(0.2, 0.95))
 def test_without_any_length_the_section_has_its_bond(beam: Specimen, share: float):
     most = ultimate(beam).moment

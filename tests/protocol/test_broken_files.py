@@ -134,7 +134,7 @@ def mutations(draw: st.DrawFn) -> tuple[str, str]:
     return path, text
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(mutation=mutations())
 def test_any_mutation_of_a_shipped_file_loads_or_says_what_is_wrong(mutation):
     path, text = mutation
@@ -149,7 +149,7 @@ def test_any_mutation_of_a_shipped_file_loads_or_says_what_is_wrong(mutation):
     assert all(line.isprintable() for line in said)
 
 
-@settings(max_examples=200)
+@settings(max_examples=100)
 @given(text=st.text(alphabet="ab.=[]{}\"'\n #,1-", max_size=60))
 def test_any_text_as_a_file_is_refused_in_words(text):
     assert all(str(p).isprintable() for p in problems_of({WET: text}))

@@ -90,7 +90,7 @@ def test_a_misspelt_key_is_read_as_the_one_it_was_meant_to_be(file):
         assert f'did you mean "{match[1]}"?' in problem.remedy
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(data=st.data())
 def test_values_that_cannot_be_read_in_several_files_are_all_told(data):
     # What these cannot be read of has a shape that nobody knows: a file, a channel, a stage.
