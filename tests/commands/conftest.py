@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.commands.cut_off import Said, copy, kill_one, said_by, stop_one_by_fault
+from tests.commands.predicting import SI
 
 
 @pytest.fixture(scope="session")
@@ -31,3 +32,10 @@ def closed(gone_on: Said) -> Path:
 def fault(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the folder of a rehearsal that an emergency stop ended; work on a copy."""
     return stop_one_by_fault(tmp_path_factory.mktemp("fault"))
+
+
+@pytest.fixture
+def r1(tmp_path: Path) -> str:
+    path = tmp_path / "r1.toml"
+    path.write_text(SI, encoding="utf-8")
+    return str(path)

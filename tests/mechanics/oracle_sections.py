@@ -32,9 +32,8 @@ from pathlib import Path
 from typing import Any, Final
 
 import concreteproperties as cp
-import numpy as np
-import sectionproperties.pre as sp
 from concreteproperties.stress_strain_profile import ConcreteUltimateProfile, StrandProfile
+from sectionproperties.pre import Geometry, library
 from shapely import Polygon
 from structuralcodes.core.errors import NoConvergenceWarning
 from structuralcodes.geometry import SurfaceGeometry, add_reinforcement
@@ -49,6 +48,7 @@ from structuralcodes.sections import BeamSection
 
 from rig.mechanics.specimen import Bar, Concrete, Specimen, Tendon
 from tests.mechanics.drawn_sections import KSI, drawn, outline_of, plain
+from tests.mechanics.oracle_steel import LAYER, placed, steel_points, strain_of
 from tests.mechanics.section_states import OPEN, SERVICE, Values
 
 TABLE: Final = Path(__file__).with_name("sections.json")
@@ -56,52 +56,9 @@ SEED: Final = 20
 LIBRARIES: Final = ("concreteproperties", "structuralcodes")
 CRUSHING: Final = 200
 BREAKING: Final = 20
-LAYER: Final = 4
-"""Into how many pieces beside each other a layer of steel is cut."""
 
-POWER: Final = {
-    "strand-270": (887.0, 27613.0, 112.4, 7.360, 270.0),
-    "strand-250": (384.0, 27616.0, 119.7, 6.430, 250.0),
-    "wire-250": (435.0, 28565.0, 125.1, 6.351, 250.0),
-    "wire-235": (403.0, 28597.0, 133.1, 5.463, 235.0),
-}
-LAST_STRAIN: Final = 0.05
-"""Where the tables of the power laws end; all sections stay below."""
 UNBROKEN: Final = 1.0
 """A strain that no bar comes to."""
-
-
-def power_stress(preset: str, strain: float) -> float:
-    """Return stress [MPa] at a strain above zero."""
-    a, b, c, d, ultimate = POWER[preset]
-    return min(strain * (a + b / (1 + (c * strain) ** d) ** (1 / d)), ultimate) * KSI / 1e6
-
-
-def steel_points(tendon: Tendon) -> tuple[list[float], list[float]]:
-    """Return strains and stresses [MPa] of a law from compression to tension."""
-    law = tendon.law
-    if law.kind == "bilinear":
-        rising = [law.yield_stress / tendon.modulus, law.ultimate_strain]
-        stress = [law.yield_stress / 1e6, law.ultimate / 1e6]
-    else:
-        rising = [*np.linspace(1e-4, 0.03, 300), LAST_STRAIN]
-        stress = [power_stress(law.preset, strain) for strain in rising]
-    strains = [*(-e for e in reversed(rising)), 0.0, *rising]
-    return [float(e) for e in strains], [*(-s for s in reversed(stress)), 0.0, *stress]
-
-
-def strain_of(tendon: Tendon) -> float:
-    """Return the strain that belongs to a tendon's stress."""
-    strains, stresses = steel_points(tendon)
-    return float(np.interp(tendon.stress / 1e6, stresses, strains))
-
-
-def placed(specimen: Specimen, depth: float) -> list[tuple[float, float]]:
-    """Return where pieces of a layer lie [mm]: x from the axis, y from the bottom."""
-    depths, widths = zip(*outline_of(specimen.section), strict=True)
-    width = 1e3 * float(np.interp(depth, depths, widths))
-    y = 1e3 * (specimen.section.height - depth)
-    return [(float(x), y) for x in np.linspace(-0.36, 0.36, LAYER) * width]
 
 
 def corners(specimen: Specimen) -> list[tuple[float, float]]:
@@ -180,7 +137,7 @@ def meshed(specimen: Specimen, *, holes: bool) -> cp.PrestressedSection:
     points = corners(specimen)
     facets = [(i, (i + 1) % len(points)) for i in range(len(points))]
     inside = (0.0, 500 * specimen.section.height)
-    geometry = sp.Geometry.from_points(points, facets, [inside], material=concrete)
+    geometry = Geometry.from_points(points, facets, [inside], material=concrete)
     for tendon in specimen.tendons:
         strand = cp.SteelStrand("strand", 0.0, strand_law(tendon), "grey", tendon.stress / 1e6)
         geometry = laid(geometry, specimen, tendon.area, tendon.depth, strand, holes=holes)
@@ -198,7 +155,7 @@ def laid(
 ) -> Any:
     """Return a section with one more layer of steel, over the concrete or in its place."""
     for x, y in placed(specimen, depth):
-        piece = sp.library.circular_section_by_area(1e6 * area / LAYER, 4, steel)
+        piece = library.circular_section_by_area(1e6 * area / LAYER, 4, steel)
         piece = piece.shift_section(x, y)
         geometry = ((geometry - piece) if holes else geometry) + piece
     return geometry

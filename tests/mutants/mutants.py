@@ -9,6 +9,7 @@ from tests.mutants import (
     doubting,
     expecting,
     judging,
+    lasting,
     reading,
     sampling,
     stopping,
@@ -30,6 +31,7 @@ MUTANTS: Final = (
     *air.MUTANTS,
     *wiring.MUTANTS,
     *expecting.MUTANTS,
+    *lasting.MUTANTS,
 )
 
 SURVIVORS: Final[dict[str, str]] = {}

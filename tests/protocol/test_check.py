@@ -11,7 +11,6 @@ from click.testing import CliRunner, Result
 
 from rig.clock import SystemClock
 from rig.commands.check import check
-from rig.errors import InputError
 from tests.protocol.texts import BY_SERIES, PRISM, RIG, SERIES, WET, shipped
 from tests.protocol.trust_texts import FRAME_TABLE, SUPPLY, TRUSTED, all_calibrated
 
@@ -362,43 +361,3 @@ def test_a_rehearsal_knows_no_calendar(tmp_path, monkeypatch):
 
     monkeypatch.setattr(SystemClock, "utc", no_day)
     assert call(put(tmp_path, BY_SERIES)).exit_code == 0
-
-
-# The set-up sheet.
-
-
-def test_a_set_up_sheet_is_written_where_it_is_asked_for(tmp_path):
-    sheet = tmp_path / "set-up.pdf"
-    result = call(WET, "--sheet", str(sheet), "--json")
-    assert result.exit_code == 0
-    assert json.loads(result.stdout)["sheet"] == str(sheet)
-    assert sheet.read_bytes().startswith(b"%PDF-")
-    assert f"{sheet}: the set-up sheet" in result.stderr
-
-
-def test_no_sheet_is_written_for_files_with_a_problem(tmp_path):
-    sheet = tmp_path / "set-up.pdf"
-    path = put(tmp_path, BY_SERIES.replace('"70 %"', '"70 kNm"'))
-    assert call(path, "--sheet", str(sheet)).exit_code == 2
-    assert not sheet.exists()
-
-
-@pytest.mark.parametrize(
-    ("arguments", "words"),
-    [
-        (["--sheet", "wet.toml"], "is no name of a PDF"),
-        (["--sheet", "x.pdf", "--read-limits"], "the simulated rig has no controller"),
-    ],
-)
-def test_a_sheet_that_cannot_be_is_refused_and_nothing_written(
-    arguments, words, tmp_path, monkeypatch
-):
-    monkeypatch.chdir(tmp_path)
-    with pytest.raises(InputError, match=words):
-        call(WET, *arguments, catch=False)
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_limits_are_read_for_a_sheet_only():
-    result = call(WET, "--read-limits")
-    assert (result.exit_code, "--read-limits goes with --sheet" in result.output) == (2, True)
