@@ -126,11 +126,11 @@ def _makeup(
         concrete.ultimate_strain,
     )
     held = [t.stress if t.stress_at == "no moment" else None for t in tendons]
-    if not any(held):
+    if all(stress is None for stress in held):
         return whole
     rest = balanced(whole, 0.0, held)
     for i, stress in enumerate(held):
-        if stress:
+        if stress is not None:
             shortening = float(rest.at(steel[i].depth))
             steel[i] = steel[i]._replace(prestrain=steel[i].prestrain + shortening)
     return replace(whole, layers=tuple(steel))

@@ -14,7 +14,7 @@ from rig.mechanics.laws import concrete_stress, steel_stress
 from rig.mechanics.section import moment_curvature, ultimate
 from rig.mechanics.shapes import pieces, width_at
 from rig.mechanics.specimen import Specimen
-from tests.mechanics.sections import R1, STRAND, U1, specimens
+from tests.mechanics.sections import R1, STRAND, U1, ZERO, specimens, strand
 
 
 def tendon_stress(specimen: Specimen, strains: Strains, layer: int = 0) -> float:
@@ -29,6 +29,14 @@ def test_u1_under_no_moment_is_shortened_by_its_tendon():
     assert rest.top == pytest.approx(2.682002e-5, rel=1e-6)
     assert rest.at(0.190) == pytest.approx(1.878354e-4, rel=1e-6)
     assert tendon_stress(U1, rest) == pytest.approx(1100e6, rel=1e-12)
+
+
+@pytest.mark.parametrize("at", ["no moment", ZERO])
+def test_a_strand_without_stress_under_no_moment_has_none_beside_a_stressed_one(at):
+    mixed = replace(U1, tendons=(strand(400e-6, 0.190, at=at), strand(100e-6, 0.150, 0.0)))
+    rest = solve(mixed, 0.0)
+    assert rest.at(0.150) > 1e-4
+    assert tendon_stress(mixed, rest, 1) == pytest.approx(0.0, abs=1.0)
 
 
 @pytest.mark.parametrize(("moment", "mpa"), [(40e3, 1114.383), (50e3, 1122.067), (55e3, 1131.419)])
