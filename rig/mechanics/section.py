@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 UNBONDED: Final = "post-tensioned unbonded"
 _LINEAR: Final = SteelLaw("linear")
 _HOLE: Final = SteelLaw("no tension")
+_ROUNDING: Final = 1e-9  # share of an ultimate strain
 
 
 class State(NamedTuple):
@@ -302,14 +303,17 @@ def ultimate(specimen: Specimen, held: Held = None) -> Ultimate:
 
     curvature = _root(left, crushing / (1e-6 * height), 0.0)
     strains, part = Strains(crushing, curvature), "concrete"
-    broken = _first_to_break(made, strains, held)
-    if broken is not None:
+    service = makeup(specimen)
+    for _ in made.layers:
+        broken = _most_strained(made, strains, held)
+        if broken is None:
+            break
         # Concrete that is not at its ultimate has the law of service, whatever its block is. Where
         # that bears less than the block, both end together.
-        service = makeup(specimen)
         before = _at_rupture(service, broken, held)
-        if not math.isnan(float(before.top)):
-            made, strains, part = service, before, "tendon"
+        if math.isnan(float(before.top)):
+            break
+        made, strains, part = service, before, "tendon"
     tendons, bars = _stresses(specimen, made, strains, held)
     moment = float(sums(made, strains.top, strains.curvature, held).moment)
     return Ultimate(
@@ -322,13 +326,16 @@ def ultimate(specimen: Specimen, held: Held = None) -> Ultimate:
     )
 
 
-def _first_to_break(made: Makeup, strains: Strains, held: Held) -> Layer | None:
-    """Return the bonded tendon that has passed its ultimate strain by most, if any."""
+def _most_strained(made: Makeup, strains: Strains, held: Held) -> Layer | None:
+    """Return the bonded tendon that has passed its ultimate strain by most, if any.
+
+    It need not be the first to break: where it breaks, one of more prestress may be over still.
+    """
     over = []
     for i, layer in enumerate(made.layers):
         strain = layer.prestrain - float(strains.at(layer.depth))
         bonded = not (held and i < len(held) and held[i] is not None)
-        if bonded and strain > layer.rupture:
+        if bonded and strain > layer.rupture * (1 + _ROUNDING):
             over.append((strain / layer.rupture, i, layer))
     return max(over)[2] if over else None
 

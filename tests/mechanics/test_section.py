@@ -10,6 +10,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from rig.mechanics.equilibrium import prestrains
 from rig.mechanics.section import (
     cracked_state,
     cracking_moment,
@@ -25,7 +26,7 @@ from rig.mechanics.section import (
 )
 from rig.mechanics.shapes import gross
 from rig.mechanics.specimen import Bar, Concrete, Section, Specimen, SteelLaw, Tendon
-from tests.mechanics.sections import GILBERT, R1, U1, ZERO, specimens
+from tests.mechanics.sections import GILBERT, R1, STRAND, U1, ZERO, specimens, strand
 
 
 def test_r1_transformed():
@@ -96,6 +97,23 @@ def test_r1_at_its_ultimate():
     assert end.tendon_stress == pytest.approx((1686.7501e6, 882.3626e6), rel=1e-6)
     # With holes for the steel: concreteproperties 0.7.0 and 0.8.0, 112.695045 kNm.
     assert end.moment == pytest.approx(112.695045e3, rel=1e-3)
+
+
+def test_no_tendon_has_passed_its_ultimate_strain_where_another_breaks():
+    """An unstressed strand below is strained by more; the stressed one above it breaks earlier."""
+    mixed = replace(
+        R1, tendons=(strand(10e-6, 0.28, 0.0, ZERO), strand(100e-6, 0.24, 1300e6, ZERO))
+    )
+    end = ultimate(mixed)
+    curvature = end.top_strain / end.neutral_axis
+    below, above = (
+        p + curvature * t.depth - end.top_strain
+        for p, t in zip(prestrains(mixed), mixed.tendons, strict=True)
+    )
+    assert (end.part, above) == ("tendon", pytest.approx(STRAND.ultimate_strain))
+    assert 0.03 < below < STRAND.ultimate_strain
+    assert math.isfinite(state_at(mixed, 0.999 * end.moment).top_strain)
+    assert math.isnan(state_at(mixed, 1.001 * end.moment).top_strain)
 
 
 def test_r1_in_shares_of_its_capacity():

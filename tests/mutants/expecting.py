@@ -177,8 +177,8 @@ MUTANTS = (
     Mutant(
         "no tendon ever breaks first",
         AT + "section.py",
-        "if bonded and strain > layer.rupture:",
-        "if bonded and strain > 100 * layer.rupture:",
+        "if bonded and strain > layer.rupture * (1 + _ROUNDING):",
+        "if bonded and strain > 100 * layer.rupture * (1 + _ROUNDING):",
         "a lightly reinforced beam said to crush",
         SECTIONS,
     ),
