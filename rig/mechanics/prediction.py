@@ -47,8 +47,8 @@ YIELDING: Final = 0.9
 class AtLoad(NamedTuple):
     """Mid-span at one actuator load [N]: stresses [Pa], a value a layer of tendon and bar.
 
-    `inner` is the concrete stress at `GRADIENT_DEPTH` below the top, 0 where that is not
-    compressed. NaN where the specimen cannot carry the load.
+    `inner` is the concrete stress at `GRADIENT_DEPTH` below the top, or at the bottom where that
+    is nearer; 0 where it is not compressed. NaN where the specimen cannot carry the load.
     """
 
     load: float
@@ -223,13 +223,13 @@ def _risen(specimen: Specimen, moment: float) -> tuple[float | None, ...]:
 
 
 def _of_state(specimen: Specimen, load: float, state: State) -> AtLoad:
-    inner = state.top_strain - state.curvature * GRADIENT_DEPTH
-    inside = specimen.section.height > GRADIENT_DEPTH
+    depth = min(GRADIENT_DEPTH, specimen.section.height)
+    inner = state.top_strain - state.curvature * depth
     return AtLoad(
         load=load,
         moment=state.moment,
         concrete_top=state.concrete_top,
-        inner=float(concrete_stress(specimen.concrete, inner)) if inside else 0.0,
+        inner=float(concrete_stress(specimen.concrete, inner)),
         tendon_stress=state.tendon_stress,
         bar_stress=state.bar_stress,
     )

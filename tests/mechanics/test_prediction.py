@@ -77,6 +77,13 @@ def test_a_thin_section_has_no_stress_at_the_depth_of_the_gradient():
     assert 0 < state.inner < state.concrete_top
 
 
+def test_a_thin_section_that_is_pressed_all_over_has_the_stress_of_its_bottom_there():
+    pressed = replace(R1, section=replace(R1.section, height=0.28))
+    under = predict(pressed, 0.0, 20e3).upper
+    bottom = state_at(pressed, under.moment).concrete_bottom
+    assert 0 < under.inner == pytest.approx(bottom)
+
+
 def test_a_load_beyond_the_section_has_no_stresses_and_no_lives():
     told = predict(R1, 20e3, 230e3)
     assert told.lives == ()
