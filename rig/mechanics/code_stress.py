@@ -23,6 +23,9 @@ from rig.mechanics.specimen import Specimen, Tendon
 PSI: Final = 6894.757293168361
 """Pa in one psi, exact by definition."""
 
+LEAST_EFFECTIVE: Final = 0.5
+"""Effective stress over strength from which the formula of bonded tendons holds [1]."""
+
 SLENDER: Final = 35.0
 """Span over depth above which an unbonded tendon gains less [1]."""
 
@@ -70,15 +73,22 @@ def unbonded_stress(
 def by_code(specimen: Specimen) -> tuple[float, ...]:
     """Return the stress [Pa] of each tendon at the ultimate moment, bonded or not [1, 2].
 
-    Bonded ones count together, at their common depth; nan where the formula does not hold.
+    Bonded ones count together, at their common depth, and without bars; nan for one of too soft a
+    steel, or of less effective stress than the formula asks for. An unbonded one is told all the
+    same: less stress than that gains no less.
     """
     concrete = specimen.concrete.strength
     bonded = [t for t in specimen.tendons if t.bond != UNBONDED]
     ratio = _ratio(specimen, bonded)
-    return tuple(
-        bonded_stress(strength(t), yield_stress(t), concrete, ratio) if held is None else held
-        for t, held in zip(specimen.tendons, held_by_code(specimen), strict=True)
-    )
+    found = []
+    layers = zip(specimen.tendons, prestress(specimen), held_by_code(specimen), strict=True)
+    for tendon, effective, held in layers:
+        if held is None:
+            enough = effective >= LEAST_EFFECTIVE * strength(tendon)
+            by_formula = bonded_stress(strength(tendon), yield_stress(tendon), concrete, ratio)
+            held = by_formula if enough else math.nan
+        found.append(held)
+    return tuple(found)
 
 
 def held_by_code(specimen: Specimen) -> list[float | None]:

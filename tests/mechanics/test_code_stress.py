@@ -21,7 +21,7 @@ from rig.mechanics.code_stress import (
 from rig.mechanics.laws import KSI
 from rig.mechanics.section import prestress, ultimate
 from rig.mechanics.specimen import SteelLaw
-from tests.mechanics.sections import R1, U1, specimens
+from tests.mechanics.sections import R1, U1, ZERO, specimens
 
 UNBONDED = "post-tensioned unbonded"
 LOOSE = replace(U1, tendons=(replace(U1.tendons[0], bond=UNBONDED),))
@@ -132,3 +132,11 @@ def test_a_tendon_without_bond_gains_stress_to_the_end(specimen):
     ):
         assert held is not None
         assert stress < held <= yield_stress(tendon)
+
+
+def test_a_bonded_tendon_of_little_stress_is_beyond_the_formula():
+    """ACI 318 asks for an effective stress of at least half the strength."""
+    (tendon,) = U1.tendons
+    for share, known in ((0.52, True), (0.48, False)):
+        loose = replace(U1, tendons=(replace(tendon, stress=share * 1860e6, stress_at=ZERO),))
+        assert [math.isfinite(stress) for stress in by_code(loose)] == [known]
