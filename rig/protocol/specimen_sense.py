@@ -57,11 +57,13 @@ def check_sense(document: Document, specimen: Specimen) -> None:
 
 def _check_law(document: Document, path: Path, law: SteelLaw, modulus: float) -> None:
     if law.kind == "bilinear":
-        knee = law.yield_stress / modulus
-        if law.ultimate_strain <= knee:
+        # Steel that hardens more than it was stiff has no such law: its lines would cross.
+        least = law.ultimate / modulus
+        if law.ultimate_strain <= least:
             document.refuse(
                 (*path, "ultimate_strain"),
-                f"{law.ultimate_strain:g} is no more than the {knee:.3g} at which it yields",
+                f"{law.ultimate_strain:g} is no more than the {least:.3g} at which it would have "
+                "its ultimate stress without yielding",
                 "give the strain at which it breaks, such as 0.035",
             )
     elif law.preset not in PRESETS:

@@ -184,8 +184,9 @@ def test_history_that_cannot_be_is_one_line(old, new, words):
         (
             '{ kind = "power", preset = "strand-270" }',
             '{ kind = "bilinear", yield = "1640 MPa", ultimate = "1860 MPa", ultimate_strain = '
-            "0.0083 }",
-            "ultimate_strain: 0.0083 is no more than the 0.00835 at which it yields",
+            "0.0094 }",
+            "ultimate_strain: 0.0094 is no more than the 0.00947 at which it would have its "
+            "ultimate stress without yielding",
         ),
         (
             '{ kind = "power", preset = "strand-270" }',
