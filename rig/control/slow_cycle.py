@@ -18,11 +18,18 @@ LEAST_RANGE: Final = 0.2  # of the load scale: a slow cycle over less has no sti
 
 
 def keep_static(
-    station: Station, label: str, judge: Judge, cycle: int | None = None, *, reopens: bool = False
+    station: Station,
+    label: str,
+    judge: Judge,
+    cycle: int | None = None,
+    *,
+    reopens: bool = False,
+    breaks: bool = False,
 ) -> float:
     """Record a slow cycle with what it shows; return its stiffness [N/m].
 
-    `reopens` tells that it may open cracks that are there; a first loading makes them.
+    `reopens` tells that it may open cracks that are there; a first loading makes them. `breaks`
+    tells that it goes on until the specimen breaks: no slope over yield and fall is a stiffness.
     """
     averaged = the_averaged(judge)
     samples = averaged.samples()
@@ -31,7 +38,7 @@ def keep_static(
     deflection = samples[-1].astype(np.float64)
     # A short way, as that to the lower load between stages, says nothing of the stiffness.
     far = len(load) > 0 and np.ptp(load) >= LEAST_RANGE * station.load_scale
-    stiffness = slope(load, deflection) if far else math.nan
+    stiffness = slope(load, deflection) if far and not breaks else math.nan
     opening = reopening(load, deflection) if far and reopens else None
     station.book.static(
         label=label,
@@ -81,6 +88,6 @@ def reopening_words(found: Reopening, specimen: Specimen) -> str:
     )
     return (
         f"cracks re-open at {found.load / 1e3:.2f} kN "
-        f"({found.low / 1e3:.2f} to {found.high / 1e3:.2f}){prestress}; tangents "
-        f"{found.below / 1e6:.2f} and {found.above / 1e6:.2f} kN/mm"
+        f"(the fit's 95 % interval {found.low / 1e3:.2f} to {found.high / 1e3:.2f}){prestress}; "
+        f"tangents {found.below / 1e6:.2f} and {found.above / 1e6:.2f} kN/mm"
     )

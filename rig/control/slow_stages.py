@@ -156,7 +156,7 @@ async def ramp(station: Station, stage: Ramp) -> None:
         far * (1 + FAR) / stage.speed * GIVEN_UP, AllOf((watcher, averaged))
     )
     await station.hold()
-    keep_static(station, stage.name, judge)
+    keep_static(station, stage.name, judge, breaks=stage.to is None)
     if not decisions:
         raise StopNow("not reached", "fault", f"stage {stage.name} did not reach its end")
     end = decisions[0]
