@@ -29,7 +29,7 @@ from rig.protocol.tank import tank_lasts
 RETRACT: Final = 0.005
 """Way [m] by which the rod is retracted when a test ends; common practice, no source."""
 
-_BROKEN: Final = 1 / 30
+BROKEN: Final = 1 / 30
 """Deflection over span at which a static test is over; common practice, no source."""
 
 
@@ -100,7 +100,7 @@ def capability(plan: Plan) -> Capability:
     travel = rod_travel(plan.specimen, estimate, 0.0, force) * softening
     deflection = midspan_deflection(estimate, force) * softening
     if ultimate:
-        broken = max(estimate.ultimate_deflection, plan.specimen.section.span * _BROKEN)
+        broken = max(estimate.ultimate_deflection, plan.specimen.section.span * BROKEN)
         # The load points go no further than the middle between them.
         travel = deflection = broken
     approach = max((s.give_up_after for s in plan.stages if isinstance(s, Approach)), default=0.0)

@@ -11,7 +11,8 @@ from dataclasses import replace
 from typing import Final
 
 from rig.channels import shown
-from rig.protocol.capability import Capability, capability, channel_of, has_sampled
+from rig.protocol.capability import BROKEN, Capability, capability, channel_of, has_sampled
+from rig.protocol.expected import expected
 from rig.protocol.finding import Finding
 from rig.protocol.plan import Plan
 from rig.protocol.position import Path
@@ -37,9 +38,11 @@ def unprotected(plan: Plan, needed: Capability) -> tuple[Finding, ...]:
 
 
 def _while_broken(plan: Plan, needed: Capability) -> Iterator[Finding]:
-    """Yield what is wrong with the load limits of the static test after a run-out."""
-    limits = replace(plan.limits, fixed=plan.limits.residual)
-    for finding in _of_load(replace(plan, limits=limits), needed):
+    """Yield what is wrong with the limits of the static test after a run-out."""
+    armed = replace(plan, limits=replace(plan.limits, fixed=plan.limits.residual))
+    # What bends too far in cycles says nothing of the limit that stands while it is broken.
+    broken = replace(needed, cycling=None)
+    for finding in (*_of_load(armed, broken), *_of_deflection(armed, broken)):
         ours = finding.file == "protocol"
         path = ("limits", "residual", *finding.path[1:]) if ours else finding.path
         yield replace(finding, path=path)
@@ -159,10 +162,19 @@ def _of_deflection(plan: Plan, needed: Capability) -> Iterator[Finding]:
             f"{_told('deflection', seen)}, and would never trip",
             "give less, or take a longer transducer",
         )
+    span = plan.specimen.section.span
+    if needed.to_ultimate and high < (end := expected(plan.specimen).ultimate_deflection):
+        yield Finding(
+            file,
+            path,
+            f"{_told('deflection', high)} ends the test before the specimen breaks, which should "
+            f"bend about {_told('deflection', end)} until then",
+            f'give more than "{_told("deflection", span * BROKEN)}", where it is over in any case',
+        )
     if needed.cycling is None:
         return
     bends = needed.deflection / needed.cycling.softening
-    deep = plan.specimen.section.span * DEEP
+    deep = span * DEEP
     if high < bends:
         yield Finding(
             file,

@@ -118,6 +118,16 @@ def test_a_controller_that_knows_no_stroke_is_not_asked_to_limit_it():
 # Deflection.
 
 
+def test_a_deflection_limit_ends_a_test_before_the_specimen_breaks():
+    """The prism of the tests should bend 5.7 mm until it breaks; a thirtieth of its span is 30."""
+    text, limit = shipped(STATIC), '"40 mm"'
+    (finding,) = found(load_edited({STATIC: text.replace(limit, '"5 mm"')}, STATIC))
+    assert finding.path == ("limits", "deflection", 1)
+    assert "5 mm ends the test before the specimen breaks, which should bend" in finding.problem
+    assert finding.remedy == 'give more than "30 mm", where it is over in any case'
+    assert found(load_edited({STATIC: text.replace(limit, '"6 mm"')}, STATIC)) == []
+
+
 def of_deflection(high: str, *changes: tuple[str, str]) -> list[Finding]:
     limits = 'deflection = ["-0.5 mm", "4 mm"]'
     assert limits in BY_SERIES

@@ -150,6 +150,21 @@ def test_a_load_limit_that_ends_the_breaking_early_is_warned_of_where_it_stands(
     assert "ends the test before the specimen breaks" in found.problem
 
 
+@pytest.mark.parametrize(
+    ("most", "words"),
+    [
+        ("5 mm", "5 mm ends the test before the specimen breaks, which should bend about"),
+        ("60 mm", "60 mm is no less than midspan can show, 50 mm, and would never trip"),
+    ],
+)
+def test_a_deflection_limit_that_ends_the_breaking_early_or_never_is_warned_of(most, words):
+    text = shipped(SHIPPED).replace('"40 mm"', f'"{most}"')
+    plan = load_edited({SHIPPED: text}, SHIPPED)
+    (found,) = unprotected(plan, capability(plan))
+    assert found.path == ("limits", "residual", "deflection", 1)
+    assert found.problem.startswith(words)
+
+
 def test_no_limit_of_the_shipped_one_is_warned_of():
     plan = load_edited({}, SHIPPED)
     assert unprotected(plan, capability(plan)) == ()
