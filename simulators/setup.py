@@ -12,6 +12,7 @@ from typing import Literal
 from rig.channels import Channel
 from rig.mechanics.estimate import StaticEstimate
 from rig.ports import ActuatorRange
+from rig.samples import FloatArray
 from simulators.faults import Fault
 from simulators.recorded import RecordedSpecimen
 from simulators.wear_tables import WearTables
@@ -48,17 +49,30 @@ def truth_of(estimate: StaticEstimate) -> SpecimenTruth:
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class CrackTable:
+    """How far a crack opens [m]: `openings` of shape (lengths, loads).
+
+    `lengths` [m] without bond, the first one none, and `loads` [N] rise; `upper` is the upper one.
+    """
+
+    upper: float
+    lengths: FloatArray
+    loads: FloatArray
+    openings: FloatArray
+
+
 @dataclass(frozen=True, slots=True)
 class SimulationSetup:
     """One simulated rig [SI].
 
     `load_level` is upper load over capacity and `upper_load` the upper load [N] it belongs to
     (0 for a test that does not cycle). `tables` say how cycles between its loads wear it; without
-    them nothing does. Lives as mechanics has them are multiplied by `life_scale`; `life_dry`
-    makes the median one dry so many cycles instead. `scatter` is the standard deviation of log10
-    of lives; in water bond is lost `wet_factor` times as fast. `gap` [m] of stroke before contact,
-    `bedding` [m] consumed by the first few hundred cycles, `creep` as a fraction of the deflection
-    per decade of time.
+    them nothing does. Its crack opens as the table of `cracks` says, without one as it deflects.
+    Lives as mechanics has them are multiplied by `life_scale`; `life_dry` makes the median one dry
+    so many cycles instead. `scatter` is the standard deviation of log10 of lives; in water bond is
+    lost `wet_factor` times as fast. `gap` [m] of stroke before contact, `bedding` [m] consumed by
+    the first few hundred cycles, `creep` as a fraction of the deflection per decade of time.
     `servo_bandwidth` [Hz], `pump_flow` [m3/s], `tank` [m3], `pump_run_up` [s]. `watchdog` is the
     device time [s] without a heartbeat after which a moving actuator stops by itself. Where a
     specimen is `recorded`, that one is in the rig and nothing here tells how it behaves.
@@ -81,6 +95,7 @@ class SimulationSetup:
     gap: float = 2e-3
     bedding: float = 5e-5
     tables: WearTables | None = None
+    cracks: CrackTable | None = None
     life_dry: float | None = None
     life_scale: float = 1.0
     wet_factor: float = 180.0

@@ -222,22 +222,24 @@ def broken_kinks(state: SpecimenState, span: float) -> tuple[FloatArray, FloatAr
     return load, np.array([0.5 * at, at, at + span])
 
 
+def on_line(t: SpecimenTruth, load: float) -> float:
+    """Return the deflection [m] of a first loading at a load [N] between cracking and yield."""
+    residual = CRACK_RESIDUAL * (t.cracking_load / t.stiffness)
+    below = t.decompression_load / t.stiffness
+    return below + (load - t.decompression_load) / t.cracked_stiffness + residual
+
+
 def _envelope(
     t: SpecimenTruth, ending: Literal["gradual", "brittle"]
 ) -> tuple[FloatArray, FloatArray]:
     """Return the first loading: origin, cracking, its end, yield, ultimate, plateau, fall."""
     cracking = t.cracking_load / t.stiffness
-    below = t.decompression_load / t.stiffness
-    residual = CRACK_RESIDUAL * cracking
-
-    def on_line(load: float) -> float:
-        return below + (load - t.decompression_load) / t.cracked_stiffness + residual
-
     end = t.cracking_load * CRACK_PLATEAU
-    ultimate = max(t.ultimate_deflection, 1.05 * on_line(t.ultimate_load))
+    ultimate = max(t.ultimate_deflection, 1.05 * on_line(t, t.ultimate_load))
     fall = 1e-5 if ending == "brittle" else 4e-3
     last = 1.15 * ultimate
-    bent = [0.0, cracking, on_line(end), on_line(t.yield_load), ultimate, last, last + fall]
+    cracked, yielding = on_line(t, end), on_line(t, t.yield_load)
+    bent = [0.0, cracking, cracked, yielding, ultimate, last, last + fall]
     load = [0.0, t.cracking_load, end, t.yield_load, t.ultimate_load, t.ultimate_load]
     load.append(0.3 * t.ultimate_load)
     return np.array([*bent, last + fall + t.span]), np.array([*load, load[-1]])

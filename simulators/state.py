@@ -27,13 +27,16 @@ from simulators.faults import (
 from simulators.lasting import wear_of
 from simulators.loop import LoadLoop
 from simulators.motion import NEVER, Closed, Collapse, Cycling, Motion, Ramp
+from simulators.opening import Crack
 from simulators.recorded_beam import RecordedBeam
 from simulators.setup import SimulationSetup
-from simulators.specimen import DRYING_TIME, LEFT_OPEN, WETTING_TIME, Beam
+from simulators.specimen import DRYING_TIME, WETTING_TIME, Beam
 from simulators.wear import STILL, Pace, SpecimenState, worn
+from simulators.wear_tables import Place
 
 STRAIN: Final = 0.6  # strain per deflection over span
-OPENING: Final = 0.85  # deflection over crack opening (EN 14651 for notched prisms, from memory)
+WHOLE: Final = Place()
+"""How a specimen stands that nothing wears."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +96,7 @@ class World:
         else:
             upper = setup.upper_load
             self.beam = Beam(t, setup.ending, setup.bedding, setup.creep, upper, self.wear)
+        self._crack = Crack(t, None if setup.recorded else setup.cracks)
         self.loop = LoadLoop(setup)
         faults = setup.faults
         self._water = [e for f in faults if isinstance(f, NoFlow) for e in (f.begin, f.end)]
@@ -130,17 +134,9 @@ class World:
 
     def opening(self, load: FloatArray, net: FloatArray, specimen: SpecimenState) -> FloatArray:
         """Return the opening of a crack [m] at loads [N] with the deflection there [m]."""
-        t = self.setup.truth
-        if self.wear is None:
-            rest: FloatArray = (net - load / t.stiffness).clip(0) / OPENING
-            return rest
-        if not self._cracked(specimen):
-            return 0.0 * load
-        place = self.wear.place(specimen)
-        opens = place.prestress * t.decompression_load
-        share = (load - opens).clip(0) / max(self.wear.tables.upper - opens, 1.0)
-        wide: FloatArray = place.opening * (LEFT_OPEN + (1 - LEFT_OPEN) * share)
-        return wide
+        place = WHOLE if self.wear is None else self.wear.place(specimen)
+        soft = self.beam.flexibility(specimen)
+        return self._crack.opening(load, net, specimen, place, soft)
 
     def strain(self, load: FloatArray, net: FloatArray, specimen: SpecimenState) -> FloatArray:
         """Return by how much the hardest tendon is strained at loads [N], with the deflection [m].
@@ -154,13 +150,12 @@ class World:
         modulus = tables.specimen.tendons[tables.hardest].modulus
         few = tables.loads[1]
         closed = (tables.tendon_at(few) - tables.tendon_at(0.0)) / modulus / few
-        if not self._cracked(specimen):
-            return closed * load
+        formed = self._crack.formed(load, net, specimen)
         place = self.wear.place(specimen)
         opens = place.prestress * self.setup.truth.decompression_load
         swing = (tables.tendon_at(tables.upper) - tables.tendon_at(0.0)) / modulus
         beyond = (swing * place.range - closed * opens) / max(tables.upper - opens, 1.0)
-        strain: FloatArray = closed * np.minimum(load, opens) + beyond * (load - opens).clip(0)
+        strain: FloatArray = closed * load + formed * (beyond - closed) * (load - opens).clip(0)
         return strain
 
     def slip(self, specimen: SpecimenState) -> float:

@@ -38,7 +38,6 @@ WIRES: Final = 7  # in a strand
 FILLED: Final = 0.776  # steel in the circle about a strand
 ROUND: Final = 4 / 3  # surface of a strand over that of the circle
 DRAWN: Final = (0.92, 0.81, 0.69, 0.55)  # shares of prestress at the last nodes
-OPENED: Final = 0.03  # m of a tendon that one crack frees before any bond is worn off
 NODES: Final = 4  # of lengths from the load span on until the tendon is drawn in
 LOADS: Final = 13  # loads of the basic curve, up to
 FURTHEST: Final = 1.15  # of the upper load
@@ -49,7 +48,7 @@ class Place:
     """How a specimen stands: all shares are of what they were in one without wear.
 
     Prestress; sag, top stress of the concrete, and stress range of the tendon at the upper load;
-    strength; opening of a crack at the upper load [m], and slip of the tendon's ends [m].
+    strength; and slip of the tendon's ends [m].
     """
 
     prestress: float = 1.0
@@ -57,7 +56,6 @@ class Place:
     top: float = 1.0
     range: float = 1.0
     strength: float = 1.0
-    opening: float = 0.0
     slip: float = 0.0
 
 
@@ -185,10 +183,7 @@ def wear_tables(
     )
     cycles = [_Cycle.of(along, layer, i) for i in range(1, len(lengths) + 1)]
     lengths[0] = 0.0
-    places = [
-        _place(specimen, (cycles[0], cycle), length, layer)
-        for cycle, length in zip(cycles, lengths, strict=True)
-    ]
+    places = [_place(cycles[0], cycle) for cycle in cycles]
     if hold is not None:
         _weaken(specimen, hold, lengths, places)
         _draw_in(specimen, hold, (lower, upper), cycles, lengths, places)
@@ -249,18 +244,10 @@ def _intact_lengths(specimen: Specimen, hold: _Anchorage | None, high: AtLoad) -
     return [inner, *np.linspace(min(inner, 0.9 * last), last, NODES).tolist()]
 
 
-def _place(specimen: Specimen, cycles: tuple[_Cycle, _Cycle], length: float, layer: int) -> Place:
-    """Return how a specimen stands in the second of two cycles, over the first."""
-    first, cycle = cycles
+def _place(first: _Cycle, cycle: _Cycle) -> Place:
+    """Return how a specimen stands in a cycle, over the first one."""
     rising = cycle.range / first.range if first.range > 0 else 1.0
-    cracks = max(1, math.ceil(specimen.section.load_spacing / specimen.section.height))
-    opening = 0.0
-    if specimen.tendons:
-        stretch = cycle.range / specimen.tendons[layer].modulus
-        opening = stretch * (OPENED + length / cracks)
-    return Place(
-        sag=cycle.sag / first.sag, top=cycle.top / first.top, range=rising, opening=opening
-    )
+    return Place(sag=cycle.sag / first.sag, top=cycle.top / first.top, range=rising)
 
 
 def _weaken(
@@ -303,9 +290,8 @@ def _draw_in(
             return
         slip = (1 - share) * tendon.stress / tendon.modulus * hold.half
         strength = _bearing(less, hold, length) / whole
-        place = _place(specimen, (cycles[0], cycle), last, hold.layer)
-        opening = place.opening + 2 * slip
-        place = replace(place, prestress=share, strength=strength, opening=opening, slip=slip)
+        place = _place(cycles[0], cycle)
+        place = replace(place, prestress=share, strength=strength, slip=slip)
         lengths.append(length)
         places.append(place)
 

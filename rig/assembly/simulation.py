@@ -13,7 +13,8 @@ from rig.mechanics.smeared import debonded, unbonded_ultimate
 from rig.mechanics.specimen import Bar, Concrete, Section, Specimen, Tendon
 from rig.ports import ActuatorRange
 from rig.protocol.plan import Plan
-from simulators.setup import SimulationSetup, SpecimenTruth, truth_of
+from simulators.opening import crack_table
+from simulators.setup import CrackTable, SimulationSetup, SpecimenTruth, truth_of
 from simulators.wear_tables import WET_STRENGTH, WearTables, wear_tables
 
 REFERENCE_LEVEL: Final = 0.7
@@ -46,6 +47,7 @@ def simulation_setup(plan: Plan) -> SimulationSetup:
         load_level=loading.upper / loading.capacity if loading else REFERENCE_LEVEL,
         upper_load=loading.upper if loading else 0.0,
         tables=_tables(specimen, plan, 1.0 if soaked else WET_STRENGTH),
+        cracks=_cracks(specimen, plan, truth),
         pump_flow=pump.flow if pump else 0.0,
         tank=pump.tank if pump else 0.0,
         ending=cast("Literal['gradual', 'brittle']", told["ending"]),
@@ -129,3 +131,25 @@ def _tables_of(
         return wear_tables(specimen, lower, upper, wet_strength)
     except ValueError:
         return None
+
+
+def _cracks(specimen: Specimen, plan: Plan, truth: SpecimenTruth) -> CrackTable | None:
+    """Return how far a crack of a specimen opens; None where no channel shows it."""
+    if all(c.name != "crack_opening" for c in plan.rig.channels):
+        return None
+    s = specimen
+    upper = plan.loading.upper if plan.loading else REFERENCE_LEVEL * truth.ultimate_load
+    return _cracks_of(s.section, s.concrete, s.tendons, s.bars, truth, upper)
+
+
+@lru_cache(maxsize=8)
+def _cracks_of(
+    section: Section,
+    concrete: Concrete,
+    tendons: tuple[Tendon, ...],
+    bars: tuple[Bar, ...],
+    truth: SpecimenTruth,
+    upper: float,
+) -> CrackTable | None:
+    """Return the table of what a specimen is made of; kept likewise."""
+    return crack_table(Specimen("simulated", section, concrete, tendons, bars), truth, upper)
