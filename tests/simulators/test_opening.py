@@ -5,17 +5,23 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 from importlib import resources
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rig.assembly import rehearse
 from rig.assembly.simulation import specimen_truth
+from rig.commands.files import load
 from rig.mechanics.bond_laws import transmission
+from rig.mechanics.crack import Cracks
 from rig.mechanics.discrete import at_crack, debonded_length
 from rig.mechanics.specimen import Specimen
 from rig.protocol.load import load_specimen
+from rig.record import read_journal
+from rig.report.debonded_length import WINDOW, measured_length
 from simulators.opening import OPENED, Crack, crack_table, freed
 from simulators.setup import CrackTable, SpecimenTruth
 from simulators.specimen import LEFT_OPEN, on_line
@@ -123,3 +129,31 @@ def test_one_that_yields_or_breaks_opens_with_its_deflection_though_its_load_fal
 def test_without_tendons_there_is_no_table() -> None:
     specimen, truth, upper = shipped()
     assert crack_table(replace(specimen, tendons=()), truth, upper) is None
+
+
+@pytest.mark.nights
+@pytest.mark.parametrize(("life_scale", "within"), [(1.0, 0.7e-3), (1 / 300, 1e-3)])
+def test_what_is_read_out_of_a_rehearsal_is_what_the_specimen_has_lost(
+    tmp_path: Path, life_scale: float, within: float
+) -> None:
+    """After the last inspection, from when on all cycles are alike; the rig tells how it ends.
+
+    Of those in which the load still grows a few count: bond is lost by a high power of the swing.
+    """
+    plan = load("residual-capacity", str(resources.files("protocols") / "rigs/simulated-full.toml"))
+    hidden = {**plan.rig.simulation, "life_scale": life_scale}
+    plan = replace(plan, rig=replace(plan.rig, simulation=hidden))
+    assert rehearse(plan, tmp_path / "run", 6).cycles == 6000
+    with read_journal(tmp_path / "run") as journal:
+        point = journal.restart_point
+    assert point is not None
+    specimen = point["rig"]["state"]["specimen"]
+    bond = transmission(plan.specimen.concrete.tensile_strength)
+    found = measured_length(tmp_path / "run", plan.specimen, Cracks(bond))
+    old = (np.minimum(found.number, WINDOW) - 1) / 2  # cycles since the middle of the median
+    alike = 6000 + 0.15 * (specimen["cycles"] - 6000)
+    true = OPENED + specimen["debonded"] * (1 - (6000 - found.number + old) / alike)
+    steady = found.number > 1000 + 2 * WINDOW
+    assert steady.sum() > 50
+    np.testing.assert_allclose(found.length[steady], true[steady], rtol=0, atol=within)
+    assert np.all(np.isfinite(found.length))
