@@ -18,7 +18,7 @@ from rig.commands.predicted_lives import (
 )
 from rig.commands.tables import NONE, Page, Printed, Row, kilo, mega, milli, number
 from rig.mechanics.code_stress import by_code
-from rig.mechanics.debonding import SMEARED, deflection_as_built
+from rig.mechanics.debonding import DISCRETE, SMEARED, deflection_as_built
 from rig.mechanics.prediction import (
     first_frequencies,
     hardest_tendon,
@@ -75,7 +75,8 @@ def predicted_text(
     page.lines(*_at_ultimate(told))
     if told.upper is not None:
         page.table(*_at_upper(told, curves))
-        page.lines(f"  {NOT_TOLD}", *_slipping(curves), *_not_borne(curves))
+        below = (*_cracks(told, curves), *_slipping(curves), *_not_borne(curves))
+        page.lines(f"  {NOT_TOLD}", *below)
         if is_unbonded(told.specimen):
             page.lines(f"  {BUILT_LOOSE}")
     if told.lives:
@@ -237,6 +238,24 @@ def _bond_row(
 def borne_lengths(curve: Curve) -> list[int]:
     """Return which lengths of a curve have a state that is in equilibrium."""
     return [i for i, stress in enumerate(curve.concrete_top) if math.isfinite(stress)]
+
+
+def _cracks(told: Prediction, curves: Sequence[Curve]) -> list[str]:
+    """Say how many discrete cracks there are, and what the last length of theirs is."""
+    lines = []
+    for curve in curves:
+        if curve.model != DISCRETE:
+            continue
+        if curve.spacing is None:
+            lines.append(f"  {DISCRETE}: one, at mid-span (see --crack-spacing)")
+            continue
+        apart = milli(curve.spacing, 4)
+        many = round(told.specimen.section.load_spacing / curve.spacing)
+        lines.append(
+            f"  {DISCRETE}: about {many} between the loads; with {apart} mm debonded the tendon is "
+            "free from one to the next"
+        )
+    return lines
 
 
 def _slipping(curves: Sequence[Curve]) -> list[str]:

@@ -126,6 +126,7 @@ def _rows(curve: Curve) -> list[dict[str, Any]]:
             "ultimate_moment_Nm": None
             if curve.ultimate_moment is None
             else _finite(curve.ultimate_moment[i]),
+            "crack_spacing_m": curve.spacing,
             "crack_opening_m": None if curve.opening is None else _finite(curve.opening[i]),
         }
         for i, length in enumerate(curve.length)

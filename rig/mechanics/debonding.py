@@ -36,7 +36,8 @@ class Curve:
 
     `tendon_stress` is that of the lowest layer, `tendon_range` its change from the lower load,
     NaN where its ends are pulled in: what it keeps at the lower load is not known then.
-    `opening` is that of a crack. What a model does not tell is None.
+    `opening` is that of a crack, `spacing` [m] the distance of discrete cracks between the loads,
+    None for one at mid-span. What a model does not tell is None.
     """
 
     model: str
@@ -47,6 +48,7 @@ class Curve:
     deflection: FloatArray | None = None
     ultimate_moment: FloatArray | None = None
     opening: FloatArray | None = None
+    spacing: float | None = None
 
 
 Curves = tuple[Curve, ...]
@@ -60,16 +62,20 @@ def with_bond_everywhere(specimen: Specimen) -> Specimen:
 def curves(specimen: Specimen, lower: float, upper: float, points: int, cracks: Cracks) -> Curves:
     """Return the curves of both models from full bond to none over the span.
 
-    Loads are what the actuator adds [N]. Tendons that are built without bond count as if they had
-    it: their end of each curve is where the whole span is debonded. None without tendons.
+    That of discrete cracks ends where bond is lost from one to the next. Loads are what the
+    actuator adds [N]. Tendons that are built without bond count as if they had it: their end of
+    each curve is where the whole span is debonded. None without tendons.
     """
     if not specimen.tendons:
         return ()
     bonded = with_bond_everywhere(specimen)
-    length = np.linspace(0.0, specimen.section.span, points)
+    span = specimen.section.span
+    length, between = (
+        np.linspace(0.0, far, points) for far in (span, min(cracks.spacing or span, span))
+    )
     return (
         smeared_curve(bonded, lower, upper, length),
-        discrete_curve(bonded, lower, upper, length, cracks),
+        discrete_curve(bonded, lower, upper, between, cracks),
     )
 
 
@@ -110,6 +116,7 @@ def discrete_curve(
         _array(high.concrete_top),
         _array(high.deflection),
         opening=_array(high.opening),
+        spacing=cracks.spacing,
     )
 
 

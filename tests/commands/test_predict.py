@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import pytest
 
@@ -157,6 +158,18 @@ def test_less_strength_in_water_shortens_lives_and_lowers_the_ultimate(r1):
     assert all(b["log10_cycles"] < a["log10_cycles"] for a, b in lives if a["kind"] == "mean")
 
 
+def test_less_strength_lowers_the_stresses_of_a_law_by_points_as_well(tmp_path):
+    points = 'law = {{ points = [[0.001, "{} MPa"], [0.002, "{} MPa"], [0.0035, "{} MPa"]] }}'
+    ultimate = []
+    for name, strength, law in (("dry", 50, (35, 50, 50)), ("wet", 40, (28, 40, 40))):
+        path = tmp_path / f"{name}.toml"
+        text = SI.replace('law = "parabola-rectangle"', points.format(*law))
+        path.write_text(text.replace('strength = "50 MPa"', f'strength = "{strength} MPa"'))
+        ultimate.append(told(str(path), "--strength", "40 MPa")["ultimate"])
+    assert ultimate[0]["moment_Nm"] == pytest.approx(ultimate[1]["moment_Nm"], rel=1e-9)
+    assert ultimate[0]["moment_Nm"] < told(str(tmp_path / "dry.toml"))["ultimate"]["moment_Nm"]
+
+
 def test_a_tendon_whose_ends_are_pulled_in_has_no_range_and_none_is_negative():
     rows = told("dry-run-out", "--points", "25")["at_upper"]["debonded"]
     discrete = [r for r in rows if r["model"] == "discrete cracks" and r["concrete_top_Pa"]]
@@ -181,6 +194,22 @@ def test_a_crack_is_told_by_the_bond_that_was_asked_for(r1):
         openings.append([r["crack_opening_m"] for r in rows if r["model"] == "discrete cracks"])
     assert all(opening[0] > 0 for opening in openings)
     assert len({opening[0] for opening in openings}) == len(kinds)
+
+
+def test_the_curve_of_cracks_ends_where_bond_is_lost_from_one_to_the_next(r1):
+    found = told(r1, "--upper", "160 kN", "--points", "5", "--crack-spacing", "150 mm")
+    cracks, smeared = (
+        [row for row in found["at_upper"]["debonded"] if row["model"] == model]
+        for model in ("discrete cracks", "smeared")
+    )
+    assert {row["crack_spacing_m"] for row in cracks} == {0.15}
+    assert [row["length_m"] for row in cracks] == pytest.approx([0, 0.0375, 0.075, 0.1125, 0.15])
+    # No row repeats the one before it, and at the end the section has the stress of its bond.
+    opening = [row["crack_opening_m"] for row in cracks]
+    assert all(a < b for a, b in pairwise(opening))
+    bonded = found["at_upper"]["bonded"]["tendon_stress_Pa"]
+    assert cracks[-1]["tendon_stress_Pa"] == pytest.approx(bonded, rel=1e-6)
+    assert smeared[-1]["length_m"] == 3.0
 
 
 def loose(text: str) -> str:
