@@ -56,23 +56,26 @@ def _objection(driver: str) -> tuple[str, str] | None:
     return None
 
 
-def read_text(path: str, *, rig: bool = False) -> str:
+def read_text(path: str, *, rig: bool = False, specimen: bool = False) -> str:
     """Return the text of a UTF-8 file, with or without a byte order mark.
 
     A note on the error of a file that is not there says what it may be meant to be: another
-    protocol, or where a `rig` file was looked for another rig.
+    protocol, or where a `rig` file was looked for another rig; where a `specimen` will do as well,
+    one of those too.
     """
     try:
         return Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
-        error.add_note(_instead(path, rig=rig))
+        kinds = ("rigs",) if rig else ("protocols", *(("specimens",) if specimen else ()))
+        error.add_note(_instead(path, kinds))
         raise
 
 
-def _instead(path: str, *, rig: bool) -> str:
+def _instead(path: str, kinds: tuple[str, ...]) -> str:
     """Say what a file that is not there may be meant to be: a neighbour, or a packaged file."""
     folder, name = os.path.split(path)
-    packaged = _packaged_names("rigs" if rig else "")
+    of_kind = {k: _packaged_names("" if k == "protocols" else k) for k in kinds}
+    packaged = [name for names in of_kind.values() for name in names]
     beside = _names_in(folder or ".")
     stems = {n.removesuffix(".toml"): n for n in beside}
     stems |= {n: n for n in packaged}
@@ -84,8 +87,8 @@ def _instead(path: str, *, rig: bool) -> str:
         return f"correct the path, or copy the file there; {folder} holds no TOML file"
     if folder:
         return f"correct the path; in {folder} there are {', '.join(beside[:10])}"
-    kind = "rigs" if rig else "protocols"
-    return f"correct the path; packaged {kind} are {', '.join(packaged)}"
+    told = "; ".join(f"packaged {kind} are {', '.join(names)}" for kind, names in of_kind.items())
+    return f"correct the path; {told}"
 
 
 def _packaged_names(folder: str) -> list[str]:
@@ -111,7 +114,10 @@ def packaged(name: str) -> str | None:
     if ".." in inner or inner.startswith("/") or "\0" in inner:
         return None
     found = root.joinpath(*inner.split("/"))
-    return str(found) if found.is_file() else None
+    try:
+        return str(found) if found.is_file() else None
+    except OSError:  # such as a name that is too long
+        return None
 
 
 def find_protocol(name: str) -> str:
@@ -123,16 +129,17 @@ def find_rig(name: str | None) -> str:
     """Return the path of a rig file, the packaged simulated rig where none is named."""
     if name is None:
         return packaged(PACKAGED_RIG) or PACKAGED_RIG
-    if _exists(name):
+    if exists(name):
         return name
     return packaged(f"rigs/{name}") or packaged(name) or name
 
 
 def _find(name: str) -> str:
-    return name if _exists(name) else packaged(name) or name
+    return name if exists(name) else packaged(name) or name
 
 
-def _exists(name: str) -> bool:
+def exists(name: str) -> bool:
+    """Tell whether there is a file of a name, whatever the name is."""
     try:
         return Path(name).exists()
     except (OSError, ValueError):

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 import sys
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
 
-from rig.commands.files import find_protocol, load, packaged, read_text
+from rig.commands.files import exists, find_protocol, load, packaged, read_text
 from rig.commands.options import json_option
 from rig.commands.saying import say, say_json, say_refusal
 from rig.errors import InputError, RigError
@@ -40,6 +41,7 @@ STRONGEST: Final = 3e8
 """Strengths [Pa] that a specimen file may have too."""
 OF_A_SPECIMEN: Final = frozenset({"geometry", "concrete", "tendon", "bar"})
 """Tables by which a specimen file is told from a protocol."""
+EITHER: Final = "a protocol or specimen file"
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +165,7 @@ def predict(
 def _predict(
     subject: Subject, asked: Asked, runs: tuple[Path, ...], plot: Path | None, *, as_json: bool
 ) -> None:
+    cracks = _cracks(subject.specimen, asked)
     # Imported late: numpy is for curves, and a mistake in a file is told sooner.
     from rig.mechanics.debonding import curves
     from rig.mechanics.prediction import predict as predicted
@@ -175,7 +178,6 @@ def _predict(
         capacity=subject.capacity,
         frequency=_frequency(subject.plan),
     )
-    cracks = _cracks(subject.specimen, asked)
     found: Curves = ()
     if subject.upper is not None:
         found = curves(subject.specimen, subject.lower or 0.0, subject.upper, asked.points, cracks)
@@ -199,9 +201,11 @@ def _predict(
 def _subject(name: str, rig: str | None) -> Subject:
     """Return what a file holds: a specimen, or a protocol with one. Raises InputError."""
     path = _find(name)
-    document = open_document(path, read_text)
+    document = open_document(path, partial(read_text, specimen=True))
+    if not document.readable:
+        raise InputError(document.problems)
     if not OF_A_SPECIMEN & document.data.keys():
-        return _of_plan(load(path, rig))
+        return _of_plan(_loaded_plan(path, rig))
     if rig is not None:
         raise InputError(f"--rig {rig}: {name} is a specimen file; no rig matters to it")
     from rig.protocol.load import load_specimen
@@ -210,12 +214,22 @@ def _subject(name: str, rig: str | None) -> Subject:
     return Subject(specimen.name, specimen, "dry", None, None, None, "")
 
 
+def _loaded_plan(path: str, rig: str | None) -> Plan:
+    """Return the plan of a protocol. Raises InputError, which says that a specimen will do too."""
+    try:
+        return load(path, rig)
+    except InputError as error:
+        problems = [
+            replace(p, remedy=p.remedy.replace("name a protocol here", f"name {EITHER} here"))
+            for p in error.problems
+        ]
+        raise InputError(problems) from None
+
+
 def _find(name: str) -> str:
     """Return the path of a protocol or specimen file, on disk or packaged."""
     path = find_protocol(name)
-    if Path(path).exists():
-        return path
-    return packaged(f"specimens/{name}") or path
+    return path if exists(path) else packaged(f"specimens/{name}") or path
 
 
 def _of_plan(plan: Plan) -> Subject:
@@ -239,8 +253,18 @@ def _moist(subject: Subject, strength: str | None) -> Subject:
     if strength is None:
         return subject
     value = _quantity("--strength", strength, "stress", WEAKEST, STRONGEST, "5 to 300 MPa")
-    concrete = replace(subject.specimen.concrete, strength=value)
-    return replace(subject, specimen=replace(subject.specimen, concrete=concrete))
+    from rig.mechanics.code_stress import ultimate_by_code
+    from rig.mechanics.shapes import self_moment
+
+    dry = subject.specimen.concrete
+    points = tuple((strain, stress * value / dry.strength) for strain, stress in dry.law_points)
+    moist = replace(subject.specimen, concrete=replace(dry, strength=value, law_points=points))
+    if not self_moment(moist) < ultimate_by_code(moist).moment:
+        raise InputError(
+            f"--strength: concrete of {strength} does not bear prestress and self weight of "
+            f"{moist.name}; give more"
+        )
+    return replace(subject, specimen=moist)
 
 
 def _loaded(
@@ -324,7 +348,12 @@ def _cracks(specimen: Specimen, asked: Asked) -> Cracks:
     from rig.mechanics.bond_laws import ribbed, transmission
     from rig.mechanics.crack import Cracks
 
-    concrete = specimen.concrete
+    concrete, between = specimen.concrete, specimen.section.load_spacing
+    if asked.spacing is not None and asked.spacing > between:
+        raise InputError(
+            f"--crack-spacing: {asked.spacing * 1e3:g} mm is more than the {between * 1e3:g} mm "
+            "between the loads; leave it out for one crack"
+        )
     fib = asked.bond == "fib"
     bond = ribbed(concrete.strength) if fib else transmission(concrete.tensile_strength)
     return Cracks(bond, asked.spacing, asked.wire)
@@ -333,6 +362,10 @@ def _cracks(specimen: Specimen, asked: Asked) -> Cracks:
 def _measured(specimen: Specimen, runs: tuple[Path, ...], cracks: Cracks) -> list[Measured]:
     if not runs:
         return []
+    from rig.commands.recorded import refuse_no_recording
     from rig.report.debonded_length import measured_length
+
+    for run in runs if specimen.tendons else ():
+        refuse_no_recording(run)
 
     return [measured_length(run, specimen, cracks) for run in runs]

@@ -55,6 +55,16 @@ def test_a_specimen_that_breaks_as_it_cracks_is_told(tmp_path):
     assert words in said_by("predict", str(path)).out
 
 
+def test_how_many_discrete_cracks_there_are_is_told():
+    words = ("predict", "prism-small", "--upper", "80 kN")
+    assert "  discrete cracks: one, at mid-span (see --crack-spacing)\n" in said_by(*words).out
+    many = said_by(*words, "--crack-spacing", "100 mm").out
+    assert (
+        "  discrete cracks: about 3 between the loads; with 100.0 mm debonded the tendon is free "
+        "from one to the next\n"
+    ) in many
+
+
 def on_a_terminal(columns: int, *words: str) -> str:
     """Return what a command prints on a terminal of so many columns."""
     leader, follower = os.openpty()
@@ -190,7 +200,16 @@ def test_a_specimen_without_loads_is_drawn_by_its_moments(r1, tmp_path):
         (["plank", "--strength", "5 kN"], "--strength: "),
         (["plank", "--wire", "20 m"], "--wire: 20 m is out of range; give 0.1 mm to 10 m"),
         (["plank", "--crack-spacing", "3"], "--crack-spacing: "),
-        (["nowhere.toml"], "no such file"),
+        (
+            ["prism-small", "--crack-spacing", "301 mm"],
+            "301 mm is more than the 300 mm between the loads; leave it out for one crack",
+        ),
+        (["nowhere.toml"], "packaged specimens are dummy-beam, plank, prism-central, prism-small"),
+        (["prism-smal"], 'did you mean "prism-small"?'),
+        (["a" * 300], "the name is too long; correct the path"),
+        (["series/wet-cracks"], "is a series file, not a protocol; name a protocol or specimen"),
+        (["prism-small", "--measured", "no/where"], "no/where: there is no such folder"),
+        (["prism-small", "--strength", "5 MPa"], "5 MPa does not bear prestress and self weight"),
         (["plank", "--points", "1"], "1 is no whole number from 2 to 2000"),
         (["plank", "--exposure", "rain"], "give dry or spray or submerged"),
         (["plank", "--plot", "p.jpg"], "draws PDF, SVG or PNG"),
