@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from rig.record import read_journal
+import numpy as np
+
+from rig.record import Recorder, read_journal
+from rig.samples import Cycles
 from tests.control.conftest import COMMITS, SHORT_NIGHT
 from tests.control.night import Accidents, Again, walk
 
@@ -37,6 +40,15 @@ def table(night, kind: str = "cycles"):
         return journal.columns(kind)
 
 
+def exactly_as(whole, goes_on, known: int):
+    """Return the rows of a night that went on: without a hole, the first ones as undisturbed."""
+    rows = table(goes_on)
+    assert rows["number"].tolist() == list(range(1, len(rows["number"]) + 1))
+    for name, column in table(whole).items():
+        np.testing.assert_array_equal(rows[name][:known], column[:known])
+    return rows
+
+
 def point_of(night):
     with read_journal(night.folder) as journal:
         return journal.restart_point
@@ -45,3 +57,17 @@ def point_of(night):
 def listed(night, kind: str):
     with read_journal(night.folder) as journal:
         return journal.entries(kind)
+
+
+def recorded_later(night, rows) -> None:
+    """Write rows into a cut-off night's record that its restart point does not know of.
+
+    As when a recorder commits by itself.
+    """
+    frames = np.zeros(len(rows["number"]), np.int64)
+    with read_journal(night.folder) as journal:
+        header = journal.header
+    recorder = Recorder.reopen(night.folder, header)
+    recorder.cycles(Cycles(rows, frames, frames, frames))
+    recorder.commit()
+    recorder.abandon()

@@ -4,19 +4,26 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
 import pytest
 
 from rig.assembly import rehearse
 from rig.clock import VirtualClock
 from rig.ports import InputState
-from rig.record import Recorder, read_journal
-from rig.samples import Cycles, Flag
+from rig.record import read_journal
+from rig.samples import Flag
 from simulators.faults import InputChange, Lost, Moved
 from tests.control.asking import said
 from tests.control.conftest import COMMITS, SHORT_NIGHT, plan_in
 from tests.control.night import Accidents, Again, walk
-from tests.control.taken import cut_off, listed, point_of, table, taken_up
+from tests.control.taken import (
+    cut_off,
+    exactly_as,
+    listed,
+    point_of,
+    recorded_later,
+    table,
+    taken_up,
+)
 from tests.control.test_rehearsal import BRISK, SHORT_LIFE, WET
 
 RUN_OUT = 160
@@ -161,10 +168,7 @@ def test_one_cut_off_anywhere_after_its_run_out_goes_on_to_be_broken(
     goes_on = taken_up(plan, tmp_path / "on", night)
     assert broken(goes_on.verdict).outcome == "ultimate"
     assert {status.cycles for _, status in goes_on.statuses} == {RUN_OUT}
-    rows, undisturbed = table(goes_on), table(whole)
-    assert rows["number"].tolist() == list(range(1, len(rows["number"]) + 1))
-    for name, column in undisturbed.items():
-        np.testing.assert_array_equal(rows[name][:RUN_OUT], column[:RUN_OUT])
+    exactly_as(whole, goes_on, RUN_OUT)
     assert len(goes_on.events("residual")) == 1
     assert "cycling" not in [to for _, _, to in goes_on.path]
     again = ("static", "go on", "inspection") in goes_on.path
@@ -197,13 +201,7 @@ def test_a_run_out_that_only_rows_behind_the_restart_point_tell_goes_on(plan, wh
     known = len(table(night)["number"])
     assert known < RUN_OUT
     rows = {name: column[known : RUN_OUT + 2] for name, column in table(whole).items()}
-    frames = np.zeros(RUN_OUT + 2 - known, np.int64)
-    with read_journal(night.folder) as journal:
-        header = journal.header
-    recorder = Recorder.reopen(night.folder, header)
-    recorder.cycles(Cycles(rows, frames, frames, frames))
-    recorder.commit()
-    recorder.abandon()
+    recorded_later(night, rows)
     goes_on = taken_up(plan, tmp_path / "on", night, again=Again(night, real=True))
     assert broken(goes_on.verdict).outcome == "ultimate"
     assert table(goes_on)["number"].tolist() == list(range(1, RUN_OUT + 3))

@@ -13,7 +13,18 @@ from rig.record import Recorder, read_journal
 from rig.samples import Cycles
 from tests.control.conftest import COMMITS, SHORT_NIGHT
 from tests.control.night import Accidents, Again, walk
-from tests.control.taken import BASELINE, BY, DONE, cut_off, listed, point_of, table, taken_up
+from tests.control.taken import (
+    BASELINE,
+    BY,
+    DONE,
+    cut_off,
+    exactly_as,
+    listed,
+    point_of,
+    recorded_later,
+    table,
+    taken_up,
+)
 
 
 @pytest.fixture
@@ -48,12 +59,8 @@ def test_a_test_cut_off_in_any_state_goes_on_with_the_count_exact(
     goes_on = taken_up(plan, tmp_path / "on", night)
     assert night.verdict is None
     assert (goes_on.verdict.outcome, goes_on.verdict.cycles) == ("run-out", 160)
-    rows, before, undisturbed = table(goes_on), table(night), table(whole)
-    known = len(before["number"])
-    assert rows["number"].tolist() == list(range(1, len(rows["number"]) + 1))
+    rows = exactly_as(whole, goes_on, len(table(night)["number"]))
     assert (np.diff(rows["time"]) > 0).all()
-    for name, column in undisturbed.items():
-        np.testing.assert_array_equal(rows[name][:known], column[:known])
     assert [i[1] for i in listed(goes_on, "inspections")] == [60]
     if state in ("inspection", "waiting"):
         assert ("static", "go on", "inspection") in goes_on.path
@@ -236,16 +243,8 @@ def test_the_spray_goes_on_at_the_same_place_of_its_dry_part(plan, whole, tmp_pa
 
 def test_a_verdict_that_the_restart_point_does_not_know_moves_nothing(plan, whole, tmp_path):
     night = cut_off(plan, tmp_path / "cut", whole.entered("stopping") - 2_000)
-    # Recorded, but after the last restart point: as when a recorder commits by itself.
     known = len(table(night)["number"])
-    rows = {name: column[known:] for name, column in table(whole).items()}
-    frames = np.zeros(len(rows["number"]), np.int64)
-    with read_journal(night.folder) as journal:
-        header = journal.header
-    recorder = Recorder.reopen(night.folder, header)
-    recorder.cycles(Cycles(rows, frames, frames, frames))
-    recorder.commit()
-    recorder.abandon()
+    recorded_later(night, {name: column[known:] for name, column in table(whole).items()})
     told = taken_up(plan, tmp_path / "on", night, again=Again(night, real=True))
     assert told.path[0] == ("idle", "verdict", "stopping")
     assert (told.verdict.outcome, told.verdict.cycles) == ("run-out", 160)

@@ -10,37 +10,8 @@ from rig.protocol.finding import Finding
 from rig.protocol.foreseen import foreseen
 from rig.protocol.plan import Plan
 from tests.commands.cut_off import said_by
-from tests.protocol.texts import PRISM, SERIES, WHOLE, load_edited, shipped, shipped_names
+from tests.protocol.texts import PRISM, SERIES, SMALL, WHOLE, load_edited, shipped, shipped_names
 from tests.protocol.trust_texts import changed
-
-SPECIMEN = """\
-name = "Prism for tests, 150 x 200 x 1050 mm"
-
-[geometry]
-shape = "rectangle"
-width = "150 mm"
-height = "200 mm"
-span = "900 mm"
-load_spacing = "300 mm"
-
-[concrete]
-strength = "60 MPa"
-modulus = "37 GPa"
-tensile_strength = "4.4 MPa"
-density = "2400 kg/m3"
-law = "rectangular block"
-
-[[tendon]]
-area = "93 mm2"
-depth = "130 mm"
-modulus = "195 GPa"
-bond = "pre-tensioned"
-stress = "1120 MPa"
-stress_at = "no moment"
-law = { kind = "power", preset = "strand-270" }
-"""
-"""Should crack at 73.6 kN and carry 130.8 kN; of the tests, so that tuning a shipped one changes
-none of them."""
 
 DRY = re.sub(r"\[spray\].*?(?=\[inspections\])", "", WHOLE, flags=re.DOTALL).replace(
     'exposure = "spray"', 'exposure = "dry"'
@@ -51,7 +22,7 @@ BY_LOAD = re.sub(r'\[\[stage\]\]\nname = "pre-crack".*?(?=\[\[stage\]\])', "", D
 
 def dry(*changes: tuple[str, str], text: str = DRY, **others: str) -> Plan:
     """Return the plan of the dry protocol with some words exchanged."""
-    texts = {PRISM: SPECIMEN, **others, "dry.toml": changed(*changes, text=text)}
+    texts = {**others, "dry.toml": changed(*changes, text=text)}
     return load_edited(texts, "dry.toml")
 
 
@@ -98,7 +69,7 @@ def test_an_upper_load_under_cracking_opens_nothing():
 
 
 def test_a_specimen_that_breaks_as_it_cracks_is_told_and_no_upper_load_asked_for():
-    thin = SPECIMEN.replace('area = "93 mm2"', 'area = "20 mm2"')
+    thin = SMALL.replace('area = "93 mm2"', 'area = "20 mm2"')
     found = [f for f in told(dry(*to(60), **{PRISM: thin})) if f.path[-1] in ("specimen", "upper")]
     assert found[0].path == ("specimen",)
     assert "it breaks as it cracks" in found[0].problem
@@ -140,7 +111,7 @@ def test_a_capacity_within_the_scatter_of_strengths_is_not_told(load):
     assert told(dry(*capacity(load))) == []
 
 
-UNBONDED = SPECIMEN.replace('"pre-tensioned"', '"post-tensioned unbonded"')
+UNBONDED = SMALL.replace('"pre-tensioned"', '"post-tensioned unbonded"')
 
 
 @pytest.mark.parametrize(("load", "warned"), [("132 kN", False), ("260 kN", True)])
@@ -236,7 +207,7 @@ def test_a_static_test_is_told_of_nothing_but_its_first_crack():
 def test_check_tells_it_with_file_and_line(tmp_path):
     for name in ("specimens", "series"):
         (tmp_path / name).mkdir()
-    (tmp_path / PRISM).write_text(SPECIMEN)
+    (tmp_path / PRISM).write_text(SMALL)
     protocol = tmp_path / "dry.toml"
     protocol.write_text(changed(*to(60), text=DRY))
     said = said_by("check", str(protocol))
