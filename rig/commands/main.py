@@ -6,7 +6,7 @@ import importlib
 import sys
 from typing import Any, Final, NoReturn
 
-from rig.commands.collecting import uncollected
+from rig.commands.collecting import keep_for_good, uncollected
 
 with uncollected():
     import click
@@ -84,6 +84,8 @@ def group() -> None:
 def main(arguments: list[str] | None = None) -> None:
     """Run a command and leave with its exit code."""
     print_anything()
+    if arguments is None:
+        keep_for_good()
     words = sys.argv[1:] if arguments is None else arguments
     if not words:
         _leave(group.get_help(click.Context(group, info_name="nightrig")), 2)
