@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache, partial
 from typing import Final
 
 import numpy as np
@@ -31,6 +32,7 @@ class Machine:
         self.limits: dict[str, tuple[float, float]] = {}
         self.fed = 0  # frame of the last heartbeat, or of the last command to move
         self._tick = max(1, round(0.02 * world.rate))
+        self._reading = cache(partial(reading, world=world))
         self._sampler = Sampler(world, seed)
         self._stretch = self._begin(world.start())
         self._frame = 0
@@ -197,7 +199,7 @@ class Machine:
         signals = stretch.one_cycle() if n is None else stretch.signals(n)
         first: tuple[str, int] | None = None
         for name, (low, high) in self.limits.items():
-            values = reading(name, self.world)(signals, stretch.state)
+            values = self._reading(name)(signals, stretch.state)
             if name == "load" and n is not None:
                 values = self.world.loop.felt(n, values, stretch.state.held, begin)
             outside = np.flatnonzero(~((values >= low) & (values <= high)))

@@ -77,6 +77,7 @@ class Beam:
         self.frame_stiffness = FRAME_STIFFNESS * truth.stiffness
         self.left_over = BROKEN_LOAD * (upper or truth.ultimate_load)
         self._envelope = _envelope(truth, ending)
+        self._borne: tuple[float, tuple[FloatArray, FloatArray]] | None = None
         self._last: tuple[tuple[float, float], tuple[FloatArray, FloatArray, FloatArray]] | None = (
             None
         )
@@ -126,10 +127,18 @@ class Beam:
         return left * self._truth.ultimate_load
 
     def _bearing(self, most: float) -> tuple[FloatArray, FloatArray]:
-        """Return the kinks of a first loading [m, N] that bears so much at most."""
-        bent, load = self._envelope
+        """Return the kinks of a first loading [m, N] that bears so much at most.
+
+        The last ones are kept: a stretch asks for them more than once.
+        """
         if most >= self._truth.ultimate_load:
-            return bent, load
+            return self._envelope
+        if self._borne is None or self._borne[0] != most:
+            self._borne = (most, self._weaker(most))
+        return self._borne[1]
+
+    def _weaker(self, most: float) -> tuple[FloatArray, FloatArray]:
+        bent, load = self._envelope
         fallen = load[-2:] / self._truth.ultimate_load * most
         index = int(np.argmax(load > most))
         at = float(np.interp(most, load[:5], bent[:5]))

@@ -232,11 +232,7 @@ class World:
             if frames:
                 mean_wet += (state.wet - target) * (1 - left) * lag / frames
             cycles = frames * state.motion.frequency / self.rate
-            specimen = replace(
-                worn(specimen, pace, cycles, mean_wet),
-                cycles=specimen.cycles + cycles,
-                seconds=specimen.seconds + frames / self.rate,
-            )
+            specimen = worn(specimen, pace, cycles, mean_wet, frames / self.rate)
         wet = target + (state.wet - target) * left
         return replace(state, frame=frame, specimen=specimen, wet=wet)
 

@@ -78,7 +78,9 @@ def mixed(pair: tuple[float, float], wet: float) -> float:
     return pair[0] + (pair[1] - pair[0]) * wet
 
 
-def worn(state: SpecimenState, pace: Pace, cycles: float, wet: float) -> SpecimenState:
+def worn(
+    state: SpecimenState, pace: Pace, cycles: float, wet: float, seconds: float = 0.0
+) -> SpecimenState:
     """Return the state some cycles later, `wet` being how full of water the crack was on average.
 
     A closed form: the same in one step as in many of the same pace.
@@ -88,6 +90,8 @@ def worn(state: SpecimenState, pace: Pace, cycles: float, wet: float) -> Specime
         debonded=state.debonded + cycles * mixed(pace.bond, wet),
         crushed=min(1.0, state.crushed + cycles * mixed(pace.concrete, wet)),
         torn=state.torn + cycles * pace.tendon,
+        cycles=state.cycles + cycles,
+        seconds=state.seconds + seconds,
     )
 
 
@@ -105,6 +109,7 @@ class Wear:
         self._slow = slow
         self._without = lru_cache(maxsize=None)(tables.without)
         self._last: tuple[float, int, Place] | None = None
+        self._paced: tuple[tuple[float, float, float, float], Pace] | None = None
 
     def place(self, state: SpecimenState) -> Place:
         """Return how the specimen stands: what lost bond and broken wires have left of it."""
@@ -165,7 +170,16 @@ class Wear:
         return 1 + early + STEADY_LOSS * used + LATE_LOSS * late**3
 
     def pace(self, state: SpecimenState, low: float, top: float) -> Pace:
-        """Return what a cycle between two loads [N] does to a specimen in a state."""
+        """Return what a cycle between two loads [N] does to a specimen in a state.
+
+        The last one is kept: a stretch asks for the same more than once.
+        """
+        asked = (state.debonded, state.torn, low, top)
+        if self._paced is None or self._paced[0] != asked:
+            self._paced = (asked, self._pace(state, low, top))
+        return self._paced[1]
+
+    def _pace(self, state: SpecimenState, low: float, top: float) -> Pace:
         tables, place = self.tables, self.place(state)
         swing = tables.tendon_at(top) - tables.tendon_at(low)
         if top <= low:
