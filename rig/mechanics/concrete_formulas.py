@@ -9,8 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from rig.mechanics.either import chosen, larger, log10, smaller
 
@@ -23,8 +22,7 @@ TINY: Final = 1e-12
 Constants = Mapping[str, float]
 
 
-@dataclass(frozen=True, slots=True)
-class Cycle:
+class Cycle(NamedTuple):
     """One load cycle: largest and smallest stress level [1], and how long it takes [s]."""
 
     s_max: Either

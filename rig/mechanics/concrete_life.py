@@ -2,7 +2,7 @@
 
 A model is a line (`concrete_formulas`), its constants in air and, where there are any, in water,
 the strength its levels refer to, and the range it was made for. All constants are data, from
-memory, and claim no conformity to any standard; another set is `dataclasses.replace` away.
+memory, and claim no conformity to any standard; another set is `_replace` away.
 Stresses [Pa] compression positive; `strength` is the mean strength of companions in the
 moisture state of the test.
 """
@@ -11,8 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from rig.mechanics import concrete_formulas as formulas
 from rig.mechanics.concrete_formulas import TINY, Constants, Cycle
@@ -68,8 +67,7 @@ def gradient_factor(edge: Either, inner: Either) -> Either:
     return 1 / (1.5 - 0.5 * ratio)
 
 
-@dataclass(frozen=True, slots=True)
-class Range:
+class Range(NamedTuple):
     """What a model was made for: mean strength [Pa], largest R, log10 of cycles."""
 
     strength: tuple[float, float] = (0.0, math.inf)
@@ -77,8 +75,7 @@ class Range:
     decades: tuple[float, float] = (0.0, math.inf)
 
 
-@dataclass(frozen=True, slots=True)
-class ConcreteModel:
+class ConcreteModel(NamedTuple):
     """A published line with its constants by surrounding.
 
     `reference` turns a mean strength [Pa] into the one that stress levels are taken of.

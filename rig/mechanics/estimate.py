@@ -7,7 +7,7 @@ it along the beam is for `smeared`, which needs numpy.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from rig.mechanics.bending import (
     constant_moment_deflection,
@@ -21,8 +21,7 @@ from rig.mechanics.shapes import gross, load_at, shear_span
 from rig.mechanics.specimen import Specimen
 
 
-@dataclass(frozen=True, slots=True)
-class StaticEstimate:
+class StaticEstimate(NamedTuple):
     """Expected loads [N], stiffness [N/m] and deflection [m] of a static test.
 
     `stiffness` is total load over net mid-span deflection, uncracked; `cracked_stiffness` the

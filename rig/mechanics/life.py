@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 if TYPE_CHECKING:
     from rig.mechanics.either import Either
@@ -23,8 +22,7 @@ FROM_MEMORY: Final = "from memory"
 """Ends the source of every constant whose text has not been seen: it claims no conformity."""
 
 
-@dataclass(frozen=True, slots=True)
-class Life:
+class Life(NamedTuple):
     """What one published model says: log10 of the cycles to failure (inf: unlimited).
 
     `valid` tells whether every stress lies in the range of the model, `why` what does not.
@@ -40,8 +38,7 @@ class Life:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
-class StressLimit:
+class StressLimit(NamedTuple):
     """A stress or range [Pa] that a code allows for millions of cycles, and whether it is kept."""
 
     model: str

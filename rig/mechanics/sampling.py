@@ -7,8 +7,7 @@ derivations; nothing here is taken from a standard.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 HALF_WINDOW: Final = 14
 """A cycle's samples over this are half the window of the parabola that refines an extreme."""
@@ -69,8 +68,7 @@ def vertex_noise(points: int) -> float:
     return math.sqrt(3 * (3 * n**2 - 7) / (4 * n * (n**2 - 4)))
 
 
-@dataclass(frozen=True, slots=True)
-class RangeError:
+class RangeError(NamedTuple):
     """What one cycle's range may be off by, as fractions of it; expanded (two deviations).
 
     `sampling` falls short, always; the others scatter, `calibration` from rig to rig.

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 from rig.mechanics.either import chosen, larger, log10
 from rig.mechanics.life import (
@@ -49,8 +48,7 @@ TINY: Final = 1e-3
 """Least range [Pa] a line is asked for."""
 
 
-@dataclass(frozen=True, slots=True)
-class PowerLine:
+class PowerLine(NamedTuple):
     """log10 N = log10(cycles) - k log10(range / at), with one slope above and one below."""
 
     cycles: float
@@ -65,8 +63,7 @@ class PowerLine:
         return chosen(stress_range <= 0.0, math.inf, line)
 
 
-@dataclass(frozen=True, slots=True)
-class DecadeLine:
+class DecadeLine(NamedTuple):
     """log10 N = start - range / decade: equal steps of range for each decade."""
 
     start: float
@@ -77,8 +74,7 @@ class DecadeLine:
         return chosen(stress_range <= 0.0, math.inf, self.start - stress_range / self.decade)
 
 
-@dataclass(frozen=True, slots=True)
-class SteelModel:
+class SteelModel(NamedTuple):
     """A published line for some steels; `decades` are the log10 lives it was made for."""
 
     name: str
