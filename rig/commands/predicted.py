@@ -56,6 +56,7 @@ SLIPS: Final = (
     "no range where the tendon's ends are pulled in: what stress it keeps at the lower load is "
     "not known"
 )
+UNHELD: Final = "nothing holds the tendon, or its force crushes the concrete without any load"
 BUILT_LOOSE: Final = "its tendons are built without bond: all rows but that are as if they had it"
 MARKED: Final = "* constants from memory, or seen second-hand"
 
@@ -76,6 +77,7 @@ def predicted_text(
     if told.upper is not None:
         page.table(*_at_upper(told, curves))
         below = (*_cracks(told, curves), *_slipping(curves), *_not_borne(curves))
+        below = (*below, *_no_ultimate(curves))
         page.lines(f"  {NOT_TOLD}", *below)
         if is_unbonded(told.specimen):
             page.lines(f"  {BUILT_LOOSE}")
@@ -277,6 +279,18 @@ def _not_borne(curves: Sequence[Curve]) -> list[str]:
         elif borne[-1] + 1 < len(curve.length):
             end = milli(float(curve.length[borne[-1] + 1]), 4)
             lines.append(f"  {curve.model}: with {end} mm debonded it cannot carry this load")
+    return lines
+
+
+def _no_ultimate(curves: Sequence[Curve]) -> list[str]:
+    """Say why a model has no ultimate moment at some length, where it has none."""
+    lines = []
+    for curve in curves:
+        most = [] if curve.ultimate_moment is None else [float(m) for m in curve.ultimate_moment]
+        first = next((i for i, moment in enumerate(most) if math.isnan(moment)), None)
+        if first is not None:
+            at = milli(float(curve.length[first]), 4)
+            lines.append(f"  {curve.model}: no ultimate moment with {at} mm debonded: {UNHELD}")
     return lines
 
 

@@ -31,6 +31,9 @@ TRANSMISSION: Final = {"strand": 3.2, "indented wire": 2.7}
 class BondLaw(Protocol):
     """Bond stress over slip."""
 
+    def __hash__(self) -> int:
+        """Laws are values: equal ones share their tables."""
+
     @property
     def peak(self) -> float:
         """Largest stress [Pa]."""

@@ -6,7 +6,8 @@ The assumptions are those of `rig.mechanics.discrete`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -34,7 +35,8 @@ class Crack:
     `load` [N] and `moment` [N m] at it, `hinge` [m] its structural length. Of the loose tendons,
     those of `concrete`: `numbers` in the specimen, and `zones`, the bond of each, None where it
     is anchored. A tendon is free over `free` [m] under `mean` [N m] on average, its bond begins
-    under `front` [N m]; `most` [1] is the strain at which that bond gives way, or the steel.
+    under `front` [N m], that of a place `begins` [m] from the support; `most` [1] is the strain
+    at which that bond gives way, or the steel.
     """
 
     specimen: Specimen
@@ -42,12 +44,13 @@ class Crack:
     numbers: tuple[int, ...]
     zones: tuple[BondZone | None, ...]
     hinge: float
+    free: FloatArray
+    begins: FloatArray
+    most: FloatArray
     load: FloatArray
     moment: FloatArray
-    free: FloatArray
     mean: FloatArray
     front: FloatArray
-    most: FloatArray
 
 
 def loose_tendons(specimen: Specimen) -> tuple[int, ...]:
@@ -83,27 +86,40 @@ def crack_at(
     specimen: Specimen, concrete: Whole, cracks: Cracks, load: FloatArray, length: FloatArray
 ) -> Crack:
     """Return the crack of actuator loads [N] and lengths [m], both of shape (elements,)."""
-    section, spacing, numbers = specimen.section, cracks.spacing, loose_tendons(specimen)
-    span, a, weight = section.span, shear_span(section), self_weight(specimen)
+    spacing, span, numbers = cracks.spacing, specimen.section.span, loose_tendons(specimen)
     lost = np.clip(length, SHORTEST * span, min(spacing or span, span))
-    free = np.where(concrete.anchored, span, lost[:, None])
-    own = weight / 2 * (span**2 / 4 - free**2 / 12)
-    moment, x = np.asarray(moment_under(specimen, load)), (span - lost) / 2
-    front = load / 2 * np.minimum(x, a) + weight * x * (span - x) / 2
-    room = x if spacing is None else (spacing - lost) / 2
+    begins = (span - lost) / 2 if spacing is None else np.full_like(lost, span / 2)
+    room = begins if spacing is None else (spacing - lost) / 2
     bonds = [_bond(specimen, concrete, cracks, i, room) for i in range(len(numbers))]
-    return Crack(
+    height = specimen.section.height
+    unloaded = Crack(
         specimen=specimen,
         concrete=concrete,
         numbers=numbers,
         zones=tuple(zone for zone, _ in bonds),
-        hinge=min(spacing or section.height, section.height),
-        load=load,
-        moment=moment,
-        free=free,
-        mean=load[:, None] * a / 2 * omega(span, a, free) + own,
-        front=(front if spacing is None else moment)[:, None],
+        hinge=min(spacing or height, height),
+        free=np.where(concrete.anchored, span, lost[:, None]),
+        begins=begins,
         most=np.stack([most for _, most in bonds], axis=1),
+        load=np.zeros_like(lost),
+        moment=np.zeros_like(lost),
+        mean=np.zeros((len(lost), len(numbers))),
+        front=np.zeros((len(lost), 1)),
+    )
+    return loaded(unloaded, load)
+
+
+def loaded(crack: Crack, load: FloatArray) -> Crack:
+    """Return a crack under other actuator loads [N] of shape (elements,)."""
+    specimen, x = crack.specimen, crack.begins
+    span, a, weight = specimen.section.span, shear_span(specimen.section), self_weight(specimen)
+    own = weight / 2 * (span**2 / 4 - crack.free**2 / 12)
+    return replace(
+        crack,
+        load=load,
+        moment=np.asarray(moment_under(specimen, load)),
+        mean=load[:, None] * a / 2 * omega(span, a, crack.free) + own,
+        front=(load / 2 * np.minimum(x, a) + weight * x * (span - x) / 2)[:, None],
     )
 
 
@@ -118,9 +134,21 @@ def _bond(
     bond, around = cracks.bond, cracks.around(tendon)
     bar = Bar(around, concrete.give(loose), strength(tendon))
     if cracks.spacing is not None:
-        return between_cracks(bond, bar, room), rupture
+        return _zone(bond, bar, None, tuple(room.tolist())), rupture
     bears = strain_of(tendon.law, tendon.modulus, bond.peak * around * room)
-    return towards_end(bond, bar, concrete.prestress(loose), room), np.minimum(bears, rupture)
+    zone = _zone(bond, bar, concrete.prestress(loose), tuple(room.tolist()))
+    return zone, np.minimum(bears, rupture)
+
+
+@lru_cache(maxsize=16)
+def _zone(bond: BondLaw, bar: Bar, prestress: float | None, room: tuple[float, ...]) -> BondZone:
+    """Return bond between cracks, or with a `prestress` [Pa] towards the end of the beam.
+
+    Kept, because its tables take long and the same lengths are asked for under several loads.
+    """
+    if prestress is None:
+        return between_cracks(bond, bar, np.array(room))
+    return towards_end(bond, bar, prestress, np.array(room))
 
 
 def strain_of(law: SteelLaw, modulus: float, stress: FloatArray) -> FloatArray:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from rig.mechanics.crack_ultimate import ultimate_at_crack
 from rig.mechanics.discrete import at_crack
 from rig.mechanics.smeared import debonded, debonded_ultimate
 
@@ -100,12 +101,11 @@ def discrete_curve(
 ) -> Curve:
     """Return the curve of discrete cracks over debonded lengths [m] of both faces together.
 
-    NaN where the bond that is left holds the tendon no more.
+    NaN where the bond that is left holds the tendon no more. The ultimate moment goes on from
+    there: with the stress that is left to a tendon that is pulled in.
     """
-    low, high = (
-        at_crack(specimen, load, length, cracks.bond, cracks.spacing, cracks.diameter)
-        for load in (lower, upper)
-    )
+    asked = cracks.bond, cracks.spacing, cracks.diameter
+    low, high = (at_crack(specimen, load, length, *asked) for load in (lower, upper))
     layer = lowest_layer(specimen)
     change = _array(high.tendon_stress[layer]) - _array(low.tendon_stress[layer])
     return Curve(
@@ -115,7 +115,8 @@ def discrete_curve(
         np.where(_pulled_in(high, layer) | (change < 0), np.nan, change),
         _array(high.concrete_top),
         _array(high.deflection),
-        opening=_array(high.opening),
+        _array(ultimate_at_crack(specimen, length, *asked).moment),
+        _array(high.opening),
         spacing=cracks.spacing,
     )
 

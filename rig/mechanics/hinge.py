@@ -18,31 +18,23 @@ from rig.mechanics.along import under
 from rig.mechanics.crack import Crack
 from rig.mechanics.equilibrium import Strains, makeup, sums
 from rig.mechanics.laws import steel_stress, steel_tangent
+from rig.mechanics.slipping import by_law, elongation, followed, slipped
 from rig.mechanics.stations import beam
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from numpy.typing import NDArray
 
-    from rig.mechanics.specimen import SteelLaw
+    from rig.mechanics.equilibrium import Makeup
     from rig.samples import FloatArray
-
-    Law = Callable[[SteelLaw, float, FloatArray], FloatArray]
 
 _LONGEST: Final = 0.02  # strain by which one step may go
 _SHORT: Final = 1e-7  # strain: a shorter step climbs by rounding alone
 _STEPS: Final = 40
-_ROUNDS: Final = 25
 _CLOSE: Final = 1e-11  # strain
-_FOLLOWED: Final = 1e-12  # strain of a tendon
 _ENOUGH: Final = 1e-8  # strain: what has come no nearer has no equilibrium
 _BEYOND: Final = 1e-6  # share of an ultimate strain: the ultimate state itself still counts
 _HOPELESS: Final = 3.0  # ultimate strains: no hinge comes back from there
 _LEAST: Final = 1e-9  # of what a matrix would be without its corners
-_LEAST_SHARE: Final = 0.01
-_TRIED: Final = 1e-7  # strain by which a slip is differentiated
-_AT, _WEIGHTS = np.polynomial.legendre.leggauss(6)
 
 
 class Opened(NamedTuple):
@@ -60,19 +52,20 @@ class Opened(NamedTuple):
     felt: FloatArray
 
 
-class _Slip(NamedTuple):
-    """Loose tendons of some strain at a crack.
+class Borne(NamedTuple):
+    """What strains of a hinge bear: axial force [N], compression positive, and moment [N m].
 
-    `length` [m]: by how much the hinge must be longer at their depths than without strain;
-    `bond` [m] the slip where the bond begins, `at_end` [m] that at the end since release;
-    `energy` [Pa] that the bond takes; `felt` [Pa] as in `Opened`.
+    `k00` to `k11` say by how much force and moment about the top change with the strain of the
+    top (0) and, less, with the curvature (1). `strain` [1] is that of the loose tendons.
     """
 
-    length: FloatArray
-    bond: FloatArray
-    at_end: FloatArray
-    energy: FloatArray
-    felt: FloatArray
+    force: FloatArray
+    moment: FloatArray
+    k00: FloatArray
+    k01: FloatArray
+    k10: FloatArray
+    k11: FloatArray
+    strain: FloatArray
 
 
 class _Point(NamedTuple):
@@ -122,36 +115,45 @@ def _start(crack: Crack) -> tuple[FloatArray, FloatArray, FloatArray]:
     return state.top[which, -1], state.curvature[which, -1], strain
 
 
-def _point(crack: Crack, strains: Strains, strain: FloatArray) -> _Point:
-    """Return how far a hinge is from equilibrium; `strain` is where its tendons' is sought from."""
-    tendons, wanted = crack.concrete.tendons, _elongation(crack, strains)
-    strain, slope = _followed(crack, wanted, strain)
-    stress, tangent = _law(crack, steel_stress, strain), _law(crack, steel_tangent, strain)
+def borne(crack: Crack, made: Makeup, strains: Strains, strain: FloatArray) -> Borne:
+    """Return what strains of a hinge bear; `strain` is where its tendons' is sought from."""
+    tendons = crack.concrete.tendons
+    strain, slope = followed(crack, elongation(crack, strains), strain)
+    stress, tangent = by_law(crack, steel_stress, strain), by_law(crack, steel_tangent, strain)
     tangent = np.where(strain < crack.most, tangent, 0.0)
     held: list[FloatArray | None] = [None] * len(crack.specimen.tendons)
     for i, number in enumerate(crack.numbers):
         held[number] = stress[:, i]
-    now = sums(makeup(crack.specimen), strains.top, strains.curvature, held)
+    now = sums(made, strains.top, strains.curvature, held)
     area = np.array([t.area for t in tendons])
     depth = np.array([t.depth for t in tendons])
     # Of each tendon's force by each depth's strain: the hinge, the slips, the steel.
     stiff = crack.hinge * (area * tangent)[:, :, None] * np.linalg.inv(slope)
-    k00 = now.k0 + stiff.sum(axis=(1, 2))
-    k01 = now.k1 + (stiff @ depth).sum(axis=1)
-    k10 = now.k1 + (depth @ stiff).sum(axis=1)
-    k11 = now.k2 + (depth @ stiff) @ depth
+    return Borne(
+        np.asarray(now.force),
+        np.asarray(now.moment),
+        now.k0 + stiff.sum(axis=(1, 2)),
+        now.k1 + (stiff @ depth).sum(axis=1),
+        now.k1 + (depth @ stiff).sum(axis=1),
+        now.k2 + (depth @ stiff) @ depth,
+        strain,
+    )
+
+
+def _point(crack: Crack, strains: Strains, strain: FloatArray) -> _Point:
+    """Return how far a hinge is from equilibrium; `strain` is where its tendons' is sought from."""
+    now = borne(crack, makeup(crack.specimen), strains, strain)
     short = crack.moment - now.moment
-    rest = np.maximum(k00 * k11 - k01 * k10, _LEAST * (k00 * k11 + 1.0))
-    force = np.asarray(now.force)
+    rest = np.maximum(now.k00 * now.k11 - now.k01 * now.k10, _LEAST * (now.k00 * now.k11 + 1.0))
     return _Point(
-        force,
+        now.force,
         -short,
         *_limited(
-            (k01 * short - k11 * force) / rest,
-            (k00 * short - k10 * force) / rest,
+            (now.k01 * short - now.k11 * now.force) / rest,
+            (now.k00 * short - now.k10 * now.force) / rest,
             crack.specimen.section.height,
         ),
-        strain,
+        now.strain,
     )
 
 
@@ -164,124 +166,23 @@ def _limited(
     return top * by, curvature * by
 
 
-def _elongation(crack: Crack, strains: Strains) -> FloatArray:
-    """Return by how much the hinge is longer at the depth of each loose tendon [m]."""
-    found = [-strains.at(t.depth) for t in crack.concrete.tendons]
-    return crack.hinge * np.stack(found, axis=1)
-
-
-def _followed(
-    crack: Crack, wanted: FloatArray, strain: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return the strains of tendons at elongations of the hinge [m], and the one by the other.
-
-    The second is by how much the elongation grows with the strain, shape (elements, elongation
-    of, strain of). Slips grow fast, then hardly as the steel yields: Newton's steps are halved
-    where they come no nearer.
-    """
-    now = _slip(crack, strain)
-    slope, step, left = _pursued(crack, wanted, strain, now)
-    share = np.ones_like(left)
-    for _ in range(_ROUNDS):
-        trial = np.minimum(strain + share * step, crack.most)
-        then = _slip(crack, trial)
-        next_slope, next_step, next_left = _pursued(crack, wanted, trial, then)
-        # The shortest step is taken as it is: beside a kink nothing may come nearer at once.
-        worse = (next_left > left) & (share > _LEAST_SHARE)
-        moved = np.abs(trial - strain)
-        strain, step = np.where(worse, strain, trial), np.where(worse, step, next_step)
-        slope = np.where(worse[:, :, None], slope, next_slope)
-        left = np.where(worse, left, next_left)
-        share = np.where(worse, share / 2, 1.0)
-        if not np.any(moved > _FOLLOWED):
-            break
-    return strain, slope
-
-
-def _pursued(
-    crack: Crack, wanted: FloatArray, strain: FloatArray, now: _Slip
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return slope and Newton's step towards wanted elongations, and how much lacks [m]."""
-    concrete, tangent = crack.concrete, _law(crack, steel_tangent, strain)
-    count = range(len(concrete.tendons))
-    gives = np.array([[concrete.gives(concrete.tendons[i].depth, j) for j in count] for i in count])
-    near = np.where(concrete.anchored, 1.0, _near(crack))
-    more = (_slip(crack, strain + _TRIED).bond - now.bond) / _TRIED
-    slope = (crack.free[:, :, None] - crack.hinge * near[:, None, :]) * gives * tangent[:, None, :]
-    for i in count:
-        slope[:, i, i] += crack.free[:, i] + 2 * more[:, i]
-    lacks = wanted - now.length
-    lacks = np.where((strain >= crack.most) & (lacks > 0), 0.0, lacks)
-    step = np.linalg.solve(slope, lacks[:, :, None])[:, :, 0]
-    size = np.abs(step).max(axis=1, keepdims=True)
-    step = step / np.maximum(size / _LONGEST, 1.0)
-    return slope, step, np.abs(lacks).max(axis=1, keepdims=True)
-
-
-def _near(crack: Crack) -> FloatArray:
-    """Return which share of the hinge feels the stress at the crack, not that far from it."""
-    lost = np.where(crack.concrete.anchored, 0.0, crack.free).max(axis=1, keepdims=True)
-    return np.asarray(np.minimum(lost / crack.hinge, 1.0))
-
-
-def _law(crack: Crack, law: Law, strain: FloatArray) -> FloatArray:
-    """Return what a law of steel makes of the strains of the loose tendons."""
-    tendons = enumerate(crack.concrete.tendons)
-    return np.stack([law(t.law, t.modulus, strain[:, i]) for i, t in tendons], axis=1)
-
-
-def _slip(crack: Crack, strain: FloatArray) -> _Slip:
-    """Return what loose tendons of a strain do at the crack."""
-    concrete = crack.concrete
-    pull = _law(crack, steel_stress, strain) - concrete.stress
-    far = concrete.far(crack.front, pull)
-    before = np.array([t.prestrain for t in concrete.tendons])
-    felt = np.where(concrete.anchored, pull, far + _near(crack) * (pull - far))
-    length = crack.hinge * concrete.beside(crack.moment[:, None], felt)
-    length += crack.free * (strain - before - concrete.beside(crack.mean, pull))
-    bond, at_end, energy = np.zeros_like(strain), np.zeros_like(strain), np.zeros_like(strain)
-    for i, zone in enumerate(crack.zones):
-        if zone is not None:
-            energy[:, i] = _energy(crack, i, strain[:, i], far[:, i])
-            slip, at_end[:, i] = zone.slips(energy[:, i])
-            # Less stress than far away is no state of a crack; a search may pass there.
-            less = np.minimum(pull[:, i] - far[:, i], 0.0) * zone.bar.give * crack.hinge
-            bond[:, i] = slip + less
-    return _Slip(length + 2 * bond, bond, at_end, energy, felt)
-
-
-def _energy(crack: Crack, tendon: int, strain: FloatArray, far: FloatArray) -> FloatArray:
-    """Return the energy [Pa] that its bond must take from a tendon: k d2 / 2 where it is elastic.
-
-    None where it bears less than far away.
-    """
-    layer, concrete = crack.concrete.tendons[tendon], crack.concrete
-    end = concrete.strain[tendon] + far / layer.modulus
-    half = np.maximum(strain - end, 0.0) / 2
-    stress = steel_stress(layer.law, layer.modulus, end + 2 * half)
-    between = steel_stress(layer.law, layer.modulus, (end + half)[:, None] + half[:, None] * _AT)
-    steel = half * (_WEIGHTS * (stress[:, None] - between)).sum(axis=1)
-    drop = np.maximum(stress - concrete.stress[tendon] - far, 0.0)
-    return np.asarray(np.maximum(steel, 0.0) + concrete.answer(tendon) * drop**2 / 2)
-
-
 def _sound(
     crack: Crack, strains: Strains, strain: FloatArray, settled: NDArray[np.bool_]
 ) -> Opened:
     """Return what was found, nan where it is no equilibrium or concrete or steel has broken."""
-    slip, reach = _slip(crack, strain), np.zeros_like(strain)
+    slip, reach = slipped(crack, strain), np.zeros_like(strain)
     for i, zone in enumerate(crack.zones):
         if zone is not None:
             reach[:, i] = zone.reach(slip.energy[:, i])
     broken = np.any(strain >= np.array([t.rupture for t in crack.concrete.tendons]), axis=1)
     # What the bond no longer bears, the tendon is drawn in for.
-    drawn = np.where(strain < crack.most, 0.0, (_elongation(crack, strains) - slip.length) / 2)
+    drawn = np.where(strain < crack.most, 0.0, (elongation(crack, strains) - slip.length) / 2)
     most = makeup(crack.specimen).crushing * (1 + _BEYOND)
     lost = np.where(settled & ~broken & (strains.top <= most), 0.0, np.nan)
     row = lost[:, None]
     return Opened(
         Strains(strains.top + lost, strains.curvature + lost),
-        _law(crack, steel_stress, strain) + row,
+        by_law(crack, steel_stress, strain) + row,
         reach + row,
         slip.at_end + np.maximum(drawn, 0.0) + row,
         slip.felt + row,
