@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from rig.commands.files import SIMULATED
-from rig.protocol.finding import figure, placed
+from rig.protocol.finding import Finding, figure, placed
 from rig.protocol.foreseen import foreseen
 from rig.protocol.measuring import unmeasured
 from rig.protocol.protecting import unprotected
@@ -38,7 +38,7 @@ def warnings_of(
     return [
         *(str(warning) for warning in placed(findings, plan, files)),
         *_dry_tank(plan, needed),
-        *_of_today(plan, need, files["rig"]),
+        *_of_today(plan, need, files),
     ]
 
 
@@ -70,8 +70,8 @@ def _dry_tank(plan: Plan, needed: Capability) -> list[str]:
     ]
 
 
-def _of_today(plan: Plan, need: Estimate, rig: str) -> list[str]:
-    """Warn of what is due, and of a test that would end on a weekend; a rehearsal knows no day."""
+def _of_today(plan: Plan, need: Estimate, files: Mapping[str, str]) -> list[str]:
+    """Warn of what is due or has not been yet, and of a weekend; a rehearsal knows no day."""
     if plan.rig.driver == SIMULATED:
         return []
     # Imported late: only a rig of steel and oil has a calendar.
@@ -79,11 +79,21 @@ def _of_today(plan: Plan, need: Estimate, rig: str) -> list[str]:
     from rig.control.hours import local
     from rig.control.weekend import ends_on_weekend
     from rig.protocol.doubts import CALIBRATION, plan_doubts
+    from rig.protocol.specimen_history import yet_to_come
 
     now = SystemClock().utc()
     weekend = ends_on_weekend(plan, need.duration_s, now)
-    doubts = plan_doubts(plan, local(plan.hours, now).date())
+    today = local(plan.hours, now).date()
+    ahead = [
+        Finding("protocol", ("specimen",), words, "correct the day in its file, or test it later")
+        for words in yet_to_come(plan.specimen.history, today)
+    ]
+    doubts = plan_doubts(plan, today)
     refused = [doubt.text for doubt in doubts if doubt.kind == CALIBRATION]
     others = [doubt.text for doubt in doubts if doubt.kind != CALIBRATION]
     told = [*refused, *([_ACCEPT] if refused else []), *others]
-    return [*([weekend] if weekend else []), *(f"{rig}: {text}" for text in told)]
+    return [
+        *([weekend] if weekend else []),
+        *(str(warning) for warning in placed(ahead, plan, files)),
+        *(f"{files['rig']}: {text}" for text in told),
+    ]

@@ -8,6 +8,7 @@ them: `mix`, `release`, `water` in words, `cast`, `soaked_since`, `soaked_until`
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 from difflib import get_close_matches
 from itertools import pairwise
 from typing import Any, Final
@@ -18,6 +19,8 @@ from rig.units import UnitError, parse, shown
 
 _WORDS: Final = ("mix", "release", "water")
 _DATES: Final = ("cast", "soaked_since", "soaked_until")
+_PAST: Final = ("cast", "release", "soaked_since")
+"""What has been before a specimen is tested."""
 _STRENGTHS: Final = "strengths"
 _EXAMPLE: Final = 'strengths = [["2 d", "36 MPa"], ["28 d", "61 MPa"]]'
 _LEAST, _MOST = 1e6, 3e8
@@ -57,6 +60,19 @@ def read_history(document: Document, history: dict[str, Any]) -> dict[str, str]:
                 )
             facts[key] = str(value)
     return facts
+
+
+def yet_to_come(history: Mapping[str, str], today: datetime.date) -> list[str]:
+    """Return in words what a specimen's history tells of days after today: none has been."""
+    told = []
+    for key in _PAST:
+        try:
+            day = datetime.date.fromisoformat(history.get(key, ""))
+        except ValueError:
+            continue  # nothing is said, or in words
+        if day > today:
+            told.append(f"{key} {day} lies after today, {today}")
+    return told
 
 
 def _near(key: str) -> str:

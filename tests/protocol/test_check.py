@@ -333,6 +333,30 @@ def test_a_real_rig_is_told_of_the_weekend_and_of_what_is_due(tmp_path):
     assert [x for x in told if "would end on Sunday 26 April at " in x]
 
 
+@pytest.mark.usefixtures("on_a_monday")
+@pytest.mark.parametrize(
+    ("old", "new", "days"),
+    [
+        ("cast = 2025-03-04", "cast = 2026-03-23", []),
+        ("soaked_since = 2025-04-08", "soaked_since = 2026-03-24", ["soaked_since 2026-03-24"]),
+        ("cast = 2025-03-04", "cast = 2026-03-24", ["cast 2026-03-24"]),
+        ('"2 days after casting"', "2027-01-01", ["release 2027-01-01"]),
+    ],
+)
+def test_a_specimen_that_is_yet_to_be_made_is_told_where_it_would_be_tested(
+    tmp_path, old, new, days
+):
+    path, rig = put(tmp_path, shipped(WET)), frame(tmp_path, TRUSTED)
+    text = shipped(PRISM).replace("soaked_since = 2025-04-08\n", "") if "soaked" not in old else ""
+    (tmp_path / PRISM).write_text((text or shipped(PRISM)).replace(old, new), encoding="utf-8")
+    told = json.loads(call(path, "--rig", rig, "--json").stdout)["warnings"]
+    ahead = [x for x in told if "after today" in x]
+    assert [x.partition("specimen: ")[2].partition(" lies")[0] for x in ahead] == days
+    assert all(x.startswith(f"{path}:{line(shipped(WET), 'specimen = ')}: ") for x in ahead)
+    # One may rehearse before it is cast.
+    assert "after today" not in call(path).output
+
+
 @pytest.mark.parametrize(("zone", "over"), [("UTC", False), ("Pacific/Kiritimati", True)])
 def test_the_day_is_that_of_the_protocols_zone_as_for_a_run(tmp_path, monkeypatch, zone, over):
     noon = datetime(2026, 3, 23, 12, 0, tzinfo=UTC)  # 2 in the morning of the next day there
