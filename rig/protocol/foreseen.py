@@ -195,10 +195,11 @@ def _of_one_run_out(path: Path, run_out: int, span: Span) -> Iterator[Finding]:
 
 
 def _of_limits(plan: Plan, loading: Loading, told: Prediction) -> Iterator[Finding]:
-    """Warn of a load limit that lies above what the specimen should carry."""
+    """Warn of a load limit that lies above what the specimen should carry, if the rig's does."""
     high = plan.limits.fixed.get("load", (0.0, 0.0))[1]
+    armed = min(high, plan.rig.limits.get("load", (0.0, math.inf))[1])
     expected = _carried(loading, told)
-    if loading.upper < expected < high:
+    if loading.upper < expected < armed:
         yield Finding(
             "protocol",
             ("limits", "load", 1),

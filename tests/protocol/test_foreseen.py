@@ -10,7 +10,16 @@ from rig.protocol.finding import Finding
 from rig.protocol.foreseen import foreseen
 from rig.protocol.plan import Plan
 from tests.commands.cut_off import said_by
-from tests.protocol.texts import PRISM, SERIES, SMALL, WHOLE, load_edited, shipped, shipped_names
+from tests.protocol.texts import (
+    PRISM,
+    RIG,
+    SERIES,
+    SMALL,
+    WHOLE,
+    load_edited,
+    shipped,
+    shipped_names,
+)
 from tests.protocol.trust_texts import changed
 
 DRY = re.sub(r"\[spray\].*?(?=\[inspections\])", "", WHOLE, flags=re.DOTALL).replace(
@@ -197,6 +206,14 @@ def test_an_hour_of_cycles_is_not_asked_what_it_tells():
 def test_a_load_limit_above_what_the_specimen_should_carry_does_not_protect():
     (finding,) = [f for f in told(dry(*to(127))) if f.path == ("limits", "load", 1)]
     assert "breaks before the limit trips" in finding.problem
+
+
+@pytest.mark.parametrize(("high", "protects"), [("130 kN", True), ("132 kN", False)])
+def test_a_tighter_limit_of_the_rig_file_protects_all_the_same(high, protects):
+    own = 'load = ["-20 kN", "250 kN"]\n\n[stops]'
+    rig = changed((own, own.replace("250 kN", high)), text=shipped(RIG))
+    found = [f for f in told(dry(*to(127), **{RIG: rig})) if f.path == ("limits", "load", 1)]
+    assert (found == []) is protects
 
 
 def test_a_static_test_is_told_of_nothing_but_its_first_crack():
