@@ -8,6 +8,7 @@ prestressed beam about its decompression load. How it wears is told by `wear`.
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -77,6 +78,7 @@ class Beam:
         self.frame_stiffness = FRAME_STIFFNESS * truth.stiffness
         self.left_over = BROKEN_LOAD * (upper or truth.ultimate_load)
         self._envelope = _envelope(truth, ending)
+        self._soft: tuple[tuple[float, float, float], float] | None = None
         self._borne: tuple[float, tuple[FloatArray, FloatArray]] | None = None
         self._last: tuple[tuple[float, float], tuple[FloatArray, FloatArray, FloatArray]] | None = (
             None
@@ -114,7 +116,10 @@ class Beam:
         """Return flexibility under the upper load over flexibility when new."""
         if self._wear is None:
             return 1.0
-        return self._wear.gain(state) * self._wear.place(state).sag
+        worn = (state.debonded, state.crushed, state.torn)
+        if self._soft is None or self._soft[0] != worn:
+            self._soft = (worn, self._wear.gain(state) * self._wear.place(state).sag)
+        return self._soft[1]
 
     def bent_at(self, load: float, state: SpecimenState) -> float:
         """Return the deflection [m] at which the first loading reaches a load, or the peak."""
@@ -138,12 +143,13 @@ class Beam:
         return self._borne[1]
 
     def _weaker(self, most: float) -> tuple[FloatArray, FloatArray]:
-        bent, load = self._envelope
-        fallen = load[-2:] / self._truth.ultimate_load * most
-        index = int(np.argmax(load > most))
+        bent, load = (column.tolist() for column in self._envelope)
+        fallen = [x / self._truth.ultimate_load * most for x in load[-2:]]
+        index = bisect_right(load, most, hi=6)
         at = float(np.interp(most, load[:5], bent[:5]))
-        lower = np.concatenate([np.minimum(load[:-2], most), fallen])
-        return np.insert(bent, index, at), np.insert(lower, index, most)
+        lower = [*(min(x, most) for x in load[:-2]), *fallen]
+        bents, loads = [*bent[:index], at, *bent[index:]], [*lower[:index], most, *lower[index:]]
+        return np.array(bents), np.array(loads)
 
     def _worn(self, state: SpecimenState) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return load and deflection at the kinks, and what wear adds to the deflection [m]."""

@@ -322,7 +322,9 @@ class Stretch:
         peak = state.specimen.peak
         if state.specimen.broken_at < 0:
             peak = self.world.beam.bent_at(min(self.top, strongest), state.specimen)
-        self.state = replace(state, collapse_at=give, specimen=replace(state.specimen, peak=peak))
+        if give != state.collapse_at or peak != state.specimen.peak:
+            specimen = replace(state.specimen, peak=peak)
+            self.state = replace(state, collapse_at=give, specimen=specimen)
         if self.top > 0:
             self.pace = self._pace(motion, self.top)
 

@@ -233,15 +233,17 @@ class Wear:
 
     def _softer(self, state: SpecimenState, bond: float, concrete: float) -> float:
         """Return by which share flexibility grows a cycle."""
-        ahead = replace(state, crushed=min(1.0, state.crushed + FINE))
+        ahead = min(1.0, state.crushed + FINE)
         furthest = self.tables.furthest
-        late = max(self._late_rate(state), self._late_rate(ahead)) * concrete
+        late = max(_late_rate(state.crushed), _late_rate(ahead)) * concrete
         growing = concrete + (bond / furthest if math.isfinite(furthest) else 0.0)
         used = self.share(state)
         early = EARLY_LOSS / EARLY_LIFE * math.exp(-used / EARLY_LIFE)
         by_place = self.tables.softening(state.debonded) * bond
         return ((early + STEADY_LOSS) * growing + late) / self.gain(state) + by_place
 
-    def _late_rate(self, state: SpecimenState) -> float:
-        late = max(0.0, (state.crushed - LATE_BEGIN) / (1 - LATE_BEGIN))
-        return 3 * LATE_LOSS * late**2 / (1 - LATE_BEGIN)
+
+def _late_rate(crushed: float) -> float:
+    """Return by how much flexibility grows in its third stage a share of the concrete's life."""
+    late = max(0.0, (crushed - LATE_BEGIN) / (1 - LATE_BEGIN))
+    return 3 * LATE_LOSS * late**2 / (1 - LATE_BEGIN)
