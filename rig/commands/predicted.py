@@ -170,15 +170,18 @@ def _at_ultimate(told: Prediction) -> list[str]:
     stress = lowest(told.specimen, ultimate.tendon_stress)
     steel = f", the lowest tendon at {mega(stress)} MPa" if stress is not None else ""
     goes = "the concrete crushes" if ultimate.part == "concrete" else "the tendon breaks"
+    bare = ", without bars" if told.specimen.bars else ""
     by_formula = lowest(told.specimen, by_code(told.specimen))
-    formula = "" if by_formula is None else f" (by the formula of ACI 318: {mega(by_formula)} MPa)"
+    formula = ""
+    if by_formula is not None and math.isfinite(by_formula):
+        formula = f" (by the formula of ACI 318{bare}: {mega(by_formula)} MPa)"
     frequencies = [number(hertz, 3) for hertz in first_frequencies(told.specimen)]
     brittle = [f"  {BRITTLE}"] if ultimate.moment <= told.cracking else []
     return [
         *brittle,
         f"  at the ultimate {goes}: neutral axis {number(ultimate.neutral_axis * 1e3, 3)} mm "
         f"below the top{steel}{formula}",
-        f"  first natural frequency of the specimen alone: {frequencies[0]} Hz whole, "
+        f"  first natural frequency of the specimen alone, in air: {frequencies[0]} Hz whole, "
         f"{frequencies[1]} Hz cracked all along",
     ]
 

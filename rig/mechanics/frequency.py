@@ -68,7 +68,8 @@ def first_frequency(specimen: Specimen, moving_mass: float, *, cracked: bool = T
 
     `moving_mass` [kg] rests on the load points: rod, spreader, rollers. A cracked beam is taken as
     cracked over its whole span, which it is not: the true frequency is higher. The frame is taken
-    as rigid, which it is not: the true frequency is lower.
+    as rigid, which it is not: the true frequency is lower. So it is under water, some of which
+    swings along.
     """
     section, concrete = specimen.section, specimen.concrete
     a, area = shear_span(section), gross(section).area

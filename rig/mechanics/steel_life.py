@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 from rig.mechanics.either import chosen, larger, log10
+from rig.mechanics.laws import KSI
 from rig.mechanics.life import (
     FROM_MEMORY,
     Kind,
@@ -24,9 +25,6 @@ from rig.mechanics.life import (
 
 if TYPE_CHECKING:
     from rig.mechanics.either import Either
-
-KSI: Final = 6894757.293168361
-"""1 ksi [Pa]."""
 
 Steel = Literal[
     "pre-tensioned",

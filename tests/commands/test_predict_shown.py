@@ -55,6 +55,18 @@ def test_a_specimen_that_breaks_as_it_cracks_is_told(tmp_path):
     assert words in said_by("predict", str(path)).out
 
 
+def test_the_formula_of_a_code_is_told_where_it_holds(tmp_path):
+    path = tmp_path / "beam.toml"
+    bar = '\n[[bar]]\narea = "100 mm2"\ndepth = "270 mm"\nmodulus = "200 GPa"\nyield = "500 MPa"\n'
+    for text, words in (
+        (SI, "the lowest tendon at 1,687 MPa (by the formula of ACI 318: "),
+        (SI + bar, " MPa (by the formula of ACI 318, without bars: "),
+        (SI.replace("1100 MPa", "300 MPa"), " MPa\n  first natural frequency"),
+    ):
+        path.write_text(text)
+        assert words in said_by("predict", str(path)).out
+
+
 def test_how_many_discrete_cracks_there_are_is_told():
     words = ("predict", "prism-small", "--upper", "80 kN")
     assert "  discrete cracks: one, at mid-span (see --crack-spacing)\n" in said_by(*words).out
