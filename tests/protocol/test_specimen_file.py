@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import astuple
 
 import pytest
 
@@ -129,7 +128,7 @@ def test_files_in_si_and_us_units_end_at_the_same_ultimate():
 
 
 def test_files_in_si_and_us_units_let_expect_the_same_test():
-    one, other = (astuple(static_estimate(read(text))) for text in (SI, US))
+    one, other = (static_estimate(read(text)) for text in (SI, US))
     assert one == pytest.approx(other, rel=1e-9)
 
 
