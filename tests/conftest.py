@@ -2,10 +2,12 @@
 
 import asyncio
 import contextlib
+import importlib
 import inspect
 import os
 import shutil
 import signal
+import sys
 import threading
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
@@ -43,6 +45,25 @@ def pytest_asyncio_loop_factories(
     if item.get_closest_marker("virtual"):
         return {"virtual": VirtualLoop}
     return {"real": asyncio.new_event_loop}
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection(session: pytest.Session) -> None:
+    """Let each of several processes compile a share of the tests before all collect all.
+
+    A fresh copy has no test compiled yet. In one order each process would compile every file
+    beside the others, for pytest's rewriting of assertions costs more than all other imports.
+    """
+    told = getattr(session.config, "workerinput", None)
+    whole = session.config.args == session.config.getini("testpaths")
+    if told is None or not whole or sys.dont_write_bytecode:
+        return
+    files = sorted(Path(__file__).parent.rglob("test_*.py"))
+    for file in files[int(told["workerid"].removeprefix("gw")) :: told["workercount"]]:
+        name = ".".join(file.relative_to(session.config.rootpath).with_suffix("").parts)
+        # What fails here fails in the collection too, which tells it.
+        with contextlib.suppress(Exception, pytest.skip.Exception):
+            importlib.import_module(name)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
