@@ -10,11 +10,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import Final
 
 from drivers.answers import fields, number
 from drivers.background import Background
+from drivers.doubt import FORM_TRIES, written_alike
 from drivers.text import TextLine
 from rig.clock import Clock
 from rig.errors import DeviceError
@@ -100,6 +100,8 @@ class _Asked:
         self._holds = max(stale_after, PERIODS * instrument.every)
         self._clock = clock
         self._answers = False
+        self._written: tuple[str, ...] | None = None  # the numbers that were believed last
+        self._unlike = 0  # answers in a row that are written unlike them
 
     async def ask_for_ever(self) -> None:
         """Ask at the instrument's pace; one that does not answer is asked again when it is due."""
@@ -111,9 +113,8 @@ class _Asked:
             await self._clock.sleep(due - self._clock.now())
 
     async def _ask(self) -> None:
-        places = [answer.place for answer in self._instrument.answers]
         try:
-            reply = await self.line.ask(self._instrument.ask, partial(_numbers, places=places))
+            reply = await self.line.ask(self._instrument.ask, self._read)
         except DeviceError:
             # The line counts it and tells it; the values grow old.
             self._answers = False
@@ -124,6 +125,19 @@ class _Asked:
             value = answer.scaling.si(said)
             held = value if answer.low <= value <= answer.high else math.nan
             self.values[answer.channel] = Value(held, when, when + self._holds)
+
+    def _read(self, answer: str) -> list[float]:
+        """Return the numbers of an answer. Raises ValueError for one that is none, or in doubt."""
+        places = [a.place for a in self._instrument.answers]
+        numbers, written = _numbers(answer, places)
+        if self._written is not None:
+            pairs = zip(self._written, written, strict=True)
+            unlike = next(((a, b) for a, b in pairs if not written_alike(a, b)), None)
+            self._unlike = 0 if unlike is None else self._unlike + 1
+            if unlike is not None and self._unlike < FORM_TRIES:
+                raise ValueError(f"after {unlike[0]} it may have lost some of its characters")
+        self._written, self._unlike = written, 0
+        return numbers
 
     def report(self, ended: str) -> LineReport:
         """Return what is known of the line now; `ended` is why nobody asks any more."""
@@ -143,9 +157,13 @@ class _Asked:
         )
 
 
-def _numbers(answer: str, places: Sequence[int]) -> list[float]:
-    """Return the numbers at places of an answer, from 1. Raises ValueError where one is none."""
+def _numbers(answer: str, places: Sequence[int]) -> tuple[list[float], tuple[str, ...]]:
+    """Return the numbers at places of an answer, from 1, and how they are written.
+
+    Raises ValueError where one is none.
+    """
     parts = fields(answer)
     if max(places, default=0) > len(parts):
         raise ValueError(f"it has no field {max(places)}")
-    return [number(parts[place - 1]) for place in places]
+    written = tuple(parts[place - 1] for place in places)
+    return [number(part) for part in written], written

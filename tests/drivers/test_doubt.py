@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.doubt import follows
+from drivers.doubt import follows, written_alike
 from rig.errors import DeviceError
 from rig.ports import ActuatorStatus
 from tests.drivers.controllers import RANGE, driven, scpi_box
@@ -35,6 +35,28 @@ AT = ActuatorStatus("load", True, 1234, "", "", "high", 12.345e-3)
 )
 def test_what_may_come_after_what(what: dict[str, float], seconds: float, true: bool) -> None:
     assert follows(AT, replace(AT, **what), seconds, RANGE) is true
+
+
+@pytest.mark.parametrize(
+    ("before", "now", "true"),
+    [
+        ("20.00", "19.50", True),
+        ("20.00", "80.00", True),  # likely or not: nothing is missing
+        ("9.99", "10.00", True),
+        ("-0.01", "0.01", True),
+        ("+2.000E+01", "+2.050E+01", True),
+        ("20.00", "00", False),
+        ("20.00", "0.00", False),
+        ("20.00", "2.00", False),
+        ("20.00", "20", True),  # what is lost makes no difference
+        ("-5.00", "5.00", False),
+        ("+2.000E+01", "+2.000E+0", False),
+        ("120", "20", False),
+    ],
+)
+def test_which_number_may_come_after_which(before: str, now: str, true: bool) -> None:
+    assert written_alike(before, now) is true
+    assert written_alike(now, before) is true
 
 
 @given(st.floats(-1, 1), st.floats(0, 3600), st.integers(0, 30_000))

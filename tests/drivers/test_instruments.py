@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from drivers.doubt import FORM_TRIES
 from drivers.instruments import Instruments
 from rig.clock import Clock, SystemClock
 from rig.errors import DeviceError
@@ -144,6 +145,34 @@ async def test_what_does_not_fit_is_no_answer(peer: Peer, said: bytes) -> None:
         assert (report.good, report.who) == (0, "")
         assert report.trouble
         assert report.remedy.startswith("bytes come but none fit: 9600 baud")
+
+
+async def test_a_number_that_lost_characters_is_not_believed_until_it_is_said_five_times(
+    peer: Peer,
+) -> None:
+    says = [b"20.00,OK,68.0\n"]
+    peer.answer = lambda line: whole(says[-1]) if line == ASK else []
+    async with asking(wire(peer)) as instruments:
+        await until(lambda: instruments.report()[0].good > 1)
+        # An overrun took the first characters.
+        for spoiled in (b"00,OK,68.0\n", b"0.00,OK,68.0\n"):
+            bad, good = instruments.report()[0].bad, instruments.report()[0].good
+            lost = iter([spoiled] * (FORM_TRIES - 1))
+
+            def answer(line: str, lost: Iterator[bytes] = lost) -> list[Piece]:
+                return whole(next(lost, says[-1])) if line == ASK else []
+
+            peer.answer = answer
+            seen = set()
+            while instruments.report()[0].good < good + 2:
+                seen.add(instruments.slow()["temperature_air"])
+                await asyncio.sleep(0.001)
+            assert all(math.isnan(v) or v == pytest.approx(293.15) for v in seen), seen
+            # After one that does not fit the next is thrown away.
+            assert instruments.report()[0].bad >= bad + (FORM_TRIES - 1) // 2
+        says.append(b"0.00,OK,68.0\n")
+        peer.answer = saying(says[-1])
+        await until(lambda: instruments.slow()["temperature_air"] == pytest.approx(ZERO_CELSIUS))
 
 
 async def test_a_value_is_lost_after_three_periods(peer: Peer) -> None:
