@@ -58,7 +58,7 @@ def crack_table(specimen: Specimen, truth: SpecimenTruth, upper: float) -> Crack
         return None
     bond = transmission(specimen.concrete.tensile_strength)
     closed, most = truth.decompression_load, truth.ultimate_load
-    reach = max(upper - closed, (most - closed) / 20)
+    reach = min(max(upper - closed, (most - closed) / 20), most - closed)
     near = closed + reach * np.array([x for x in LOADS if closed + x * reach < most])
     loads = np.concatenate((near, np.linspace(near[-1], most, BEYOND + 1)[1:]))
     lengths = _longest(specimen, bond) * np.linspace(0.0, 1.0, LENGTHS) ** 2

@@ -131,6 +131,19 @@ def test_without_tendons_there_is_no_table() -> None:
     assert crack_table(replace(specimen, tendons=()), truth, upper) is None
 
 
+@pytest.mark.parametrize(("strongest", "upper"), [(1.0, 30e3), (0.59, 900e3)])
+def test_an_upper_load_that_opens_nothing_or_that_nothing_bears_has_a_table(
+    strongest: float, upper: float
+) -> None:
+    specimen, truth, _ = shipped()
+    weak = replace(truth, ultimate_load=strongest * truth.ultimate_load)
+    made = crack_table(specimen, weak, upper)
+    assert made is not None
+    assert np.all(np.diff(made.loads) > 0)
+    assert np.all(np.diff(made.openings[0]) >= 0)
+    assert made.loads[-1] == pytest.approx(weak.ultimate_load)
+
+
 @pytest.mark.nights
 @pytest.mark.parametrize(("life_scale", "within"), [(1.0, 0.7e-3), (1 / 300, 1e-3)])
 def test_what_is_read_out_of_a_rehearsal_is_what_the_specimen_has_lost(
