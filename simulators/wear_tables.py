@@ -62,7 +62,7 @@ class Place:
 NAMES: Final = tuple(f.name for f in fields(Place))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class WearTables:
     """Tables of one specimen under one pair of actuator loads [N].
 
