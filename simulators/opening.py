@@ -135,18 +135,22 @@ class Crack:
     ) -> FloatArray:
         """Return how far it opens [m] at loads [N] with the net deflection [m].
 
-        `soft` is flexibility over that when new. Beyond the deflection of yield the rest of it is
-        that of the crack alone.
+        `soft` is flexibility over that when new. Deflection beyond that of yield, and of a broken
+        one beyond that of the upper load, is that of the crack alone.
         """
         t, table = self.truth, self.table
         if table is None:
             rest: FloatArray = (net - load / t.stiffness).clip(0) / OPENING
             return rest
+        begins = t.yield_load
+        if specimen.broken_at >= 0:
+            # It does not close as its load falls.
+            begins, load = table.upper, np.full(len(load), table.upper)
         row = self._row(table, freed(specimen))
         wide, most = (self._wide(table, row, at, place) for at in (load, np.array([table.upper])))
         left = LEFT_OPEN * (most - wide).clip(0)
-        yielding = (net - soft * on_line(t, t.yield_load)).clip(0) / OPENING
-        return self.formed(load, net, specimen) * (wide + left) + yielding
+        beyond = (net - soft * on_line(t, begins)).clip(0) / OPENING
+        return self.formed(load, net, specimen) * (wide + left) + beyond
 
     def _wide(
         self, table: CrackTable, row: FloatArray, load: FloatArray, place: Place

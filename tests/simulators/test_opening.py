@@ -22,7 +22,7 @@ from rig.mechanics.specimen import Specimen
 from rig.protocol.load import load_specimen
 from rig.record import read_journal
 from rig.report.debonded_length import WINDOW, measured_length
-from simulators.opening import OPENED, Crack, crack_table, freed
+from simulators.opening import OPENED, OPENING, Crack, crack_table, freed
 from simulators.setup import CrackTable, SpecimenTruth
 from simulators.specimen import LEFT_OPEN, on_line
 from simulators.wear import SpecimenState
@@ -119,11 +119,24 @@ def test_on_the_first_loading_it_opens_as_the_specimen_cracks_not_once_it_stands
     assert upper > truth.cracking_load
 
 
-def test_one_that_yields_or_breaks_opens_with_its_deflection_though_its_load_falls() -> None:
+def test_one_that_yields_opens_with_its_deflection() -> None:
     _, truth, _ = shipped()
-    loads = np.array([truth.ultimate_load, 0.3 * truth.ultimate_load])
-    wide = [opening(loads[i : i + 1], 0.0, net=net)[0] for i, net in enumerate((5e-3, 8e-3))]
-    assert wide[1] > wide[0] > 3e-3
+    most = np.array([truth.ultimate_load])
+    wide = [opening(most, 0.0, net=net)[0] for net in (1e-3, 3e-3, 5e-3)]
+    assert wide[0] < wide[1] < wide[2]
+    assert wide[2] - wide[1] == pytest.approx(2e-3 / OPENING)
+
+
+def test_one_that_breaks_opens_further_though_its_load_falls() -> None:
+    _, truth, upper = shipped()
+    drawn = replace(WHOLE, prestress=0.6, slip=1.5e-3)
+    net = on_line(truth, upper)
+    before = opening(np.array([upper]), 0.45, drawn, net)[0]
+    after = [
+        opening(np.array([0.2 * upper]), 0.45, drawn, net + more, broken_at=net + more)[0]
+        for more in (0.0, 3e-3)
+    ]
+    assert after == pytest.approx([before, before + 3e-3 / OPENING])
 
 
 def test_without_tendons_there_is_no_table() -> None:
