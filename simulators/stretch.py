@@ -82,11 +82,9 @@ class Stretch:
         motion = self.state.motion
         self.period = 0
         self._way = self._followed() if self._astray else np.empty(0)
-        if self._astray:
-            pass  # its way has no period
-        elif isinstance(motion, Cycling) and motion.steady(state.frame):
+        if isinstance(motion, Cycling) and motion.steady(state.frame) and not self._astray:
             self.period = motion.per_cycle
-        elif isinstance(motion, Ramp) and state.frame >= motion.end:
+        elif isinstance(motion, Ramp) and state.frame >= motion.end and not self._astray:
             self.period = 1
         self._cycle: Signals | None = None
         self._reached: tuple[int, RigState] | None = None
@@ -322,9 +320,9 @@ class Stretch:
         peak = state.specimen.peak
         if state.specimen.broken_at < 0:
             peak = self.world.beam.bent_at(min(self.top, strongest), state.specimen)
-        if give != state.collapse_at or peak != state.specimen.peak:
-            specimen = replace(state.specimen, peak=peak)
-            self.state = replace(state, collapse_at=give, specimen=specimen)
+        if (give, peak) != (state.collapse_at, state.specimen.peak):
+            bent = replace(state.specimen, peak=peak)
+            self.state = replace(state, collapse_at=give, specimen=bent)
         if self.top > 0:
             self.pace = self._pace(motion, self.top)
 
