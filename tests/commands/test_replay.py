@@ -11,14 +11,14 @@ import pytest
 
 from rig.replay.ranges import values_of
 from tests.commands.cut_off import said_by, spoil
-from tests.replay.made import CASES, made, texts
+from tests.replay.made import CASES, kept, texts
 
-pytestmark = pytest.mark.xdist_group("replay command")  # they share what was recorded
+pytestmark = pytest.mark.xdist_group("recordings")  # they share what was recorded
 
 
 @pytest.fixture(scope="module")
 def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return made(tmp_path_factory.mktemp("made"), CASES["loss 1"])
+    return kept("loss 1", tmp_path_factory)
 
 
 def test_it_says_how_the_test_ended_and_that_both_agree(run):
@@ -142,18 +142,17 @@ def test_of_what_is_no_run_it_is_said_what_may_be_meant(run, tmp_path, command):
         assert says in said.err
 
 
-def test_a_run_file_alone_that_lacks_a_file_says_what_to_name(tmp_path):
-    case = CASES["loss 1"]
-    protocol = texts(case)[0]
+def test_a_run_file_alone_that_lacks_a_file_says_what_to_name(run, tmp_path):
+    protocol = texts(CASES["loss 1"])[0]
     assert 'capacity = "' in protocol
-    run = made(tmp_path / "made", case)
-    with h5py.File(run / "run.h5", "r+") as file:
+    lacking = Path(shutil.copy(run / "run.h5", tmp_path))
+    with h5py.File(lacking, "r+") as file:
         line = next(s for s in protocol.splitlines() if s.startswith('capacity = "'))
         text = protocol.replace(line, 'capacity_from = "series/a.toml: dry"')
         del file["protocol"]
         file.create_dataset("protocol", data=text, dtype=h5py.string_dtype())
     for words in ([], ["--vary", "failure.stiffness_loss=10 %, 20 %"]):
-        said = said_by("replay", str(run / "run.h5"), *words)
+        said = said_by("replay", str(lacking), *words)
         assert said.code == 2
         assert "series/a.toml" in said.err
         assert "name the run's folder with its journal, or a protocol" in said.err

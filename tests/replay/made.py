@@ -8,6 +8,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
+
 from rig.assembly.as_it_stands import finish_record
 from rig.assembly.looking_back import look_back
 from rig.assembly.rehearsal import go_on_rehearsing, rehearse
@@ -148,6 +150,19 @@ def made(folder: Path, case: Case) -> Path:
     if case.then is not None:
         case.then(out)
     return out
+
+
+_KEPT: dict[str, Path] = {}
+
+
+def kept(name: str, folders: pytest.TempPathFactory) -> Path:
+    """Return the folder of a case's recording, made once in each process: to be read, not changed.
+
+    Tests that read one belong to the xdist group "recordings".
+    """
+    if name not in _KEPT:
+        _KEPT[name] = made(folders.mktemp("made"), CASES[name])
+    return _KEPT[name]
 
 
 def rehearsed(plan: Plan, out: Path, case: Case) -> None:

@@ -18,16 +18,16 @@ from rig.replay.recording import Recording, open_recording
 from rig.replay.told import kind_of
 from rig.samples import Cycles
 from tests.criteria.table import K, armed, judge_all, rows_of
-from tests.replay.made import CASES, made
+from tests.replay.made import CASES, kept, made
 
-HERE = pytest.mark.xdist_group("differing")  # they share what was recorded
+HERE = pytest.mark.xdist_group("recordings")  # they share what was recorded
 Rows = Callable[[Cycles], Cycles]
 Samples = Callable[[FullRateRecord], FullRateRecord | None]
 
 
 @pytest.fixture(scope="module")
 def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return made(tmp_path_factory.mktemp("made"), CASES["deflection limit 1"])
+    return kept("deflection limit 1", tmp_path_factory)
 
 
 def as_it_was(found: object) -> object:

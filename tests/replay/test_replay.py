@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from rig.replay.recording import open_recording
 from rig.replay.stretches import Piece, part_of, pieces
 from rig.samples import Cycles
 from tests.replay.made import CASES, NO_SAMPLE_TELLS, made, texts
+from tests.replay.made import kept as made_once
 
 QUICK = ("loss 1", "deflection limit 1", "load flat", "run-out 1")
 """One of each kind of end; the others are a night's work."""
@@ -31,14 +33,7 @@ HERE = pytest.mark.xdist_group("recordings")  # they share what was recorded
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory: pytest.TempPathFactory):
     """Return a function: name of a case to the folder of its recording, made once."""
-    folders: dict[str, Path] = {}
-
-    def run(name: str) -> Path:
-        if name not in folders:
-            folders[name] = made(tmp_path_factory.mktemp("made"), CASES[name])
-        return folders[name]
-
-    return run
+    return partial(made_once, folders=tmp_path_factory)
 
 
 def verdict(it: Replayed) -> tuple[object, ...]:

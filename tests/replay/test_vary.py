@@ -16,14 +16,14 @@ from rig.replay.judged import replay
 from rig.replay.ranges import values_of
 from rig.replay.recording import open_recording
 from rig.replay.varied import vary
-from tests.replay.made import CASES, made, texts
+from tests.replay.made import CASES, kept, texts
 
-HERE = pytest.mark.xdist_group("varied")  # they share what was recorded
+HERE = pytest.mark.xdist_group("recordings")  # they share what was recorded
 
 
 @pytest.fixture(scope="module")
 def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return made(tmp_path_factory.mktemp("made"), CASES["loss 1"])
+    return kept("loss 1", tmp_path_factory)
 
 
 @pytest.mark.parametrize(
