@@ -206,4 +206,28 @@ MUTANTS = (
         "a tendon without bond that gains too much stress",
         ACROSS,
     ),
+    Mutant(
+        "a strand without stress taken for one without a place",
+        AT + "equilibrium.py",
+        "        if stress is not None:\n",
+        "        if stress:\n",
+        "a strand laid in beside stressed ones that presses the concrete",
+        STRAINS,
+    ),
+    Mutant(
+        "only the most strained tendon is looked at",
+        AT + "section.py",
+        "for _ in made.layers:\n        broken",
+        "for _ in made.layers[:1]:\n        broken",
+        "an ultimate at which a stressed strand is long broken",
+        SECTIONS,
+    ),
+    Mutant(
+        "a thin section that relieves its edge",
+        AT + "prediction.py",
+        "min(GRADIENT_DEPTH, specimen.section.height)",
+        "GRADIENT_DEPTH",
+        "concrete pressed all over told to last longer",
+        ACROSS,
+    ),
 )
