@@ -363,9 +363,15 @@ def _measured(specimen: Specimen, runs: tuple[Path, ...], cracks: Cracks) -> lis
     if not runs:
         return []
     from rig.commands.recorded import refuse_no_recording
+    from rig.record.layout import RUN_FILE
     from rig.report.debonded_length import measured_length
 
     for run in runs if specimen.tendons else ():
         refuse_no_recording(run)
+        if run.is_dir() and not (run / RUN_FILE).is_file():
+            raise InputError(
+                f"--measured {run}: has no {RUN_FILE} yet, made at its end; wait for it, or "
+                "have nightrig resume close it"
+            )
 
     return [measured_length(run, specimen, cracks) for run in runs]

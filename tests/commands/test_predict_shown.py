@@ -201,6 +201,13 @@ def test_a_specimen_without_loads_is_drawn_by_its_moments(r1, tmp_path):
 # Refusals.
 
 
+def test_a_run_that_has_not_ended_is_not_estimated_yet(tmp_path):
+    (tmp_path / "journal.db").write_bytes(b"")
+    found = said_by("predict", "plank", "--measured", str(tmp_path))
+    assert (found.code, found.out, found.err.count("\n")) == (2, "", 1)
+    assert "has no run.h5 yet, made at its end; wait for it" in found.err
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
