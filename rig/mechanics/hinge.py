@@ -18,6 +18,7 @@ from rig.mechanics.along import under
 from rig.mechanics.crack import Crack
 from rig.mechanics.equilibrium import Strains, makeup, sums
 from rig.mechanics.laws import steel_stress, steel_tangent
+from rig.mechanics.section import ultimate
 from rig.mechanics.slipping import by_law, elongation, followed, slipped
 from rig.mechanics.stations import beam
 
@@ -108,11 +109,22 @@ def _where(condition: NDArray[np.bool_], one: FloatArray, other: FloatArray) -> 
 
 
 def _start(crack: Crack) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return top strain and curvature of the section with bond, and its tendons' strain there."""
+    """Return top strain and curvature of the section with bond, and its tendons' strain there.
+
+    Where that bears less than the load, which a crack may bear that opens little, those of its
+    ultimate state.
+    """
     loads, which = np.unique(crack.load, return_inverse=True)
-    state = under(beam(crack.specimen, np.zeros(len(loads))), loads)
+    state, end = under(beam(crack.specimen, np.zeros(len(loads))), loads), ultimate(crack.specimen)
+    top, curvature = state.top[which, -1], state.curvature[which, -1]
     strain = state.strain[:, list(crack.numbers)][which]
-    return state.top[which, -1], state.curvature[which, -1], strain
+    less, bent = np.isnan(top), end.top_strain / end.neutral_axis
+    last = [t.prestrain + bent * t.depth - end.top_strain for t in crack.concrete.tendons]
+    return (
+        np.where(less, end.top_strain, top),
+        np.where(less, bent, curvature),
+        np.minimum(np.where(less[:, None], np.array(last), strain), crack.most),
+    )
 
 
 def borne(crack: Crack, made: Makeup, strains: Strains, strain: FloatArray) -> Borne:

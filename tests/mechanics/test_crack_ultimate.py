@@ -85,7 +85,7 @@ def test_a_crack_bears_less_as_bond_is_lost(beam: Specimen, bond: BondLaw):
 
 
 @pytest.mark.parametrize("bond", LAWS)
-@pytest.mark.parametrize("length", [0.3, 1.0, 2.2])
+@pytest.mark.parametrize("length", [0.0, 0.3, 2.2])
 def test_a_load_that_a_crack_bears_lies_below_its_ultimate(bond: BondLaw, length: float):
     most = float(load_at(U1, ultimate_at_crack(U1, length, bond, None, WIRE).moment))
     below, above = (at_crack(U1, share * most, length, bond, None, WIRE) for share in (0.99, 1.001))
