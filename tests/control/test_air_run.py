@@ -112,6 +112,7 @@ def test_a_cell_that_shows_the_same_zero_all_the_time_is_no_doubt(plan_of, tmp_p
     assert walked.verdict.outcome == "run-out"
 
 
+@pytest.mark.nights
 def test_a_deflection_sensor_that_hangs_loose_is_no_doubt(plan_of, tmp_path):
     loose = Accidents(faults=(Drifting("midspan", 16_000, 30_000, 1e-4),))
     air = in_the_air(plan_of("first-night", QUICK, STROKE))
@@ -214,6 +215,7 @@ def test_a_stop_ends_it_with_the_normal_stop(plan_of, tmp_path):
     assert walked.acts == ["pressure high", "close_valve", "pressure off"]
 
 
+@pytest.mark.nights
 def test_water_that_does_not_come_is_found_out_in_the_air(plan_of, tmp_path):
     plan = in_the_air(plan_of("first-night"))
     dry = Accidents(faults=(NoFlow(0, 10**9),))

@@ -32,7 +32,7 @@ QUICK = {
     ("flat", "to mean load", True, True),
     ("flat", "build-up", False, True),
 }
-"""Of each kind one every time; all of them among the nights."""
+"""Of each kind one every time; of the others those where one cell has to do among the nights."""
 ROWS = [
     (cell, phase, second, inside)
     for phase in PHASES
@@ -40,6 +40,14 @@ ROWS = [
     for second in (False, True)
     for inside in (False, True)
 ]
+
+
+def tier(cell: str, phase: str, second: bool, inside: bool) -> tuple[pytest.MarkDecorator, ...]:
+    """Return the tier of a row: a second cell matters where nobody can tell without it."""
+    if (cell, phase, second, inside) in QUICK:
+        return ()
+    further = second and cell != NOBODY_CAN_TELL
+    return (pytest.mark.endurance if further else pytest.mark.nights,)
 
 
 @pytest.fixture(scope="module")
@@ -77,7 +85,7 @@ def test_a_load_that_drifts_at_rest_is_told(plan_with, undisturbed):
 
 @pytest.mark.parametrize(
     ("cell", "phase", "second", "inside"),
-    [row if row in QUICK else pytest.param(*row, marks=pytest.mark.nights) for row in ROWS],
+    [pytest.param(*row, marks=tier(*row)) for row in ROWS],
 )
 def test_a_cell_at_fault_closes_the_valve(plan_with, undisturbed, cell, phase, second, inside):
     plan = plan_with[second]

@@ -89,6 +89,7 @@ def columns(folder):
         return journal.columns("cycles")
 
 
+@pytest.mark.nights
 def test_a_stepped_wall_clock_is_told_and_changes_no_row(plan_of, tmp_path):
     plan = plan_of("first-night", QUICK)
     steady = walk(plan, tmp_path / "steady", clock=SteppedClock())

@@ -115,6 +115,7 @@ def test_a_moved_sensor_at_an_inspection_that_waits_holds_it_for_people(night, b
     assert row[2] > 280.0
 
 
+@pytest.mark.nights
 def test_an_exchanged_sensor_may_be_unplugged_while_people_are_there(night):
     result = night(
         (135.0, moved("exchanged")),
@@ -158,6 +159,7 @@ def test_a_sensor_that_is_still_being_moved_is_refused(night):
     assert any("no steady value yet" in text for text in refusals(result))
 
 
+@pytest.mark.nights
 def test_an_offset_survives_a_cut_off_test_and_is_added_once(short_night, tmp_path):
     accidents = Accidents(faults=(Moved("midspan", 68_000, BY_MM),), cut=96_000)
     script = ((58_000, said("pause")), (74_000, moved()), (82_000, said("continue")))

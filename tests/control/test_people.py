@@ -15,9 +15,8 @@ def night(plan_of, tmp_path):
     return nights(plan_of, tmp_path)
 
 
-@pytest.mark.parametrize(
-    "opened", [pytest.param(True, marks=pytest.mark.nights), False], ids=["guard", "button"]
-)
+@pytest.mark.nights
+@pytest.mark.parametrize("opened", [True, False], ids=["guard", "button"])
 def test_somebody_at_the_rig_during_an_inspection_keeps_it_from_going_on(night, opened):
     there = InputState(guard_open=opened, local_button=not opened)
     result = night(

@@ -145,18 +145,19 @@ def test_its_load_limit_ends_the_static_test_and_not_the_run_out(plan_of, tmp_pa
     assert "load" in after.why
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize(
     ("state", "after"),
     [
         ("ramp", 15_000),
-        pytest.param("inspection", 1_000, marks=pytest.mark.nights),
-        pytest.param("inspection", 6_000, marks=pytest.mark.nights),
-        pytest.param("waiting", 2_000, marks=pytest.mark.nights),
-        pytest.param("starting", 1_000, marks=pytest.mark.nights),
-        pytest.param("approach", 2_000, marks=pytest.mark.nights),
-        pytest.param("approach", 9_000, marks=pytest.mark.nights),
-        pytest.param("ramp", 500, marks=pytest.mark.nights),
-        pytest.param("stopping", 500, marks=pytest.mark.nights),
+        ("inspection", 1_000),
+        ("inspection", 6_000),
+        ("waiting", 2_000),
+        ("starting", 1_000),
+        pytest.param("approach", 2_000, marks=pytest.mark.endurance),
+        ("approach", 9_000),
+        pytest.param("ramp", 500, marks=pytest.mark.endurance),
+        ("stopping", 500),
     ],
 )
 def test_one_cut_off_anywhere_after_its_run_out_goes_on_to_be_broken(

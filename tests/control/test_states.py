@@ -63,7 +63,8 @@ def night(tmp_path_factory) -> Callable[[Night], Walked]:
 def alike(row: Row) -> bool:
     """Tell whether another row stands for this one: of an input, or of a slow stage."""
     one_input = row.cause in ("leak", "oil", "mains") and row.state != "cycling"
-    return one_input or (row.cause in FAULTS and row.state in ("approach", "ramp", "hold"))
+    stages = ("approach", "ramp", "hold", "build-up")
+    return one_input or (row.cause in FAULTS and row.state in stages)
 
 
 WALKED = [row for row in TABLE if (row.state, row.cause, row.to) not in DONE]
@@ -77,9 +78,11 @@ LONG |= {("re-wetting", cause) for cause in ("asks loaded", "asks unloaded")}
 def tier(row: Row) -> tuple[pytest.MarkDecorator, ...]:
     """Return the tier of a row; the first holds each step once, and from `cycling` each cause.
 
-    Ramps and holds are slow stages as static ones are.
+    Ramps and holds are slow stages as static ones are. A pause and an unloading that are asked for
+    begin alike wherever there is load: from `approach` and `cycling` every time.
     """
     first = row is FIRST[row.state, row.to] and (row.state, row.cause) not in LONG
+    first = first and (row.cause not in ("pause", "unload") or row.state == "approach")
     if (first and not {"ramp", "hold"} & {row.state, row.to}) or row.state == "cycling":
         return ()
     return (pytest.mark.endurance if alike(row) else pytest.mark.nights,)

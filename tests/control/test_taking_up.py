@@ -87,9 +87,8 @@ def test_a_test_cut_off_again_and_again_goes_on_each_time(plan, whole, tmp_path)
     assert len(whys) == 4
 
 
-@pytest.mark.parametrize(
-    "after", [20, *(pytest.param(n, marks=pytest.mark.nights) for n in (60, 3_000))]
-)
+@pytest.mark.nights
+@pytest.mark.parametrize("after", [20, 60, pytest.param(3_000, marks=pytest.mark.endurance)])
 def test_one_that_is_cut_off_while_it_is_taken_up_forgets_nothing(plan, whole, tmp_path, after):
     night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
     known = point_of(night)

@@ -200,6 +200,7 @@ def test_ten_cycles_a_second_are_restored_where_the_loop_follows_them(plan_of, t
     assert found.error_shown(plan.loading.range) > 0.009
 
 
+@pytest.mark.nights
 def test_a_cell_under_the_specimen_is_put_right_the_other_way(plan_of, tmp_path) -> None:
     plan = plan_of("dry-short", at("5 Hz"), moving(120.0, cell="fixed"))
     assert plan.loading is not None
@@ -271,6 +272,7 @@ def test_a_cell_that_shows_something_else_is_read_and_commanded_in_true_loads(
     assert found.true.max() == pytest.approx(plan.loading.upper, rel=0.003)
 
 
+@pytest.mark.nights
 def test_the_record_says_what_was_corrected(plan_of, tmp_path) -> None:
     shorter = SHORT | {
         r"^run_out = .*$": 'run_out = "220 cycles"',
