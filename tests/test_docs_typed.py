@@ -42,6 +42,7 @@ def checkout(tmp_path: Path) -> Path:
     return tmp_path
 
 
+@pytest.mark.nights
 def test_the_first_quarter_of_an_hour_goes_to_the_letter(checkout):
     written, seen = "", set()
     for step in steps(section(FIRST_QUARTER)):

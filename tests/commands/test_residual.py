@@ -89,6 +89,7 @@ def test_one_that_is_ended_stays_as_it_is(stopped, tmp_path):
     assert (out / "run.h5").read_bytes() == before
 
 
+@pytest.mark.nights
 def test_one_that_was_killed_while_it_was_broken_goes_on(killed, tmp_path):
     out = copy(killed, tmp_path)
     with read_journal(out) as journal:

@@ -124,6 +124,7 @@ def test_a_mass_that_the_rig_file_does_not_know_is_found(files_of, capsys):
     assert files.plan().rig.trust.verified.difference > 0.01
 
 
+@pytest.mark.nights
 def test_the_same_mass_in_the_rig_file_is_no_difference(files_of):
     files = files_of(GAUGE, STROKE, end='\n[frame]\nmoving_mass = "10000 kg"\ncell = "moving"\n')
     assert keep_verification(files.rig, files.run(), as_json=False) == 0
@@ -164,6 +165,7 @@ def test_nothing_is_kept_in_a_rig_file_of_the_program(true):
         keep_verification("simulated", true.folder / "run", as_json=False)
 
 
+@pytest.mark.nights
 def test_a_run_without_gauge_verifies_nothing(files_of):
     files = files_of()
     run = files.run()
