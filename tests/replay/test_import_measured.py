@@ -21,6 +21,8 @@ from rig.replay.replaying import replay
 from tests.assembly.nights import ROOT
 from tests.replay.tables import columns_in, imported, samples_in, write
 
+pytestmark = pytest.mark.xdist_group("scipy.signal")  # it loads slowly: by one process
+
 STEP = 0.0005  # s
 LARGE = 0.3  # of the range: a spike, and no ripple between spikes
 HEADING = "time [s],load [kN],deflection [mm]"
@@ -34,7 +36,7 @@ def membrane() -> np.ndarray:
 
 def peaks_of(load: np.ndarray) -> np.ndarray:
     """Return the indices of the spikes, as scipy finds them."""
-    from scipy.signal import find_peaks  # it loads slowly, and other processes need none of it
+    from scipy.signal import find_peaks
 
     return find_peaks(load, prominence=LARGE * np.ptp(load))[0]
 
