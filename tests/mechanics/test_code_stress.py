@@ -100,6 +100,12 @@ def test_u1_without_bond_by_the_code():
     assert end.moment == pytest.approx(pull * (0.190 - 99 / 238 * c), rel=1e-9)
 
 
+def test_no_tendon_without_bond_is_told_beyond_its_yield_stress():
+    """1600 MPa and 117.5 more would pass the 1640 MPa at which it yields, not the 1860 it bears."""
+    tight = replace(LOOSE, tendons=(replace(LOOSE.tendons[0], stress=1600e6),))
+    assert held_by_code(tight) == [1640e6]
+
+
 def test_r1_by_the_code():
     """Both layers as one: 400 mm2 at 200 mm in 200 mm; 1640 of 1860 MPa is 0.88, gamma .40."""
     ratio = 400 / (200 * 200)

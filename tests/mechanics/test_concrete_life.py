@@ -334,6 +334,12 @@ def test_no_strength_left_is_no_life_and_no_error():
     assert characteristic(5 * MPA) == 0.0
 
 
+def test_a_load_that_stays_has_no_end_whatever_ratio_a_model_is_made_for():
+    still, nearly = (life("Tepfers", upper=40.0, lower=low) for low in (40.0, 38.0))
+    assert (still.log10_cycles, still.valid) == (math.inf, True)
+    assert (nearly.valid, nearly.why) == (False, "is made for R up to 0.8")
+
+
 @pytest.mark.parametrize("name", EVERY)
 def test_constants_from_memory_are_told_as_such(name):
     assert "from memory" in life(name).source

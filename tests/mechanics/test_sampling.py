@@ -125,6 +125,9 @@ def test_steps_that_noise_does_not_cross_stand_in_full():
     assert coarse.resolution > 2.5 * fine.resolution
     assert coarse.largest == "resolution"
     assert coarse.resolution >= measured(200, 0.0, 0.02)
+    # An even step, and one of a quarter of it in which a cycle's values are kept; by hand.
+    steps = math.hypot(0.02, 0.02 / 4) / math.sqrt(12)
+    assert coarse.resolution == pytest.approx(2 * math.sqrt(2) * steps)
 
 
 def test_all_errors_together_and_the_largest_of_them():

@@ -132,6 +132,15 @@ def test_files_in_si_and_us_units_let_expect_the_same_test():
     assert one == pytest.approx(other, rel=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("law", "strain"), [("rectangular block", 0.003), ("parabola-rectangle", 0.0035)]
+)
+def test_concrete_crushes_at_the_usual_strain_of_its_law_where_none_is_said(law, strain):
+    """ACI 318, 22.2.2.1; EN 1992-1-1, table 3.1 (from memory)."""
+    found = read(SI.replace('law = "rectangular block"', f'law = "{law}"'))
+    assert (found.concrete.law, found.concrete.ultimate_strain) == (law, strain)
+
+
 def test_history_is_kept_as_words():
     found = read(SI).history
     assert found["strengths"] == "2 d 30 MPa, 28 d 48 MPa"
@@ -157,6 +166,7 @@ def test_history_is_kept_as_words():
         ('["2 d", "30 MPa"]', '["2 d", "30 GPa"]', '"30 GPa" is out of range; give 1 to 300 MPa'),
         ('["2 d", "30 MPa"]', '["2 d", 30]', "strengths[1][2]"),
         ('["2 d", "30 MPa"]', '["40 d", "30 MPa"]', "has ages that do not rise"),
+        ('["2 d", "30 MPa"]', '["28 d", "30 MPa"]', "has ages that do not rise"),
         ('["2 d", "30 MPa"], ["28 d", "48 MPa"]', "", "is no list of ages and strengths"),
         ("shed = 4", "shed = [4]", "is no plain fact; give text, a number or a date"),
         ("shed = 4", 'strenghts = [["2 d", "30 MPa"]]', 'fact; did you mean "strengths"?'),
