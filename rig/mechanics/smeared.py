@@ -11,6 +11,8 @@ What is assumed of it:
   the concrete beside it over the length without bond (the elongation integral) [1]. Where that
   concrete all bears the moment between the loads, nothing changes; self weight, whose moment is
   curved, makes a small difference.
+- Concrete by a table whose stress falls keeps its largest stress along the beam; at the ultimate
+  state the section at mid-span has the table as it is.
 - Deflection is net, at mid-span, and what the actuator adds: from no load, self weight on the
   beam. Up to decompression the section counts with its modulus of elasticity, and with the bond
   it was built with: the law that serves the ultimate state begins steeper or flatter. Shear
@@ -26,6 +28,7 @@ Sources
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import accumulate
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -33,7 +36,7 @@ import numpy as np
 from rig.mechanics.along import Balance, at_ultimate, under
 from rig.mechanics.bending import shear_flexibility
 from rig.mechanics.equilibrium import makeup, solve, sums
-from rig.mechanics.laws import block_stretches, concrete_stress, steel_stress
+from rig.mechanics.laws import block_stretches, concrete_stress, steel_stress, stretches
 from rig.mechanics.section import (
     UNBONDED,
     Ultimate,
@@ -50,6 +53,7 @@ if TYPE_CHECKING:
 
     from rig.mechanics.either import Either
     from rig.mechanics.equilibrium import Makeup
+    from rig.mechanics.laws import Stretch
     from rig.mechanics.specimen import Specimen
     from rig.samples import FloatArray
 
@@ -112,7 +116,7 @@ def debonded(specimen: Specimen, load: Either, length: Either) -> Debonded:
     loads, lengths = np.broadcast_arrays(np.asarray(load, float), np.asarray(length, float))
     shape, count = loads.shape, loads.size
     # The state that loads begin from is one more element a length.
-    cut = beam(specimen, np.tile(lengths.ravel(), 2))
+    cut = beam(_levelled(specimen), np.tile(lengths.ravel(), 2))
     found = under(cut, np.concatenate((loads.ravel(), np.zeros(count))))
     sag = _sag(cut, found)
     deflection = sag[:count] - sag[count:]
@@ -126,7 +130,7 @@ def debonded(specimen: Specimen, load: Either, length: Either) -> Debonded:
         load=_plain(loads),
         length=_plain(lengths),
         tendon_stress=tuple(shaped(s) for s in found.stress.T),
-        concrete_top=shaped(np.asarray(concrete_stress(specimen.concrete, found.top[:, -1]))),
+        concrete_top=shaped(np.asarray(concrete_stress(cut.specimen.concrete, found.top[:, -1]))),
         curvature=shaped(found.curvature[:, -1]),
         deflection=shaped(deflection),
         elongation=tuple(
@@ -229,25 +233,44 @@ class _Midspan(NamedTuple):
 
 
 def _at_midspan(specimen: Specimen, lengths: FloatArray) -> _Midspan:
-    cut = beam(specimen, lengths)
+    level = _levelled(specimen)
+    cut = beam(level, lengths)
     start = load_at(specimen, _START * ultimate(specimen).moment)
     found = at_ultimate(cut, np.full(len(lengths), start))
     moment = cut.moment(found.load)[:, -1]
     end = _Midspan(moment, found.top[:, -1], found.curvature[:, -1], found.stress)
-    if specimen.concrete.law != "rectangular block":
-        return end
-    return _by_block(cut, found, end)
+    if specimen.concrete.law == "rectangular block":
+        return _by_end_law(specimen, cut, found, end, block_stretches(specimen.concrete))
+    if level is not specimen:
+        return _by_end_law(specimen, cut, found, end, stretches(specimen.concrete))
+    return end
 
 
-def _by_block(cut: Beam, found: Balance, end: _Midspan) -> _Midspan:
-    """Return an ultimate state by the rectangular block, which is a law of that state alone.
+def _levelled(specimen: Specimen) -> Specimen:
+    """Return a specimen whose concrete bears its largest stress from there on, itself if it does.
+
+    Where stress falls with strain, one place of a beam strains further while those beside it
+    recover: the elongation then depends on nothing but how the beam is cut.
+    """
+    concrete = specimen.concrete
+    highest = tuple(accumulate((stress for _, stress in concrete.law_points), max))
+    points = tuple((e, s) for (e, _), s in zip(concrete.law_points, highest, strict=True))
+    if points == concrete.law_points:
+        return specimen
+    return replace(specimen, concrete=replace(concrete, law_points=points))
+
+
+def _by_end_law(
+    specimen: Specimen, cut: Beam, found: Balance, end: _Midspan, law: tuple[Stretch, ...]
+) -> _Midspan:
+    """Return an ultimate state by a law of that state alone: the block, a stress that falls.
 
     Along the beam the laws of service hold. They tell which share of the strain of a bonded
-    tendon is left to one without bond; the bonded one strains as the block wants it.
+    tendon is left to one without bond; the bonded one strains as the law of the end wants it.
     """
-    specimen, crushing = cut.specimen, cut.made.crushing
+    crushing = cut.made.crushing
     tied = replace(
-        specimen, tendons=tuple(replace(t, bond="pre-tensioned") for t in specimen.tendons)
+        cut.specimen, tendons=tuple(replace(t, bond="pre-tensioned") for t in specimen.tendons)
     )
     most = ultimate(specimen)
     start = np.full(1, load_at(specimen, _START * most.moment))
@@ -258,7 +281,7 @@ def _by_block(cut: Beam, found: Balance, end: _Midspan) -> _Midspan:
     stress = np.stack(
         [steel_stress(t.law, t.modulus, strain[:, i]) for i, t in enumerate(cut.tendons)], axis=1
     )
-    made = replace(cut.made, law=block_stretches(specimen.concrete))
+    made = replace(cut.made, law=law)
     curvature = _crushing_curvature(made, stress)
     moment = np.asarray(sums(made, crushing, curvature, list(stress.T)).moment)
     rupture = np.array([t.rupture for t in cut.tendons])

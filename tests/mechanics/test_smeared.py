@@ -9,7 +9,9 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from rig.commands.files import packaged, read_text
 from rig.mechanics.bending import midspan_flexibility, shear_flexibility
+from rig.mechanics.debonding import with_bond_everywhere
 from rig.mechanics.rigidity import uncracked_rigidity
 from rig.mechanics.section import (
     UNBONDED,
@@ -21,6 +23,7 @@ from rig.mechanics.section import (
 from rig.mechanics.shapes import gross, load_at, moment_under, shear_span
 from rig.mechanics.smeared import debonded, debonded_ultimate, omega, unbonded_ultimate
 from rig.mechanics.specimen import Bar, Concrete, Specimen, SteelLaw, Tendon
+from rig.protocol.load import load_specimen
 from tests.mechanics.sections import R1, RECTANGLE, U1, specimens
 
 
@@ -285,3 +288,34 @@ def test_self_weight_is_there_before_the_actuator():
     assert found.concrete_top[1] == pytest.approx(
         debonded(U1, 80e3 + 2 * own, 0.0).concrete_top, rel=1e-6
     )
+
+
+FALLING = replace(
+    U1.concrete, law="points", law_points=((0, 0), (0.001, 35e6), (0.002, 50e6), (0.0035, 42e6))
+)
+
+
+@pytest.mark.parametrize("beam", [U1, R1])
+def test_concrete_whose_stress_falls_has_its_states_at_any_length(beam: Specimen):
+    """With bond it ends as its section, and every load below its end has a state."""
+    soft, lengths = replace(beam, concrete=FALLING), np.linspace(0.0, 3.0, 13)
+    end = debonded_ultimate(soft, lengths)
+    assert end.moment[0] == pytest.approx(ultimate(soft).moment, rel=1e-9)
+    assert end.neutral_axis[0] == pytest.approx(ultimate(soft).neutral_axis, rel=1e-6)
+    share = end.moment / debonded_ultimate(beam, lengths).moment
+    assert np.all((share > 0.95) & (share < 1.0))
+    assert np.all(np.diff(end.moment) < 1e-6 * end.moment[0])
+    found = debonded(soft, load_at(soft, 0.99 * end.moment), lengths)
+    assert np.all((found.concrete_top > 45e6) & (found.concrete_top <= 50e6))
+    assert np.all(np.isfinite(found.deflection))
+
+
+@pytest.mark.parametrize("name", ["prism-small", "prism-unbonded", "prism-central", "plank"])
+def test_shipped_specimens_have_an_ultimate_state_at_any_length(name: str):
+    """Built as they are, and as if with bond; with concrete as weak as water makes it."""
+    shipped = load_specimen(f"{packaged(f'specimens/{name}')}", read_text)
+    for beam in (shipped, with_bond_everywhere(shipped)):
+        wet = replace(beam.concrete, strength=25 / 30 * beam.concrete.strength)
+        for one in (beam, replace(beam, concrete=wet)):
+            lengths = np.append(np.linspace(0.0, 1.0, 29), 0.86) * one.section.span
+            assert not np.any(np.isnan(debonded_ultimate(one, lengths).moment))
