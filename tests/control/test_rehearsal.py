@@ -43,8 +43,8 @@ WET = {
     r"^on = .*$": 'on = "40 s"',
     r"^every = .*$": 'every = "60 s"',
 }
-SHORT_LIFE = {r"^\[simulation\].*$": "[simulation]\nlife_scale = 0.005"}
-"""Specimens that fail wet after some thousand cycles."""
+SHORT_LIFE = {r"^\[simulation\].*$": "[simulation]\nlife_scale = 0.002"}
+"""Specimens that fail wet after some hundred cycles."""
 
 
 def cycles_of(path):
