@@ -82,4 +82,7 @@ def _spread(rows: int) -> NDArray[np.int64]:
 
 
 def _medians(values: FloatArray, at: NDArray[np.int64]) -> FloatArray:
-    return np.array([np.nanmedian(values[max(i - WINDOW + 1, 0) : i + 1]) for i in at])
+    # A gauge that is silent over a whole window has no median, and nothing to be warned of.
+    windows = (values[max(i - WINDOW + 1, 0) : i + 1] for i in at)
+    known = (window[~np.isnan(window)] for window in windows)
+    return np.array([np.median(part) if part.size else np.nan for part in known])
