@@ -11,6 +11,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from rig.mechanics.concrete_life import MODELS
 from rig.mechanics.life import Life
 from rig.mechanics.prediction import (
     hardest_tendon,
@@ -21,7 +22,7 @@ from rig.mechanics.prediction import (
     with_bond,
 )
 from rig.mechanics.section import state_at
-from rig.mechanics.specimen import Bar
+from rig.mechanics.specimen import Bar, SteelLaw
 from tests.mechanics.sections import R1, U1, specimens
 
 
@@ -67,6 +68,27 @@ def test_lives_are_of_the_exposure_and_of_every_part_that_is_pulled():
         assert {life.exposure for life in predict(R1, 20e3, 160e3, exposure).lives} == {wet}
     pressed = replace(R1, bars=(Bar(50e-6, 0.03, 200e9, 500e6),))
     assert {life.part for life in predict(pressed, 20e3, 160e3).lives} == {"concrete", "tendon"}
+
+
+def test_a_tendon_above_its_yield_stress_has_no_line_that_holds():
+    """Yield is taken at 0.9 of the strength: 1350 of 1500 MPa, which R1 passes above 90 kNm."""
+    law = SteelLaw("bilinear", 1400e6, 1500e6, 0.035)
+    weak = replace(R1, tendons=tuple(replace(t, law=law) for t in R1.tendons))
+    for load, beyond in ((160e3, False), (190e3, True)):
+        told = predict(weak, 20e3, load)
+        assert (hardest_tendon(told.lower, told.upper).upper > 0.9 * 1500e6) is beyond
+        whys = {life.why for life in told.lives if life.part == "tendon"}
+        assert (whys == {"the upper stress is above yield"}) is beyond
+
+
+def test_a_gradient_lengthens_the_lives_of_the_models_that_know_one():
+    """Tension 300 mm below the edge: eta is 1 / 1.5 (fib MC2010)."""
+    told = predict(R1, 20e3, 160e3)
+    levels = told.levels.concrete_max, told.levels.concrete_min
+    for name, factor in (("MC2010 mean", 1 / 1.5), ("EN 1992-2 mean", 1.0)):
+        (found,) = [life for life in told.lives if life.model == name]
+        expected = MODELS[name].log10_cycles(*(factor * level for level in levels))
+        assert found.log10_cycles == pytest.approx(expected, rel=1e-9)
 
 
 def test_a_thin_section_has_no_stress_at_the_depth_of_the_gradient():

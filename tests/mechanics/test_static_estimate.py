@@ -51,6 +51,14 @@ def test_r1_bends_uncracked_as_the_transformed_section_does():
     assert whole == pytest.approx(bends + 40e3 * shear_flexibility(0.06, 35e9, 1.0), rel=1e-12)
 
 
+def test_a_beam_that_breaks_as_it_cracks_bears_no_less_than_its_cracking_load():
+    thin = replace(R1, tendons=tuple(replace(t, area=t.area / 10) for t in R1.tendons))
+    assert ultimate(thin).moment < cracking_moment(thin)
+    found = static_estimate(thin)
+    assert found.ultimate_load == pytest.approx(1.02 * found.cracking_load)
+    assert all(a < b for a, b in pairwise(loads(found)))
+
+
 def test_self_weight_takes_its_share_of_every_load():
     weighing = heavy(R1, 2400.0)
     less = 2 * self_moment(weighing) / 1.0
