@@ -96,11 +96,11 @@ def test_boundaries_of_many_loads_are_those_of_the_rule(load: SampleArray, floor
     assert_boundaries_by_the_rule(load, floor)
 
 
-@pytest.mark.xdist_group("scipy.signal")
+@pytest.mark.xdist_group("scipy")
 @pytest.mark.parametrize("spc", [10.0, 20.3, 50.0, 99.7, 200.0, 251.1])
 @pytest.mark.parametrize("phase", [-2.0, 0.0, 1.0, 3.0])
 def test_each_cycle_of_a_clean_sine_holds_one_peak_of_scipy(spc: float, phase: float) -> None:
-    from scipy.signal import find_peaks  # it loads slowly, and other processes need none of it
+    from scipy.signal import find_peaks  # it loads slowly: by one process
 
     sine = Sine(spc, 60, phase=phase)
     values = sine.values()

@@ -10,7 +10,6 @@ import pytest
 from cobs import cobs
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.optimize import linprog
 
 from drivers.numbering import Numbering, Placed
 from drivers.time_base import ClockFit, Lateness, under
@@ -211,9 +210,12 @@ def test_a_clock_that_was_set_is_followed(step: float) -> None:
     assert fit.host(17.0 + 60 * (1 + 1e-5)) == pytest.approx(5060.001 + step, abs=1e-3)
 
 
+@pytest.mark.xdist_group("scipy")
 @given(st.lists(st.tuples(st.integers(1, 5), st.integers(-1000, 1000)), min_size=2, max_size=25))
 def test_the_line_under_the_points_is_the_best_one(steps: list[tuple[int, int]]) -> None:
     """Against linear programming: Moon, Skelly & Towsley 1999 state the line as such a problem."""
+    from scipy.optimize import linprog  # it loads slowly: by one process
+
     times = np.cumsum([step for step, _ in steps]).astype(float)
     heights = np.array([height for _, height in steps], float)
     points = list(zip(times.tolist(), heights.tolist(), strict=True))

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.integrate import solve_ivp
 
 from rig.mechanics.bond_laws import ConstantBond, FibBond, ribbed
 from rig.mechanics.bond_zone import Bar, BondZone, between_cracks, towards_end
+
+pytestmark = pytest.mark.xdist_group("scipy")  # it loads slowly: by one process
 
 BAR = Bar(around=4 / 9.3e-3, give=1.15 / 195e9, strongest=1860e6)
 FAR = np.full(1, np.inf)
@@ -23,6 +24,8 @@ def energy(drop: float) -> np.ndarray:
 
 def integrated(law: ConstantBond | FibBond, slip: float, drop: float, length: float):
     """Return slip and stress a length further on: ds/dx = -k d, dd/dx = -u tau(s)."""
+
+    from scipy.integrate import solve_ivp
 
     def rate(_: float, y: np.ndarray) -> list[float]:
         return [-BAR.give * y[1] * 1e3, -BAR.around * float(law.stress(y[0] / 1e3))]

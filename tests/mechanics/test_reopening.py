@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import optimize, stats
 
 from rig.mechanics.bilinear import bilinear, t_quantile
 from rig.mechanics.equilibrium import solve
@@ -16,6 +15,8 @@ from rig.mechanics.section import decompression_moment, prestress, ultimate
 from rig.mechanics.shapes import load_at, moment_under, shear_span
 from tests.mechanics.sections import R1
 
+SCIPY = pytest.mark.xdist_group("scipy")
+"""It loads slowly: by one process."""
 KINK, FOOT, TOP = 40e3, 7e3, 100e3
 BELOW, ABOVE = 60e6, 20e6
 
@@ -43,21 +44,26 @@ def cycle(seed=None, noise=20e-6, points=240, follows=0.0, **more):
 # --- The fit ---
 
 
+@SCIPY
 @pytest.mark.parametrize("freedom", [6, 12, 60, 1000])
 @pytest.mark.parametrize("share", [0.9, 0.975])
 def test_the_quantile_is_that_of_students_t(freedom, share):
-    # The oracle is scipy.
+    from scipy import stats  # the oracle
+
     assert t_quantile(share, freedom) == pytest.approx(stats.t.ppf(share, freedom), rel=1e-3)
 
 
+@SCIPY
 def test_the_kink_is_where_a_general_optimiser_finds_it():
+    from scipy.optimize import curve_fit
+
     load, deflection = cycle(3, points=200)
     x, y = load[:200] / 1e3, deflection[:200] * 1e3
 
     def lines(x, c, a, b, kink):
         return c + a * x + b * np.maximum(x - kink, 0.0)
 
-    best, _ = optimize.curve_fit(lines, x, y, p0=[0.0, 0.02, 0.03, 45.0])
+    best, _ = curve_fit(lines, x, y, p0=[0.0, 0.02, 0.03, 45.0])
     left = np.sum((y - lines(x, *best)) ** 2)
     straight = np.sum((y - np.polyval(np.polyfit(x, y, 1), x)) ** 2)
     fit = bilinear(x, y)
@@ -67,7 +73,10 @@ def test_the_kink_is_where_a_general_optimiser_finds_it():
     assert fit.f == pytest.approx((straight - left) / 2 / (left / 196), rel=0.35)
 
 
+@SCIPY
 def test_the_interval_ends_where_the_f_statistic_says():
+    from scipy import optimize, stats
+
     # 1 + F(1, n - 4) / (n - 4) times the least sum of squares, white noise, found by brute force.
     source = np.random.default_rng(11)
     x = np.linspace(0.0, 1.0, 400)

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import matplotlib as mpl
 import numpy as np
 import pytest
 import rainflow
@@ -21,7 +20,7 @@ from rig.replay.replaying import replay
 from tests.assembly.nights import ROOT
 from tests.replay.tables import columns_in, imported, samples_in, write
 
-pytestmark = pytest.mark.xdist_group("scipy.signal")  # it loads slowly: by one process
+pytestmark = pytest.mark.xdist_group("scipy")  # it loads slowly: by one process
 
 STEP = 0.0005  # s
 LARGE = 0.3  # of the range: a spike, and no ripple between spikes
@@ -30,6 +29,8 @@ HEADING = "time [s],load [kN],deflection [mm]"
 
 def membrane() -> np.ndarray:
     """Return the potential as a load [kN]: 1 kN a millivolt, above zero."""
+    import matplotlib as mpl
+
     path = Path(mpl.get_data_path()) / "sample_data" / "membrane.dat"
     return 70.0 + 100.0 * np.fromfile(path, np.float32).astype(float)
 
