@@ -13,7 +13,13 @@ from rig.mechanics.bending import midspan_flexibility, shear_flexibility
 from rig.mechanics.code_stress import ultimate_by_code
 from rig.mechanics.estimate import StaticEstimate, static_estimate
 from rig.mechanics.rigidity import cracked_rigidity, uncracked_rigidity
-from rig.mechanics.section import cracking_moment, decompression_moment, state_at, ultimate
+from rig.mechanics.section import (
+    cracking_moment,
+    decompression_moment,
+    state_at,
+    ultimate,
+    uncracked_state,
+)
 from rig.mechanics.shapes import load_at, self_moment
 from rig.mechanics.specimen import Bar, Specimen
 from tests.mechanics.sections import R1, U1, specimens
@@ -107,6 +113,26 @@ def test_without_bond_a_beam_bears_less_than_with_it_and_softens_as_well():
     # The code is careful: following the tendon along the beam gives 95.36 kNm (check case U1).
     assert 0.75 * bonded.ultimate_load < free.ultimate_load < 2 * 95.364e3
     assert free.cracked_stiffness < 0.5 * free.stiffness
+
+
+def test_without_bond_it_softens_evenly_up_to_nine_tenths_of_its_ultimate_moment():
+    loose = replace(U1, tendons=(replace(U1.tendons[0], bond=UNBONDED),))
+    end = ultimate_by_code(loose)
+    opens, far = decompression_moment(loose), 0.9 * end.moment
+    risen = 1100e6 + (far - opens) / (end.moment - opens) * (end.tendon_stress[0] - 1100e6)
+    bent = state_at(loose, far, [risen]).curvature - uncracked_state(loose, opens).curvature
+    assert cracked_rigidity(loose) == pytest.approx((far - opens) / bent, rel=1e-9)
+
+
+def test_a_law_that_is_stiffer_than_the_modulus_stiffens_no_cracked_beam():
+    """A parabola begins with 2 x 50 MPa over 0.002, 50 GPa; the file says 15."""
+    (tendon,) = U1.tendons
+    soft = replace(
+        U1,
+        concrete=replace(U1.concrete, modulus=15e9),
+        tendons=(replace(tendon, bond=UNBONDED, area=800e-6, stress=1200e6),),
+    )
+    assert cracked_rigidity(soft) == uncracked_rigidity(soft)
 
 
 @given(specimens())
