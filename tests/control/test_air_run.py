@@ -106,6 +106,7 @@ def test_a_limit_on_what_is_not_mounted_is_not_armed(plan_of, tmp_path):
     assert {limit.channel for limit in walked.shown("static")[0].limits} == {"load", "stroke"}
 
 
+@pytest.mark.nights
 def test_a_cell_that_shows_the_same_zero_all_the_time_is_no_doubt(plan_of, tmp_path):
     still = {**STROKE, r'^noise = "40 N"$': 'noise = "0 N"'}
     walked = walk(in_the_air(plan_of("first-night", QUICK, still)), tmp_path / "w")

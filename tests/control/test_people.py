@@ -32,6 +32,7 @@ def test_somebody_at_the_rig_during_an_inspection_keeps_it_from_going_on(night, 
     assert row[2] > 280.0
 
 
+@pytest.mark.nights
 def test_a_note_at_an_inspection_holds_it(night):
     result = night((112.0, said("note", "mapping the cracks")), (400.0, said("continue")))
     assert result.outcome == "run-out"

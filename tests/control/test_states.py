@@ -61,10 +61,10 @@ def night(tmp_path_factory) -> Callable[[Night], Walked]:
 
 
 def alike(row: Row) -> bool:
-    """Tell whether another row stands for this one: of an input, or of a slow stage."""
+    """Tell whether another row stands for this one: of an input, of a stage, of a way elsewhere."""
     one_input = row.cause in ("leak", "oil", "mains") and row.state != "cycling"
-    stages = ("approach", "ramp", "hold", "build-up")
-    return one_input or (row.cause in FAULTS and row.state in stages)
+    moving = ("starting", "approach", "ramp", "hold", "build-up", "pausing", "unloading")
+    return one_input or (row.cause in FAULTS and row.state in moving)
 
 
 WALKED = [row for row in TABLE if (row.state, row.cause, row.to) not in DONE]

@@ -174,7 +174,7 @@ def uncorrected(plan: Plan) -> Plan:
 
 @pytest.mark.parametrize(
     ("frequency", "least"),
-    [pytest.param("1 Hz", 0.0004, marks=pytest.mark.nights), ("5 Hz", 0.003)],
+    [pytest.param("1 Hz", 0.0004, marks=pytest.mark.endurance), ("5 Hz", 0.003)],
 )
 def test_the_true_load_is_restored_within_a_thousandth_of_the_range(
     plan_of, tmp_path, frequency, least

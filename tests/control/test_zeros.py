@@ -54,6 +54,7 @@ def test_a_load_cell_whose_zero_moves_warns_and_then_calls_for_somebody(night, s
     assert (result.outcome == "operator") is holds
 
 
+@pytest.mark.nights
 def test_a_transducer_that_slips_between_two_inspections_calls_for_somebody(night):
     result = night(
         (400.0, said("stop")), changes=TWICE, faults=(Moved("support_left", SECOND_ZEROS, -5e-4),)
