@@ -5,6 +5,7 @@ import re
 import shutil
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -59,13 +60,21 @@ def test_without_its_program(system_program):
 """
 
 
-def run_planted(folder: Path, source: str, *arguments: str, system: str = "") -> str:
-    """Run planted tests under this project's own configuration; return what pytest printed."""
+def run_planted(
+    folder: Path, source: str, *arguments: str, system: str = "", beside: Sequence[str] = ()
+) -> str:
+    """Run planted tests under this project's own configuration; return what pytest printed.
+
+    Modules `beside` the one that is always there make the folder a package, as the true one is.
+    """
     tests = folder / "tests"
     tests.mkdir()
     shutil.copy(ROOT / "pyproject.toml", folder)
     shutil.copy(ROOT / "tests/conftest.py", tests)
-    (tests / "test_planted.py").write_text(source, encoding="utf-8")
+    for name in ("test_planted", *beside):
+        (tests / f"{name}.py").write_text(source, encoding="utf-8")
+    if beside:
+        (tests / "__init__.py").touch()
     command = [sys.executable, "-P", "-m", "pytest", "-rA", "-p", "no:cacheprovider", *arguments]
     environment = {"PATH": "/usr/bin:/bin", "PYTHONPATH": str(ROOT), "NIGHTRIG_SYSTEM": system}
     done = subprocess.run(
@@ -120,6 +129,28 @@ def test_a_group_runs_in_one_process(tmp_path):
     workers = re.findall(r"^\[(gw\d)\].* PASSED ", printed, re.MULTILINE)
     assert len(workers) == 8
     assert len(set(workers)) == 1
+
+
+READ = """
+import os
+
+with open("read.txt", "a") as told:
+    told.write(f"{os.environ['PYTEST_XDIST_WORKER']} {__name__}\\n")
+
+def test_nothing():
+    pass
+"""
+
+
+@pytest.mark.nights
+def test_each_process_begins_with_a_share_of_its_own(tmp_path):
+    printed = run_planted(tmp_path, READ, "-n", "2", beside=("test_a", "test_b", "test_z"))
+    assert "4 passed" in printed
+    read: dict[str, list[str]] = {"gw0": [], "gw1": []}
+    for line in (tmp_path / "read.txt").read_text(encoding="utf-8").splitlines():
+        worker, name = line.split()
+        read[worker].append(name.removeprefix("tests.test_"))
+    assert read == {"gw0": ["a", "planted", "b", "z"], "gw1": ["b", "z", "a", "planted"]}
 
 
 @pytest.mark.virtual
