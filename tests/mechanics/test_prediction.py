@@ -136,6 +136,14 @@ def test_by_code_a_tendon_without_bond_is_told_roughly_and_without_following_it(
     assert predict(R1, 20e3, 160e3, by_code=True) == predict(R1, 20e3, 160e3)
 
 
+def test_by_code_a_tendon_without_bond_gains_nothing_before_decompression():
+    loose = replace(U1, tendons=(replace(U1.tendons[0], bond="post-tensioned unbonded"),))
+    opens = predict(loose, by_code=True).decompression
+    told = predict(loose, 0.0, 1.02 * 2 * opens, by_code=True)
+    assert told.lower.tendon_stress == (1100e6,)
+    assert told.upper.tendon_stress > (1101e6,)
+
+
 def test_codes_allow_what_depends_on_the_hardest_layer():
     told = predict(R1, 20e3, 160e3)
     limits = {limit.model: limit for limit in limits_of(R1, told.lower, told.upper)}
