@@ -129,6 +129,13 @@ def test_a_capacity_without_bond_is_held_to_less_as_a_code_tells_it(load, warned
     assert [f.path for f in found] == ([("loading", "capacity")] if warned else [])
 
 
+def test_of_a_tendon_without_bond_no_life_is_known_that_ends_a_run_out():
+    """Its range here is a bound: by that it would last 4 million cycles, and the concrete 7e9."""
+    far = ('run_out = "11e6 cycles"', 'run_out = "1e9 cycles"')
+    found = told(dry(far, *to(90), **{PRISM: UNBONDED}))
+    assert not [f for f in found if f.path[-1] == "run_out"]
+
+
 def warnings_of_series(*changes: tuple[str, str], more: str = "") -> list[str]:
     """Return the warnings of a protocol by a shipped series with some words exchanged."""
     by_series = ('capacity = "132 kN"', 'capacity_from = "series/wet-cracks.toml: dry"')
