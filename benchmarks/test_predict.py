@@ -14,6 +14,9 @@ import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
 from rig.mechanics.bond_laws import ribbed, transmission
+from rig.mechanics.crack import Cracks
+from rig.mechanics.crack_ultimate import ultimate_at_crack
+from rig.mechanics.debonding import curves
 from rig.mechanics.discrete import at_crack
 from rig.mechanics.section import state_at, ultimate
 from rig.mechanics.shapes import load_at, moment_under
@@ -44,6 +47,10 @@ CURVES: dict[str, Callable[[], object]] = {
     "smeared, ultimate": lambda: debonded_ultimate(PRISM, LENGTHS),
     "discrete, even bond": lambda: at_crack(PRISM, UPPER, LENGTHS, transmission(4.4e6)),
     "discrete, rising bond": lambda: at_crack(PRISM, UPPER, LENGTHS, ribbed(60e6)),
+    "discrete, ultimate": lambda: ultimate_at_crack(PRISM, LENGTHS, transmission(4.4e6)),
+    "both models, all that is told": lambda: curves(
+        PRISM, 0.1 * UPPER, UPPER, POINTS, Cracks(transmission(4.4e6))
+    ),
 }
 
 
