@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from rig.control.desk import Request
-from rig.record import Recorder, read_journal
-from rig.samples import Cycles
+from rig.record import read_journal
 from tests.control.conftest import COMMITS, SHORT_NIGHT
 from tests.control.night import Accidents, Again, walk
 from tests.control.taken import (
@@ -109,13 +108,7 @@ def test_rows_behind_a_restart_point_stay_known_when_taking_up_is_cut_off(plan, 
     night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
     known = len(table(night)["number"])
     rows = {name: column[known : known + 3] for name, column in table(whole).items()}
-    frames = np.zeros(3, np.int64)
-    with read_journal(night.folder) as journal:
-        header = journal.header
-    recorder = Recorder.reopen(night.folder, header)
-    recorder.cycles(Cycles(rows, frames, frames, frames))
-    recorder.commit()
-    recorder.abandon()
+    recorded_later(night, rows)
     soon = Accidents(cut=point_of(night)["frame"] + 120_000 + 1_500)
     first = Again(night, real=True)
     again = walk(plan, tmp_path / "again", again=first, accidents=soon, commits=20)
