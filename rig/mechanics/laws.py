@@ -18,6 +18,7 @@ Sources
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final, NamedTuple, overload
 
@@ -178,6 +179,20 @@ def steel_strain(law: SteelLaw, modulus: float, stress: float) -> float:
         short = steel_stress(law, modulus, middle) < size
         low, high = (middle, high) if short else (low, middle)
     return math.copysign(high, stress)
+
+
+@lru_cache(maxsize=64)
+def steel_bends(law: SteelLaw, modulus: float) -> tuple[float, ...]:
+    """Return the strains above zero at which the stress of steel bends, in order.
+
+    There its slope jumps, or changes fastest: where the power formula leaves its first line.
+    """
+    if law.kind == "bilinear":
+        return law.yield_stress / modulus, law.ultimate_strain
+    if law.kind != "power":
+        return ()
+    a, b, c, _ = _constants(law)
+    return tuple(sorted(((a + b) / (c * modulus), steel_strain(law, modulus, ultimate_of(law)))))
 
 
 def strength(tendon: Tendon) -> float:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from rig.mechanics.crack import Crack
-from rig.mechanics.laws import steel_stress, steel_tangent
+from rig.mechanics.laws import steel_bends, steel_stress, steel_tangent
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -140,9 +140,13 @@ def _energy(crack: Crack, tendon: int, strain: FloatArray, far: FloatArray) -> F
     """
     layer, concrete = crack.concrete.tendons[tendon], crack.concrete
     end = concrete.strain[tendon] + far / layer.modulus
-    half = np.maximum(strain - end, 0.0) / 2
-    stress = steel_stress(layer.law, layer.modulus, end + 2 * half)
-    between = steel_stress(layer.law, layer.modulus, (end + half)[:, None] + half[:, None] * _AT)
-    steel = half * (_WEIGHTS * (stress[:, None] - between)).sum(axis=1)
+    most = np.maximum(strain, end)
+    stress = steel_stress(layer.law, layer.modulus, most)
+    # From bend to bend of the law: across one, no rule of quadrature rises with the strain.
+    bends = [b for b in steel_bends(layer.law, layer.modulus) if np.any(most > b)]
+    edges = np.stack([end, *(np.clip(b, end, most) for b in bends), most], axis=1)
+    middle, half = (edges[:, 1:] + edges[:, :-1]) / 2, np.diff(edges, axis=1) / 2
+    between = steel_stress(layer.law, layer.modulus, middle[..., None] + half[..., None] * _AT)
+    steel = (half * ((stress[:, None, None] - between) @ _WEIGHTS)).sum(axis=1)
     drop = np.maximum(stress - concrete.stress[tendon] - far, 0.0)
     return np.asarray(np.maximum(steel, 0.0) + concrete.answer(tendon) * drop**2 / 2)

@@ -10,14 +10,16 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from rig.mechanics.bond_laws import BondLaw, ribbed, transmission
-from rig.mechanics.crack import Cracks
+from rig.mechanics.crack import Cracks, crack_at, loose_tendons
 from rig.mechanics.crack_ultimate import ultimate_at_crack
 from rig.mechanics.debonding import curves
 from rig.mechanics.discrete import at_crack
 from rig.mechanics.section import decompression_moment
 from rig.mechanics.shapes import load_at
+from rig.mechanics.slipping import slipped
 from rig.mechanics.smeared import debonded
 from rig.mechanics.specimen import Specimen
+from rig.mechanics.whole_concrete import whole_concrete
 from tests.mechanics.sections import R1, U1, specimens
 from tests.mechanics.test_across import SI, US, read_again
 
@@ -62,10 +64,40 @@ def test_a_crack_opens_with_the_load(drawn: Specimen, bond: BondLaw, part: float
     assume(most.moment > 1.1 * first > 0)
     moments = first + np.linspace(0.01, 0.97, 9) * (most.moment - first)
     found = at_crack(beam, load_at(beam, moments), length, bond, None, WIRE)
-    # At a single load a search may come to no end.
-    known = ~np.isnan(found.opening)
-    assert known.sum() >= 7
-    assert rises(found.opening[known], 1e-6)
+    assert not np.any(np.isnan(found.opening))
+    assert rises(found.opening, 1e-6)
+
+
+@pytest.mark.parametrize("bond", LAWS)
+@pytest.mark.parametrize("beam", [R1, U1])
+def test_no_load_is_without_an_end_where_steel_begins_to_yield(beam: Specimen, bond: BondLaw):
+    first, most = decompression_moment(beam), ultimate_at_crack(beam, 0.0, bond, None, WIRE).moment
+    moments = first + np.linspace(0.01, 0.99, 60) * (most - first)
+    found = at_crack(beam, load_at(beam, moments), 0.0, bond, None, WIRE)
+    assert np.all(np.diff(found.opening) > 0)
+    stress, knee = np.asarray(found.tendon_stress[0]), beam.tendons[0].law.yield_stress
+    assert stress.min() < knee < stress.max()
+
+
+def test_the_bond_takes_the_energy_of_a_tendon_that_yields():
+    """By the two straight lines of its law: the integral of the strain gained over the stress."""
+    beam, numbers = U1, loose_tendons(U1)
+    concrete, (tendon,) = whole_concrete(beam, numbers), beam.tendons
+    strain = np.linspace(0.007, 0.02, 27)
+    none = np.zeros_like(strain)
+    load = np.full_like(strain, load_at(beam, 1.5 * decompression_moment(beam)))
+    crack = crack_at(beam, concrete, Cracks(LAWS[0], None, WIRE), load, none)
+    law, knee = tendon.law, tendon.law.yield_stress / tendon.modulus
+    hard = (law.ultimate - law.yield_stress) / (law.ultimate_strain - knee)
+    stress = np.minimum(tendon.modulus * strain, law.yield_stress + hard * (strain - knee))
+    far = concrete.far(crack.front, (stress - concrete.stress)[:, None])[:, 0]
+    begun = concrete.strain[0] + far / tendon.modulus
+    until, after = np.minimum(strain, knee) - begun, np.maximum(strain, knee) - begun
+    steel = tendon.modulus * until**2 / 2 + hard * (after**2 - (knee - begun) ** 2) / 2
+    gives = concrete.answer(0) * (stress - concrete.stress[0] - far) ** 2 / 2
+    energy = slipped(crack, strain[:, None]).energy[:, 0]
+    np.testing.assert_allclose(energy, steel + gives, rtol=1e-9)
+    assert np.all(np.diff(energy) > 0)
 
 
 @pytest.mark.parametrize("bond", LAWS)
