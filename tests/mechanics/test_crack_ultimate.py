@@ -36,6 +36,18 @@ def test_close_cracks_that_have_lost_all_bond_bear_what_a_section_with_bond_does
     assert found.tendon_stress == pytest.approx(end.tendon_stress, rel=1e-6)
 
 
+def test_close_cracks_without_bond_end_with_the_block_of_the_code():
+    """Force and moment of a block of 0.85 f over beta1 c by hand (ACI 318, 22.2.2)."""
+    block = replace(U1.concrete, law="rectangular block", ultimate_strain=0.003)
+    beam, tendon = replace(U1, concrete=block), U1.tendons[0]
+    found = ultimate_at_crack(beam, 0.2, LAWS[0], 0.2, WIRE)
+    force = tendon.area * found.tendon_stress[0]
+    depth = force / (0.85 * block.strength * beam.section.width)
+    beta1 = 0.85 - 0.05 * (block.strength / 6.894757e6 - 4)
+    assert found.neutral_axis == pytest.approx(depth / beta1, rel=1e-5)
+    assert found.moment == pytest.approx(force * (tendon.depth - depth / 2), rel=1e-5)
+
+
 @pytest.mark.nights
 @given(specimens(), st.sampled_from(LAWS), st.floats(0.2, 1.0))
 def test_any_close_cracks_without_bond_end_as_the_section(
