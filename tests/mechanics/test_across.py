@@ -148,6 +148,7 @@ def sized(specimen: Specimen, k: float) -> Specimen:
     )
 
 
+@pytest.mark.nights
 @given(specimens(), st.floats(0.2, 5.0), SHARES, st.floats(0.0, 1.0))
 def test_a_beam_of_twice_the_size_has_the_same_stresses_under_four_times_the_load(
     specimen, k, share, lost
@@ -204,6 +205,7 @@ def test_stronger_and_stiffer_by_one_factor_is_stronger_by_that_factor(specimen,
         assert there.tendon_stress == pytest.approx([q * s for s in here.tendon_stress], rel=1e-6)
 
 
+@pytest.mark.nights
 @given(specimens(), SHARES)
 def test_losing_bond_never_strengthens(specimen, share):
     """Tendon stress falls, deflection rises, a beam that crushes does so under less.
@@ -229,6 +231,7 @@ def test_losing_bond_never_strengthens(specimen, share):
         assert np.all(np.diff(known) <= tolerance * np.abs(known).max())
 
 
+@pytest.mark.nights
 @given(specimens(), SHARES)
 def test_a_pre_tensioned_beam_that_has_lost_all_bond_is_one_built_without(specimen, share):
     """Without self weight, and where the file tells of both the strain they begin with."""

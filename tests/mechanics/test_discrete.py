@@ -96,6 +96,7 @@ def test_a_crack_in_u1_is_what_plain_formulas_say(length: float, load: float):
     assert found.concrete_top == pytest.approx(wanted.concrete_top, rel=1e-5)
 
 
+@pytest.mark.nights
 @given(specimens(), st.floats(0.1, 0.99), st.floats(0.0, 1.0))
 def test_a_closed_crack_is_a_section_with_bond(beam: Specimen, share: float, part: float):
     load = share * load_at(beam, decompression_moment(beam))
@@ -230,8 +231,10 @@ def test_numbers_give_numbers_and_arrays_tables():
     assert table.opening[0].tolist() == [0.0, 0.0]
 
 
-@pytest.mark.parametrize("bond", LAWS)
-@pytest.mark.parametrize("spacing", [None, 0.6])
+@pytest.mark.parametrize(
+    "bond", [LAWS[0], *(pytest.param(b, marks=pytest.mark.nights) for b in LAWS[1:])]
+)
+@pytest.mark.parametrize("spacing", [pytest.param(None, marks=pytest.mark.nights), 0.6])
 def test_the_length_is_read_back_from_the_opening(spacing: float | None, bond: BondLaw):
     """Over cycles whose load wanders: to a thousandth of the span or of the spacing."""
     rng = np.random.default_rng(1)
@@ -276,6 +279,7 @@ def test_transfer_lengths_of_codes_and_of_even_bond():
     assert len(transfer_length(R1, ribbed(50e6), WIRE)) == 2
 
 
+@pytest.mark.nights
 @given(specimens(), st.floats(0.3, 0.8), st.floats(0.0, 0.4))
 def test_any_cracked_beam_has_its_crack(beam: Specimen, share: float, part: float):
     """Its section is in equilibrium with the tendons' stress, and its top is pressed."""

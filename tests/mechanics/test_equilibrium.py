@@ -153,6 +153,7 @@ def test_moments_and_held_stresses_broadcast():
     assert np.all(np.diff(found.curvature, axis=1) < 0)
 
 
+@pytest.mark.nights
 @given(specimens())
 def test_beyond_the_ultimate_nothing_balances(specimen):
     end = ultimate(specimen).moment

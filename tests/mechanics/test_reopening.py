@@ -131,7 +131,14 @@ def test_noise_moves_it_within_its_interval(seed):
 
 
 @pytest.mark.parametrize(
-    ("noise", "follows", "least"), [(2e-6, 0.0, 0.92), (20e-6, 0.0, 0.92), (20e-6, 0.6, 0.87)]
+    ("noise", "follows", "least"),
+    [
+        (2e-6, 0.0, 0.92),
+        *(
+            pytest.param(20e-6, *row, marks=pytest.mark.nights)
+            for row in [(0.0, 0.92), (0.6, 0.87)]
+        ),
+    ],
 )
 def test_the_interval_holds_the_truth_as_often_as_it_says(noise, follows, least):
     # Of 200 seeded cycles; 95 % is said. Errors that follow one another cost some of it.

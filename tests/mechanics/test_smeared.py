@@ -158,6 +158,7 @@ def test_without_any_length_the_section_has_its_bond(beam: Specimen, share: floa
     assert unbonded_ultimate(beam).moment == pytest.approx(most, rel=1e-6)
 
 
+@pytest.mark.nights
 @given(specimens(), st.floats(0.2, 0.95), st.floats(0.0, 1.0))
 def test_no_longer_than_the_load_span_changes_nothing(heavy: Specimen, share: float, part: float):
     """Without self weight, whose moment is curved."""
@@ -190,6 +191,7 @@ def test_the_whole_span_is_a_beam_without_bond(heavy: Specimen, share: float):
     assert unbonded_ultimate(loose).moment == pytest.approx(end.moment, rel=1e-4)
 
 
+@pytest.mark.nights
 @given(specimens(), st.floats(0.3, 0.95))
 def test_one_layer_loses_stress_and_the_top_gains_it(beam: Specimen, share: float):
     """As the length grows. The top of a closed section loses a little with the tendon."""

@@ -144,7 +144,9 @@ def test_without_tendons_there_is_no_table() -> None:
     assert crack_table(replace(specimen, tendons=()), truth, upper) is None
 
 
-@pytest.mark.parametrize(("strongest", "upper"), [(1.0, 30e3), (0.59, 900e3)])
+@pytest.mark.parametrize(
+    ("strongest", "upper"), [pytest.param(1.0, 30e3, marks=pytest.mark.nights), (0.59, 900e3)]
+)
 def test_an_upper_load_that_opens_nothing_or_that_nothing_bears_has_a_table(
     strongest: float, upper: float
 ) -> None:

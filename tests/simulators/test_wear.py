@@ -91,6 +91,7 @@ def middle(name: str, wet: float, soaked: bool = False) -> End:
     return cycled(wear, truth(name, soaked).ultimate_load, wet)
 
 
+@pytest.mark.nights
 def test_pretensioned_prisms_at_70_percent_pass_11_million_cycles_dry() -> None:
     found = ends("prism-small", 0.0)
     assert sum(not e.why for e in found) >= 45
@@ -106,6 +107,7 @@ def test_prediction_explains_why_they_do() -> None:
     )
 
 
+@pytest.mark.nights
 def test_the_same_prisms_fail_before_two_million_cycles_under_periodic_spray() -> None:
     found = ends("prism-small", SPRAYED)
     assert sum(0.2e6 <= e.cycles <= 4e6 and bool(e.why) for e in found) >= 45
@@ -159,6 +161,7 @@ def test_hairline_cracks_form_in_the_first_cycle_and_stay_dry() -> None:
     assert wear.longitudinal(end.state) == 0
 
 
+@pytest.mark.nights
 def test_wet_they_grow_and_turn_longitudinal() -> None:
     wear = Wear(tables("prism-small"), WET_FACTOR)
     strongest = truth("prism-small").ultimate_load
@@ -185,6 +188,7 @@ def test_what_bond_leaves_shows_in_stress_sag_slip_and_reopening() -> None:
     assert late.strength < early.strength < 1
 
 
+@pytest.mark.nights
 def test_without_enough_prestress_the_tendon_breaks_wire_by_wire_and_brittle_at_last() -> None:
     """The shipped prism with 1120 MPa instead of 1320 swings 200 MPa and more."""
     specimen = shipped("prism-small")
@@ -263,6 +267,7 @@ def test_a_worn_specimen_goes_on_where_it_was_however_far_it_was_bent(
     assert loads[1] == pytest.approx(loads[0], rel=0.02)
 
 
+@pytest.mark.nights
 def test_coarse_steps_give_the_life_of_fine_ones() -> None:
     for name, wet in (("prism-small", 0.0), ("prism-small", SPRAYED), ("prism-unbonded", 1.0)):
         wear, strongest = Wear(tables(name), WET_FACTOR), truth(name).ultimate_load
