@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     Law = Callable[[SteelLaw, float, FloatArray], FloatArray]
 
 _LONGEST: Final = 0.02  # strain by which one step may go
-_ROUNDS: Final = 25
+_ROUNDS: Final = 100  # a slip begins flat: steps back to there only halve
 _FOLLOWED: Final = 1e-12  # strain of a tendon
 _LEAST_SHARE: Final = 0.01
 _TRIED: Final = 1e-7  # strain by which a slip is differentiated

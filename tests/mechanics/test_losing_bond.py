@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import islice
 
 import numpy as np
 import pytest
@@ -20,6 +21,7 @@ from rig.mechanics.slipping import slipped
 from rig.mechanics.smeared import debonded
 from rig.mechanics.specimen import Specimen
 from rig.mechanics.whole_concrete import whole_concrete
+from tests.mechanics.drawn_sections import drawn
 from tests.mechanics.sections import R1, U1, specimens
 from tests.mechanics.test_across import SI, US, read_again
 
@@ -77,6 +79,16 @@ def test_no_load_is_without_an_end_where_steel_begins_to_yield(beam: Specimen, b
     assert np.all(np.diff(found.opening) > 0)
     stress, knee = np.asarray(found.tendon_stress[0]), beam.tendons[0].law.yield_stress
     assert stress.min() < knee < stress.max()
+
+
+def test_no_load_is_without_an_end_where_a_second_layer_hardly_slips():
+    """Just above decompression the slip of an upper layer begins flat."""
+    beam = next(islice(drawn(1, (0.03, 0.2)), 7, None))
+    bond, apart = LAWS[0], 0.8 * beam.section.height
+    first, most = decompression_moment(beam), ultimate_at_crack(beam, 0.0, bond, apart, WIRE)
+    moments = first + np.array([0.019, 0.02, 0.021, 0.022]) * (most.moment - first)
+    found = at_crack(beam, load_at(beam, moments), 0.0, bond, apart, WIRE)
+    assert np.all(np.diff(found.opening) > 0)
 
 
 def test_the_bond_takes_the_energy_of_a_tendon_that_yields():
