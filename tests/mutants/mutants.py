@@ -6,6 +6,7 @@ from typing import Final
 
 from tests.mutants import (
     air,
+    debonding,
     doubting,
     expecting,
     judging,
@@ -32,6 +33,7 @@ MUTANTS: Final = (
     *wiring.MUTANTS,
     *expecting.MUTANTS,
     *lasting.MUTANTS,
+    *debonding.MUTANTS,
 )
 
 SURVIVORS: Final[dict[str, str]] = {}
