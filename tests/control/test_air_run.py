@@ -49,6 +49,7 @@ def kept_samples(walked, channel):
     return np.concatenate([r.values[r.channels.index(channel)] for r in records])
 
 
+@pytest.mark.xdist_group("first-air")
 def test_every_stage_inspection_and_stop_comes_in_its_order(first_air):
     entered = [to for _, _, to in first_air.path]
     assert entered == [
@@ -58,6 +59,7 @@ def test_every_stage_inspection_and_stop_comes_in_its_order(first_air):
     ]
 
 
+@pytest.mark.xdist_group("first-air")
 def test_it_ends_as_an_air_run_without_a_cycle_that_could_be_taken_for_a_life(first_air):
     verdict = first_air.verdict
     assert (verdict.outcome, verdict.cycles) == ("run-out", 0)
@@ -76,12 +78,14 @@ def test_a_static_test_has_an_air_run_too(plan_of, tmp_path):
     ]
 
 
+@pytest.mark.xdist_group("first-air")
 def test_the_record_says_first_that_it_was_an_air_run(first_air):
     [text] = first_air.events("air")
     assert "without a specimen" in text
     assert "limits not armed: deflection" in text
 
 
+@pytest.mark.xdist_group("first-air")
 def test_the_rod_stays_behind_where_it_stood_and_moves_all_of_its_way(first_air):
     shown = [s for s in first_air.statuses if s[1].state in (*STAGES, "cycling", "inspection")]
     assert len(shown) > 20
@@ -91,6 +95,7 @@ def test_the_rod_stays_behind_where_it_stood_and_moves_all_of_its_way(first_air)
     assert stroke.min() < -TRAVEL - RETRACT + 1e-3  # the normal stop draws it back
 
 
+@pytest.mark.xdist_group("first-air")
 def test_limits_on_load_and_stroke_lie_about_the_air_in_the_controller_too(first_air):
     limits = asyncio.run(first_air.rig.actuator.read_limits())
     assert limits["load"] == (-2000.0, 2000.0)
@@ -121,6 +126,7 @@ def test_a_deflection_sensor_that_hangs_loose_is_no_doubt(plan_of, tmp_path):
     assert walked.verdict.outcome == "run-out"
 
 
+@pytest.mark.xdist_group("first-air")
 def test_water_runs_and_is_confirmed(first_air):
     with read_journal(first_air.folder) as journal:
         spray = journal.entries("spray")
@@ -128,6 +134,7 @@ def test_water_runs_and_is_confirmed(first_air):
     assert "no period missed" in first_air.events("water")[-1]
 
 
+@pytest.mark.xdist_group("first-air")
 def test_it_is_not_taken_up_again(first_air, tmp_path):
     found = look_back(first_air.folder)
     marked = replace(found, header=replace(found.header, texts={**found.header.texts, AIR: "x"}))
@@ -135,12 +142,14 @@ def test_it_is_not_taken_up_again(first_air, tmp_path):
         marked.refuse_unreadable()
 
 
+@pytest.mark.xdist_group("first-air")
 def test_people_are_told_what_moves_and_what_comes(first_air):
     [cycling, *_] = first_air.shown("cycling")
     assert cycling.means == "moves back and forth, without a specimen"
     assert {coming.what for coming in cycling.coming} >= {"inspection", "end of the air run"}
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize(
     "gap",
     [pytest.param(2e-3, id="2 mm"), pytest.param(1e-4, id="0.1 mm", marks=pytest.mark.nights)],
@@ -208,6 +217,7 @@ def test_it_pauses_goes_on_is_drawn_back_and_comes_forward_again(plan_of, tmp_pa
     assert walked.conductor.book.counted == 200
 
 
+@pytest.mark.nights
 def test_a_stop_ends_it_with_the_normal_stop(plan_of, tmp_path):
     plan = in_the_air(plan_of("first-night", QUICK))
     walked = walk(plan, tmp_path / "w", script=[(PAUSED, said("stop"))])

@@ -45,7 +45,7 @@ ROWS = [
 def tier(cell: str, phase: str, second: bool, inside: bool) -> tuple[pytest.MarkDecorator, ...]:
     """Return the tier of a row: a second cell matters where nobody can tell without it."""
     if (cell, phase, second, inside) in QUICK:
-        return ()
+        return (pytest.mark.xdist_group("cell-faults"),)  # their undisturbed test is made once
     further = second and cell != NOBODY_CAN_TELL
     return (pytest.mark.endurance if further else pytest.mark.nights,)
 
@@ -60,17 +60,20 @@ def undisturbed(plan_with):
     return carry_out(plan_with[False])
 
 
+@pytest.mark.nights
 def test_a_sound_cell_is_never_in_doubt(undisturbed, plan_with):
     assert undisturbed.outcome == "run-out"
     both = carry_out(plan_with[True])
     assert (both.outcome, both.entered) == (undisturbed.outcome, undisturbed.entered)
 
 
+@pytest.mark.nights
 def test_a_second_cell_in_the_place_of_the_first_does_not_matter(plan_with):
     # Plugs of load and load_2 changed over: both show the load, one of them 0.4 % more.
     assert carry_out(plan_with[True], swapped=True).outcome == "run-out"
 
 
+@pytest.mark.nights
 def test_a_load_that_drifts_at_rest_is_told(plan_with, undisturbed):
     plan = plan_with[False]
     longer = [replace(s, duration=40.0) if isinstance(s, Hold) else s for s in plan.stages]
@@ -118,10 +121,12 @@ def quietly(plan_with):
     return carry_out(_quiet(plan_with[False]))
 
 
+@pytest.mark.nights
 def test_a_sound_cell_without_noise_is_never_in_doubt(quietly):
     assert quietly.outcome == "run-out"
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("inside", [False, True])
 @pytest.mark.parametrize(
     "phase",

@@ -93,6 +93,7 @@ class Watch:
             return slow, [(e.time, e.kind, e.text) for e in run.events()]
 
 
+@pytest.mark.nights
 @pytest.mark.virtual
 async def test_slow_channels_that_do_not_come_are_nan_and_told_at_both_ends(plan_of, tmp_path):
     watch = Watch(tmp_path, plan_of("overnight-wet-prism", rig={r"\Z": AIR}))
@@ -142,6 +143,7 @@ async def test_a_pump_that_did_not_go_off_is_tried_again_where_no_schedule_runs(
     assert (15.0, "water", "the pump is off at last") in events
 
 
+@pytest.mark.nights
 @pytest.mark.virtual
 async def test_rewetting_is_looked_after_where_no_schedule_runs(plan_of, tmp_path):
     watch = Watch(tmp_path, plan_of("overnight-wet-prism"))

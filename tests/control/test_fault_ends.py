@@ -154,6 +154,7 @@ def test_an_undisturbed_night_ends_by_its_run_out(plan_named):
     assert not ended.flags & (Flag.SPIKE | Flag.GAP | Flag.LONG_GAP)
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize(
     "faults",
     [

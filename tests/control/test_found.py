@@ -50,12 +50,14 @@ def found(ended):
     return [text for _, kind, text in ended.events if kind == "found"]
 
 
+@pytest.mark.nights
 def test_a_rig_that_stands_without_pressure_has_nothing_to_tell(plan):
     ended = start(plan)
     assert not found(ended)
     assert [order for frame, order in ended.orders if frame == 0] == ["write_limits"]
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize(
     ("says", "told"),
     [
@@ -112,6 +114,7 @@ def test_pressure_that_was_left_on_is_taken_away_first_and_told(plan, level):
     assert any(text.startswith("off, as") for _, kind, text in ended.events if kind == "pressure")
 
 
+@pytest.mark.nights
 def test_pressure_that_does_not_go_off_starts_no_test(plan):
     class Stuck(Left):
         """A controller whose pressure stays on."""

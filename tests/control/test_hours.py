@@ -142,6 +142,7 @@ def moments(draw, zone):
     return start + minutes * MINUTE
 
 
+@pytest.mark.nights
 @settings(max_examples=60)
 @given(st.data(), st.sampled_from(ZONES), st.booleans())
 def test_quiet_hours_end_where_minute_by_minute_they_do(data, zone, weekend):

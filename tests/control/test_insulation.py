@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -20,6 +21,7 @@ def told(*ohms: float, channel: str = "insulation_1") -> list[str]:
     return [text for value in ohms for text in insulation.look({channel: value})]
 
 
+@pytest.mark.nights
 def test_a_gauge_that_becomes_damp_is_told_once_and_then_that_its_strain_is_in_doubt():
     damp, wet = told(5e9, 80e6, 60e6, 12e6, 9e6)
     assert damp == "insulation_1 is 80 MΩ, under 100 MΩ: damp, strain_1 may drift"
@@ -64,6 +66,7 @@ slow = true
 """
 
 
+@pytest.mark.nights
 def test_a_gauge_that_becomes_wet_in_a_test_is_told_and_does_not_stop_it(plan_of, tmp_path):
     night = nights(plan_of, tmp_path)
     fell = Flat("insulation_1", 30_000, 10**9, value=12e6)

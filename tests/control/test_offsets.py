@@ -50,6 +50,7 @@ def refusals(result) -> list[str]:
     return [text for _, _, kind, text in table(result.run, "events") if kind == "request"]
 
 
+@pytest.mark.nights
 def test_a_sensor_moved_at_an_inspection_goes_on_as_it_was(night):
     result = night(
         (120.0, moved()),
@@ -86,6 +87,7 @@ def test_what_is_added_is_what_the_sensor_was_moved_by(night):
     assert row[2] - before == pytest.approx(BY_MM, abs=2e-6)
 
 
+@pytest.mark.nights
 def test_nobody_has_to_open_a_guard_for_a_step_to_be_found(night):
     result = night(
         (70.0, said("pause")),
@@ -99,6 +101,7 @@ def test_nobody_has_to_open_a_guard_for_a_step_to_be_found(night):
     assert "are added from here on" in text
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize(
     "by", [BY_MM, pytest.param(0.0, marks=pytest.mark.nights)], ids=["moved", "not moved"]
 )
@@ -127,6 +130,7 @@ def test_an_exchanged_sensor_may_be_unplugged_while_people_are_there(night):
     assert after == pytest.approx(before, abs=0.03e-3)
 
 
+@pytest.mark.nights
 def test_nothing_goes_on_while_a_sensor_with_a_limit_is_unplugged(night):
     result = night(
         (145.0, said("continue")),

@@ -80,6 +80,7 @@ def test_water_is_switched_when_it_was_foretold(quiet_night):
     assert told > 50
 
 
+@pytest.mark.nights
 def test_the_tank_is_empty_when_it_was_foretold(plan_of, tmp_path):
     changes = {**QUICK, r'^on = "15 s"$': "continuous = true", r'^every = "30 s"$': ""}
     plan = plan_of("first-night", changes, {r'^tank = "1000 L"': 'tank = "0.8 L"'})
@@ -128,6 +129,7 @@ def test_the_stages_are_told_in_order_and_what_comes_after_each(quiet_night):
     assert "slow cycle 1 of 1 to 79.2 kN" in quiet_night.shown("static")[0].means
 
 
+@pytest.mark.nights
 def test_a_bug_in_what_is_shown_stops_no_live_rig_and_is_told_once(plan_of, tmp_path, monkeypatch):
     def fails(*_where):
         raise ZeroDivisionError("a bug")
@@ -206,6 +208,7 @@ def test_a_standing_state_tells_from_its_first_moment_how_it_ends(plan_of, quiet
     assert coming(night.shown("paused")[0], "unloads by itself").within == 1800.0
 
 
+@pytest.mark.nights
 def test_a_hold_tells_how_long_it_still_lasts(plan_of, tmp_path):
     changes = {**QUICK, r'^duration = "1 s"': 'duration = "30 s"'}
     plan, script = plan_of("first-night", changes), ((85_000, said("stop")),)

@@ -17,6 +17,7 @@ from tests.control.night import Accidents, walk
 pytestmark = pytest.mark.xdist_group("outlook")  # as the rest of what is shown
 
 
+@pytest.mark.nights
 def test_a_pause_tells_why_and_when_it_unloads(plan_of, tmp_path):
     changes = {**QUICK, r'^unload_after = "30 min"': 'unload_after = "20 s"'}
     night = walk(
@@ -50,6 +51,7 @@ def test_what_a_pause_was_for_is_told_as_long_as_it_stands(plan_of, tmp_path):
     assert "the last" in night.shown("cycling")[-1].troubles[0]
 
 
+@pytest.mark.nights
 def test_people_at_an_inspection_are_asked_to_close_the_guard_and_continue(plan_of, tmp_path):
     opened = InputChange(115_000, InputState(guard_open=True, oil_temperature=311.15))
     night = walk(
@@ -137,6 +139,7 @@ def test_attendance_by_count_is_asked_for_once_half_of_the_time_is_over(plan_of,
     assert "nobody has looked" in why
 
 
+@pytest.mark.nights
 def test_what_stands_for_people_goes_on_only_when_asked_and_says_so(plan_of, tmp_path):
     night = walk(
         plan_of("first-night", QUICK),

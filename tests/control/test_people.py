@@ -42,6 +42,7 @@ def test_a_note_at_an_inspection_holds_it(night):
     assert row[2] > 280.0
 
 
+@pytest.mark.nights
 def test_an_open_guard_refuses_to_go_on(night):
     result = night(
         (112.0, said("continue")),
@@ -56,6 +57,7 @@ def test_an_open_guard_refuses_to_go_on(night):
     assert any("the guard is open" in text for text in refused)
 
 
+@pytest.mark.nights
 def test_nothing_is_resumed_in_quiet_hours_but_a_scheduled_inspection_goes_on(night):
     # A rehearsal begins at 18:00 UTC.
     hours = '[hours]\nzone = "UTC"\nquiet = ["18:00", "18:10"]\n[pauses]'
@@ -89,6 +91,7 @@ def test_an_inspection_is_pulled_forward_into_working_hours(night):
     assert result.cycles == 400
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("looked", [True, pytest.param(False, marks=pytest.mark.nights)])
 def test_a_window_that_nobody_acknowledged_pauses_the_test(night, looked):
     script = ((30.0, said("note", "all well")),) if looked else ()
@@ -108,6 +111,7 @@ def test_a_rehearsal_in_which_nobody_can_look_goes_on_past_its_windows(night):
     assert (result.outcome, result.cycles) == ("run-out", 200)
 
 
+@pytest.mark.nights
 def test_a_catch_can_reading_is_compared_with_the_schedule(night):
     result = night((110.0, said("note", "", catch_can=1.0 / 6e4, face="bottom")))
     (text,) = [text for _, _, kind, text in table(result.run, "events") if kind == "catch can"]

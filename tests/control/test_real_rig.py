@@ -85,6 +85,7 @@ def test_a_second_request_while_the_button_is_waited_for_is_refused_and_harms_no
     assert all("is being carried out" in text for text in refused)
 
 
+@pytest.mark.nights
 def test_a_guard_opened_on_the_way_to_the_button_refuses_and_ends_nothing(plan_of, tmp_path):
     plan = plan_of("first-night", QUICK, REAL)
     press = InputState(local_button=True)
@@ -105,6 +106,7 @@ def test_a_guard_opened_on_the_way_to_the_button_refuses_and_ends_nothing(plan_o
     assert any("the guard is open" in text for text in walked.events("request"))
 
 
+@pytest.mark.nights
 def test_the_pressure_is_off_at_once_after_an_emergency_stop(plan_of, tmp_path):
     plan = plan_of("first-night", {**QUICK, r"^after_stop = .*$": 'after_stop = "60 s"'})
     hit = Accidents(faults=(InputChange(CYCLING, InputState(emergency_stop=True)),))
@@ -114,6 +116,7 @@ def test_the_pressure_is_off_at_once_after_an_emergency_stop(plan_of, tmp_path):
     assert CYCLING <= walked.act_frames["pressure off"] <= CYCLING + 20
 
 
+@pytest.mark.nights
 def test_a_controller_that_answers_nothing_any_more_still_gives_an_outcome(plan_of, tmp_path):
     walked = walk(
         plan_of("first-night", QUICK), tmp_path / "w", accidents=Accidents(no_answer=CYCLING)
@@ -124,6 +127,7 @@ def test_a_controller_that_answers_nothing_any_more_still_gives_an_outcome(plan_
     assert [text for text in walked.events("stop") if "pressure stays on" in text]
 
 
+@pytest.mark.nights
 def test_inputs_that_hang_are_a_fault_and_a_stop_is_still_made(plan_of, tmp_path):
     walked = walk(
         plan_of("first-night", QUICK), tmp_path / "w", accidents=Accidents(inputs_hang=CYCLING)

@@ -63,6 +63,7 @@ def same(a, b):
         np.testing.assert_array_equal(a[name], b[name], err_msg=name, strict=True)
 
 
+@pytest.mark.nights
 def test_a_sprayed_specimen_fails_and_the_record_says_why(plan_of, tmp_path):
     result = rehearse(
         plan_of("overnight-wet-prism", {**WET, **BRISK}, SHORT_LIFE), tmp_path / "run", 1
@@ -88,6 +89,7 @@ def test_the_same_seed_gives_the_same_table_bit_for_bit_and_another_seed_another
     assert not np.array_equal(first["load_max"], other["load_max"])
 
 
+@pytest.mark.nights
 def test_a_run_out_is_exact_and_what_runs_after_it_is_flagged(plan_of, tmp_path):
     result = rehearse(plan_of("dry-short", run_out(700)), tmp_path / "run", 2)
     assert (result.outcome, result.cycles) == ("run-out", 700)

@@ -17,6 +17,7 @@ def night(plan_of, tmp_path):
     return nights(plan_of, tmp_path)
 
 
+@pytest.mark.nights
 def test_a_pause_keeps_the_count_and_the_run_out_stays_exact(night):
     result = night((65.0, said("pause", "look at the noise")), (80.0, said("continue")))
     assert (result.outcome, result.cycles) == ("run-out", 200)

@@ -79,6 +79,7 @@ def broken(verdict):
     return verdict.residual
 
 
+@pytest.mark.xdist_group("broken-in-the-end")
 def test_a_run_out_stays_the_outcome_and_the_static_test_has_its_own(whole):
     after = broken(whole.verdict)
     assert after.outcome == "ultimate"
@@ -87,6 +88,7 @@ def test_a_run_out_stays_the_outcome_and_the_static_test_has_its_own(whole):
     assert whole.verdict.cause == "ultimate"
 
 
+@pytest.mark.xdist_group("broken-in-the-end")
 def test_it_unloads_inspects_makes_contact_anew_and_breaks_in_that_order(whole):
     states = [to for _, _, to in whole.path]
     begin = len(states) - states[::-1].index("cycling")
@@ -98,6 +100,7 @@ def test_it_unloads_inspects_makes_contact_anew_and_breaks_in_that_order(whole):
     ]
 
 
+@pytest.mark.xdist_group("broken-in-the-end")
 def test_cycles_after_the_run_out_are_flagged_and_checks_carry_its_count(whole):
     rows = table(whole)
     after = rows["flags"].astype(int) & Flag.AFTER_END != 0
@@ -109,6 +112,7 @@ def test_cycles_after_the_run_out_are_flagged_and_checks_carry_its_count(whole):
     assert [row[1] for row in listed(whole, "inspections")] == [60, RUN_OUT]
 
 
+@pytest.mark.nights
 def test_its_own_limits_are_armed_while_it_is_broken_and_not_before(plan, tmp_path):
     night = walk(plan, tmp_path / "night", looks=500)
 
@@ -137,6 +141,7 @@ def test_a_specimen_that_failed_is_not_broken_once_more(plan_of, tmp_path):
     assert told == ["residual capacity: the specimen has failed"]
 
 
+@pytest.mark.nights
 def test_its_load_limit_ends_the_static_test_and_not_the_run_out(plan_of, tmp_path):
     plan = plan_of("first-night", broken_after(most=110))
     after = broken(walk(plan, tmp_path / "night").verdict)
@@ -209,6 +214,7 @@ def test_a_run_out_that_only_rows_behind_the_restart_point_tell_goes_on(plan, wh
     assert ("static", "go on", "inspection") in goes_on.path
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize(
     ("state", "after"), [("ramp", 8_000), pytest.param("waiting", 1_000, marks=pytest.mark.nights)]
 )
@@ -230,6 +236,7 @@ def test_an_emergency_stop_in_it_is_a_fault_and_the_run_out_stays(plan, whole, t
     assert 0 <= night.act_frames["close_valve"] - pressed.frame <= 20
 
 
+@pytest.mark.nights
 def test_a_controller_that_is_silent_as_the_run_out_falls_does_not_undo_it(plan, whole, tmp_path):
     falls = whole.entered("inspection", 1)
     gone = Lost("actuator", falls - 100, falls + 5_000, acts=("end_cycling",))

@@ -258,6 +258,7 @@ def test_what_another_device_brought_is_heeded_a_little_later():
     assert stop.value.trip.frame == 301
 
 
+@pytest.mark.nights
 def test_changing_limits_leaves_no_moment_without_them():
     # Whatever limits it meets, wide or narrow, one of them is exceeded: every look must say so.
     sentry, said, ended = Sentry(CHANNELS), [], threading.Event()

@@ -52,6 +52,7 @@ def test_the_valve_closes_before_the_block_of_the_excess_is_whole(plan):
     assert len(line.post.glances) == 2
 
 
+@pytest.mark.nights
 def test_a_lost_feedback_is_named_as_without_it(plan):
     line = Line()
     fault = Missing("load", JUMP, 10**9)
@@ -92,6 +93,7 @@ def test_where_the_stream_finds_nothing_the_stop_is_named_after_the_sentry(plan)
     assert ended.left == set()
 
 
+@pytest.mark.nights
 def test_a_look_that_fails_stops_as_a_fault_with_the_valve_closed(plan):
     line = Line(shown=lambda block: None if block.first >= JUMP else block)
     ended = carry_out(plan, night(line))
@@ -130,6 +132,7 @@ class Slow:
         await self._post().bring(60)
 
 
+@pytest.mark.nights
 def test_a_load_that_falls_because_the_valve_was_closed_is_no_cause(plan):
     line = Line()
     limits = replace(plan.limits, fixed={**plan.limits.fixed, "load": (3e3, 97e3)})

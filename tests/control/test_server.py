@@ -66,6 +66,7 @@ async def test_more_visitors_than_there_is_room_for_are_told_so(runtime):
         assert (await there.hear(1))["answer"] == "acted"
 
 
+@pytest.mark.nights
 async def test_nobody_who_is_sent_away_or_cut_off_leaves_a_traceback(runtime, caplog):
     troubles = []
     asyncio.get_running_loop().set_exception_handler(lambda _, told: troubles.append(told))
@@ -114,6 +115,7 @@ async def test_whoever_hung_up_makes_room_before_all_who_still_wait(runtime):
             assert await there.hear(which) == {"answer": "recorded"}
 
 
+@pytest.mark.nights
 async def test_a_stop_comes_before_all_that_fills_an_unserved_desk(runtime):
     async with opened(runtime, attended=False) as (rig, door), visitors(door) as there:
         await there.come(MOST_WAITING, line("note"))

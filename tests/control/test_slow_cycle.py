@@ -48,6 +48,7 @@ def checked(tmp_path_factory):
     return plan.specimen, *slow_cycles(rehearse(plan, folder / "run", 3).run)
 
 
+@pytest.mark.xdist_group("slow-cycle")
 def test_cracks_re_open_where_the_section_decompresses(checked):
     specimen, columns, _ = checked
     expected = load_at(specimen, decompression_moment(specimen))
@@ -57,6 +58,7 @@ def test_cracks_re_open_where_the_section_decompresses(checked):
     assert seen[np.isfinite(seen)] == pytest.approx(expected, rel=0.02)
 
 
+@pytest.mark.xdist_group("slow-cycle")
 def test_a_first_loading_makes_cracks_and_re_opens_none(checked):
     _, columns, said = checked
     assert np.isnan(columns["reopening_load"][0])
@@ -65,6 +67,7 @@ def test_a_first_loading_makes_cracks_and_re_opens_none(checked):
     assert all("re-open" in text for text in said if text.startswith(("pre-crack 2", "check")))
 
 
+@pytest.mark.xdist_group("slow-cycle")
 def test_the_event_says_what_the_record_holds(checked):
     specimen, columns, said = checked
     text = next(text for text in said if text.startswith("check 1"))
@@ -88,6 +91,7 @@ def test_the_event_says_what_the_record_holds(checked):
     assert f"residual {columns['residual'][check] * 1e3:z.3f} mm" in text
 
 
+@pytest.mark.nights
 def test_a_ramp_to_the_ultimate_load_tells_of_no_stiffness_and_no_cracks_that_re_open(
     plan_of, tmp_path
 ):

@@ -72,18 +72,26 @@ FIRST = {(row.state, row.to): row for row in reversed(WALKED)}
 """The first cause of each step from state to state."""
 LONG = {(state, "long dry") for state in ("waiting", "locked", "unloaded")}
 LONG |= {("re-wetting", cause) for cause in ("asks loaded", "asks unloaded")}
-"""Nights of many hours; a paused test that is wetted again stands for them."""
+"""Nights of many hours, further ones of a paused test that is wetted again."""
+DEARER = {"long dry", "wetted", "at rest", "continue", "go on", "no flow", "unattended"}
+DEARER |= {"feedback", "silent", "oil", "mains"}
+"""Causes that need a longer test than others that end alike."""
+STANDING = {"inspection", "waiting", "locked", "unloading", "unloaded", "paused", "re-wetting"}
+"""States that a test takes long to come to, and in which a stop finds little that moves."""
 
 
 def tier(row: Row) -> tuple[pytest.MarkDecorator, ...]:
-    """Return the tier of a row; the first holds each step once, and from `cycling` each cause.
+    """Return the tier of a row; the first holds steps and causes that a short test comes to.
 
-    Ramps and holds are slow stages as static ones are. A pause and an unloading that are asked for
-    begin alike wherever there is load: from `approach` and `cycling` every time.
+    Slow stages (ramps, holds, static ones) follow each other alike. A pause and an unloading that
+    are asked for begin alike wherever there is load: from `approach` and `cycling` every time.
     """
+    dearer = row.cause in DEARER or (row.cause, row.to) == ("stage", "static")
+    dearer = dearer or (row.cause == "stop" and row.state in STANDING)
     first = row is FIRST[row.state, row.to] and (row.state, row.cause) not in LONG
     first = first and (row.cause not in ("pause", "unload") or row.state == "approach")
-    if (first and not {"ramp", "hold"} & {row.state, row.to}) or row.state == "cycling":
+    first = (first and not {"ramp", "hold"} & {row.state, row.to}) or row.state == "cycling"
+    if first and not dearer:
         return ()
     return (pytest.mark.endurance if alike(row) else pytest.mark.nights,)
 

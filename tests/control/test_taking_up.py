@@ -39,7 +39,7 @@ def whole(whole_night):
 @pytest.mark.parametrize(
     ("state", "after"),
     [
-        ("cycling", 300),
+        pytest.param("cycling", 300, marks=pytest.mark.xdist_group("taking-up")),
         pytest.param("starting", 300, marks=pytest.mark.nights),
         pytest.param("static", 5_000, marks=pytest.mark.nights),
         pytest.param("waiting", 3_000, marks=pytest.mark.nights),
@@ -179,6 +179,7 @@ def test_a_stiffness_that_differs_from_the_last_check_is_for_a_person(plan, whol
     assert asked.verdict.outcome == "run-out"
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize(
     ("factor", "pauses"), [pytest.param(1.04, False, marks=pytest.mark.nights), (1.06, True)]
 )
@@ -233,6 +234,7 @@ def test_the_spray_goes_on_at_the_same_place_of_its_dry_part(plan, whole, tmp_pa
     assert spray[1][0] == pytest.approx(counting, abs=0.5)
 
 
+@pytest.mark.nights
 def test_a_verdict_that_the_restart_point_does_not_know_moves_nothing(plan, whole, tmp_path):
     night = cut_off(plan, tmp_path / "cut", whole.entered("stopping") - 2_000)
     known = len(table(night)["number"])
@@ -275,6 +277,7 @@ def test_every_step_that_only_such_a_test_takes_is_walked_here():
     assert {(row.state, row.cause, row.to) for row in TABLE} >= DONE
 
 
+@pytest.mark.nights
 def test_an_ultimate_load_reached_before_the_cut_is_not_forgotten(plan_of, tmp_path):
     plan = plan_of("static-ultimate", {}, {r"^rate = .*$": 'rate = "100 Hz"'})
     whole = walk(plan, tmp_path / "whole", commits=COMMITS)

@@ -40,6 +40,7 @@ def test_a_controller_that_is_about_to_stop_is_let_stop(plan, whole, tmp_path):
     assert soon.acts[0] == "close_valve"
 
 
+@pytest.mark.nights
 def test_an_actuator_that_still_moves_is_stopped_at_once_and_told(plan, whole, tmp_path):
     night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
     never = Accidents(watchdog=1e6)
@@ -52,6 +53,7 @@ def test_an_actuator_that_still_moves_is_stopped_at_once_and_told(plan, whole, t
     assert "pressure high" not in moves.acts
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize(
     ("cause", "accident"),
     [
@@ -90,6 +92,7 @@ def test_the_controllers_own_limit_asks_somebody_before_anything_moves(plan, who
     assert any("own limit" in text for text in alone.events("resume"))
 
 
+@pytest.mark.nights
 def test_a_zero_that_has_moved_asks_somebody_also_before_the_first_cycle(plan, whole, tmp_path):
     night = cut_off(plan, tmp_path / "cut", whole.entered("hold") + 300)
 
@@ -114,6 +117,7 @@ def test_what_was_held_while_the_program_was_gone_is_told(plan, whole, tmp_path)
     assert f"the controller held {lower:.1f} kN until then" in gone[3]
 
 
+@pytest.mark.nights
 def test_a_real_rig_asks_for_its_checklist_and_the_input_at_the_rig(plan_of, tmp_path):
     plan = plan_of("first-night", SHORT_NIGHT, {r"^rate = ": 'local_input = "button"\nrate = '})
     pressed = InputState(local_button=True)
@@ -160,6 +164,7 @@ def test_a_real_rig_asks_for_its_checklist_and_the_input_at_the_rig(plan_of, tmp
     assert {name for _, name, _, _ in zeros} >= {"load", "midspan"}
 
 
+@pytest.mark.xdist_group("taking-up")
 def test_a_restart_point_of_another_version_is_refused_before_anything_is_done(whole):
     with read_journal(whole.folder) as journal:
         point, cycles = journal.restart_point, journal.rows("cycles")

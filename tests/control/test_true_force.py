@@ -172,6 +172,7 @@ def uncorrected(plan: Plan) -> Plan:
     return replace(plan, rig=replace(plan.rig, trust=Trust()))
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize(
     ("frequency", "least"),
     [pytest.param("1 Hz", 0.0004, marks=pytest.mark.endurance), ("5 Hz", 0.003)],
@@ -261,6 +262,7 @@ points = [["0 kN", "0.3 kN"], ["100 kN", "99.2 kN"], ["250 kN", "248 kN"]]
 """
 
 
+@pytest.mark.nights
 def test_a_cell_that_shows_something_else_is_read_and_commanded_in_true_loads(
     plan_of, tmp_path
 ) -> None:

@@ -38,6 +38,7 @@ def waits(result) -> list[str]:
     return [text for text in states(result.run) if text.startswith("waiting")]
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize(
     ("share", "warns", "holds"),
     [
@@ -73,6 +74,7 @@ def test_what_cracks_and_bedding_leave_before_the_first_cycles_calls_for_nobody(
     assert not [text for text in told(result) if text.startswith("inspection")]
 
 
+@pytest.mark.nights
 def test_a_test_that_is_stopped_after_it_was_unloaded_has_its_zeros_too(night):
     result = night((65.0, said("unload")), (120.0, said("stop")))
     assert labels(result) == ["start", "end"]
@@ -84,6 +86,7 @@ def test_a_stop_after_which_nothing_is_retracted_reads_no_zeros(night):
     assert labels(night(faults=(pressed,))) == ["start"]
 
 
+@pytest.mark.nights
 def test_a_rod_that_does_not_come_free_is_told_and_no_zeros_are_read(night, monkeypatch):
     # A spreader that hangs on the specimen: the load changes however far the rod goes back.
     monkeypatch.setattr(zeros, "lets_go", lambda *_: False)
