@@ -71,6 +71,7 @@ def test_words_that_go_together_with_nothing_are_refused(capfd, words, said):
     assert said in capfd.readouterr().err
 
 
+@pytest.mark.nights
 async def test_each_line_of_an_emulated_rig_is_looked_at_by_itself(tmp_path):
     plan = load("first-night", None)
     ended, written, files = asyncio.Event(), asyncio.Event(), list[str]()

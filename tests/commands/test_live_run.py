@@ -33,6 +33,7 @@ def look(night) -> dict:
         return caller.ask({"ask": "look"})
 
 
+@pytest.mark.nights
 def test_people_pause_continue_note_unload_and_stop_a_test_from_elsewhere(night):
     night.env["PATH"] = ""
     started = night.finished(night.order("--detach", "--json"))
@@ -232,6 +233,7 @@ WRONG = {
 }
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize(
     ("old", "new", "phrase"),
     [

@@ -26,7 +26,16 @@ DEBONDED = {
 LIFE = {"model", "part", "exposure", "log10_cycles", "kind", "valid"}
 
 
-@pytest.mark.parametrize("protocol", ["dry-run-out", "overnight-wet-prism", "submerged-prism"])
+@pytest.mark.parametrize(
+    "protocol",
+    [
+        "submerged-prism",
+        *(
+            pytest.param(p, marks=pytest.mark.nights)
+            for p in ("dry-run-out", "overnight-wet-prism")
+        ),
+    ],
+)
 def test_the_keys_are_those_that_scripts_rely_on(protocol):
     found = told(protocol)
     for name, keys in KEYS.items():
@@ -40,6 +49,7 @@ def test_the_keys_are_those_that_scripts_rely_on(protocol):
     assert {life["part"] for life in found["lives"]} >= {"concrete", "tendon"}
 
 
+@pytest.mark.nights
 def test_each_life_of_a_protocol_says_how_much_of_it_its_run_out_takes(r1):
     for life in told("dry-run-out")["lives"]:
         expected = 0.0 if life["log10_cycles"] is None else 11e6 / 10 ** life["log10_cycles"]
@@ -47,6 +57,7 @@ def test_each_life_of_a_protocol_says_how_much_of_it_its_run_out_takes(r1):
     assert {life["damage_at_run_out"] for life in told(r1, "--upper", "130 kN")["lives"]} == {None}
 
 
+@pytest.mark.nights
 def test_under_the_cracking_load_the_first_crack_is_told_of(r1):
     found = told(r1, "--upper", "97 kN", "--lower", "40 kN")
     moment = 97e3 / 2 * 1.0 + found["self_weight_moment_Nm"]
@@ -63,6 +74,7 @@ def test_under_the_cracking_load_the_first_crack_is_told_of(r1):
     assert told(r1, "--upper", "50 kN")["first_crack"] == []
 
 
+@pytest.mark.nights
 def test_the_strain_of_concrete_at_its_failure_is_told_over_its_first(r1):
     # Holmen 1982 (from memory), R over 0.1 of the levels that are told.
     levels = told(r1, "--upper", "130 kN", "--lower", "60 kN")["levels"]
@@ -101,6 +113,7 @@ def numbers(value: object) -> list[float]:
     return [float(value)] if isinstance(value, int | float) else []
 
 
+@pytest.mark.nights
 def test_si_and_us_files_of_one_specimen_are_told_alike(r1, tmp_path):
     other = tmp_path / "us.toml"
     other.write_text(us(SI), encoding="utf-8")
@@ -135,6 +148,7 @@ def test_a_load_that_cannot_be_carried_is_null_and_no_error(r1):
     assert found["lives"] == []
 
 
+@pytest.mark.nights
 def test_typed_loads_stand_before_those_of_the_protocol():
     protocol, typed = told("dry-run-out"), told("dry-run-out", "--upper", "60 %")
     assert typed["upper_N"] == pytest.approx(0.6 * protocol["capacity_N"])
@@ -149,6 +163,7 @@ def test_a_share_of_a_specimen_alone_is_of_what_it_should_carry(r1):
     assert found["levels"]["load"] == pytest.approx(0.7)
 
 
+@pytest.mark.nights
 def test_less_strength_in_water_shortens_lives_and_lowers_the_ultimate(r1):
     loads = ("--upper", "160 kN", "--lower", "20 kN", "--exposure", "submerged")
     dry, wet = told(r1, *loads), told(r1, *loads, "--strength", "41.7 MPa")
@@ -158,6 +173,7 @@ def test_less_strength_in_water_shortens_lives_and_lowers_the_ultimate(r1):
     assert all(b["log10_cycles"] < a["log10_cycles"] for a, b in lives if a["kind"] == "mean")
 
 
+@pytest.mark.nights
 def test_less_strength_lowers_the_stresses_of_a_law_by_points_as_well(tmp_path):
     points = 'law = {{ points = [[0.001, "{} MPa"], [0.002, "{} MPa"], [0.0035, "{} MPa"]] }}'
     ultimate = []
@@ -170,6 +186,7 @@ def test_less_strength_lowers_the_stresses_of_a_law_by_points_as_well(tmp_path):
     assert ultimate[0]["moment_Nm"] < told(str(tmp_path / "dry.toml"))["ultimate"]["moment_Nm"]
 
 
+@pytest.mark.nights
 def test_a_tendon_whose_ends_are_pulled_in_has_no_range_and_none_is_negative():
     rows = told("dry-run-out", "--points", "25")["at_upper"]["debonded"]
     discrete = [r for r in rows if r["model"] == "discrete cracks" and r["concrete_top_Pa"]]
@@ -185,6 +202,7 @@ def test_a_tendon_whose_ends_are_pulled_in_has_no_range_and_none_is_negative():
     assert "  discrete cracks: no range where the tendon's ends are pulled in: " in said
 
 
+@pytest.mark.nights
 def test_a_crack_is_told_by_the_bond_that_was_asked_for(r1):
     loads = (r1, "--upper", "160 kN", "--points", "4")
     kinds = ([], ["--bond", "fib"], ["--wire", "18 mm"], ["--crack-spacing", "150 mm"])
@@ -218,6 +236,7 @@ def loose(text: str) -> str:
     )
 
 
+@pytest.mark.nights
 def test_a_specimen_built_without_bond_is_told_with_and_without_it(r1, tmp_path):
     path = tmp_path / "loose.toml"
     path.write_text(loose(SI))

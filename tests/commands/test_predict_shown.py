@@ -25,6 +25,7 @@ from tests.commands.predicting import SI, told
 from tests.readme import section, steps
 
 
+@pytest.mark.nights
 def test_people_are_told_models_kinds_and_what_is_from_memory():
     said = said_by("predict", "overnight-wet-prism")
     assert said.code == 0
@@ -38,6 +39,7 @@ def test_people_are_told_models_kinds_and_what_is_from_memory():
         assert ("no: " in line) is not life["valid"]
 
 
+@pytest.mark.nights
 def test_lives_say_whose_stresses_they_are_of_and_how_many_models_hold():
     said = said_by("predict", "dry-run-out").out
     assert '  they go by the stresses in row "bonded" above: in a discrete crack' in said
@@ -67,6 +69,7 @@ def test_the_formula_of_a_code_is_told_where_it_holds(tmp_path):
         assert words in said_by("predict", str(path)).out
 
 
+@pytest.mark.nights
 def test_how_many_discrete_cracks_there_are_is_told():
     words = ("predict", "prism-small", "--upper", "80 kN")
     assert "  discrete cracks: one, at mid-span (see --crack-spacing)\n" in said_by(*words).out
@@ -96,6 +99,7 @@ def on_a_terminal(columns: int, *words: str) -> str:
     return printed.decode()
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("columns", [80, 120])
 def test_no_line_is_wider_than_the_terminal(columns):
     printed = on_a_terminal(columns, "predict", "overnight-wet-prism", "--points", "4")
@@ -177,6 +181,7 @@ def test_a_run_without_a_crack_gauge_is_refused(r1, tmp_path):
 # Figure.
 
 
+@pytest.mark.nights
 def test_the_figure_shows_both_what_is_expected_and_when(tmp_path):
     path = tmp_path / "p.svg"
     assert said_by("predict", "dry-run-out", "--points", "9", "--plot", str(path)).code == 0

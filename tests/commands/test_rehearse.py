@@ -33,6 +33,7 @@ def nightrig(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
     )
 
 
+@pytest.mark.nights
 def test_the_result_is_one_json_object_and_the_record_reads_in_plain_h5py(tmp_path):
     done = nightrig(
         "rehearse", "static-ultimate", "--out", "run", "--seed", "1", "--json", cwd=tmp_path

@@ -64,7 +64,9 @@ def test_another_protocol_may_find_no_end_and_the_code_is_0(run, tmp_path):
     assert told["differences"]
 
 
-@pytest.mark.parametrize("plain", [True, False], ids=["ascii", "utf-8"])
+@pytest.mark.parametrize(
+    "plain", [pytest.param(True, marks=pytest.mark.nights), False], ids=["ascii", "utf-8"]
+)
 def test_what_if_prints_a_line_and_a_bar_for_each_value(run, tmp_path, plain):
     figure = tmp_path / "figure.svg"
     words = ["--vary", "failure.stiffness_loss=10 % .. 90 %", "--plot", str(figure)]

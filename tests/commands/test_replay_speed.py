@@ -48,6 +48,7 @@ def views(source: Path, times: list[float]) -> list[View]:
         return [film.view(min(time, film.end), PLAYING) for time in times]
 
 
+@pytest.mark.xdist_group("replay-speed")
 def test_each_moment_shows_what_had_been_recorded_by_then(short_test):
     with read_journal(short_test) as journal:
         times, numbers = (journal.columns("cycles")[n] for n in ("time", "number"))
@@ -73,6 +74,7 @@ def test_each_moment_shows_what_had_been_recorded_by_then(short_test):
     assert all(a.low < a.least < a.most < a.high for a in cycling.limits)
 
 
+@pytest.mark.xdist_group("replay-speed")
 def test_going_from_event_to_event_and_bit_by_bit_shows_the_same(short_test):
     with open_recording(short_test) as opened:
         film, stops = Film(opened), [0.0]
@@ -89,6 +91,7 @@ def test_going_from_event_to_event_and_bit_by_bit_shows_the_same(short_test):
         assert view.curve == same.curve
 
 
+@pytest.mark.xdist_group("replay-speed")
 def test_a_run_file_alone_shows_the_same(short_test):
     times = [15.0, 40.0, 60.0, 1e9]
     for one, other in zip(
@@ -98,6 +101,7 @@ def test_a_run_file_alone_shows_the_same(short_test):
         assert (one.events, one.curve) == (other.events, other.curve)
 
 
+@pytest.mark.xdist_group("replay-speed")
 def test_rows_without_events_cycle_up_to_the_last_one(rows):
     begun, middle, last = views(rows, [0.5, 20.0, 1e9])
     assert (begun.status.cycles, middle.status.cycles, last.status.cycles) == (5, 200, 400)
@@ -107,6 +111,7 @@ def test_rows_without_events_cycle_up_to_the_last_one(rows):
     assert last.ending is not None
 
 
+@pytest.mark.xdist_group("replay-speed")
 def test_a_recording_of_the_world_shows_times_in_the_zone_of_who_looks(rows):
     with open_recording(rows) as opened:
         opened.header = replace(opened.header, started_utc="2026-07-01T22:30:00+00:00")
@@ -131,6 +136,7 @@ def test_what_is_no_speed_is_refused_in_one_line(short_test, tmp_path, speed):
     assert f"--speed: '{speed}' is no speed" in done.stderr
 
 
+@pytest.mark.nights
 def test_without_a_terminal_it_is_told_in_lines_and_judged_then(short_test, tmp_path):
     done = nightrig("replay", str(short_test), "--speed", "max", "--json", cwd=tmp_path)
     assert done.returncode == 0
@@ -182,6 +188,7 @@ def test_whoever_leaves_before_its_end_is_told_how_to_judge_it(night, short_test
     terminal.close()
 
 
+@pytest.mark.xdist_group("replay-speed")
 def test_a_speed_without_end_is_as_fast_as_it_goes(short_test):
     assert speed_of("max") == math.inf
     assert speed_of("0.5") == 0.5

@@ -42,6 +42,7 @@ def attributes(out: Path) -> dict:
         return dict(run.attrs)
 
 
+@pytest.mark.nights
 def test_the_result_has_both_outcomes_in_words_and_as_json(tmp_path, capsys):
     protocol, rig = files(tmp_path)
     words = ["rehearse", protocol, "--rig", rig, "--seed", "1"]

@@ -95,6 +95,7 @@ def test_a_rehearsal_that_was_stopped_says_how_it_goes_on_and_does(tmp_path, mon
     assert numbers(out)[:500] == list(range(1, 501))
 
 
+@pytest.mark.nights
 def test_what_ended_is_printed_and_its_run_file_made_again_where_it_must_be(
     closed, tmp_path, capsys
 ):
@@ -114,6 +115,7 @@ def test_what_ended_is_printed_and_its_run_file_made_again_where_it_must_be(
     assert (out / "run.h5").read_bytes() == made
 
 
+@pytest.mark.nights
 def test_a_verdict_that_stands_is_given_its_end_and_nothing_moves(closed, tmp_path, capsys):
     out = copy(closed, tmp_path)
     take_up(out)  # as a kill between the verdict and the end leaves it
@@ -157,6 +159,7 @@ def test_end_closes_a_record_as_it_stands(killed, tmp_path):
     assert (out / "run.h5").read_bytes() == before
 
 
+@pytest.mark.nights
 def test_a_test_that_had_not_begun_begins(tmp_path, capsys):
     plan, out = load(*files(tmp_path, 100)), tmp_path / "run"
     assert rehearse(plan, out, 1, script=((0.5, Request("stop", who="A. Name")),)).cycles == 0

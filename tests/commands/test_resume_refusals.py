@@ -79,6 +79,7 @@ def test_words_that_do_not_fit_are_refused(killed, tmp_path, capsys, words, line
     assert not (out / "run.h5").exists()
 
 
+@pytest.mark.nights
 def test_a_disk_too_small_for_what_is_left_is_refused_as_at_the_start(tmp_path, capsys):
     protocol, rig = files(tmp_path, 10**9)
     slow = Path(protocol).read_text().replace('frequency = "10 Hz"', 'frequency = "0.01 Hz"')
@@ -105,6 +106,7 @@ def inside(journal: Path, query: str) -> int:
     return next(place for piece in pieces if (place := kept.find(piece)) >= 0)
 
 
+@pytest.mark.nights
 def test_a_damaged_journal_is_named_and_what_holds_is_saved(closed, tmp_path, capsys):
     out = copy(closed, tmp_path)
     journal = out / "journal.db"
@@ -162,6 +164,7 @@ def test_a_journal_of_nothing_but_noise_is_no_traceback(closed, tmp_path, capsys
     assert "Traceback" not in told
 
 
+@pytest.mark.nights
 def test_a_recorder_that_still_writes_is_waited_for(killed, tmp_path, capsys):
     out = copy(killed, tmp_path)
     hold = Hold(out)

@@ -91,6 +91,7 @@ def true(files_of):
     return files
 
 
+@pytest.mark.xdist_group("verification")
 def test_a_true_rig_is_verified_and_the_result_kept(true, capsys):
     before = Path(true.rig).read_text(encoding="utf-8")
     assert keep_verification(true.rig, true.folder / "run", as_json=False) == 0
@@ -105,6 +106,7 @@ def test_a_true_rig_is_verified_and_the_result_kept(true, capsys):
     assert f"{made.date}" == tomllib.loads(after)["dynamic_verification"]["date"]
 
 
+@pytest.mark.xdist_group("verification")
 def test_json_tells_what_was_found(true, capsys):
     assert keep_verification(true.rig, true.folder / "run", as_json=True) == 0
     told = json.loads(capsys.readouterr().out)
@@ -116,6 +118,7 @@ def test_json_tells_what_was_found(true, capsys):
     )  # as counting begins the range is not whole yet
 
 
+@pytest.mark.nights
 def test_a_mass_that_the_rig_file_does_not_know_is_found(files_of, capsys):
     # At 5 Hz and some 0.2 mm it takes tonnes to be seen: a light beam would not show it.
     files = files_of(GAUGE)
@@ -131,6 +134,7 @@ def test_the_same_mass_in_the_rig_file_is_no_difference(files_of):
     assert files.plan().rig.trust.verified.difference < 0.005
 
 
+@pytest.mark.xdist_group("verification")
 @pytest.mark.parametrize(("part", "value"), [("line", "bend"), ("found", "uncertainty")])
 def test_a_gauge_that_tells_no_difference_of_one_percent_verifies_nothing(
     true, files_of, capsys, part, value
@@ -149,17 +153,20 @@ def test_a_gauge_that_tells_no_difference_of_one_percent_verifies_nothing(
     assert "dynamic_verification" not in Path(files.rig).read_text(encoding="utf-8")
 
 
+@pytest.mark.xdist_group("verification")
 def test_a_folder_that_is_no_run_verifies_nothing(true):
     for folder, why in ((true.folder / "none", "no such folder"), (true.folder, "holds some")):
         with pytest.raises(InputError, match=f"--verification: .*{why}"):
             keep_verification(true.rig, folder, as_json=False)
 
 
+@pytest.mark.xdist_group("verification")
 def test_without_a_rig_file_there_is_nowhere_to_keep_it(true):
     with pytest.raises(InputError, match="name the rig file that keeps what was found: --rig RIG"):
         keep_verification(None, true.folder / "run", as_json=False)
 
 
+@pytest.mark.xdist_group("verification")
 def test_nothing_is_kept_in_a_rig_file_of_the_program(true):
     with pytest.raises(InputError, match="simulated is a rig of this program, in which nothing"):
         keep_verification("simulated", true.folder / "run", as_json=False)
@@ -174,6 +181,7 @@ def test_a_run_without_gauge_verifies_nothing(files_of):
     assert "dynamic_verification" not in Path(files.rig).read_text(encoding="utf-8")
 
 
+@pytest.mark.xdist_group("verification")
 def test_a_run_of_another_rig_verifies_nothing(true, files_of):
     other = files_of(GAUGE)
     text = Path(other.rig).read_text(encoding="utf-8").replace("simulated frame", "other frame")
@@ -182,6 +190,7 @@ def test_a_run_of_another_rig_verifies_nothing(true, files_of):
         keep_verification(other.rig, true.folder / "run", as_json=False)
 
 
+@pytest.mark.nights
 def test_an_air_run_verifies_nothing(files_of):
     files = files_of(GAUGE)
     rehearse(in_the_air(files.plan()), files.folder / "air", 1)

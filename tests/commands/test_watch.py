@@ -15,8 +15,10 @@ import pytest
 
 from rig.commands.several import lines_of
 from rig.control.caller import LiveRun
+from rig.record import Recorder
 from rig.record.history import read_journal
 from tests.assembly.nights import COMMAND, PATIENCE, a_night, eventually
+from tests.record.runs import header
 
 pytestmark = pytest.mark.xdist_group("serial")
 
@@ -196,6 +198,7 @@ def test_once_prints_one_screen_as_text_or_one_object(night):
     assert status["title"] == "Prism P-77, a short test"
 
 
+@pytest.mark.nights
 def test_one_of_several_runs_is_told_in_a_line_with_whether_it_needs_somebody(night, monkeypatch):
     told = {"run": str(night.out), "specimen_id": "P-77", "rig": night.rig}
     monkeypatch.chdir(night.folder)
@@ -213,13 +216,22 @@ UNWATCHABLE = {
 }
 
 
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory):
+    """A folder with one run, which nobody carries out."""
+    with a_night(tmp_path_factory.mktemp("night")) as night:
+        Recorder.create(night.out, header()).finish("operator", "asked to stop", 0, 1.0)
+        yield night
+
+
 @pytest.mark.parametrize(("arguments", "line"), UNWATCHABLE.values(), ids=UNWATCHABLE.keys())
-def test_what_cannot_be_watched_is_one_line_and_code_2(night, arguments, line):
-    done = night.nightrig("watch", *arguments)
+def test_what_cannot_be_watched_is_one_line_and_code_2(recorded, arguments, line):
+    done = recorded.nightrig("watch", *arguments)
     assert (done.returncode, done.stdout) == (2, "")
     assert re.fullmatch(line, done.stderr.rstrip("\n"))
 
 
+@pytest.mark.nights
 @pytest.mark.system
 @pytest.mark.usefixtures("undisturbed")
 @pytest.mark.parametrize(
