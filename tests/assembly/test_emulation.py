@@ -44,6 +44,7 @@ def emulated(folder: Path, *words: str) -> Iterator[subprocess.Popen[str]]:
         started.communicate()
 
 
+@pytest.mark.nights
 async def test_it_runs_until_ctrl_c_and_hands_out_a_rig_file_that_holds(tmp_path: Path) -> None:
     words = ("--ports", "ports", "--out", "rig.toml", "--truth", "truth.jsonl", "--seed", "3")
     edited = "# The rig file of an emulated rig\n# with something that somebody wrote\n"

@@ -41,7 +41,13 @@ async def test_each_of_them_stops_the_rod_and_is_timed(cause):
     await at.assert_safe()
 
 
-@pytest.mark.parametrize("cause", ["oil pressure", "mains", "stop on request"])
+@pytest.mark.parametrize(
+    "cause",
+    [
+        *(pytest.param(c, marks=pytest.mark.nights) for c in ("oil pressure", "mains")),
+        "stop on request",
+    ],
+)
 async def test_a_normal_stop_unloads_and_retracts_and_is_timed_as_well(cause):
     at = bench()
     begun = (await at.rig.actuator.status()).stroke
@@ -52,6 +58,7 @@ async def test_a_normal_stop_unloads_and_retracts_and_is_timed_as_well(cause):
     await at.assert_safe()
 
 
+@pytest.mark.nights
 async def test_of_several_trials_the_longest_is_told():
     at = bench()
     proof = await at.prove("limit on load", repeats=3)
@@ -64,6 +71,7 @@ async def test_of_several_trials_the_longest_is_told():
     ]
 
 
+@pytest.mark.nights
 async def test_where_the_stroke_is_not_sampled_the_rods_speed_is_the_commanded_one():
     at = bench(channels=CHANNELS[:3])
     plan = proven_plan(channels=CHANNELS[:3])
@@ -96,6 +104,7 @@ async def test_an_input_that_was_not_asked_for_is_no_proof():
     await at.assert_safe()
 
 
+@pytest.mark.nights
 async def test_a_watchdog_that_does_not_bite_is_found_out():
     at = bench(watchdog=1e6)
     proof = await at.prove("watchdog")
@@ -103,6 +112,7 @@ async def test_a_watchdog_that_does_not_bite_is_found_out():
     await at.assert_safe()
 
 
+@pytest.mark.nights
 async def test_a_limit_that_the_controller_takes_and_does_not_keep_is_found_out():
     at = bench()
     kept: dict[str, tuple[float, float]] = {}
@@ -182,7 +192,9 @@ async def test_an_actuator_that_moves_by_itself_is_left_alone():
         await at.prove("guard")
 
 
-@pytest.mark.parametrize("broken", ["move_stroke", "hold", "status", "heartbeat"])
+@pytest.mark.parametrize(
+    "broken", ["move_stroke", pytest.param("hold", marks=pytest.mark.nights), "status", "heartbeat"]
+)
 async def test_a_controller_that_fails_on_the_way_is_left_safe(broken):
     at = bench()
     calls = 0
@@ -201,6 +213,7 @@ async def test_a_controller_that_fails_on_the_way_is_left_safe(broken):
     await at.assert_safe()
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("when", ["moving", "stopping"])
 async def test_who_breaks_it_off_finds_everything_as_it_was(when):
     at = bench()
@@ -229,6 +242,7 @@ async def test_who_breaks_it_off_finds_everything_as_it_was(when):
     await at.assert_safe()
 
 
+@pytest.mark.nights
 async def test_what_cannot_be_put_right_is_shouted():
     at = bench()
     done = []
@@ -250,6 +264,7 @@ async def test_what_cannot_be_put_right_is_shouted():
     assert not proof.whole
 
 
+@pytest.mark.nights
 async def test_a_real_rig_asks_for_the_button_and_a_person_for_the_inputs():
     # The first time the rod is just going back.
     at = bench(emulated=False, by_hand=True, takes=[2.8, 1.0, 1.2])

@@ -70,6 +70,7 @@ def test_a_test_whose_terminal_is_killed_goes_on_to_its_run_out(long_night):
     assert not list(night.runtime.rglob("*.sock"))
 
 
+@pytest.mark.nights
 def test_sigterm_unloads_and_stops_and_the_starter_ends_with_the_runs_result(night):
     child = night.start("--json")
     night.until_state("approach")
@@ -224,6 +225,7 @@ async def test_a_rig_that_moves_is_refused_before_anything_is_started(tmp_path):
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.nights
 def test_the_threads_of_the_lines_get_their_turn_soon():
     before = sys.getswitchinterval()
     try:

@@ -54,6 +54,7 @@ def loss_reached(columns: dict[str, np.ndarray], stop: float) -> int:
     return 20 + int(np.argmax(np.array(medians) <= base * (1 - stop)))
 
 
+@pytest.mark.xdist_group("stand-in")
 @pytest.mark.parametrize("stop", [20, pytest.param(40, marks=pytest.mark.nights)])
 def test_it_fails_where_the_recorded_stiffness_reaches_the_stop_value(softer, tmp_path, stop):
     result = done(softer, tmp_path, "again", stop=stop)
@@ -73,6 +74,7 @@ def test_a_recording_that_failed_fails_at_its_last_row_whatever_is_asked(softer,
     assert result.cycles == pytest.approx(COUNT, abs=2)
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("ended", [True, pytest.param(False, marks=pytest.mark.nights)])
 def test_one_that_did_not_fail_ends_as_operator_and_says_where_it_ends(tmp_path, ended):
     columns = {name: values[:80] for name, values in softening(COUNT).items()}
@@ -89,6 +91,7 @@ def test_one_that_did_not_fail_ends_as_operator_and_says_where_it_ends(tmp_path,
     assert "the recording ends at cycle 80" in texts[kinds.index("request")]
 
 
+@pytest.mark.nights
 def test_a_run_out_at_the_last_row_is_one(tmp_path):
     columns = {name: values[:80] for name, values in softening(COUNT).items()}
     result = done(recording(tmp_path / "run", columns, "run-out"), tmp_path, "again", run_out=80)
@@ -127,6 +130,7 @@ def half(softer: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, 
     return source, out
 
 
+@pytest.mark.nights
 def test_what_was_stopped_goes_on_with_the_cycles_the_specimen_has_had(half, tmp_path):
     _, out = half
     again = Path(shutil.copytree(out, tmp_path / "again"))
@@ -137,6 +141,7 @@ def test_what_was_stopped_goes_on_with_the_cycles_the_specimen_has_had(half, tmp
     assert expected - 10 <= result.cycles <= expected + 2
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("accident", ["gone", "another"])
 def test_it_does_not_go_on_without_the_recording_it_began_with(half, tmp_path, accident):
     source, out = half
@@ -192,6 +197,7 @@ def test_what_cannot_stand_in_is_refused(tmp_path, columns, said):
     assert "\n" not in str(refused.value)
 
 
+@pytest.mark.xdist_group("stand-in")
 def test_a_static_end_and_a_limit_on_a_channel_that_is_not_there_are_refused(softer, tmp_path):
     found = stand_in(softer)
     ultimate = '[[stage]]\nname = "end"\nkind = "ramp"\ncontrol = "deflection"\n'
@@ -208,6 +214,7 @@ def test_a_static_end_and_a_limit_on_a_channel_that_is_not_there_are_refused(sof
             plan_on(found, str(file), lambda path: Path(path).read_text())
 
 
+@pytest.mark.xdist_group("stand-in")
 def test_other_loads_than_the_recorded_ones_are_told(softer, tmp_path):
     found = stand_in(softer)
     plan = planned(found, tmp_path)
@@ -234,6 +241,7 @@ def test_a_channel_that_falls_with_the_load_is_known_by_a_slow_cycle(tmp_path):
     assert strain.slope[0] < 0
 
 
+@pytest.mark.xdist_group("stand-in")
 def test_what_the_rig_file_lacks_is_filled_in(softer, tmp_path):
     plan = planned(stand_in(softer), tmp_path)
     assert plan.rig.driver == "simulated"
@@ -243,6 +251,7 @@ def test_what_the_rig_file_lacks_is_filled_in(softer, tmp_path):
     assert plan.rig.simulation["servo_bandwidth"] == pytest.approx(50.0)
 
 
+@pytest.mark.nights
 def test_what_the_rig_file_of_a_real_rig_tells_is_kept(tmp_path):
     own = RIG.replace('driver = "recording"', 'driver = "other_frame"  # of that time')
     found = stand_in(recording(tmp_path / "own", softening(50), rig=own))
@@ -268,6 +277,7 @@ def pieces_of(number: np.ndarray, sizes: list[int]) -> Iterator[Piece]:
         at, turn = at + size, turn + 1
 
 
+@pytest.mark.nights
 @settings(max_examples=30)
 @given(
     holes=st.sets(st.integers(1, 299), max_size=120),
