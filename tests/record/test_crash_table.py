@@ -191,6 +191,7 @@ def test_every_line_has_a_test() -> None:
     assert lines() == [*CHECKS]
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("line", lines())
 def test_a_kill_right_after_it_leaves_what_the_table_says(line: str, places: Path) -> None:
     CHECKS[line](places)

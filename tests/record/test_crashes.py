@@ -113,6 +113,7 @@ def test_a_kill_loses_nothing_acknowledged_and_leaves_no_hole(tmp_path: Path, ki
             assert run.column(name).tobytes() == column[:rows].tobytes(), name
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("then", ["again", "gone"])
 def test_a_full_disk_is_named_and_what_waits_is_written_once_there_is_room(
     tmp_path: Path, then: str
@@ -146,8 +147,16 @@ def recorded(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "names"),
     [
-        ("UPDATE chunk SET body = zeroblob(length(body)) WHERE first = 4096", "cycles rows 4096"),
-        ("UPDATE chunk SET rows = 4095 WHERE first = 0", "cycles rows 0 to 4095"),
+        pytest.param(
+            "UPDATE chunk SET body = zeroblob(length(body)) WHERE first = 4096",
+            "cycles rows 4096",
+            marks=pytest.mark.nights,
+        ),
+        pytest.param(
+            "UPDATE chunk SET rows = 4095 WHERE first = 0",
+            "cycles rows 0 to 4095",
+            marks=pytest.mark.nights,
+        ),
         ("DELETE FROM chunk WHERE first = 0", "cycles rows 0 to 4096 are missing"),
         ("UPDATE entry SET body = replace(body, 'night', 'fight')", "events 1"),
         ("UPDATE meta SET body = replace(body, '9000', '9001') WHERE key = 'ending'", "ending"),
@@ -166,6 +175,7 @@ def test_damage_inside_the_journal_is_named_and_run_h5_left_alone(
     assert (tmp_path / "run" / "run.h5").read_bytes() == before
 
 
+@pytest.mark.nights
 def test_a_flipped_byte_in_the_file_of_the_journal_is_detected(tmp_path: Path) -> None:
     recorded(tmp_path / "run")
     path = tmp_path / "run" / "journal.db"
@@ -180,7 +190,9 @@ def test_a_flipped_byte_in_the_file_of_the_journal_is_detected(tmp_path: Path) -
             rebuild(tmp_path / "run")
 
 
-@pytest.mark.parametrize("length", [0, 100, 5000, 60_000])
+@pytest.mark.parametrize(
+    "length", [100, *(pytest.param(n, marks=pytest.mark.nights) for n in (0, 5000, 60_000))]
+)
 def test_a_truncated_journal_is_refused_by_name(tmp_path: Path, length: int) -> None:
     recorded(tmp_path / "run")
     path = tmp_path / "run" / "journal.db"
@@ -189,6 +201,7 @@ def test_a_truncated_journal_is_refused_by_name(tmp_path: Path, length: int) -> 
         rebuild(tmp_path / "run")
 
 
+@pytest.mark.nights
 def test_a_damaged_run_file_is_refused_and_made_again(tmp_path: Path) -> None:
     recorded(tmp_path / "run")
     path = tmp_path / "run" / "run.h5"

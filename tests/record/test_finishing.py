@@ -105,6 +105,7 @@ async def test_giving_up_what_is_well_under_way_breaks_nothing_off(create: Creat
     assert finishing.trouble == ""
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("accident", ["refuse", LONG("full")])
 async def test_a_record_that_is_not_finished_gets_all_that_waits_and_no_ending(
     tmp_path: Path, create: Create, accident: str

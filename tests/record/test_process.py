@@ -41,6 +41,7 @@ process.main()
 """
 
 
+@pytest.mark.nights
 async def test_the_record_through_a_process_is_the_inline_one_bit_for_bit(tmp_path: Path) -> None:
     ending = ("operator", "asked to stop", 9990, 1000.25)
     inline = Recorder.create(tmp_path / "inline", header())

@@ -77,6 +77,7 @@ def held(folder: Path) -> Iterator[sqlite3.Connection]:
         db.close()
 
 
+@pytest.mark.nights
 async def test_a_finish_waits_for_a_reader_and_leaves_one_file_of_the_journal(
     tmp_path: Path,
 ) -> None:

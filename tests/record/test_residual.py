@@ -24,7 +24,15 @@ def made(folder, residual):
     return recorder.finish(*ENDING, residual)
 
 
-@pytest.mark.parametrize("residual", [BROKEN, NOT_BEGUN, None], ids=["broken", "not begun", "none"])
+@pytest.mark.parametrize(
+    "residual",
+    [
+        BROKEN,
+        pytest.param(NOT_BEGUN, marks=pytest.mark.nights),
+        pytest.param(None, marks=pytest.mark.nights),
+    ],
+    ids=["broken", "not begun", "none"],
+)
 def test_it_comes_back_from_the_journal_and_from_run_h5(tmp_path, residual):
     path = made(tmp_path / "run", residual)
     with read_journal(tmp_path / "run") as journal:
@@ -35,6 +43,7 @@ def test_it_comes_back_from_the_journal_and_from_run_h5(tmp_path, residual):
     assert trouble_in_run_file(tmp_path / "run") == ""
 
 
+@pytest.mark.nights
 def test_run_h5_made_again_says_the_same(tmp_path):
     path = made(tmp_path / "run", BROKEN)
     before = path.read_bytes()
@@ -42,6 +51,7 @@ def test_run_h5_made_again_says_the_same(tmp_path):
     assert rebuild(tmp_path / "run").read_bytes() == before
 
 
+@pytest.mark.nights
 def test_other_programs_find_it_as_plain_attributes(tmp_path):
     with h5py.File(made(tmp_path / "a", BROKEN)) as run:
         assert run.attrs["residual_outcome"] == "ultimate"
@@ -74,6 +84,7 @@ def test_a_text_that_no_program_can_hold_is_made_one(tmp_path):
         assert run.residual.why == "cable\N{REPLACEMENT CHARACTER} off?"
 
 
+@pytest.mark.nights
 async def test_it_passes_through_the_recorder_process(tmp_path):
     recorder = await RemoteRecorder.create(tmp_path / "run", header())
     record_everything(recorder)

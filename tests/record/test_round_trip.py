@@ -132,6 +132,7 @@ def test_any_text_a_person_can_send_is_kept_and_the_run_file_is_made(texts: list
         assert all(a == b for a, b in zip(ours, text, strict=True) if b.isprintable())
 
 
+@pytest.mark.nights
 def test_a_run_file_made_again_from_the_journal_equals_the_finished_one(tmp_path: Path) -> None:
     path = full_recording(tmp_path / "run").finish("failure", "stiffness", 5000, 1000.0)
     first = datasets(path)
@@ -210,6 +211,7 @@ def test_free_bytes_of_a_folder_that_is_not_there_yet_are_those_above_it(tmp_pat
     assert free_bytes(tmp_path / "not" / "yet") > 0
 
 
+@pytest.mark.nights
 def test_bytes_a_cycle_stay_under_thirty_and_forty(tmp_path: Path) -> None:
     cycles = 40_000
     recorder = Recorder.create(tmp_path / "run", header())

@@ -95,6 +95,7 @@ async def test_a_status_alone_reaches_the_disk_though_nobody_asks_for_a_commit(
     await recorder.abandon()
 
 
+@pytest.mark.nights
 def test_statuses_without_end_leave_neither_journal_nor_log_longer(tmp_path: Path) -> None:
     recorder = Recorder.create(tmp_path / "run", header())
     path = tmp_path / "run" / "journal.db"

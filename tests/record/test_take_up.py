@@ -103,6 +103,7 @@ def test_a_record_killed_at_work_is_taken_up_from_the_pieces_of_its_tail(tmp_pat
             assert run.column(name).tobytes() == column.tobytes(), name
 
 
+@pytest.mark.nights
 def test_killed_anywhere_it_can_be_called_again_and_no_run_file_pretends(
     whole: Path, tmp_path: Path
 ) -> None:

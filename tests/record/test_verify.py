@@ -102,6 +102,7 @@ def test_everything_it_says_is_held_against_the_journal(run: Path, what: str) ->
     assert said == f"{what} in run.h5 does not read back as it was written"
 
 
+@pytest.mark.nights
 def test_a_run_file_older_than_its_journal_is_told(run: Path) -> None:
     old = (run / "run.h5").read_bytes()
     first = datasets(run / "run.h5")
