@@ -106,6 +106,7 @@ def test_samples_that_are_not_kept_are_told(run, tmp_path):
     assert any(line.startswith("recorded is failure at cycle 147, replayed is no") for line in told)
 
 
+@pytest.mark.nights
 def test_a_limit_of_the_rig_file_is_told_as_one(tmp_path):
     case = replace(CASES["deflection limit 1"], rig_limit='deflection = ["-1 mm", "1.4 mm"]')
     now, told = compared(made(tmp_path, case))

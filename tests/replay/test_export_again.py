@@ -71,6 +71,7 @@ def test_rows_of_cycles_are_imported_again_bit_for_bit(run, tmp_path, units):
             assert same_bits(found[name], np.asarray(rows[name])), name
 
 
+@pytest.mark.nights
 def test_means_of_a_slow_loading_are_imported_again(tmp_path):
     names = ("load", "midspan", "support_left", "deflection")
     means = np.linspace((1e3, 1e-4, 1e-5, 9e-5), (4e4, 1e-3, 1e-4, 9e-4), 50).T.astype(np.float32)

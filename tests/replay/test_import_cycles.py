@@ -99,6 +99,7 @@ def test_midspan_stands_for_the_deflection_where_no_support_is_measured(supports
         np.testing.assert_allclose(table["stiffness"], 80e6, rtol=1e-4)
 
 
+@pytest.mark.nights
 def test_many_missing_rows_come_in_pieces(tmp_path):
     numbers, times = np.array([1, 2, 300_000]), np.array([0.0, 0.25, 75_000.0])
     text = "\n".join(f"{n},{t},90,9,1.5,0.2" for n, t in zip(numbers, times, strict=True))

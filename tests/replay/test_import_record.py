@@ -53,6 +53,7 @@ def test_damaged_samples_are_told_in_words_and_the_rows_are_left(run, whole):
             list(recording.full_rate())
 
 
+@pytest.mark.nights
 def test_resume_makes_the_rows_again_and_keeps_what_is_left_of_the_samples(run, whole):
     damage_samples(run)
     damaged = (run / "run.h5").read_bytes()

@@ -237,6 +237,7 @@ def test_a_rate_that_is_given_stands_before_times(tmp_path):
     assert (found.rate, found.frames, found.cycles) == (RATE, len(table), 79)
 
 
+@pytest.mark.nights
 def test_a_rig_that_stands_still_at_first_and_rests_makes_no_cycles_of_noise(tmp_path):
     rng = np.random.default_rng(5)
     rest = 0.05 * rng.standard_normal((2, 3000))
@@ -285,6 +286,7 @@ def test_a_clock_that_drifts_is_told(tmp_path):
     assert (found.cycles, found.gaps.count) == (79, 0)
 
 
+@pytest.mark.nights
 def test_times_before_zero_are_told(tmp_path):
     table = series()
     table[:, 0] -= 5.0

@@ -49,12 +49,14 @@ def said_by(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, 
     return left.value.code, said.out, said.err
 
 
+@pytest.mark.xdist_group("many")
 def test_all_runs_below_a_folder_are_found_in_order_and_nothing_else(folder):
     found, closed = runs_below(folder)
     assert [str(run.relative_to(folder)) for run in found] == list(FOUND)
     assert closed == []
 
 
+@pytest.mark.nights
 def test_each_run_gets_a_line_and_what_cannot_be_read_is_named(folder, capsys, monkeypatch):
     monkeypatch.chdir(folder.parent)
     code, out, err = said_by(capsys, "--all", "runs")
@@ -98,6 +100,7 @@ def test_by_another_protocol_what_differs_says_why(folder, tmp_path, capsys):
     assert out.splitlines()[-1] == "1 recording: 0 agree, 1 differ, 0 could not be judged"
 
 
+@pytest.mark.xdist_group("many")
 def test_a_defect_met_by_one_run_is_told_and_not_raised(folder):
     found = replay_one(Task(str(folder / "a"), "p.toml", slips))
     assert (found.replayed, found.agrees, found.code) == (None, False, 1)
@@ -143,6 +146,7 @@ def test_a_folder_that_cannot_be_looked_into_is_named():
     assert done.stdout == f"0 {place}/closed 6 cannot be looked into: Permission denied\n"
 
 
+@pytest.mark.xdist_group("many")
 @pytest.mark.parametrize(
     ("words", "said"),
     [

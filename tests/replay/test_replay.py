@@ -221,6 +221,7 @@ def judged_in_parts(setup: RowSetup, rows: Cycles, cuts: list[int]) -> tuple[obj
     return state.end, state.noted
 
 
+@pytest.mark.nights
 @HERE
 @given(data=st.data())
 @settings(max_examples=25)
@@ -241,6 +242,7 @@ def test_rows_cut_anywhere_are_judged_alike(kept, data):
     assert judged_in_parts(setup, rows, cuts) == judged_in_parts(setup, rows, [])
 
 
+@pytest.mark.nights
 @HERE
 @given(data=st.data())
 @settings(max_examples=10)

@@ -62,6 +62,7 @@ def judged(folder: Path, by: str) -> Replayed:
         return replay(recording, recording.plan_with(by, read_text))
 
 
+@pytest.mark.nights
 def test_an_imported_series_differs_since_it_has_no_verdict_of_its_own(tmp_path):
     by = protocol(tmp_path)
     imported(write(tmp_path, text_of(weakening())), protocol=by, read=read_text)
@@ -86,6 +87,7 @@ def test_an_imported_series_fails_where_its_stiffness_does(tmp_path):
     assert found.found_again == len(rows)
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("by_protocol", [True, False])
 def test_it_is_said_where_nothing_told_build_up_from_counted_cycles(by_protocol, tmp_path):
     by = protocol(tmp_path)
@@ -95,6 +97,7 @@ def test_it_is_said_where_nothing_told_build_up_from_counted_cycles(by_protocol,
     assert len(told) == (0 if by_protocol else 1)
 
 
+@pytest.mark.nights
 def test_without_a_protocol_a_replay_asks_for_one(tmp_path):
     imported(write(tmp_path, text_of(series())))
     with open_recording(tmp_path / "run") as recording, pytest.raises(InputError) as refused:
@@ -102,6 +105,7 @@ def test_without_a_protocol_a_replay_asks_for_one(tmp_path):
     assert "--protocol" in str(refused.value)
 
 
+@pytest.mark.nights
 def test_imported_by_a_protocol_its_cycles_count_as_in_the_record(tmp_path):
     by = protocol(tmp_path)
     imported(write(tmp_path, text_of(weakening())), protocol=by, read=read_text)
@@ -129,6 +133,7 @@ def test_a_flat_load_ends_it_as_a_fault(tmp_path):
     assert found.cycles == 79  # each ends a quarter of a period after a multiple of it
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize(("seconds", "outcome"), [(0.5, None), (1.5, "fault")])
 def test_a_gap_is_no_excursion_and_only_over_a_second_a_missing_channel(seconds, outcome, tmp_path):
     imported(write(tmp_path, text_of(stuck(20.0, seconds, np.nan))))
@@ -146,6 +151,7 @@ def test_a_limit_is_held_against_the_samples(tmp_path):
     assert "3 samples in a row" in found.why
 
 
+@pytest.mark.nights
 def test_one_row_a_cycle_is_held_against_limits_by_its_extremes(tmp_path):
     cycles = np.arange(1, 201)
     table = np.column_stack(
@@ -165,6 +171,7 @@ def test_one_row_a_cycle_is_held_against_limits_by_its_extremes(tmp_path):
     assert "midspan 12 mm is above its limit 9 mm, from the cycle's extremes" in found.why
 
 
+@pytest.mark.nights
 def test_values_are_varied_on_an_imported_series_too(tmp_path):
     imported(write(tmp_path, text_of(weakening())))
     by = protocol(tmp_path)

@@ -68,6 +68,7 @@ def alike(then: Residual, now: Residual) -> bool:
     return (then.outcome, then.load) == (now.outcome, pytest.approx(now.load, rel=1e-6))
 
 
+@pytest.mark.xdist_group("replay-residual")
 def test_as_recorded_both_outcomes_come_back(broken):
     then, now, _, differ = judged(broken)
     assert (now.outcome, now.cycles, now.why) == (then.outcome, then.cycles, then.why)
@@ -78,6 +79,7 @@ def test_as_recorded_both_outcomes_come_back(broken):
     assert {f.kind for f in now.findings} <= {"baseline", "run-out"}
 
 
+@pytest.mark.xdist_group("replay-residual")
 def test_from_run_h5_alone_it_is_the_same(broken):
     assert judged(broken / "run.h5")[1].residual == judged(broken)[1].residual
 
@@ -93,6 +95,7 @@ def test_a_narrower_limit_ends_the_static_test_and_nothing_else(broken):
     assert any("residual capacity not known: limit" in line for line in differ)
 
 
+@pytest.mark.xdist_group("replay-residual")
 def test_a_protocol_that_ends_with_its_cycles_judges_them_alone(broken):
     def cycles_alone(plan):
         return replace(plan, stages=plan.stages[: -len(residual_stages(plan))])

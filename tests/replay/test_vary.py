@@ -153,6 +153,7 @@ def test_stricter_values_end_the_test_no_later(run):
     )
 
 
+@pytest.mark.nights
 @HERE
 @given(percent=st.integers(11, 60), confirm=st.integers(1, 60))
 @settings(max_examples=8)
