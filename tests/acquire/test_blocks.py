@@ -54,12 +54,14 @@ def assert_cuts_change_no_bit(values: SampleArray, cuts: list[int]) -> None:
     assert json.dumps(cut_state.to_plain()) == json.dumps(whole_state.to_plain())
 
 
+@pytest.mark.nights
 @given(**CUT)
 @settings(max_examples=30)
 def test_cuts_change_no_bit(values: SampleArray, cuts: list[int]) -> None:
     assert_cuts_change_no_bit(values, cuts)
 
 
+@pytest.mark.nights
 @pytest.mark.endurance
 @given(**CUT)
 @settings(max_examples=2000)
@@ -161,6 +163,7 @@ def assert_cycles_begin_by_the_rule(values: SampleArray) -> None:
     assert np.array_equal(rows.begin[1:], rows.end[:-1])
 
 
+@pytest.mark.nights
 @given(values=streams())
 @settings(max_examples=30)
 def test_cycles_begin_where_the_rule_read_sample_by_sample_says(values: SampleArray) -> None:

@@ -39,7 +39,9 @@ def goes_away(since):
 @pytest.mark.parametrize("after", [stays, springs_back, goes_away])
 @pytest.mark.parametrize("speed", [5e-4, 1e-3])
 @pytest.mark.parametrize("took", [0.002, 0.03, 0.5])
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize(
+    "seed", [0, *(pytest.param(s, marks=pytest.mark.nights) for s in range(1, 5))]
+)
 def test_time_and_travel_are_found_whatever_follows(after, speed, took, seed):
     position = moved(speed, stops=1.0 + took, after=after, noise=1e-6, seed=seed)
     found = came_to_rest(position, 1000.0, RATE)

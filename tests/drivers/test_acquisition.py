@@ -45,6 +45,7 @@ async def test_blocks_are_the_device_s_own_frames_one_after_the_other() -> None:
             assert as_ports
 
 
+@pytest.mark.nights
 async def test_a_loop_that_stands_still_loses_nothing() -> None:
     with plugged(StreamingDevice()) as device:
         async with opened(device.path) as acquisition:

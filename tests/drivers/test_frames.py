@@ -109,7 +109,13 @@ def test_a_frame_without_its_end_spoils_the_next_one_only(cuts: int | None) -> N
     assert decoder.bad == 1
 
 
-@pytest.mark.parametrize("bit", range(8 * (len(bytes.fromhex(SAMPLE_1)) - 1)))
+@pytest.mark.parametrize(
+    "bit",
+    [
+        pytest.param(bit, marks=pytest.mark.nights) if bit % 11 else bit
+        for bit in range(8 * (len(bytes.fromhex(SAMPLE_1)) - 1))
+    ],
+)
 def test_no_single_bit_passes(bit: int) -> None:
     damaged = bytearray(bytes.fromhex(SAMPLE_1))
     damaged[bit // 8] ^= 1 << bit % 8

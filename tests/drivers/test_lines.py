@@ -280,6 +280,7 @@ def test_an_error_of_whoever_listens_ends_the_line_and_is_told(ends: Ends, heard
     line.close()
 
 
+@pytest.mark.nights
 def test_an_owner_that_hangs_keeps_nobody_from_closing_its_line(ends: Ends) -> None:
     come, go_on = threading.Event(), threading.Event()
 

@@ -136,7 +136,9 @@ def alone(wire: Wire, port: str) -> Wire:
     )
 
 
-@pytest.mark.parametrize(("name", "end"), [("CR", b"\r"), ("CRLF", b"\r\n")])
+@pytest.mark.parametrize(
+    ("name", "end"), [("CR", b"\r"), pytest.param("CRLF", b"\r\n", marks=pytest.mark.nights)]
+)
 async def test_a_device_whose_lines_end_otherwise_is_found(name, end):
     with a_device(end, {b"MEASure:TEMPerature?": b"20.1"}) as path:
         wire = alone(wire_with(INSTRUMENT, path), INSTRUMENT)

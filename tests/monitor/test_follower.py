@@ -32,6 +32,7 @@ def softening(first: int, count: int) -> Cycles:
     return rows.with_columns(stiffness=(60e6 - number + noise).astype("<f4"))
 
 
+@pytest.mark.nights
 @settings(max_examples=6)
 @given(st.lists(st.integers(1, 9000), min_size=1, max_size=6), st.booleans())
 def test_the_curve_follows_the_stiffness_however_the_rows_came_and_were_looked_at(

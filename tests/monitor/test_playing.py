@@ -26,7 +26,14 @@ def played(view: View, playing: Playing) -> View:
     return replace(view, status=status, playing=playing, alive=True)
 
 
-@pytest.mark.parametrize("size", [(120, 40), (80, 24), (60, 15), (40, 9), (20, 4)])
+@pytest.mark.parametrize(
+    "size",
+    [
+        (80, 24),
+        (20, 4),
+        *(pytest.param(s, marks=pytest.mark.nights) for s in ((120, 40), (60, 15), (40, 9))),
+    ],
+)
 @pytest.mark.parametrize("name", VIEWS)
 def test_a_recording_says_so_and_calls_nobody(name, size):
     width, height = size

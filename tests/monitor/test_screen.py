@@ -122,6 +122,7 @@ def check(view: View, width: int, height: int, hint: str, *, ascii_only: bool) -
             assert line.plain.isascii()
 
 
+@pytest.mark.nights
 @settings(max_examples=35)
 @given(views, st.integers(20, 250), st.integers(5, 80), texts, st.booleans())
 def test_whatever_is_shown_fits_the_terminal_and_cannot_command_it(

@@ -21,7 +21,9 @@ def text(view: View, width: int, height: int, hint: str = LEAVES) -> str:
 
 
 @pytest.mark.parametrize("name", [n for n, v in VIEWS.items() if v.ending is None])
-@pytest.mark.parametrize("size", [(40, 10), (60, 16), (79, 23)])
+@pytest.mark.parametrize(
+    "size", [(40, 10), *(pytest.param(s, marks=pytest.mark.nights) for s in ((60, 16), (79, 23)))]
+)
 def test_small_screens_keep_which_run_and_how_to_leave_and_drop_events_first(name, size):
     shown = text(VIEWS[name], *size)
     assert VIEWS[name].header.specimen_id in shown
@@ -34,7 +36,9 @@ def test_a_small_screen_has_the_rig_where_it_has_room():
     assert "P-12 on frame 2" in text(VIEWS["cycling"], 60, 16)
 
 
-@pytest.mark.parametrize("height", range(14, 25))
+@pytest.mark.parametrize(
+    "height", [14, 24, *(pytest.param(h, marks=pytest.mark.nights) for h in range(15, 24))]
+)
 @pytest.mark.parametrize("name", ["failure", "not_off"])
 def test_the_screen_that_is_left_after_an_end_holds_all_that_counts(name, height):
     shown = text(and_events(VIEWS[name], SPRAYED), 80, height, "")

@@ -54,7 +54,14 @@ def test_a_broken_file_names_line_field_and_problem(case):
     assert found, "\n".join(map(str, problems))
 
 
-@pytest.mark.parametrize("case", SHEET, ids=lambda case: case.name)
+@pytest.mark.parametrize(
+    "case",
+    [
+        *SHEET[::10],
+        *(pytest.param(c, marks=pytest.mark.nights) for n, c in enumerate(SHEET) if n % 10),
+    ],
+    ids=lambda case: case.name,
+)
 def test_every_problem_is_one_printable_line_with_a_remedy(case):
     for problem in problems_of({case.file: edited(case)}, case.protocol):
         assert str(problem).isprintable()
@@ -134,6 +141,7 @@ def mutations(draw: st.DrawFn) -> tuple[str, str]:
     return path, text
 
 
+@pytest.mark.nights
 @settings(max_examples=150)
 @given(mutation=mutations())
 def test_any_mutation_of_a_shipped_file_loads_or_says_what_is_wrong(mutation):

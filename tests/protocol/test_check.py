@@ -357,7 +357,10 @@ def test_a_specimen_that_is_yet_to_be_made_is_told_where_it_would_be_tested(
     assert "after today" not in call(path).output
 
 
-@pytest.mark.parametrize(("zone", "over"), [("UTC", False), ("Pacific/Kiritimati", True)])
+@pytest.mark.parametrize(
+    ("zone", "over"),
+    [pytest.param("UTC", False, marks=pytest.mark.nights), ("Pacific/Kiritimati", True)],
+)
 def test_the_day_is_that_of_the_protocols_zone_as_for_a_run(tmp_path, monkeypatch, zone, over):
     noon = datetime(2026, 3, 23, 12, 0, tzinfo=UTC)  # 2 in the morning of the next day there
     monkeypatch.setattr(SystemClock, "utc", lambda self: noon)

@@ -11,6 +11,7 @@ from tests.protocol.test_check import call, put
 from tests.protocol.texts import BY_SERIES, WET
 
 
+@pytest.mark.nights
 def test_a_set_up_sheet_is_written_where_it_is_asked_for(tmp_path):
     sheet = tmp_path / "set-up.pdf"
     result = call(WET, "--sheet", str(sheet), "--json")

@@ -26,16 +26,19 @@ def test_it_has_every_kind_of_stage_once(plan):
     assert [type(s) for s in plan.stages] == [Approach, Static, Ramp, Hold, Cyclic]
 
 
+@pytest.mark.xdist_group("first-night")
 def test_it_ends_by_run_out_within_three_minutes_and_a_half(result):
     assert result.outcome == "run-out"
     assert result.cycles == 300
     assert 170 < result.test_s < 210
 
 
+@pytest.mark.xdist_group("first-night")
 def test_the_duration_that_check_tells_is_that_of_the_rehearsal(plan, result):
     assert estimate(plan).duration_s == pytest.approx(result.test_s, rel=0.1)
 
 
+@pytest.mark.xdist_group("first-night")
 def test_water_runs_in_confirmed_periods_while_it_cycles(result):
     with h5py.File(result.run) as run:
         assert run["spray"]["confirmed"].sum() >= 2
@@ -43,6 +46,7 @@ def test_water_runs_in_confirmed_periods_while_it_cycles(result):
     assert 0 < wet.sum() < len(wet)
 
 
+@pytest.mark.xdist_group("first-night")
 def test_its_inspection_goes_on_by_itself_and_reads_zeros(result):
     with h5py.File(result.run) as run:
         (inspection,) = run["inspections"][:]
@@ -53,6 +57,7 @@ def test_its_inspection_goes_on_by_itself_and_reads_zeros(result):
     assert labels == {"start", "inspection at cycle 150", "end"}
 
 
+@pytest.mark.xdist_group("first-night")
 def test_nobody_is_asked_to_look_before_it_ends(plan, result):
     assert plan.attendance is not None
     assert min(plan.attendance.times) > result.test_s

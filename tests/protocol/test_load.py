@@ -196,6 +196,7 @@ def test_inspections_are_counted_as_they_come(at, every, run_out):
     assert inspection_counts(inspections, run_out) == counted
 
 
+@pytest.mark.nights
 def test_loading_a_plan_imports_no_numpy():
     program = "import rig.protocol.load, rig.commands.check, sys; sys.exit('numpy' in sys.modules)"
     assert run([sys.executable, "-c", program], check=False).returncode == 0

@@ -143,6 +143,7 @@ def test_check_finds_the_serial_driver_and_accepts_the_file(tmp_path):
     assert (done.exit_code, told["problems"]) == (0, [])
 
 
+@pytest.mark.nights
 def test_reading_lines_opens_none_and_imports_neither_numpy_nor_their_libraries(tmp_path):
     (tmp_path / "frame.toml").write_text(WIRED, encoding="utf-8")
     program = (
