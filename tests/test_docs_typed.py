@@ -75,6 +75,7 @@ def test_the_checked_protocol_is_answered_as_quoted(checkout):
     assert called(checkout, step.text).stdout.splitlines() == step.printed
 
 
+@pytest.mark.nights
 def test_the_tables_about_people_fit_into_the_first_protocol(checkout):
     first = [s.text for s in steps(section(FIRST_QUARTER)) if s.kind == "toml"]
     people = [s.text for s in steps(section(NIGHT)) if s.kind == "toml"]

@@ -94,12 +94,14 @@ def test_the_wheel_carries_its_licence(wheel):
     assert any(name.endswith(".dist-info/licenses/LICENSE") for name in names)
 
 
+@pytest.mark.nights
 def test_the_program_explains_itself_from_the_root_folder(installed):
     done = installed.nightrig("--help", cwd="/")
     assert (done.returncode, done.stderr) == (0, "")
     assert "rehearse" in done.stdout
 
 
+@pytest.mark.nights
 def test_a_folder_named_drivers_where_the_user_stands_is_not_imported(installed, tmp_path):
     for package in PACKAGES:
         (tmp_path / package).mkdir()

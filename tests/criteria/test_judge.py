@@ -236,6 +236,7 @@ def test_judging_leaves_the_given_state_as_it_was():
     assert repr(state.to_plain()) == before
 
 
+@pytest.mark.nights
 @settings(max_examples=20)
 @given(st.integers(0, 2**32 - 1), st.lists(st.integers(0, 400), max_size=25))
 def test_findings_and_state_do_not_depend_on_how_rows_are_cut(seed, cuts):

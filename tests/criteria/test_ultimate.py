@@ -101,6 +101,7 @@ def test_the_peak_deflection_is_the_one_at_the_peak():
     assert end.peak_frame == 1000 + 999
 
 
+@pytest.mark.nights
 @settings(max_examples=30)
 @given(
     st.lists(st.tuples(st.integers(1, 200), st.floats(0, 25e3)), min_size=1, max_size=8),
@@ -192,6 +193,7 @@ def test_a_linear_curve_loaded_held_and_unloaded_has_no_crack():
     assert cracked(load, bent)[1] is None
 
 
+@pytest.mark.nights
 @settings(max_examples=25)
 @given(st.lists(st.integers(0, 6000), max_size=20), st.integers(0, 99))
 def test_the_first_crack_does_not_depend_on_how_samples_are_cut(cuts, seed):

@@ -25,12 +25,14 @@ def ended(tmp_path_factory):
     return folder
 
 
+@pytest.mark.xdist_group("ended")
 def test_a_sound_record_misses_nothing_of_itself(ended):
     now = kept(ended)
     assert (now.state, now.outcome, now.cycles) == ("ended", "operator", 5000)
     assert missing(now, now) == unequal(now, now) == unsound(ended) == []
 
 
+@pytest.mark.xdist_group("ended")
 def test_what_is_lost_is_named(ended):
     now = kept(ended)
     events = {**now.entries, "events": now.entries["events"][:-1]}
@@ -44,6 +46,7 @@ def test_what_is_lost_is_named(ended):
     assert unequal(now, fewer) == ["two copies: cycles have 5000 and 4999 rows"]
 
 
+@pytest.mark.xdist_group("ended")
 def test_one_bit_that_differs_is_named(ended):
     now = kept(ended)
     column = now.rows["cycles"]["stiffness"].copy()

@@ -119,6 +119,7 @@ def test_a_cell_without_noise_may_stand_still_while_the_specimen_creeps():
     assert faults(quiet, bent, setup=replace(SETUP, lively=False, creep=1.1e-3)) == []
 
 
+@pytest.mark.nights
 def test_a_cell_without_noise_is_flat_where_the_specimen_bends_by_more_than_it_creeps():
     quiet = replace(SETUP, lively=False, creep=0.1e-3)
     bent = noisy(ramp(120, 0.0), ramp(120, 1.2e-3))[1]  # 10 um a second

@@ -61,6 +61,7 @@ def test_what_the_protocol_judges_by_comes_with_the_curve(curve, plan):
     assert curve.baseline == (plan.baseline.first, plan.baseline.last)
 
 
+@pytest.mark.nights
 def test_a_figure_of_two_specimens_is_a_picture(curve, tmp_path):
     dry = replace(curve, label="P-8, dry", wet=np.empty((0, 2)), outcome="run-out", warn=None)
     path = tmp_path / "stiffness.png"

@@ -122,6 +122,7 @@ def test_a_limit_that_reads_back_otherwise_says_stop(wet):
     assert OTHERWISE in text
 
 
+@pytest.mark.nights
 def test_a_limit_that_the_controller_was_never_given_is_no_blank_to_fill_in(wet):
     for back in ({}, {"stroke": (-0.06, 0.06)}):
         row = next(r for r in sheet_of(wet, TODAY, back).limits if r.name == "load")
@@ -170,6 +171,7 @@ def test_a_static_test_needs_no_loading():
     assert "Set-up: Prism P-31, dry, static to its ultimate load" in words(draw_sheet(sheet))
 
 
+@pytest.mark.nights
 def test_the_file_is_one_page_of_a4(wet, tmp_path):
     path = tmp_path / "sheet.pdf"
     write_sheet(wet, path, TODAY)
@@ -187,6 +189,7 @@ def test_a_folder_that_is_not_there_is_told_in_one_line(wet, tmp_path):
         write_sheet(wet, tmp_path / "none" / "sheet.pdf", TODAY)
 
 
+@pytest.mark.nights
 def test_twelve_more_channels_and_long_names_still_fit_in_letters_that_can_be_read(wet):
     more = tuple(Channel(f"strain_{n}", "1", 1e-6, -1e-3, 5e-3) for n in range(12))
     many = replace(
@@ -223,6 +226,7 @@ def test_no_title_or_name_leaves_the_page_or_is_taken_for_a_formula(title, name)
         assert box.y0 >= -1
 
 
+@pytest.mark.nights
 @given(st.text(max_size=300), st.floats(5.0, 180.0), st.floats(6.0, 12.0))
 def test_wrapping_loses_no_letter(text, width, size):
     printable = [c for c in "".join(wrap(text, width, size)) if c != " "]

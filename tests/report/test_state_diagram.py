@@ -128,6 +128,7 @@ def test_an_id_stands_for_one_thing(kept):
     assert len(set(kept.ids)) == len(kept.ids)
 
 
+@pytest.mark.nights
 def test_drawing_again_gives_the_same_bytes():
     assert svg() == svg()
 

@@ -135,6 +135,7 @@ def checkout(tmp_path: Path) -> Path:
     return tmp_path
 
 
+@pytest.mark.nights
 @pytest.mark.xdist_group("pictures")
 def test_writing_changes_the_part_and_the_picture_and_writing_again_nothing(checkout):
     document, picture = checkout / "DEVELOPERS.md", checkout / states.PICTURE
