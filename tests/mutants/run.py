@@ -56,7 +56,7 @@ def run_tests(copy: Path, paths: Iterable[str]) -> tuple[int, str]:
     # Compiled files are told apart by second and size, and a slip may change neither.
     own = {"PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1", "NIGHTRIG_EXAMPLES": PROFILE}
     outer = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
-    words = ["-x", "-q", "--tb=no", f"--timeout={SLOW}"]
+    words = ["-x", "-q", "--tb=no", f"--timeout={SLOW}", "-m", "not endurance"]
     words += ["-p", "no:cacheprovider", "-p", "tests.mutants.unshrunk"]
     try:
         done = subprocess.run(
