@@ -69,6 +69,7 @@ def in_pint(unit: str) -> str:
     return re.sub(r"(?<=[a-z])([23])\b", r"**\1", spelled).replace("-", "*")
 
 
+@pytest.mark.nights
 @pytest.mark.xdist_group("units")
 @pytest.mark.parametrize(("dimension", "unit"), EVERY)
 def test_every_unit_has_the_factor_of_pint(registry, dimension, unit):

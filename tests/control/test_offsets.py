@@ -141,6 +141,7 @@ def test_nothing_goes_on_while_a_sensor_with_a_limit_is_unplugged(night):
     assert any("midspan: no value; plug it in first" in text for text in refusals(result))
 
 
+@pytest.mark.nights
 def test_what_cannot_be_recorded_is_refused_and_changes_nothing(night):
     asked = {66.0: "midspan", 120.0: "load", 121.0: "strain_1", 122.0: "support_left"}
     script = [(at, moved(channel=channel)) for at, channel in asked.items()]
