@@ -96,6 +96,7 @@ def test_boundaries_of_many_loads_are_those_of_the_rule(load: SampleArray, floor
     assert_boundaries_by_the_rule(load, floor)
 
 
+@pytest.mark.nights
 @pytest.mark.xdist_group("scipy")
 @pytest.mark.parametrize("spc", [10.0, 20.3, 50.0, 99.7, 200.0, 251.1])
 @pytest.mark.parametrize("phase", [-2.0, 0.0, 1.0, 3.0])

@@ -210,6 +210,7 @@ def test_a_clock_that_was_set_is_followed(step: float) -> None:
     assert fit.host(17.0 + 60 * (1 + 1e-5)) == pytest.approx(5060.001 + step, abs=1e-3)
 
 
+@pytest.mark.nights
 @pytest.mark.xdist_group("scipy")
 @given(st.lists(st.tuples(st.integers(1, 5), st.integers(-1000, 1000)), min_size=2, max_size=25))
 def test_the_line_under_the_points_is_the_best_one(steps: list[tuple[int, int]]) -> None:

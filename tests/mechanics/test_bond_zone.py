@@ -58,6 +58,7 @@ def test_even_bond_between_cracks_leaves_some_stress(part: float, drop: float):
     assert zone.reach(energy(drop))[0] == pytest.approx(room)
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("law", [STEEP, ribbed(50e6), FibBond(5e6, 1e-5, 0.0, 5e6, 1e-4, 2e-4)])
 @pytest.mark.parametrize("drop", [100e6, 400e6, 800e6])
 def test_slip_and_stress_die_away_together(law: FibBond, drop: float):
@@ -71,6 +72,7 @@ def test_slip_and_stress_die_away_together(law: FibBond, drop: float):
     assert rest == pytest.approx(0.1 * length, rel=0.02)
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("law", [STEEP, ribbed(50e6)])
 @pytest.mark.parametrize("part", [0.1, 0.5, 0.9])
 def test_half_way_between_cracks_nothing_slips(law: FibBond, part: float):
@@ -82,6 +84,7 @@ def test_half_way_between_cracks_nothing_slips(law: FibBond, part: float):
     assert 0 < left < drop
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("part", [0.4, 0.6, 0.85])
 def test_where_both_zones_meet_the_tendon_slips_to_its_end(part: float):
     """From the crack to the end: stress d there, less the whole prestress here."""

@@ -44,6 +44,7 @@ def cycle(seed=None, noise=20e-6, points=240, follows=0.0, **more):
 # --- The fit ---
 
 
+@pytest.mark.nights
 @SCIPY
 @pytest.mark.parametrize("freedom", [6, 12, 60, 1000])
 @pytest.mark.parametrize("share", [0.9, 0.975])
@@ -53,6 +54,7 @@ def test_the_quantile_is_that_of_students_t(freedom, share):
     assert t_quantile(share, freedom) == pytest.approx(stats.t.ppf(share, freedom), rel=1e-3)
 
 
+@pytest.mark.nights
 @SCIPY
 def test_the_kink_is_where_a_general_optimiser_finds_it():
     from scipy.optimize import curve_fit
@@ -73,6 +75,7 @@ def test_the_kink_is_where_a_general_optimiser_finds_it():
     assert fit.f == pytest.approx((straight - left) / 2 / (left / 196), rel=0.35)
 
 
+@pytest.mark.nights
 @SCIPY
 def test_the_interval_ends_where_the_f_statistic_says():
     from scipy import optimize, stats
