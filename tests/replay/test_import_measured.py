@@ -68,6 +68,7 @@ def test_the_series_is_kept_as_it_was_measured(run):
     np.testing.assert_allclose(values[0] / 1e3, membrane(), rtol=1e-6)
 
 
+@pytest.mark.nights
 def test_each_large_cycle_holds_one_peak_and_each_peak_lies_in_one(run):
     load = membrane()
     begins, ends, _ = large_cycles(run, load)
