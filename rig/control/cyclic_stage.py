@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from rig.acquire.extract import begin
-from rig.control.hours import pulled_forward
+from rig.control.hours import next_inspection
 from rig.control.inspecting import inspect
 from rig.control.offsets import shifted_ranges
 from rig.control.slow_stages import approach
@@ -27,6 +27,7 @@ from rig.judging.arming import cycling_setup, learned_of
 from rig.judging.correction import SETTLING_CYCLES, Adjustment, allowed_for, start_correction
 from rig.judging.cycling import Cycling
 from rig.judging.looking import Decision
+from rig.judging.shadow import ALERT
 from rig.protocol.plan import Cyclic, Inspections, Loading
 
 FIRST_CYCLES: Final = 20  # after an interruption, whose stiffness is held against before
@@ -36,6 +37,9 @@ BUILD_UP_EXTRA: Final = 100  # cycles after the growth in which 95 % of range mu
 QUIET_SHARE: Final = 0.2  # of the growth: the first cycles are too small to be told from noise
 SETTLING_SHARE: Final = 0.05  # of the growth is left when counting begins: not corrected in it
 MOST_NOTICES: Final = 5  # the newest ones, that people are shown
+
+CONFLICT: Final = "conflict"
+"""Kind of a finding whose channels contradict each other where one of them tells of a failure."""
 
 _ENDS: Final = {"failure": "failure", "fault": "fault", "run-out": "end"}
 
@@ -236,7 +240,7 @@ class CyclicStage:
         book = self._station.book
         kind = "verdict" if finding.action in _ENDS else finding.kind
         book.event(kind, finding.text)
-        if finding.action in ("warn", "pause"):
+        if finding.action in ("warn", "pause", ALERT):
             self._notice(finding.text)
         if finding.kind == "baseline":
             base = self.state.criteria.baseline
@@ -250,6 +254,9 @@ class CyclicStage:
         if finding.action in _ENDS:
             raise StopNow(_ENDS[finding.action], finding.action, finding.text, finding.cycle)
         if finding.action == "pause" and not self._station.attended:
+            if finding.kind == CONFLICT:
+                # Nobody can look which of the channels is right: neither failure nor going on.
+                raise StopNow("fault", "fault", finding.text, finding.cycle)
             book.event("pause", f"{finding.kind}: nobody answers in a rehearsal, goes on")
 
     def _arm_learned(self) -> None:
@@ -284,17 +291,11 @@ class CyclicStage:
 
     def _plan_inspection(self) -> None:
         """Settle the count of the next inspection, in working hours where the protocol asks."""
-        plan, counted = self._station.plan, self.state.counted
-        planned = plan.inspections.next_after(self.inspected) if plan.inspections else None
-        if planned is None or planned >= self._stage.run_out:
-            self.inspect_at = None
-            return
-        count = planned
-        if self._utc is not None:
-            frequency = self._loading.frequency
-            count = pulled_forward(plan.hours, planned, counted, self._utc(), frequency)
-        # One that a pause kept from being made is made now.
-        self.inspect_at = max(count, counted + 1)
+        now = self._utc() if self._utc is not None else None
+        frequency, counted = self._loading.frequency, self.state.counted
+        self.inspect_at = next_inspection(
+            self._station.plan, self._stage.run_out, self.inspected, counted, now, frequency
+        )
 
     async def _count_reached(self) -> None:
         """Do what a reached count calls for: water first, then the inspection."""

@@ -60,8 +60,9 @@ class CriteriaSetup:
 class Finding:
     """One thing found at counted cycle `cycle`, knowable at `frame`.
 
-    `action` is "note", "warn", "pause", "failure", "fault" or "run-out"; `first_seen` the first
-    cycle that showed it; `evidence` holds the numbers [SI, fractions].
+    `action` is "note", "warn", "pause", "failure", "fault" or "run-out", or "alert" for what a
+    criterion that is alert only would have done; `first_seen` the first cycle that showed it;
+    `evidence` holds the numbers [SI, fractions].
     """
 
     kind: str

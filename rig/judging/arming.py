@@ -99,6 +99,7 @@ def cycling_setup(plan: Plan, stage: Cyclic, loading: Loading, rate: float) -> C
         upper=loading.upper,
         target_range=loading.range,
         period=rate / loading.frequency,
+        alert_only=plan.failure.alert_only,
     )
 
 

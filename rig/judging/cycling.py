@@ -24,6 +24,7 @@ from rig.guards.health import (
 )
 from rig.judging.correction import Correction, correct
 from rig.judging.looking import Decision, Look
+from rig.judging.shadow import shadowed
 from rig.samples import Cycles, Flag, SampleArray, SampleBlock
 
 FULL_RANGE: Final = 0.95
@@ -33,7 +34,10 @@ SILENT_PERIODS: Final = 5  # without a finished cycle: feedback or actuator is n
 
 @dataclass(frozen=True, slots=True)
 class CyclingSetup:
-    """What stays the same through a cyclic stage. Loads [N], `period` [frames]."""
+    """What stays the same through a cyclic stage. Loads [N], `period` [frames].
+
+    `alert_only` are the keys of `[failure]` whose criteria tell what they would do, and do nothing.
+    """
 
     extraction: ExtractionSetup
     criteria: CriteriaSetup
@@ -41,6 +45,7 @@ class CyclingSetup:
     upper: float
     target_range: float
     period: float
+    alert_only: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +174,7 @@ class Cycling:
     def caught_up(self, rows: Cycles) -> tuple[Cycling, tuple[Finding, ...]]:
         """Judge counted rows that a restart point does not know; nothing is corrected by them."""
         criteria, findings = judge(self.setup.criteria, self.criteria, rows)
+        findings = shadowed(self.setup.alert_only, findings)
         return replace(self, criteria=criteria, counted=self.counted + len(rows)), findings
 
     def _split(self, rows: Cycles) -> tuple[Cycles, Cycles, tuple[Decision, ...]]:
@@ -218,6 +224,7 @@ class Cycling:
             return self, ()
         decisions = []
         criteria, findings = judge(self.setup.criteria, self.criteria, rows)
+        findings = shadowed(self.setup.alert_only, findings)
         decisions += [Decision("finding", f.frame, f) for f in findings]
         for count in self.due:
             if before < count <= before + len(rows):

@@ -205,12 +205,13 @@ class LoadShort:
 
 @dataclass(frozen=True, slots=True)
 class Failure:
-    """The criteria a protocol arms; None means not armed."""
+    """The criteria a protocol arms; None: not armed. Those of `alert_only` only tell, by key."""
 
     stiffness_loss: StiffnessLoss | None = None
     stiffness_step: StiffnessStep | None = None
     residual_growth: float | None = None
     load_short: LoadShort | None = None
+    alert_only: frozenset[str] = frozenset()
 
     @property
     def armed(self) -> bool:

@@ -20,6 +20,7 @@ from rig.criteria.judge import judge
 from rig.guards.health import HealthSetup, HealthState, check_spikes
 from rig.guards.learned import combine
 from rig.judging.arming import criteria_setup, learned_of
+from rig.judging.shadow import shadowed
 from rig.protocol.plan import Bounds, Plan
 from rig.replay.ends import DOUBT, ENDING, FINDING, TRIP, End, Noted, end_of, first_of, found_of
 from rig.replay.found import Found
@@ -125,6 +126,7 @@ def judge_rows(setup: RowSetup, state: RowState, rows: Cycles) -> RowState:
         return state
     part = _Part(rows)
     criteria, findings = judge(setup.criteria, state.criteria, rows)
+    findings = shadowed(setup.plan.failure.alert_only, findings)
     settled = state.settled_tick
     for finding in findings:
         tick = setup.timeline.at_tick(finding.frame)

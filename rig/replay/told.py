@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from rig.judging.shadow import ALERT, WOULD
 from rig.record.entries import RAN_OUT, Event
 from rig.replay.found import Found, Replayed
 from rig.replay.recording import Recording
@@ -75,6 +76,8 @@ def _standing(recording: Recording) -> list[Event]:
 
 
 def _of_event(event: Event) -> Found | None:
+    if event.text.startswith(WOULD):
+        return Found(event.kind, event.cycle, event.text, ALERT)
     if event.kind in _ACTIONS:
         return Found(event.kind, event.cycle, event.text, _ACTIONS[event.kind])
     if event.kind == "limit":
