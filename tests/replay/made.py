@@ -60,6 +60,7 @@ run_out = "{run_out} cycles"
 from = "20 cycles"
 to = "60 cycles"
 [failure]
+{alerts}
 stiffness_loss = {{ warn = "10 %", stop = "{stop}", confirm = "5 cycles" }}
 stiffness_step = {{ pause = "5 %", within = "20 cycles" }}
 residual_growth = {{ warn = "50 %" }}
@@ -107,6 +108,7 @@ class Case:
     ending: str = "gradual"
     rig_limit: str = ""
     base: str = ""
+    alerts: str = ""
     faults: tuple[Fault, ...] = ()
     script: tuple[tuple[float, Request], ...] = ()
     carried_out: Callable[[Plan, Path, Case], None] | None = None
@@ -127,7 +129,7 @@ def texts(case: Case) -> tuple[str, str]:
         return re.sub('"(specimens|series)/', rf'"{ROOT / "protocols"}/\1/', protocol), rig
     values = {
         name: getattr(case, name)
-        for name in ("run_out", "stop", "before", "exposure", "spray", "learned")
+        for name in ("run_out", "stop", "before", "exposure", "spray", "learned", "alerts")
     }
     return protocol.format(specimen=specimen, **values), rig
 
