@@ -29,7 +29,8 @@ from simulators.loop import LoadLoop
 from simulators.motion import NEVER, Closed, Collapse, Cycling, Motion, Ramp
 from simulators.recorded_beam import RecordedBeam
 from simulators.setup import SimulationSetup
-from simulators.specimen import DRYING_TIME, LEFT_OPEN, WETTING_TIME, Beam
+from simulators.specimen import DRYING_TIME, LEFT_OPEN, WETTING_TIME, Beam, Curve
+from simulators.surroundings import Surroundings
 from simulators.wear import STILL, Pace, SpecimenState, worn
 
 STRAIN: Final = 0.6  # strain per deflection over span
@@ -51,7 +52,8 @@ class RigState:
 
     `gap` is the stroke of contact [m], `wet` how full of water the crack is (0 to 1), `counter`
     the cycles before the present motion. Where a load cell is ever at fault, `rod` is the stroke
-    [m] and `held` the load [N] at which a stuck one stands.
+    [m] and `held` the load [N] at which a stuck one stands. `marks` are the cycles that the
+    specimen had had when disturbances that count them began, -1 of one that has not.
     """
 
     frame: int
@@ -70,6 +72,7 @@ class RigState:
     tripped: str = ""
     rod: float | None = None
     held: float | None = None
+    marks: tuple[float, ...] = ()
 
 
 class World:
@@ -94,6 +97,7 @@ class World:
             upper = setup.upper_load
             self.beam = Beam(t, setup.ending, setup.bedding, setup.creep, upper, self.wear)
         self.loop = LoadLoop(setup)
+        self.around = Surroundings(setup, seed)
         faults = setup.faults
         self._water = [e for f in faults if isinstance(f, NoFlow) for e in (f.begin, f.end)]
         once = [f for f in faults if isinstance(f, InputChange | Restarted | Miscounted)]
@@ -123,10 +127,23 @@ class World:
         t = self.setup.truth
         return specimen.peak > t.cracking_load / t.stiffness
 
-    def gone(self, specimen: SpecimenState, top: float) -> bool:
-        """Tell whether a specimen cannot bear a top load [N] for one more cycle."""
-        used_up = self.wear is not None and self.wear.gone(specimen)
-        return used_up or top > self.beam.strength(specimen)
+    def curve(self, state: RigState) -> Curve:
+        """Return the response of the specimen in a state, over the load that the cell shows."""
+        curve = self.beam.curve(state.specimen, state.gap)
+        if not self.around:
+            return curve
+        return self.around.curve(curve, state, self.beam.frame_stiffness)
+
+    def strength(self, state: RigState) -> float:
+        """Return the largest load of the cell [N] that the specimen can take."""
+        return self.beam.strength(state.specimen) / self.around.through(state.frame)
+
+    def gone(self, state: RigState, top: float) -> bool:
+        """Tell whether a specimen cannot bear a top load of the cell [N] for one more cycle."""
+        used_up = self.wear is not None and self.wear.gone(state.specimen)
+        if self.around and self.around.gives_way(state):
+            return True
+        return used_up or top > self.strength(state)
 
     def opening(self, load: FloatArray, net: FloatArray, specimen: SpecimenState) -> FloatArray:
         """Return the opening of a crack [m] at loads [N] with the deflection there [m]."""
@@ -171,11 +188,12 @@ class World:
         """Return the frame at which a running pump has emptied its tank."""
         if not pump.on or self.setup.pump_flow <= 0:
             return NEVER
+        drained = max(self.around.emptied, pump.since)
         run_up = self.setup.pump_run_up
         seconds = pump.tank / self.setup.pump_flow + run_up / 2
         if seconds < run_up:
             seconds = math.sqrt(2 * run_up * pump.tank / self.setup.pump_flow)
-        return pump.since + math.ceil(seconds * self.rate)
+        return min(pump.since + math.ceil(seconds * self.rate), drained)
 
     def flow(self, pump: PumpState, frame: int) -> float:
         """Return the flow of water at a frame [m3/s]."""
@@ -185,10 +203,13 @@ class World:
             return 0.0
         seconds = (frame - pump.since) / self.rate
         run_up = self.setup.pump_run_up
-        return self.setup.pump_flow * (min(1.0, seconds / run_up) if run_up > 0 else 1.0)
+        flow = self.setup.pump_flow * (min(1.0, seconds / run_up) if run_up > 0 else 1.0)
+        return flow * self.around.flowing(frame)
 
     def tank(self, pump: PumpState, frame: int) -> float:
         """Return the content of the tank at a frame [m3]."""
+        if frame >= self.around.emptied:
+            return 0.0
         if not pump.on:
             return pump.tank
         seconds, run_up = (frame - pump.since) / self.rate, self.setup.pump_run_up
@@ -199,8 +220,9 @@ class World:
         """Return the next frame of an accident or change of water; True: the reader is shown it."""
         next_told = min((f for f in self._told if f > state.frame), default=NEVER)
         water = [*self._water, self.empty_at(state.pump)]
-        next_water = min((f for f in water if f > state.frame), default=NEVER)
-        return min(next_told, next_water), next_told <= next_water
+        quiet = min((f for f in water if f > state.frame), default=NEVER)
+        quiet = min(quiet, self.around.next_change(state))
+        return min(next_told, quiet), next_told <= quiet
 
     def reach(self, frame: int) -> float:
         """Return the share of its amplitude that cycling reaches at a frame."""
