@@ -56,6 +56,7 @@ _SIGNS: Final = {
     "rig file": {"driver", "actuator", "channel"},
     "specimen file": {"geometry", "concrete", "tendon"},
     "series file": {"groups", "life", "ultimate"},
+    "events file": {"event"},
 }
 """Root keys by which a kind of file is known."""
 
