@@ -56,7 +56,7 @@ class Happening:
 class TruthFile:
     """The truth file of one run; each line is with the system once it is written.
 
-    A rig that is put back to an earlier frame writes on from there: `cut` forgets what was after.
+    That of a rig that is put back to an earlier frame forgets what was after.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -64,11 +64,14 @@ class TruthFile:
         self._seen: Stretch | None = None
         self._told: tuple[int, float | None, bool] = (-1, None, False)
 
-    def begin(self, happenings: tuple[Happening, ...]) -> None:
-        """Begin the file with what will happen."""
-        self._write("w", [h.told() for h in happenings])
+    def begin(self, happenings: tuple[Happening, ...], frame: int | None = None) -> None:
+        """Begin the file with what will happen; of one that is there keep all before `frame`."""
+        if frame is not None and self._path.exists():
+            self._cut(frame)
+        else:
+            self._write("w", [h.told() for h in happenings])
 
-    def cut(self, frame: int) -> None:
+    def _cut(self, frame: int) -> None:
         """Forget what has happened from a frame on, and a last line that was cut off."""
         kept = []
         for text in self._path.read_text(encoding="utf-8").splitlines():

@@ -4,24 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 from rig.assembly.events_parts import FEEDBACK, Part, made
 from rig.assembly.events_tables import EventsFile, EventTable
 from rig.assembly.simulation import simulation_setup
 from rig.errors import InputError
 from rig.protocol.document import Document, Read, meant, open_document
+from rig.protocol.fields import NO_DIMENSION
 from rig.protocol.plan import Plan
 from rig.protocol.validation import validate
-from rig.units import shown
+from rig.units import example, shown
 from simulators.disturbances import Disturbance
 from simulators.faults import Fault
 from simulators.setup import SimulationSetup
 from simulators.spoiled import Spoiled
 from simulators.truth_file import Happening
 
-KEPT: Final = "events"
-"""Under which name the texts of a header keep the file."""
 OF_CHANNELS: Final = {"N": "force", "m": "length", "1": "strain", "m/s2": "acceleration"}
 """Dimension of an amount by the unit of the channel it is of."""
 OF_CYCLES: Final = frozenset(
@@ -71,10 +70,9 @@ def load_events(path: str, read: Read, plan: Plan) -> Events:
     )
 
 
-def kept_events(texts: dict[str, str] | Any, plan: Plan) -> Events | None:
-    """Return what happened to a rehearsal, by the texts that its record keeps; None: nothing."""
-    text = texts.get(KEPT)
-    return None if text is None else load_events("events.toml", lambda _path: text, plan)
+def kept_events(text: str, plan: Plan) -> Events:
+    """Return what happens in a rehearsal, by the text that its record keeps."""
+    return load_events("events.toml", lambda _path: text, plan)
 
 
 def _happening(event: EventTable, rate: float) -> Happening:
@@ -105,10 +103,14 @@ def _of_channel(event: EventTable, plan: Plan) -> Iterator[tuple[str, str, str]]
         known = [c.name for c in plan.rig.sampled]
         yield "channel", f"{shown(name)} is no sampled channel of the rig", meant(name, known)
         return
-    wanted = OF_CHANNELS.get(channel.unit, "")
+    wanted = OF_CHANNELS.get(channel.unit)
     for key, value in event.model_dump().items():
-        if isinstance(value, tuple) and value[1] not in (wanted, "unread"):
-            yield key, f"is a {value[1]}, and {name} measures a {wanted}", f"give a {wanted}"
+        if not isinstance(value, tuple) or value[1] in (wanted, NO_DIMENSION):
+            continue
+        given, remedy = example(value[1]).split(" such as ")[0], "take another channel"
+        if wanted is not None:
+            remedy = f"give {example(wanted)}"
+        yield key, f"is {given}, which {name} does not measure", remedy
     if getattr(event, "in_loop", False) and name != FEEDBACK:
         remedy = "take in_loop out"
         yield "in_loop", f"the servo loop is closed on {FEEDBACK}, not on {name}", remedy

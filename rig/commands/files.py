@@ -56,23 +56,23 @@ def _objection(driver: str) -> tuple[str, str] | None:
     return None
 
 
-def read_text(path: str, *, rig: bool = False) -> str:
+def read_text(path: str, *, rig: bool = False, events: bool = False) -> str:
     """Return the text of a UTF-8 file, with or without a byte order mark.
 
     A note on the error of a file that is not there says what it may be meant to be: another
-    protocol, or where a `rig` file was looked for another rig.
+    protocol, or where a `rig` or `events` file was looked for another of these.
     """
     try:
         return Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
-        error.add_note(_instead(path, rig=rig))
+        error.add_note(_instead(path, "rigs" if rig else "events" if events else ""))
         raise
 
 
-def _instead(path: str, *, rig: bool) -> str:
+def _instead(path: str, kind: str) -> str:
     """Say what a file that is not there may be meant to be: a neighbour, or a packaged file."""
     folder, name = os.path.split(path)
-    packaged = _packaged_names("rigs" if rig else "")
+    packaged = _packaged_names(kind)
     beside = _names_in(folder or ".")
     stems = {n.removesuffix(".toml"): n for n in beside}
     stems |= {n: n for n in packaged}
@@ -84,8 +84,7 @@ def _instead(path: str, *, rig: bool) -> str:
         return f"correct the path, or copy the file there; {folder} holds no TOML file"
     if folder:
         return f"correct the path; in {folder} there are {', '.join(beside[:10])}"
-    kind = "rigs" if rig else "protocols"
-    return f"correct the path; packaged {kind} are {', '.join(packaged)}"
+    return f"correct the path; packaged {kind or 'protocols'} are {', '.join(packaged)}"
 
 
 def _packaged_names(folder: str) -> list[str]:
@@ -126,6 +125,11 @@ def find_rig(name: str | None) -> str:
     if _exists(name):
         return name
     return packaged(f"rigs/{name}") or packaged(name) or name
+
+
+def find_events(name: str) -> str:
+    """Return the path of an events file: the file of that name, else the packaged one."""
+    return name if _exists(name) else packaged(f"events/{name}") or packaged(name) or name
 
 
 def _find(name: str) -> str:

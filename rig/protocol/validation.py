@@ -156,10 +156,20 @@ class _Mending:
                 self._leave_out(path[:-1])
         elif isinstance(around, list) and isinstance(last, int):
             # Entries that are tables keep their number; None stands for one that is unreadable.
-            if isinstance(around[last], dict):
+            if isinstance(self._as_read(path), dict):
                 around[last] = None
             else:
                 self._leave_out(path[:-1])
+
+    def _as_read(self, path: Path) -> Any:
+        """Return what the file has at a place, None where a name has been mended on the way."""
+        found: Any = self.document.data
+        for part in path:
+            try:
+                found = found[part]
+            except (KeyError, IndexError, TypeError):
+                return None
+        return found
 
     def _around(self, path: Path) -> Any:
         """Return the table or list a place is in, None where it has been left out."""
