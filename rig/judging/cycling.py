@@ -14,6 +14,7 @@ import numpy as np
 
 from rig.acquire.extract import ExtractionSetup, ExtractionState, extract
 from rig.criteria.findings import CriteriaSetup, CriteriaState, Finding
+from rig.criteria.forecast import ForecastSetup, ForecastState, foresee
 from rig.criteria.judge import judge
 from rig.guards.health import (
     HealthFinding,
@@ -46,6 +47,7 @@ class CyclingSetup:
     target_range: float
     period: float
     alert_only: frozenset[str] = frozenset()
+    forecast: ForecastSetup | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +67,7 @@ class Cycling:
     criteria: CriteriaState
     correction: Correction
     health: HealthState = field(default_factory=HealthState)
+    forecast: ForecastState | None = None
     counted: int = 0
     built_up: int = 0
     counting: bool = False
@@ -145,6 +148,7 @@ class Cycling:
             "criteria": self.criteria.to_plain(),
             "correction": asdict(self.correction),
             "health": self.health.to_plain(),
+            "forecast": self.forecast.to_plain() if self.forecast else None,
             "counted": self.counted,
             "built_up": self.built_up,
             "counting": self.counting,
@@ -162,10 +166,13 @@ class Cycling:
         What a channel had shown for how long ends with an interruption.
         """
         criteria, health, correction = restored_parts(plain)
+        # A version before this one kept none: it is begun anew.
+        foreseen = plain.get("forecast")
         return replace(
             self,
             criteria=criteria,
             correction=correction,
+            forecast=ForecastState.from_plain(foreseen) if foreseen else None,
             health=HealthState(spikes=health.spikes),
             counted=plain["counted"],
             built_up=plain["built_up"],
@@ -175,7 +182,9 @@ class Cycling:
         """Judge counted rows that a restart point does not know; nothing is corrected by them."""
         criteria, findings = judge(self.setup.criteria, self.criteria, rows)
         findings = shadowed(self.setup.alert_only, findings)
-        return replace(self, criteria=criteria, counted=self.counted + len(rows)), findings
+        forecast, foreseen = self._foreseen(rows)
+        state = replace(self, criteria=criteria, forecast=forecast)
+        return replace(state, counted=self.counted + len(rows)), (*findings, *foreseen)
 
     def _split(self, rows: Cycles) -> tuple[Cycles, Cycles, tuple[Decision, ...]]:
         """Part build-up cycles from counted ones, number and flag both."""
@@ -225,7 +234,8 @@ class Cycling:
         decisions = []
         criteria, findings = judge(self.setup.criteria, self.criteria, rows)
         findings = shadowed(self.setup.alert_only, findings)
-        decisions += [Decision("finding", f.frame, f) for f in findings]
+        forecast, foreseen = self._foreseen(rows)
+        decisions += [Decision("finding", f.frame, f) for f in (*findings, *foreseen)]
         for count in self.due:
             if before < count <= before + len(rows):
                 decisions.append(Decision("count", int(rows.known[count - before - 1]), count))
@@ -233,7 +243,14 @@ class Cycling:
         if change is not None and row is not None:
             decisions.append(Decision("correct", int(rows.known[row]), change))
         due = tuple(c for c in self.due if c > before + len(rows))
-        return replace(self, criteria=criteria, correction=correction, due=due), tuple(decisions)
+        state = replace(self, criteria=criteria, forecast=forecast, correction=correction)
+        return replace(state, due=due), tuple(decisions)
+
+    def _foreseen(self, rows: Cycles) -> tuple[ForecastState | None, tuple[Finding, ...]]:
+        """Return where the forecast stands after counted rows, and what is to be told of it."""
+        if self.setup.forecast is None:
+            return None, ()
+        return foresee(self.setup.forecast, self.forecast, rows)
 
 
 def _numbered(rows: Cycles, last: int) -> Cycles:

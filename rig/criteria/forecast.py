@@ -1,0 +1,255 @@
+"""The forecast: at which counted cycle a specimen is expected to fail, and when nothing is told.
+
+Looked at anew at fixed counts, from the points gathered so far: what is told does not depend on
+how rows are cut. It is shown from the middle of the expected life on, and only while the longest
+life that is left is at most three times the shortest and no tendon is expected to break before.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+import numpy as np
+
+from rig.criteria.findings import Finding
+from rig.criteria.forecast_life import Interval, Relation, interval
+from rig.criteria.forecast_points import NUMBER, SAG, SOFT, Points, gathered
+from rig.criteria.forecast_rate import TOO_FEW, Rate, secondary
+from rig.samples import Cycles
+
+WIDEST: Final = 3.0
+"""Longest life that is left over the shortest, at most."""
+FROM: Final = 0.5  # of the life that is expected, from which on it is shown
+MOVED: Final = 0.2  # of its median, from which on it is written down anew
+STREAK: Final = 3  # looks in a row at which it could be shown, before it is
+EVERY: Final = 0.02  # of the count, from one look to the next, at least
+BLOCKS: Final = 5  # of cycles
+APART: Final = 0.15  # decades of life by which stiffness and deflection may differ
+LN10: Final = math.log(10)
+
+UNARMED: Final = "no loss of stiffness is armed as a failure"
+EARLY: Final = "too early: not yet in the middle of the life it expects"
+APART_WORDS: Final = "stiffness and deflection do not point to the same end"
+TENDON: Final = "a tendon may break before it softens so far"
+LASTS: Final = "it is expected to run out before"
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastSetup:
+    """What stays the same through a test.
+
+    `stop` is the loss of stiffness that is a failure, None where none is armed; counts of the
+    baseline and the run-out; lives of failed `companions` [cycles]; `tendon_from` the cycles from
+    which on steel may break.
+    """
+
+    relation: Relation
+    block: int
+    baseline_first: int
+    baseline_last: int
+    stop: float | None = None
+    run_out: int | None = None
+    companions: tuple[float, ...] = ()
+    tendon_from: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """What is expected at a count: counted cycles at failure; NaN and `why` where it is silent."""
+
+    cycle: int = 0
+    low: float = math.nan
+    median: float = math.nan
+    high: float = math.nan
+    why: str = TOO_FEW
+
+    @property
+    def shown(self) -> bool:
+        """Tell whether anything is told."""
+        return not self.why
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ForecastState:
+    """Where a forecast stands; compare two by their `to_plain`.
+
+    `newest` is what is told now, `due` the count of the next look, `streak` the looks in a row
+    that would have shown it, `told` the median written down last, NaN while it is silent.
+    """
+
+    points: Points = field(default_factory=Points)
+    newest: Forecast = field(default_factory=Forecast)
+    due: int = 0
+    streak: int = 0
+    told: float = math.nan
+
+    def to_plain(self) -> dict[str, Any]:
+        """Return plain values for a restart point (NaN stays a float)."""
+        new = self.newest
+        return {
+            "points": self.points.to_plain(),
+            "newest": [new.cycle, new.low, new.median, new.high, new.why],
+            "due": self.due,
+            "streak": self.streak,
+            "told": self.told,
+        }
+
+    @staticmethod
+    def from_plain(plain: Mapping[str, Any]) -> ForecastState:
+        """Return what `to_plain` kept. Raises KeyError, TypeError, ValueError."""
+        cycle, low, median, high, why = plain["newest"]
+        return ForecastState(
+            points=Points.from_plain(plain["points"]),
+            newest=Forecast(int(cycle), float(low), float(median), float(high), str(why)),
+            due=int(plain["due"]),
+            streak=int(plain["streak"]),
+            told=float(plain["told"]),
+        )
+
+
+def begin_forecast(setup: ForecastSetup) -> ForecastState:
+    """Return the state before the first counted cycle."""
+    return ForecastState(Points(block=setup.block), due=setup.baseline_last + setup.block)
+
+
+def foresee(
+    setup: ForecastSetup, state: ForecastState | None, rows: Cycles
+) -> tuple[ForecastState, tuple[Finding, ...]]:
+    """Take the next counted rows; return what is to be written down of the forecast.
+
+    Without a state it begins. What is found does not depend on how the rows are cut.
+    """
+    state = state or begin_forecast(setup)
+    findings: list[Finding] = []
+    while len(rows):
+        first = int(rows["number"][0])
+        stop = min(len(rows), state.points.room, max(state.due - first + 1, 1))
+        part = rows.part(0, stop)
+        state = replace(state, points=gathered(state.points, part))
+        if int(part["number"][-1]) >= state.due:
+            state, found = _looked(setup, state, int(state.due), int(part.known[-1]))
+            findings += found
+        rows = rows.part(stop, len(rows))
+    return state, tuple(findings)
+
+
+def _looked(
+    setup: ForecastSetup, state: ForecastState, count: int, frame: int
+) -> tuple[ForecastState, list[Finding]]:
+    """Return the state after a look at a count, and what it has written down."""
+    new = expected(setup, state.points, count)
+    streak = state.streak + 1 if new.shown else 0
+    if new.shown and streak < STREAK and not state.newest.shown:
+        new = Forecast(count, why=state.newest.why)
+    due = count + max(BLOCKS * setup.block, math.ceil(EVERY * count))
+    told, findings = state.told, []
+    if new.shown and (math.isnan(told) or abs(new.median / told - 1) > MOVED):
+        findings.append(_finding(new, frame, _words(new, told)))
+        told = new.median
+    elif not new.shown and not math.isnan(told):
+        findings.append(_finding(new, frame, f"nothing is foretold any more: {new.why}"))
+        told = math.nan
+    return replace(state, newest=new, due=due, streak=streak, told=told), findings
+
+
+def expected(setup: ForecastSetup, points: Points, now: int) -> Forecast:
+    """Return what is expected at a count from the points gathered until then."""
+    if setup.stop is None:
+        return Forecast(now, why=UNARMED)
+    grown = growths(points, setup.baseline_first, setup.baseline_last)
+    if grown is None:
+        return Forecast(now, why=TOO_FEW)
+    number, soft, sag = grown
+    since = begun_at(points, setup.baseline_last)
+    chosen = (number > since + (now - since) / 2) & (number > setup.baseline_last)
+    rate, other = (secondary(number[chosen], grown_[chosen]) for grown_ in (soft, sag))
+    if why := rate.why or other.why:
+        return Forecast(now, why=why)
+    return _told(setup, now, since, rate, other, _left(setup, rate, soft))
+
+
+def _told(
+    setup: ForecastSetup, now: int, since: float, rate: Rate, other: Rate, linear: float
+) -> Forecast:
+    """Return what two rates that have settled tell, or why they tell nothing."""
+    relation = setup.relation
+    lives = (relation.soft - math.log10(rate.value), relation.sag - math.log10(other.value))
+    if abs(lives[0] - lives[1]) > APART + relation.scatter:
+        return Forecast(now, why=APART_WORDS)
+    noise = max(r.error / r.value for r in (rate, other)) / LN10
+    spread = math.hypot(relation.scatter, noise)
+    life = (lives[0] + lives[1]) / 2
+    found = interval(now, since, life, relation.freedom, spread, setup.companions)
+    if found is None or not found.low > now:
+        return Forecast(now, why=EARLY)
+    # The failure is a loss of stiffness: reached by the steady rate alone it comes sooner.
+    found = Interval(*(min(at, now + linear) for at in (found.low, found.median, found.high)))
+    if why := _silent(setup, now, since, found):
+        return Forecast(now, why=why)
+    return Forecast(now, found.low, found.median, found.high, "")
+
+
+def _silent(setup: ForecastSetup, now: int, since: float, found: Interval) -> str:
+    """Return why an interval is not told, "" where it is."""
+    if setup.run_out is not None and found.low > setup.run_out:
+        return LASTS
+    if found.high > setup.tendon_from:
+        return f"{TENDON}, from {setup.tendon_from:,.3g} cycles on"
+    ratio = found.ratio(now)
+    if ratio > WIDEST:
+        return f"too wide an interval: what is left differs by a factor of {ratio:.1f}"
+    return "" if now - since >= FROM * (found.median - since) else EARLY
+
+
+def growths(
+    points: Points, first: int, last: int
+) -> tuple[np.ndarray[Any, np.dtype[np.float64]], ...] | None:
+    """Return counts, and what flexibility and deflection per load gained since the baseline.
+
+    None before there is one.
+    """
+    number = points.done[NUMBER]
+    # The blocks of a baseline may long have become one point with their neighbours.
+    base = (number >= first) & (number <= last)
+    if not len(number) or number[-1] <= last or number[0] > last:
+        return None
+    found = [number]
+    for row in (SOFT, SAG):
+        values = points.done[row]
+        at = (
+            values[base]
+            if base.any()
+            else np.array([np.interp((first + last) / 2, number, values)])
+        )
+        at = at[np.isfinite(at)]
+        if not len(at) or not np.mean(at) > 0:
+            return None
+        found.append(values / float(np.mean(at)) - 1)
+    return tuple(found)
+
+
+def begun_at(points: Points, last: int) -> float:
+    """Return the count from which on the specimen wears as it does now: water, once it runs."""
+    return float(points.wet_from - 1) if points.wet_from > last else 0.0
+
+
+def _left(setup: ForecastSetup, rate: Rate, soft: np.ndarray[Any, np.dtype[np.float64]]) -> float:
+    """Return the cycles to the armed loss of stiffness, were it reached at the steady rate."""
+    goal = 1 / (1 - (setup.stop or 0.0)) - 1
+    return max(goal - float(soft[np.isfinite(soft)][-1]), 0.0) / rate.value
+
+
+def _words(new: Forecast, told: float) -> str:
+    was = "" if math.isnan(told) else f"; it was {told:,.0f}"
+    return (
+        f"failure expected at cycle {new.median:,.0f}, with 80 % between {new.low:,.0f} and "
+        f"{new.high:,.0f}{was}"
+    )
+
+
+def _finding(new: Forecast, frame: int, text: str) -> Finding:
+    numbers = {"low": new.low, "median": new.median, "high": new.high}
+    return Finding("forecast", "note", new.cycle, frame, new.cycle, text, numbers)
