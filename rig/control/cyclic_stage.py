@@ -24,7 +24,13 @@ from rig.criteria.findings import CriteriaState, Finding
 from rig.guards.health import HealthFinding, HealthState
 from rig.guards.learned import combine
 from rig.judging.arming import cycling_setup, learned_of
-from rig.judging.correction import SETTLING_CYCLES, Adjustment, allowed_for, start_correction
+from rig.judging.correction import (
+    Adjustment,
+    allowed_for,
+    built_up_again,
+    settled,
+    start_correction,
+)
 from rig.judging.cycling import Cycling
 from rig.judging.looking import Decision
 from rig.judging.shadow import ALERT
@@ -35,7 +41,6 @@ COUNT_MARGIN: Final = 2  # cycles the controller may run past ours before it sto
 FIRST_SPAN: Final = 0.05  # of the target range: the first cycles of a build-up are small
 BUILD_UP_EXTRA: Final = 100  # cycles after the growth in which 95 % of range must be reached
 QUIET_SHARE: Final = 0.2  # of the growth: the first cycles are too small to be told from noise
-SETTLING_SHARE: Final = 0.05  # of the growth is left when counting begins: not corrected in it
 MOST_NOTICES: Final = 5  # the newest ones, that people are shown
 
 CONFLICT: Final = "conflict"
@@ -154,9 +159,8 @@ class CyclicStage:
         await station.arm_fixed()
         await station.load_to(loading.mean, station.unload_rate)
         over = self._stage.build_up / loading.frequency
-        grown = round(SETTLING_SHARE * self._stage.build_up) + SETTLING_CYCLES
         correction = allowed_for(self.state.correction, station.rig.share())
-        correction = replace(correction, pairs=(), ranges=(), skip=grown)
+        correction = built_up_again(correction, self._stage.build_up)
         setup = self.state.setup
         self.state = replace(
             self.state,
@@ -246,11 +250,7 @@ class CyclicStage:
             base = self.state.criteria.baseline
             book.baseline_stiffness = base.stiffness if base else None
             self._arm_learned()
-            now = self.state.correction
-            self.state = replace(
-                self.state,
-                correction=replace(now, settled_mean=now.mean, settled_amplitude=now.amplitude),
-            )
+            self.state = replace(self.state, correction=settled(self.state.correction))
         if finding.action in _ENDS:
             raise StopNow(_ENDS[finding.action], finding.action, finding.text, finding.cycle)
         if finding.action == "pause" and not self._station.attended:
@@ -269,12 +269,12 @@ class CyclicStage:
 
     async def _adjust(self, change: Adjustment) -> None:
         station = self._station
-        if change.saturated:
-            text = "load correction is at the end of its authority, 10 % of range"
-            station.book.event("correction", text)
-            self._notice(f"{text}; the load may fall short")
-        await station.rig.actuator.adjust(change.mean, change.amplitude)
-        self.state = replace(self.state, commanded=station.stream.now)
+        if change.told:
+            station.book.event("correction", change.told)
+            self._notice(change.told)
+        if change.moves:
+            await station.rig.actuator.adjust(change.mean, change.amplitude)
+            self.state = replace(self.state, commanded=station.stream.now)
 
     def _plan_counts(self) -> None:
         """Tell the judge at which counts something is due."""

@@ -23,7 +23,7 @@ from rig.guards.health import (
     check_health,
     check_spikes,
 )
-from rig.judging.correction import Correction, correct
+from rig.judging.correction import Correction, correct, correction_from
 from rig.judging.looking import Decision, Look
 from rig.judging.shadow import shadowed
 from rig.samples import Cycles, Flag, SampleArray, SampleBlock
@@ -265,11 +265,8 @@ def _where(
 
 def restored_parts(plain: Mapping[str, Any]) -> tuple[CriteriaState, HealthState, Correction]:
     """Return what `Cycling.to_plain` kept of its parts. Raises KeyError, TypeError, ValueError."""
-    correction = dict(plain["correction"])
-    correction["pairs"] = tuple((mean, amplitude) for mean, amplitude in correction["pairs"])
-    correction["ranges"] = tuple(correction["ranges"])
     return (
         CriteriaState.from_plain(plain["criteria"]),
         HealthState.from_plain(plain["health"]),
-        Correction(**correction),
+        correction_from(plain["correction"]),
     )
