@@ -13,12 +13,15 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.criteria.findings import Finding
 from rig.criteria.forecast_life import Interval, Relation, interval
 from rig.criteria.forecast_points import NUMBER, SAG, SOFT, Points, gathered
 from rig.criteria.forecast_rate import TOO_FEW, Rate, secondary
 from rig.samples import Cycles
+
+FloatArray = NDArray[np.float64]
 
 WIDEST: Final = 3.0
 """Longest life that is left over the shortest, at most."""
@@ -30,6 +33,7 @@ BLOCKS: Final = 5  # of cycles
 APART: Final = 0.15  # decades of life by which stiffness and deflection may differ
 LN10: Final = math.log(10)
 
+UNSEEN: Final = "the cycles of its baseline were not seen"
 UNARMED: Final = "no loss of stiffness is armed as a failure"
 EARLY: Final = "too early: not yet in the middle of the life it expects"
 APART_WORDS: Final = "stiffness and deflection do not point to the same end"
@@ -76,11 +80,13 @@ class Forecast:
 class ForecastState:
     """Where a forecast stands; compare two by their `to_plain`.
 
+    `base` are flexibility and deflection per load [m/N] of the baseline, None before there is one.
     `newest` is what is told now, `due` the count of the next look, `streak` the looks in a row
     that would have shown it, `told` the median written down last, NaN while it is silent.
     """
 
     points: Points = field(default_factory=Points)
+    base: tuple[float, float] | None = None
     newest: Forecast = field(default_factory=Forecast)
     due: int = 0
     streak: int = 0
@@ -91,6 +97,7 @@ class ForecastState:
         new = self.newest
         return {
             "points": self.points.to_plain(),
+            "base": list(self.base) if self.base else None,
             "newest": [new.cycle, new.low, new.median, new.high, new.why],
             "due": self.due,
             "streak": self.streak,
@@ -101,8 +108,10 @@ class ForecastState:
     def from_plain(plain: Mapping[str, Any]) -> ForecastState:
         """Return what `to_plain` kept. Raises KeyError, TypeError, ValueError."""
         cycle, low, median, high, why = plain["newest"]
+        soft, sag = plain["base"] or (math.nan, math.nan)
         return ForecastState(
             points=Points.from_plain(plain["points"]),
+            base=(float(soft), float(sag)) if plain["base"] else None,
             newest=Forecast(int(cycle), float(low), float(median), float(high), str(why)),
             due=int(plain["due"]),
             streak=int(plain["streak"]),
@@ -140,7 +149,8 @@ def _looked(
     setup: ForecastSetup, state: ForecastState, count: int, frame: int
 ) -> tuple[ForecastState, list[Finding]]:
     """Return the state after a look at a count, and what it has written down."""
-    new = expected(setup, state.points, count)
+    base = state.base or _based(state.points, setup.baseline_first, setup.baseline_last)
+    new = expected(setup, state.points, base, count)
     streak = state.streak + 1 if new.shown else 0
     if new.shown and streak < STREAK and not state.newest.shown:
         new = Forecast(count, why=state.newest.why)
@@ -152,23 +162,25 @@ def _looked(
     elif not new.shown and not math.isnan(told):
         findings.append(_finding(new, frame, f"nothing is foretold any more: {new.why}"))
         told = math.nan
-    return replace(state, newest=new, due=due, streak=streak, told=told), findings
+    return replace(state, base=base, newest=new, due=due, streak=streak, told=told), findings
 
 
-def expected(setup: ForecastSetup, points: Points, now: int) -> Forecast:
+def expected(
+    setup: ForecastSetup, points: Points, base: tuple[float, float] | None, now: int
+) -> Forecast:
     """Return what is expected at a count from the points gathered until then."""
     if setup.stop is None:
         return Forecast(now, why=UNARMED)
-    grown = growths(points, setup.baseline_first, setup.baseline_last)
-    if grown is None:
-        return Forecast(now, why=TOO_FEW)
-    number, soft, sag = grown
+    if base is None:
+        return Forecast(now, why=UNSEEN)
+    number, soft, sag = points.done[NUMBER], points.done[SOFT] / base[0] - 1, points.done[SAG]
+    sag = sag / base[1] - 1
     since = begun_at(points, setup.baseline_last)
     chosen = (number > since + (now - since) / 2) & (number > setup.baseline_last)
-    rate, other = (secondary(number[chosen], grown_[chosen]) for grown_ in (soft, sag))
+    rate, other = (secondary(number[chosen], grown[chosen]) for grown in (soft, sag))
     if why := rate.why or other.why:
         return Forecast(now, why=why)
-    return _told(setup, now, since, rate, other, _left(setup, rate, soft))
+    return _told(setup, now, since, rate, other, _reached(setup, rate, number, soft))
 
 
 def _told(
@@ -186,7 +198,7 @@ def _told(
     if found is None or not found.low > now:
         return Forecast(now, why=EARLY)
     # The failure is a loss of stiffness: reached by the steady rate alone it comes sooner.
-    found = Interval(*(min(at, now + linear) for at in (found.low, found.median, found.high)))
+    found = Interval(*(min(at, linear) for at in (found.low, found.median, found.high)))
     if why := _silent(setup, now, since, found):
         return Forecast(now, why=why)
     return Forecast(now, found.low, found.median, found.high, "")
@@ -204,31 +216,15 @@ def _silent(setup: ForecastSetup, now: int, since: float, found: Interval) -> st
     return "" if now - since >= FROM * (found.median - since) else EARLY
 
 
-def growths(
-    points: Points, first: int, last: int
-) -> tuple[np.ndarray[Any, np.dtype[np.float64]], ...] | None:
-    """Return counts, and what flexibility and deflection per load gained since the baseline.
-
-    None before there is one.
-    """
+def _based(points: Points, first: int, last: int) -> tuple[float, float] | None:
+    """Return flexibility and deflection per load [m/N] over the baseline, None where not seen."""
     number = points.done[NUMBER]
-    # The blocks of a baseline may long have become one point with their neighbours.
-    base = (number >= first) & (number <= last)
-    if not len(number) or number[-1] <= last or number[0] > last:
+    inside = (number >= first) & (number <= last)
+    means = [values[inside & np.isfinite(values)] for values in points.done[[SOFT, SAG]]]
+    if not all(len(found) and np.mean(found) > 0 for found in means):
         return None
-    found = [number]
-    for row in (SOFT, SAG):
-        values = points.done[row]
-        at = (
-            values[base]
-            if base.any()
-            else np.array([np.interp((first + last) / 2, number, values)])
-        )
-        at = at[np.isfinite(at)]
-        if not len(at) or not np.mean(at) > 0:
-            return None
-        found.append(values / float(np.mean(at)) - 1)
-    return tuple(found)
+    soft, sag = (float(np.mean(found)) for found in means)
+    return soft, sag
 
 
 def begun_at(points: Points, last: int) -> float:
@@ -236,10 +232,11 @@ def begun_at(points: Points, last: int) -> float:
     return float(points.wet_from - 1) if points.wet_from > last else 0.0
 
 
-def _left(setup: ForecastSetup, rate: Rate, soft: np.ndarray[Any, np.dtype[np.float64]]) -> float:
-    """Return the cycles to the armed loss of stiffness, were it reached at the steady rate."""
+def _reached(setup: ForecastSetup, rate: Rate, number: FloatArray, soft: FloatArray) -> float:
+    """Return the count at which the armed loss of stiffness is reached at the steady rate."""
     goal = 1 / (1 - (setup.stop or 0.0)) - 1
-    return max(goal - float(soft[np.isfinite(soft)][-1]), 0.0) / rate.value
+    last = int(np.flatnonzero(np.isfinite(soft))[-1])
+    return float(number[last]) + (goal - float(soft[last])) / rate.value
 
 
 def _words(new: Forecast, told: float) -> str:
