@@ -32,6 +32,7 @@ from rig.judging.correction import (
     start_correction,
 )
 from rig.judging.cycling import Cycling
+from rig.judging.foretelling import foretelling
 from rig.judging.looking import Decision
 from rig.judging.shadow import ALERT
 from rig.protocol.plan import Cyclic, Inspections, Loading
@@ -73,7 +74,7 @@ class CyclicStage:
         self._loading = loading
         plan = station.plan
         self.state = Cycling(
-            setup=cycling_setup(plan, stage, loading, station.stream.rate),
+            setup=foretelling(cycling_setup(plan, stage, loading, station.stream.rate), plan),
             extraction=begin(
                 loading.mean,
                 FIRST_SPAN * loading.range,
@@ -126,9 +127,7 @@ class CyclicStage:
                 await self._no_water(missed)
                 continue
             self._plan_counts()
-            wet = self._station.water.wet
-            if wet != self.state.wet:
-                self.state = replace(self.state, wet=wet)
+            self.state = replace(self.state, wet=self._station.water.wet)
             decisions, judge = await self._station.stream.advance(self._next_frame(), self.state)
             if not isinstance(judge, Cycling):
                 raise TypeError(f"cycling was handed on as {type(judge).__name__}")
