@@ -43,14 +43,15 @@ class Servo:
 
     The amplitude is reached to the share `gain`, which may follow the cycle; the mean is off by
     `offset` [N]. Loads are read with `noise` [N]. Net deflection per load grows by the share
-    `growth` in 50 cycles from the 60th on, at `steps_at` by `step`; nobody reads it from
-    `blind_from` on.
+    `growth` in 50 cycles from the 60th on, up to one, and at `steps_at` by `step`; nobody reads
+    it from `blind_from` on.
     """
 
     gain: float | Callable[[int], float] = 1.0
     offset: float = 0.0
     noise: float = 0.0
     growth: float = 0.0
+    grows_until: int = 10**9
     steps_at: int = 10**9
     step: float = 0.0
     blind_from: int = 10**9
@@ -63,7 +64,7 @@ class Servo:
         """Return net deflection per load in a cycle [m/N]."""
         if cycle >= self.blind_from:
             return math.nan
-        grown = (1 + self.growth) ** (max(cycle - 60, 0) / 50)
+        grown = (1 + self.growth) ** (max(min(cycle, self.grows_until) - 60, 0) / 50)
         return SOFTNESS * grown * (1 + self.step * (cycle >= self.steps_at))
 
 
