@@ -127,7 +127,7 @@ class CyclicStage:
                 await self._no_water(missed)
                 continue
             self._plan_counts()
-            self.state = replace(self.state, wet=self._station.water.wet)
+            self.state = self.state.beside(self._station.water.wet, self._station.chores.air)
             decisions, judge = await self._station.stream.advance(self._next_frame(), self.state)
             if not isinstance(judge, Cycling):
                 raise TypeError(f"cycling was handed on as {type(judge).__name__}")

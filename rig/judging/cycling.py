@@ -26,6 +26,7 @@ from rig.guards.health import (
 from rig.judging.correction import Correction, correct, correction_from
 from rig.judging.looking import Decision, Look
 from rig.judging.shadow import shadowed
+from rig.judging.surroundings import Readings, with_air
 from rig.samples import Cycles, Flag, SampleArray, SampleBlock
 
 FULL_RANGE: Final = 0.95
@@ -56,10 +57,11 @@ class Cycling:
 
     `counted` is the number of the last counted cycle, `built_up` the same for build-up cycles,
     `due` the counts at which something is scheduled, `wet` the stretches of frames [on, off)
-    in which water ran (the last may be open), `commanded` the frame of the last change of the
-    load command, `falling` that the amplitude is on its way to zero (such cycles do not count),
-    `ended` that a verdict has fallen. `quiet_since` is the frame at which the last cycle ended,
-    `give_up_at` the build-up cycle by which the range must have been reached.
+    in which water ran (the last may be open), `air` the last readings of its temperature,
+    `commanded` the frame of the last change of the load command, `falling` that the amplitude is
+    on its way to zero (such cycles do not count), `ended` that a verdict has fallen.
+    `quiet_since` is the frame at which the last cycle ended, `give_up_at` the build-up cycle by
+    which the range must have been reached.
     """
 
     setup: CyclingSetup
@@ -74,6 +76,7 @@ class Cycling:
     due: tuple[int, ...] = ()
     wet: tuple[tuple[int, int | None], ...] = ()
     always_wet: bool = False
+    air: Readings = ()
     commanded: int | None = None
     falling: bool = False
     ended: bool = False
@@ -155,6 +158,7 @@ class Cycling:
             "due": list(self.due),
             "wet": [list(stretch) for stretch in self.wet],
             "always_wet": self.always_wet,
+            "air": [list(reading) for reading in self.air],
             "commanded": self.commanded,
             "quiet_since": self.quiet_since,
             "give_up_at": self.give_up_at,
@@ -176,11 +180,18 @@ class Cycling:
             health=HealthState(spikes=health.spikes),
             counted=plain["counted"],
             built_up=plain["built_up"],
+            # A version before this one kept none.
+            air=tuple((time, value) for time, value in plain.get("air", ())),
         )
+
+    def beside(self, wet: tuple[tuple[int, int | None], ...], air: Readings) -> Cycling:
+        """Return the state with the stretches of water and the readings of the air so far."""
+        air = air or self.air
+        return self if (wet, air) == (self.wet, self.air) else replace(self, wet=wet, air=air)
 
     def caught_up(self, rows: Cycles) -> tuple[Cycling, tuple[Finding, ...]]:
         """Judge counted rows that a restart point does not know; nothing is corrected by them."""
-        criteria, findings = judge(self.setup.criteria, self.criteria, rows)
+        criteria, findings = judge(self.setup.criteria, self.criteria, with_air(rows, self.air))
         findings = shadowed(self.setup.alert_only, findings)
         forecast, foreseen = self._foreseen(rows)
         state = replace(self, criteria=criteria, forecast=forecast)
@@ -232,7 +243,7 @@ class Cycling:
         if self.ended:
             return self, ()
         decisions = []
-        criteria, findings = judge(self.setup.criteria, self.criteria, rows)
+        criteria, findings = judge(self.setup.criteria, self.criteria, with_air(rows, self.air))
         findings = shadowed(self.setup.alert_only, findings)
         forecast, foreseen = self._foreseen(rows)
         decisions += [Decision("finding", f.frame, f) for f in (*findings, *foreseen)]

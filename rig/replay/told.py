@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import Final
 
+from rig.criteria.findings import IN_DOUBT
 from rig.judging.shadow import ALERT, WOULD
 from rig.record.entries import RAN_OUT, Event
 from rig.replay.found import Found, Replayed
 from rig.replay.recording import Recording
 
 _WORDS: Final = (
+    (IN_DOUBT, "sensor"),
     ("below the baseline", "stiffness-loss"),
     ("upper load short", "load-short"),
     ("no failure in", "run-out"),
@@ -19,6 +21,7 @@ _WORDS: Final = (
     ("has no valid value for", "missing"),
     ("spikes within an hour", "spiking"),
     ("the load has not cycled for", "silent"),
+    ("all that moves has changed together", "load-doubt"),
 )
 """By which words of its text a finding is known whose event does not name its kind."""
 _ACTIONS: Final = {
@@ -29,6 +32,9 @@ _ACTIONS: Final = {
     "residual-growth": "warn",
     "stiffness-step": "pause",
     "load-short": "",
+    "conflict": "pause",
+    "support": "warn",
+    "uneven-load": "warn",
 }
 """What the findings that have an event of their own ask for, as a rule."""
 
