@@ -34,7 +34,7 @@ from rig.judging.correction import (
 from rig.judging.cycling import Cycling
 from rig.judging.foretelling import foretelling
 from rig.judging.looking import Decision
-from rig.judging.shadow import ALERT
+from rig.judging.shadow import ALERT, CONFLICT
 from rig.protocol.plan import Cyclic, Inspections, Loading
 
 FIRST_CYCLES: Final = 20  # after an interruption, whose stiffness is held against before
@@ -43,9 +43,6 @@ FIRST_SPAN: Final = 0.05  # of the target range: the first cycles of a build-up 
 BUILD_UP_EXTRA: Final = 100  # cycles after the growth in which 95 % of range must be reached
 QUIET_SHARE: Final = 0.2  # of the growth: the first cycles are too small to be told from noise
 MOST_NOTICES: Final = 5  # the newest ones, that people are shown
-
-CONFLICT: Final = "conflict"
-"""Kind of a finding whose channels contradict each other where one of them tells of a failure."""
 
 _ENDS: Final = {"failure": "failure", "fault": "fault", "run-out": "end"}
 

@@ -16,14 +16,19 @@ ALERT: Final = "alert"
 WOULD: Final = "would have "
 """How the words of such a finding begin."""
 
+CONFLICT: Final = "conflict"
+"""Kind of a finding whose channels contradict each other where one of them tells of a failure."""
+
 KEYS: Final = {
     "stiffness-loss": "stiffness_loss",
-    "conflict": "stiffness_loss",
     "stiffness-step": "stiffness_step",
     "residual-growth": "residual_growth",
     "load-short": "load_short",
 }
 """Which key of `[failure]` brings a kind of finding; a run-out has none and always ends a test."""
+
+_DISPUTED: Final = {"loss": "stiffness_loss", "drop": "stiffness_step", "short": "load_short"}
+"""By which number among its evidence it is known what was disputed in a conflict."""
 
 _DONE: Final = {
     "failure": "stopped the test as failure",
@@ -39,7 +44,13 @@ def shadowed(alert_only: frozenset[str], findings: tuple[Finding, ...]) -> tuple
     """
     if not alert_only or not findings:
         return findings
-    return tuple(_alerting(f) if KEYS.get(f.kind) in alert_only else f for f in findings)
+    return tuple(_alerting(f) if _key(f) in alert_only else f for f in findings)
+
+
+def _key(finding: Finding) -> str | None:
+    if finding.kind == CONFLICT:
+        return next((key for name, key in _DISPUTED.items() if name in finding.evidence), None)
+    return KEYS.get(finding.kind)
 
 
 def _alerting(finding: Finding) -> Finding:

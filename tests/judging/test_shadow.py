@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -49,6 +50,17 @@ def test_findings_that_come_in_pieces_are_shadowed_as_a_whole(findings, alert_on
     ends = sorted({0, len(findings), *(min(c, len(findings)) for c in cuts)})
     pieces = [shadowed(alert_only, tuple(findings[a:b])) for a, b in pairwise(ends)]
     assert sum(pieces, ()) == shadowed(alert_only, tuple(findings))
+
+
+@pytest.mark.parametrize(
+    ("number", "key"),
+    [("loss", "stiffness_loss"), ("drop", "stiffness_step"), ("short", "load_short")],
+)
+def test_a_conflict_is_alert_only_where_what_it_disputes_is(number, key):
+    conflict = replace(found("conflict", "pause"), evidence={number: 0.4})
+    assert shadowed(frozenset({key}), (conflict,))[0].action == ALERT
+    others = frozenset(USUAL_CRITERIA) - {key}
+    assert shadowed(others, (conflict,)) == (conflict,)
 
 
 def test_what_is_left_acts_on_after_a_failure_that_was_only_told():
