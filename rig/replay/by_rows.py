@@ -144,7 +144,10 @@ def judge_rows(setup: RowSetup, state: RowState, rows: Cycles) -> RowState:
             settled = tick
         if finding.action in ENDING:
             part.ends.append(end_of(finding, tick))
-        elif finding.kind == "conflict" and not setup.timeline.paused_at(finding.frame):
+        elif (finding.kind, finding.action) == (
+            "conflict",
+            "pause",
+        ) and not setup.timeline.paused_at(finding.frame):
             # Nobody looked: a failure that may be none ends a test as a fault.
             finding = replace(finding, action="fault")
             part.ends.append(end_of(finding, tick))
