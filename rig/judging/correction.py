@@ -1,11 +1,12 @@
 """Load correction: hold upper and lower load on target while the specimen softens.
 
 Mean and amplitude are corrected apart, from the median of 5 good cycles. Upward the load rises by
-at most 0.2 % of the range a cycle; downward there is no limit. All in all the command stays within
-10 % of the range from the settled command. It is not raised while net deflection per load grows
-more than 1 % in 50 cycles, because a specimen that fails must not be chased (all figures: common
-practice, no source). Deflection is taken per load, so that a rise of the load's own does not pass
-for softening, nor a load that falls short hide it.
+at most 0.2 % of the range a cycle, and by 1 % until five more have been seen; downward there is no
+limit. All in all the command stays within 10 % of the range from the settled command. It is not
+raised while net deflection per load grows more than 1 % in 50 cycles, because a specimen that fails
+must not be chased (all figures: common practice, no source; the 1 % between is ours). Deflection is
+taken per load, so that a rise of the load's own does not pass for softening, nor a load that falls
+short hide it.
 
 Cycles with gaps, spikes or a change of command count for nothing. Short ones and overloads only
 ever lower the load: a sudden shortfall goes as suddenly, and what had been added would stay.
@@ -30,6 +31,7 @@ from rig.judging.corrected import (
 from rig.samples import Cycles
 
 UPWARD_STEP: Final = 0.002
+ONE_RISE: Final = 0.01  # of the range, until five good cycles have been seen again
 AUTHORITY: Final = 0.10
 HAIR: Final = 1e-6  # N, rounding
 SETTLING_SHARE: Final = 0.05  # of a build-up's cycles is left when counting begins
@@ -131,8 +133,8 @@ def correct(state: Correction, rows: Cycles) -> tuple[Correction, int | None, Ad
     the new command.
     """
     look = seen(rows, state.skip, state.pairs, state.softness, state.upper, state.range)
-    if any(state.rise) and look.rows and (look.spoils_rise(0) or frozen(look, 0)):
-        state = replace(state, rise=(0.0, 0.0))
+    if any(state.rise) and look.rows:
+        state = replace(state, rise=_still_to_rise(state, look))
     found = _next_step(state, look) if any(state.rise) else _first_change(state, look)
     at, words = (None, "") if state.saturated else long_short(look, state.short, state.held)
     if at is not None and (found is None or at < found[0]):
@@ -173,6 +175,7 @@ def _first_change(state: Correction, look: Seen) -> tuple[int, Correction] | Non
         mean, amplitude = (0.0 if abs(error) <= small else error for error in errors)
         rises = look.clean(int(window)) and not frozen(look, row)
         wish = (max(mean, 0.0), max(amplitude, 0.0)) if rises else (0.0, 0.0)
+        wish = _at_most(wish, ONE_RISE * state.range)
         lowered = replace(
             state,
             mean=state.mean + min(mean, 0.0),
@@ -183,6 +186,23 @@ def _first_change(state: Correction, look: Seen) -> tuple[int, Correction] | Non
         if changed or (after.saturated and not state.saturated):
             return row, after
     return None
+
+
+def _still_to_rise(state: Correction, look: Seen) -> tuple[float, float]:
+    """Return what of a rise the first row leaves to do: no more than it is short itself.
+
+    A load that comes back by itself must not meet what was to be added.
+    """
+    if look.spoils_rise(0) or frozen(look, 0):
+        return 0.0, 0.0
+    return _at_most(state.rise, float(look.short[0]) * state.range)
+
+
+def _at_most(wish: tuple[float, float], most: float) -> tuple[float, float]:
+    """Return what is wished of mean and amplitude, together at most so much [N]."""
+    total = sum(wish)
+    share = min(1.0, most / total) if total > 0 else 0.0
+    return share * wish[0], share * wish[1]
 
 
 def _next_step(state: Correction, look: Seen) -> tuple[int, Correction] | None:
@@ -196,15 +216,11 @@ def _raised(state: Correction, wish: tuple[float, float]) -> Correction:
     The upper load rises by the sum of both: they share the allowance. The rest is left to the
     cycles that follow, as far as the authority goes.
     """
-    total = sum(wish)
-    share = min(1.0, UPWARD_STEP * state.range / total) if total > 0 else 0.0
-    mean, amplitude = (
-        value + share * more
-        for value, more in zip((state.mean, state.amplitude), wish, strict=True)
-    )
-    left = (1 - share) * total
-    rise = ((1 - share) * wish[0], (1 - share) * wish[1]) if left > HAIR else (0.0, 0.0)
-    return _bounded(replace(state, mean=mean, amplitude=amplitude, rise=rise))
+    mean, amplitude = _at_most(wish, UPWARD_STEP * state.range)
+    left = (wish[0] - mean, wish[1] - amplitude)
+    rise = left if sum(left) > HAIR else (0.0, 0.0)
+    moved = replace(state, mean=state.mean + mean, amplitude=state.amplitude + amplitude, rise=rise)
+    return _bounded(moved)
 
 
 def _bounded(state: Correction) -> Correction:
