@@ -40,7 +40,7 @@ SHORT_LOOK: Final = 4
 LEAST_CYCLES: Final = 2  # that differ or not
 KEPT: Final = 20
 """Groups that are kept: as many as the longest look back needs."""
-LEAST_GROUPS: Final = 2
+LEAST_GROUPS: Final = 4
 """Groups that make a baseline at least."""
 SCATTERS: Final = 4.0
 """Standard deviations of the baseline's groups that a change must exceed; common practice."""
@@ -238,7 +238,7 @@ def _end_of(rows: Cycles, count: int) -> Cycles:
 def _settled(setup: AgreementSetup, groups: Groups, known: int) -> tuple[Settling | None, int]:
     """Return the baseline once its groups are complete, and the first group behind it.
 
-    It is complete with the last group that ends within it, or with the second of all.
+    It is complete with the last group that ends within it, or with the fourth of all.
     """
     inside = int(np.searchsorted(groups.of("number"), setup.last, side="right"))
     count = max(inside, LEAST_GROUPS)

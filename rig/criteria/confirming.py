@@ -7,7 +7,7 @@ specimen softens. Figures are common practice without a source unless one is nam
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -22,6 +22,7 @@ from rig.criteria.agreement import (
     change,
     unsure,
 )
+from rig.criteria.findings import IN_DOUBT, Finding
 from rig.criteria.groups import LOAD, NET, Groups
 
 FloatArray = NDArray[np.float64]
@@ -129,11 +130,30 @@ def _sure(moved: FloatArray, scatter: float) -> FloatArray:
 
 @dataclass(frozen=True, slots=True)
 class Opinion:
-    """What other channels say of a softening at one row: a verdict, in words, and in numbers."""
+    """What other channels say of a softening at one row: a verdict, in words, and in numbers.
+
+    `load` tells that it is the load cell which they doubt.
+    """
 
     verdict: int
     text: str
     evidence: dict[str, float]
+    load: bool = False
+
+    def of(self, found: Finding, instead: str) -> Finding:
+        """Return what a criterion found with what others say of it.
+
+        What they contradict pauses, as a finding of kind `instead`. A load in doubt is a fault:
+        what closes the loop is not known.
+        """
+        if not self.text:
+            return found
+        text, evidence = f"{found.text}; {self.text}", {**found.evidence, **self.evidence}
+        if self.verdict != CONTRADICTED:
+            return replace(found, text=text, evidence=evidence)
+        text = f"{IN_DOUBT}: {text}" if instead == "sensor" and not self.load else text
+        kind, action = ("load-doubt", "fault") if self.load else (instead, "pause")
+        return replace(found, kind=kind, action=action, text=text, evidence=evidence)
 
 
 def opinion(together: Together | None, row: int, short: int = 0) -> Opinion:
@@ -155,7 +175,7 @@ def opinion(together: Together | None, row: int, short: int = 0) -> Opinion:
         verdict, by = OPEN, NOBODY  # a stiffer specimen confirms no loss
     changes = {c: float(change(base, groups, c)[0]) for c in (NET, *setup.channels)}
     evidence = {f"{c}_change": v for c, v in changes.items() if np.isfinite(v)}
-    return Opinion(verdict, words(setup, base, groups, by), evidence)
+    return Opinion(verdict, words(setup, base, groups, by), evidence, by == OF_LOAD)
 
 
 def opinion_on_step(together: Together | None, row: int, within: int, cycles: int) -> Opinion:
@@ -174,7 +194,8 @@ def opinion_on_step(together: Together | None, row: int, within: int, cycles: in
     found = weigh(together.setup, base, now)
     if not found.verdict[0]:
         return Opinion(OPEN, "", {})
-    return Opinion(int(found.verdict[0]), words(together.setup, base, now, int(found.by[0])), {})
+    verdict, by = int(found.verdict[0]), int(found.by[0])
+    return Opinion(verdict, words(together.setup, base, now, by), {}, by == OF_LOAD)
 
 
 def words(setup: AgreementSetup, base: Settling, group: Groups, by: int) -> str:

@@ -15,9 +15,8 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from rig.criteria.agreement import Together, gather
-from rig.criteria.confirming import CONTRADICTED, Opinion, opinion_on_step
+from rig.criteria.confirming import opinion_on_step
 from rig.criteria.findings import (
-    IN_DOUBT,
     LONGEST_MEDIAN,
     STEP_MEDIAN,
     CriteriaSetup,
@@ -190,7 +189,7 @@ def _find_step(
         at = int(ends[hit])
         found = _step_finding(setup, part, at, (float(highest[hit]), float(medians[hit])))
         said = opinion_on_step(together, part.row(at), setup.step_within + STEP_MEDIAN, STEP_MEDIAN)
-        findings.append(_with_opinion(found, said))
+        findings.append(said.of(found, "sensor"))
         state = replace(state, step_after=part.when(at)[0])
         begin = at + 1
 
@@ -209,16 +208,6 @@ def _step_finding(
     )
     evidence = {"drop": drop, "before": before, "stiffness": now, "limit": limit}
     return Finding("stiffness-step", "pause", *part.when(at), part.when(seen)[0], text, evidence)
-
-
-def _with_opinion(found: Finding, said: Opinion) -> Finding:
-    """Return a step with what others say; one that they contradict is a channel's own."""
-    if not said.text:
-        return found
-    text = f"{found.text}; {said.text}"
-    if said.verdict == CONTRADICTED:
-        return replace(found, kind="sensor", text=f"{IN_DOUBT}: {text}")
-    return replace(found, text=text)
 
 
 def _find_run_out(

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from rig.criteria.agreement import Together
-from rig.criteria.confirming import CONTRADICTED, Opinion, opinion
+from rig.criteria.confirming import opinion
 from rig.criteria.findings import BEFORE, CriteriaSetup, CriteriaState, Finding
 from rig.criteria.part import Part
 from rig.samples import Cycles
@@ -87,10 +87,10 @@ def find_short(
     for index, is_short in enumerate(short.tolist()):
         run = run + 1 if is_short else 0
         if run == setup.short_confirm:
-            found = _asked(
-                _short(setup, state, part, index),
-                opinion(together, part.row(part.begin + index), run),
-            )
+            found = _short(setup, state, part, index)
+            if found.action == "failure":
+                said = opinion(together, part.row(part.begin + index), run)
+                found = said.of(found, "conflict")
             if found.kind == "conflict":
                 run = 0
                 if DISPUTED not in state.reported:
@@ -100,16 +100,6 @@ def find_short(
             findings.append(found)
             return replace(state, short_cycles=0, reported=state.reported | {"load-short"})
     return replace(state, short_cycles=run)
-
-
-def _asked(found: Finding, said: Opinion) -> Finding:
-    """Return a shortfall with what other channels say, where it is called a failure."""
-    if found.action != "failure" or not said.text:
-        return found
-    text, evidence = f"{found.text}; {said.text}", {**found.evidence, **said.evidence}
-    if said.verdict == CONTRADICTED:
-        return replace(found, kind="conflict", action="pause", text=text, evidence=evidence)
-    return replace(found, text=text, evidence=evidence)
 
 
 def _loss(now: float, before: float) -> float:

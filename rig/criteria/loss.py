@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from rig.channels import shown
 from rig.criteria.agreement import Together
-from rig.criteria.confirming import CONTRADICTED, Opinion, opinion, weigh
+from rig.criteria.confirming import CONTRADICTED, opinion, weigh
 from rig.criteria.findings import CriteriaSetup, CriteriaState, Finding
 from rig.criteria.medians import first_at_or_below
 from rig.criteria.part import Part
@@ -75,11 +75,10 @@ def _find_stop(
         if hit is None:
             return state
         said = opinion(together, part.row(hit[0]))
-        found = _loss(setup, state, part, hit, "failure", limit, said)
-        if DISPUTED in state.reported or said.verdict != CONTRADICTED:
-            findings.append(found)
+        found = said.of(_loss(setup, state, part, hit, "failure", limit), "conflict")
+        findings.append(found)
+        if found.kind != "conflict":
             return replace(state, reported=state.reported | {"stiffness-loss failure"})
-        findings.append(replace(found, kind="conflict", action="pause"))
         state = replace(state, reported=state.reported | {DISPUTED})
         begin = hit[0] + 1
 
@@ -120,7 +119,6 @@ def _loss(
     hit: tuple[int, float],
     action: str,
     limit: float,
-    said: Opinion | None = None,
 ) -> Finding:
     at, median = hit
     base = state.baseline.stiffness if state.baseline is not None else float("nan")
@@ -135,9 +133,6 @@ def _loss(
     if part.warm is not None and part.warm[0, at] != 0:
         text += f" ({raw / 1e6:.5g} kN/mm as measured, without the temperature)"
         evidence |= {"as_measured": raw}
-    if said is not None and said.text:
-        text += f"; {said.text}"
-        evidence |= said.evidence
     seen = state.first_seen[f"stiffness-loss {action}"]
     return Finding("stiffness-loss", action, *part.when(at), seen, text, evidence)
 

@@ -12,6 +12,7 @@ from rig.replay.recording import Recording
 
 _WORDS: Final = (
     (IN_DOUBT, "sensor"),
+    ("all that moves has changed together", "load-doubt"),
     ("below the baseline", "stiffness-loss"),
     ("upper load short", "load-short"),
     ("no failure in", "run-out"),
@@ -21,7 +22,6 @@ _WORDS: Final = (
     ("has no valid value for", "missing"),
     ("spikes within an hour", "spiking"),
     ("the load has not cycled for", "silent"),
-    ("all that moves has changed together", "load-doubt"),
 )
 """By which words of its text a finding is known whose event does not name its kind."""
 _ACTIONS: Final = {
