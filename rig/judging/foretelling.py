@@ -37,6 +37,7 @@ def forecast_setup(plan: Plan) -> ForecastSetup:
         baseline_last=base.last,
         stop=loss.stop if loss else None,
         run_out=stage.run_out if stage else None,
+        companions=plan.companions,
         tendon_from=_steel_from(plan),
     )
 

@@ -363,7 +363,7 @@ class Plan:
 
     `texts` holds the files as written: "protocol", "rig", "specimen", and "series" where the
     capacity comes from one. `air` is there for an air run alone. `accepted` says what is doubtful
-    about the rig, and by whom it was accepted.
+    about the rig, and by whom it was accepted. `companions` are lives [cycles] of others like it.
     """
 
     title: str
@@ -387,6 +387,7 @@ class Plan:
     accuracy: Accuracy = field(default_factory=Accuracy)
     air: Air | None = None
     accepted: tuple[str, ...] = ()
+    companions: tuple[float, ...] = ()
 
     @property
     def cyclic(self) -> Cyclic | None:

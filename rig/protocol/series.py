@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
+
+SAME_LEVEL: Final = 0.005  # as near as two load levels are taken for one
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +49,23 @@ class Series:
             for u in self.ultimates
             if u.group in groups and u.load is not None and not u.residual
         )
+
+    def lives_like(self, exposure: str, level: float, specimen_id: str) -> tuple[float, ...]:
+        """Return the lives [cycles] of others of one exposure that failed at a load level.
+
+        None where one of them ran out: how long such specimens last is then not known.
+        """
+        like = [
+            life
+            for life in self.lives
+            if self.groups.get(life.group, {}).get("exposure") == exposure
+            and life.specimen != specimen_id
+            and life.level is not None
+            and abs(life.level - level) < SAME_LEVEL
+        ]
+        if any(life.outcome == "run-out" for life in like):
+            return ()
+        return tuple(life.cycles for life in like if life.cycles and life.outcome == "failure")
 
     def companions(self, exposure: str, factor: str) -> tuple[str, ...]:
         """Return the values of a factor among the groups that `ultimate_loads` takes, each once."""
