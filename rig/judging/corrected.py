@@ -147,11 +147,18 @@ def frozen(look: Seen, row: int) -> bool:
     if place < 2 * WINDOW - 1:
         return False
     first = max(place - _KEPT, 0)
-    was, now = look.softness[first : first + WINDOW], look.softness[place - WINDOW + 1 : place + 1]
-    was, now = was[was > 0], now[now > 0]
-    if min(len(was), len(now)) <= WINDOW // 2:
-        return True
-    return not float(np.median(now)) <= float(np.median(was)) * (1 + GROWTH)
+    was = _middle(look.softness[first : first + WINDOW])
+    now = _middle(look.softness[place - WINDOW + 1 : place + 1])
+    return not (was > 0 and 0 < now <= was * (1 + GROWTH))
+
+
+def _middle(softness: FloatArray) -> float:
+    """Return the median of five values, 0 where most of them are not known."""
+    known = sorted(value for value in softness.tolist() if value > 0)
+    if len(known) <= WINDOW // 2:
+        return 0.0
+    half = len(known) // 2
+    return (known[half] + known[-half - 1]) / 2
 
 
 def long_short(look: Seen, before: int, held: bool) -> tuple[int | None, str]:
