@@ -25,18 +25,16 @@ from rig.criteria.groups import (
     no_groups,
     raw_columns,
 )
-from rig.samples import Cycles
+from rig.samples import Cycles, Flag
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 SUPPORTS: Final = ("support_left", "support_right")
-LOOK_BACK: Final = 60
+LOOK_BACK: Final = 32
 """Good rows that are kept, more than a group: so far back a fall of stiffness is asked about."""
-LAST: Final = 20
+LAST: Final = 10
 """Rows that are kept with short ones: as many as a load that falls short is asked about."""
-SHORT_LOOK: Final = 4
-"""So many times as many rows are looked through for as many that have no gap."""
 LEAST_CYCLES: Final = 2  # that differ or not
 KEPT: Final = 20
 """Groups that are kept: as many as the longest look back needs."""
@@ -104,7 +102,7 @@ class Settling:
 class AgreementState:
     """What is kept from call to call; arrays that are None are empty.
 
-    `rows` are the last good rows (`raw_columns`), at most 60; the last `pending` of them wait
+    `rows` are the last good rows (`raw_columns`), at most 32; the last `pending` of them wait
     for their group. `groups` are those of the baseline until it is complete, later the last 20.
     `told` are the things that were found and still hold, by key.
     """
@@ -186,9 +184,18 @@ class Together:
         return grouped(self.setup.channels, self.rows[:, stop - size : stop], size)
 
     def lately(self, row: int, cycles: int) -> Groups:
-        """Return the last rows up to row `row` as a group, also short ones; empty if too few."""
-        start = max(row + 1 - SHORT_LOOK * cycles, 0)
-        last = _with_short(self.setup, self.call.part(start, row + 1), self.last)
+        """Return the last rows up to row `row` as a group, also short ones; empty if too few.
+
+        They are at most 10.
+        """
+        look = cycles = min(cycles, LAST)
+        while True:
+            start = max(row + 1 - look, 0)
+            before = self.last if start == 0 else self.last[:, :0]
+            last = _with_short(self.setup, self.call.part(start, row + 1), before)
+            if start == 0 or last.shape[1] >= cycles:
+                break
+            look *= 2  # there are gaps among them
         if last.shape[1] < cycles or cycles < LEAST_CYCLES:
             return no_groups(self.setup.channels)
         return grouped(self.setup.channels, last[:, -cycles:], cycles)
@@ -206,17 +213,18 @@ def gather(
     """Take counted rows; return the state after them, and what is known within them."""
     size, channels = setup.size, setup.channels
     index, new = good_rows(rows, setup.first, channels)
-    nothing = np.empty((len(raw_columns(channels)), 0))
-    kept = nothing if state.rows is None else state.rows
-    last = nothing if state.last is None else state.last
+    no_rows = np.empty((len(raw_columns(channels)), 0))
+    kept = no_rows if state.rows is None else state.rows
+    last = no_rows if state.last is None else state.last
     everything = np.concatenate((kept, new), axis=1) if new.shape[1] else kept
     before = kept.shape[1]
     waiting = everything[:, before - state.pending :]
     count = waiting.shape[1] // size
-    made = grouped(channels, waiting[:, : count * size], size)
+    nothing = no_groups(channels)
+    made = grouped(channels, waiting[:, : count * size], size) if count else nothing
     ends = index[size * np.arange(1, count + 1) - state.pending - 1] if count else index[:0]
-    old = no_groups(channels) if state.groups is None else Groups(channels, state.groups)
-    groups, base, begin = made.behind(old), state.base, len(old)
+    old = nothing if state.groups is None else Groups(channels, state.groups)
+    groups, base, begin = made.behind(old) if count else old, state.base, len(old)
     if base is None:
         base, begin = _settled(setup, groups, len(old))
         ends = ends[begin - len(old) :]
@@ -224,15 +232,18 @@ def gather(
         state,
         rows=everything[:, max(everything.shape[1] - LOOK_BACK, 0) :].copy(),
         pending=waiting.shape[1] - count * size,
-        last=_with_short(setup, _end_of(rows, SHORT_LOOK * LAST), last)[:, -LAST:].copy(),
+        last=_latest(setup, rows, new, last),
         groups=groups.values if base is None else groups.values[:, -KEPT:].copy(),
         base=base,
     )
     return after, Together(setup, everything, before, index, rows, last, groups, begin, ends, base)
 
 
-def _end_of(rows: Cycles, count: int) -> Cycles:
-    return rows.part(max(len(rows) - count, 0), len(rows))
+def _latest(setup: AgreementSetup, rows: Cycles, good: FloatArray, last: FloatArray) -> FloatArray:
+    """Return the last rows with those whose range is short; `good` are those of the call."""
+    if (rows["flags"].astype(np.int64) & Flag.SHORT).any():
+        return _with_short(setup, rows, last)[:, -LAST:].copy()
+    return np.concatenate((last, good[:, -LAST:]), axis=1)[:, -LAST:].copy()
 
 
 def _settled(setup: AgreementSetup, groups: Groups, known: int) -> tuple[Settling | None, int]:

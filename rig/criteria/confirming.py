@@ -23,7 +23,7 @@ from rig.criteria.agreement import (
     unsure,
 )
 from rig.criteria.findings import IN_DOUBT, Finding
-from rig.criteria.groups import LOAD, NET, Groups
+from rig.criteria.groups import NET, Groups
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -72,15 +72,14 @@ def weigh(setup: AgreementSetup, base: Settling, groups: Groups) -> Weighed:
     rods, mids = unsure(setup, base, "stroke"), unsure(setup, base, "midspan")
     sign = np.sign(net)
     at_mid = ~(sign * mid < FOLLOWS * np.abs(net))  # also where there is no such channel
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", divide="ignore"):
         load = large & _load_otherwise(setup, base, groups, net / settled)
         support = large & (sign * mid + mids < ELSEWHERE * np.abs(net)) & ~load
         follows = large & at_mid & (sign * rod >= FOLLOWS * np.abs(net)) & ~load
         stands = large & at_mid & (sign * rod + rods < STANDS * np.abs(net)) & ~load
         opens = sign * crack / base.median.range("crack_opening")
         cracks = large & at_mid & (opens >= FOLLOWS * np.abs(net) / settled) & ~load
-        cracks &= crack > unsure(setup, base, "crack_opening")
-        cracks &= np.isnan(rod)
+        cracks &= np.isnan(rod) & moves(setup, base, "crack_opening")
     verdict = np.full(len(net), OPEN)
     by = np.full(len(net), NOBODY)
     for where, what, whom in (
@@ -109,17 +108,22 @@ def _load_otherwise(
         moved = change(base, groups, "stroke") - change(base, groups, "midspan")
         parts.append(_sure(moved, frames) / frame)
     for name in SUPPORTS:
-        span, scatter = float(base.median.range(name)[0]), unsure(setup, base, name)
-        if span > LEAST_PART * scatter:
-            parts.append(_sure(change(base, groups, name), scatter) / span)
+        if moves(setup, base, name):
+            moved = _sure(change(base, groups, name), unsure(setup, base, name))
+            parts.append(moved / float(base.median.range(name)[0]))
     if len(parts) < 2:
         return np.zeros(len(groups), np.bool_)
     shares = np.array(parts) * np.sign(grown)
     least, most = shares.min(axis=0), shares.max(axis=0)
     in_step = (least >= IN_STEP * np.abs(grown)) & (most - least <= UNLIKE * most)
-    second = change(base, groups, "load_2") / base.median.range("load_2")
-    result: BoolArray = in_step & ~(np.abs(second) < SECOND_APART)
+    span = float(base.median.range("load_2")[0])
+    result: BoolArray = in_step & ~(np.abs(change(base, groups, "load_2")) < SECOND_APART * span)
     return result
+
+
+def moves(setup: AgreementSetup, base: Settling, channel: str) -> bool:
+    """Tell whether a channel moves with the load by so much that a change of it means something."""
+    return float(base.median.range(channel)[0]) > LEAST_PART * unsure(setup, base, channel)
 
 
 def _sure(moved: FloatArray, scatter: float) -> FloatArray:
@@ -221,7 +225,8 @@ def words(setup: AgreementSetup, base: Settling, group: Groups, by: int) -> str:
             f"{_support_in_doubt(changes)} is in doubt; look at its sensor, foot and cable"
         )
     if by == OF_LOAD:
-        parts = [f"{c} {_share(base, changes, c)}" for c in (NET, *setup.channels) if c != LOAD]
+        names = [c for c in (NET, *setup.channels) if moves(setup, base, c)]
+        parts = [f"{c} {_share(base, changes, c)}" for c in names]
         return (
             f"all that moves has changed together at one load ({', '.join(parts)}): the load cell "
             "is in doubt; look at its zero, gain and plug before it is loaded again"
