@@ -41,7 +41,7 @@ def find_loss(
         threshold = state.baseline.stiffness * (1 - limit)
         state = see(state, name, part, part.warm_stiffness[part.begin :] <= threshold)
         if action == "failure":
-            state = _find_stop(setup, state, part, together, findings)
+            state = _find_stop(setup, state, part, together, threshold, findings)
             continue
         hit = first_at_or_below(part.warm_stiffness, part.begin, setup.window, threshold)
         if hit is not None:
@@ -55,13 +55,13 @@ def _find_stop(
     state: CriteriaState,
     part: Part,
     together: Together | None,
+    threshold: float,
     findings: list[Finding],
 ) -> CriteriaState:
-    """Find the loss that ends the test, or that others contradict."""
+    """Find the loss that ends the test, or that others contradict, at a stiffness [N/m]."""
     limit = setup.loss_stop
     if limit is None or state.baseline is None:
         return state
-    threshold = state.baseline.stiffness * (1 - limit)
     begin = part.begin
     while True:
         if DISPUTED in state.reported:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import Final
 
 from tests.mutants import (
+    agreeing,
     air,
+    correcting,
     doubting,
     expecting,
     judging,
@@ -25,6 +27,8 @@ MUTANTS: Final = (
     *watching.MUTANTS,
     *doubting.MUTANTS,
     *judging.MUTANTS,
+    *agreeing.MUTANTS,
+    *correcting.MUTANTS,
     *reading.MUTANTS,
     *trusting.MUTANTS,
     *stopping.MUTANTS,
