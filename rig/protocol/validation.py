@@ -71,7 +71,7 @@ def _is_another(document: Document, wanted: str) -> bool:
     if kind == "rig file":
         remedy += "; a rig file follows --rig"
     document.readable = False
-    problem = f"is a {kind}, not a {wanted}"
+    problem = f"is a {kind}, not {'an' if wanted[0] in 'aeiou' else 'a'} {wanted}"
     document.problems.append(Problem(document.file, 1, "", problem, remedy))
     return True
 
