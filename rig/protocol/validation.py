@@ -67,11 +67,12 @@ def _is_another(document: Document, wanted: str) -> bool:
     kind = max(found, key=lambda name: found[name])
     if found[wanted] or found[kind] < 2:
         return False
-    remedy = f"name a {wanted} here"
+    other = f"{'an' if wanted[0] in 'aeiou' else 'a'} {wanted}"
+    remedy = f"name {other} here"
     if kind == "rig file":
         remedy += "; a rig file follows --rig"
     document.readable = False
-    problem = f"is a {kind}, not {'an' if wanted[0] in 'aeiou' else 'a'} {wanted}"
+    problem = f"is a {kind}, not {other}"
     document.problems.append(Problem(document.file, 1, "", problem, remedy))
     return True
 
