@@ -31,6 +31,7 @@ def load(protocol: str, rig: str | None, *, installed: bool = False) -> Plan:
     with uncollected():
         # Imported late: pydantic would slow down every other command.
         from rig.protocol.load import load_plan
+        from rig.protocol.series import names_runs
 
         objection = _objection if installed else None
         rig_path = find_rig(rig)
@@ -38,7 +39,14 @@ def load(protocol: str, rig: str | None, *, installed: bool = False) -> Plan:
         def read(path: str) -> str:
             return read_text(path, rig=path == rig_path)
 
-        return load_plan(find_protocol(protocol), rig_path, read, objection)
+        path = find_protocol(protocol)
+        plan = load_plan(path, rig_path, read, objection)
+        if not names_runs(plan.texts.get("series", "")):
+            return plan
+        # Imported late: it takes numpy.
+        from rig.assembly.companions import with_companions
+
+        return with_companions(plan, path, read)
 
 
 def _objection(driver: str) -> tuple[str, str] | None:

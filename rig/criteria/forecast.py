@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any, Final
 
 import numpy as np
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from rig.criteria.findings import Finding
 from rig.criteria.forecast_life import Interval, Relation, interval
-from rig.criteria.forecast_points import NUMBER, SAG, SOFT, Points, gathered
+from rig.criteria.forecast_points import NUMBER, SAG, SOFT, Points, based, begun_at, gathered
 from rig.criteria.forecast_rate import TOO_FEW, Rate, secondary
 from rig.samples import Cycles
 
@@ -80,11 +80,13 @@ class Forecast:
 class ForecastState:
     """Where a forecast stands; compare two by their `to_plain`.
 
+    `relation` is what it goes by: it stays the same although files of companions do not.
     `base` are flexibility and deflection per load [m/N] of the baseline, None before there is one.
     `newest` is what is told now, `due` the count of the next look, `streak` the looks in a row
     that would have shown it, `told` the median written down last, NaN while it is silent.
     """
 
+    relation: Relation
     points: Points = field(default_factory=Points)
     base: tuple[float, float] | None = None
     newest: Forecast = field(default_factory=Forecast)
@@ -96,6 +98,7 @@ class ForecastState:
         """Return plain values for a restart point (NaN stays a float)."""
         new = self.newest
         return {
+            "relation": [getattr(self.relation, each.name) for each in fields(Relation)],
             "points": self.points.to_plain(),
             "base": list(self.base) if self.base else None,
             "newest": [new.cycle, new.low, new.median, new.high, new.why],
@@ -110,6 +113,7 @@ class ForecastState:
         cycle, low, median, high, why = plain["newest"]
         soft, sag = plain["base"] or (math.nan, math.nan)
         return ForecastState(
+            relation=Relation(*map(float, plain["relation"])),
             points=Points.from_plain(plain["points"]),
             base=(float(soft), float(sag)) if plain["base"] else None,
             newest=Forecast(int(cycle), float(low), float(median), float(high), str(why)),
@@ -121,7 +125,8 @@ class ForecastState:
 
 def begin_forecast(setup: ForecastSetup) -> ForecastState:
     """Return the state before the first counted cycle."""
-    return ForecastState(Points(block=setup.block), due=setup.baseline_last + setup.block)
+    due = setup.baseline_last + setup.block
+    return ForecastState(setup.relation, Points(block=setup.block), due=due)
 
 
 def foresee(
@@ -132,6 +137,7 @@ def foresee(
     Without a state it begins. What is found does not depend on how the rows are cut.
     """
     state = state or begin_forecast(setup)
+    setup = replace(setup, relation=state.relation)
     findings: list[Finding] = []
     while len(rows):
         first = int(rows["number"][0])
@@ -149,7 +155,7 @@ def _looked(
     setup: ForecastSetup, state: ForecastState, count: int, frame: int
 ) -> tuple[ForecastState, list[Finding]]:
     """Return the state after a look at a count, and what it has written down."""
-    base = state.base or _based(state.points, setup.baseline_first, setup.baseline_last)
+    base = state.base or based(state.points, setup.baseline_first, setup.baseline_last)
     new = expected(setup, state.points, base, count)
     streak = state.streak + 1 if new.shown else 0
     if new.shown and streak < STREAK and not state.newest.shown:
@@ -172,7 +178,8 @@ def expected(
     if setup.stop is None:
         return Forecast(now, why=UNARMED)
     if base is None:
-        return Forecast(now, why=UNSEEN)
+        seen = not points.done.size or points.done[NUMBER][0] <= setup.baseline_last
+        return Forecast(now, why=TOO_FEW if seen else UNSEEN)
     number, soft, sag = points.done[NUMBER], points.done[SOFT] / base[0] - 1, points.done[SAG]
     sag = sag / base[1] - 1
     since = begun_at(points, setup.baseline_last)
@@ -214,22 +221,6 @@ def _silent(setup: ForecastSetup, now: int, since: float, found: Interval) -> st
     if ratio > WIDEST:
         return f"too wide an interval: what is left differs by a factor of {ratio:.1f}"
     return "" if now - since >= FROM * (found.median - since) else EARLY
-
-
-def _based(points: Points, first: int, last: int) -> tuple[float, float] | None:
-    """Return flexibility and deflection per load [m/N] over the baseline, None where not seen."""
-    number = points.done[NUMBER]
-    inside = (number >= first) & (number <= last)
-    means = [values[inside & np.isfinite(values)] for values in points.done[[SOFT, SAG]]]
-    if not all(len(found) and np.mean(found) > 0 for found in means):
-        return None
-    soft, sag = (float(np.mean(found)) for found in means)
-    return soft, sag
-
-
-def begun_at(points: Points, last: int) -> float:
-    """Return the count from which on the specimen wears as it does now: water, once it runs."""
-    return float(points.wet_from - 1) if points.wet_from > last else 0.0
 
 
 def _reached(setup: ForecastSetup, rate: Rate, number: FloatArray, soft: FloatArray) -> float:

@@ -120,3 +120,24 @@ def _medians(blocks: FloatArray) -> FloatArray:
 def _median(values: FloatArray) -> float:
     finite = values[np.isfinite(values)]
     return float(np.median(finite)) if len(finite) else float("nan")
+
+
+def based(points: Points, first: int, last: int) -> tuple[float, float] | None:
+    """Return flexibility and deflection per load [m/N] over the baseline.
+
+    None before its end, and where its cycles were not seen.
+    """
+    number = points.done[NUMBER]
+    if not len(number) or number[-1] <= last:
+        return None
+    inside = (number >= first) & (number <= last)
+    means = [values[inside & np.isfinite(values)] for values in points.done[[SOFT, SAG]]]
+    if not all(len(found) and np.mean(found) > 0 for found in means):
+        return None
+    soft, sag = (float(np.mean(found)) for found in means)
+    return soft, sag
+
+
+def begun_at(points: Points, last: int) -> float:
+    """Return the count from which on the specimen wears as it does now: water, once it runs."""
+    return float(points.wet_from - 1) if points.wet_from > last else 0.0

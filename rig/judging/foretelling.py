@@ -9,6 +9,7 @@ from typing import Final
 from rig.criteria.forecast import ForecastSetup
 from rig.criteria.forecast_life import Relation
 from rig.criteria.forecast_points import block_of
+from rig.criteria.forecast_taught import relation_of
 from rig.judging.cycling import CyclingSetup
 from rig.mechanics.damage import cycles
 from rig.mechanics.prediction import lives_of, under_load
@@ -28,10 +29,11 @@ def foretelling(setup: CyclingSetup, plan: Plan) -> CyclingSetup:
 
 def forecast_setup(plan: Plan) -> ForecastSetup:
     """Return what a plan has a forecast made of."""
+    own = SIMULATED if plan.rig.driver == "simulated" else UNKNOWN
     loss, stage = plan.failure.stiffness_loss, plan.cyclic
     base = plan.baseline
     return ForecastSetup(
-        relation=SIMULATED if plan.rig.driver == "simulated" else UNKNOWN,
+        relation=relation_of(plan.softening) or own,
         block=block_of(base.first, base.last),
         baseline_first=base.first,
         baseline_last=base.last,

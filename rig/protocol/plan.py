@@ -1,7 +1,6 @@
 """What the files say once they are read and checked: plain values in SI.
 
-A `Plan` is all that control, criteria and record need to know of a protocol; a `RigPlan` of a
-rig file; a specimen file becomes a `Specimen` (rig.mechanics).
+A `Plan` is all that one needs of a protocol, a `RigPlan` of a rig file, a `Specimen` of its own.
 """
 
 from __future__ import annotations
@@ -363,7 +362,7 @@ class Plan:
 
     `texts` holds the files as written: "protocol", "rig", "specimen", and "series" where the
     capacity comes from one. `air` is there for an air run alone. `accepted` says what is doubtful
-    about the rig, and by whom it was accepted. `companions` are lives [cycles] of others like it.
+    about the rig, and by whom. `companions` are lives [cycles], `softening` rates of others.
     """
 
     title: str
@@ -388,6 +387,7 @@ class Plan:
     air: Air | None = None
     accepted: tuple[str, ...] = ()
     companions: tuple[float, ...] = ()
+    softening: tuple[tuple[float, float], ...] = ()
 
     @property
     def cyclic(self) -> Cyclic | None:

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
 SAME_LEVEL: Final = 0.005  # as near as two load levels are taken for one
+_RUN: Final = re.compile(r"\brun\s*=")
+
+
+def names_runs(text: str) -> bool:
+    """Tell whether the text of a series may name runs."""
+    return _RUN.search(text) is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +73,11 @@ class Series:
         if any(life.outcome == "run-out" for life in like):
             return ()
         return tuple(life.cycles for life in like if life.cycles and life.outcome == "failure")
+
+    def runs_of(self, exposure: str) -> tuple[str, ...]:
+        """Return the runs, as written, that hold lives of one exposure."""
+        groups = {n for n, factors in self.groups.items() if factors.get("exposure") == exposure}
+        return tuple(life.run for life in self.lives if life.run and life.group in groups)
 
     def companions(self, exposure: str, factor: str) -> tuple[str, ...]:
         """Return the values of a factor among the groups that `ultimate_loads` takes, each once."""
