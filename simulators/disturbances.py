@@ -113,12 +113,15 @@ class Rubbing:
 
 
 @dataclass(frozen=True, slots=True)
-class Droop:
-    """The oil weakens from `begin` on: within `over` frames cycling reaches `to` of its amplitude.
+class Falling:
+    """Something falls to the share `to` of itself within `over` frames from `begin` on.
 
-    From `end` on it recovers as slowly.
+    From `end` on it recovers as slowly. The "amplitude" that cycling reaches: oil is short. The
+    "bandwidth" of the loop: it has lost gain. The "flow" of water: nozzles clog; the pump takes as
+    much from the tank as before, for the rest goes back through its relief valve.
     """
 
+    what: Literal["amplitude", "bandwidth", "flow"]
     begin: int
     end: int
     over: int
@@ -140,19 +143,6 @@ class Dips:
 
 
 @dataclass(frozen=True, slots=True)
-class Slack:
-    """The loop loses gain: within `over` frames from `begin` on it has `to` of its bandwidth.
-
-    From `end` on it recovers as slowly.
-    """
-
-    begin: int
-    end: int
-    over: int
-    to: float
-
-
-@dataclass(frozen=True, slots=True)
 class Uneven:
     """Air in the line in frames [begin, end): each cycle is short by another share of amplitude.
 
@@ -162,19 +152,6 @@ class Uneven:
     begin: int
     end: int
     scatter: float
-
-
-@dataclass(frozen=True, slots=True)
-class Clogged:
-    """Nozzles clog in frames [begin, end): within `over` frames `to` of the flow is left.
-
-    The pump takes as much from the tank as before: the rest goes back through its relief valve.
-    """
-
-    begin: int
-    end: int
-    over: int
-    to: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,10 +171,8 @@ Disturbance = (
     | GivesWay
     | Failing
     | Rubbing
-    | Droop
+    | Falling
     | Dips
-    | Slack
     | Uneven
-    | Clogged
     | Emptied
 )

@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Final, TypeVar
 
 from simulators.disturbances import (
     Chill,
-    Clogged,
     Disturbance,
     Emptied,
     Failing,
+    Falling,
     GivesWay,
     Opened,
     Rubbing,
@@ -29,7 +29,7 @@ from simulators.motion import NEVER
 from simulators.setup import SimulationSetup
 from simulators.specimen import Curve, increasing
 from simulators.spoiled import Slipping
-from simulators.unsteady import UnsteadyLoop
+from simulators.unsteady import UnsteadyLoop, left_of
 from simulators.warmth import air_warmer, settled, warmer
 from simulators.wear import WIRE_STEP
 
@@ -227,11 +227,8 @@ class Surroundings:
 
     def flowing(self, frame: int) -> float:
         """Return the share of the pump's flow that comes out."""
-        found = 1.0
-        for d in self._of(Clogged):
-            if d.begin <= frame < d.end:
-                found *= 1 - (1 - d.to) * min((frame - d.begin) / d.over, 1.0)
-        return found
+        clogged = (d for d in self._of(Falling) if d.what == "flow")
+        return math.prod(float(left_of(d, frame)) for d in clogged)
 
     @property
     def emptied(self) -> int:

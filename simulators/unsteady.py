@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 
 from rig.samples import FloatArray
-from simulators.disturbances import Dips, Disturbance, Droop, Slack, Uneven
+from simulators.disturbances import Dips, Disturbance, Falling, Uneven
 from simulators.draws import Draws
 
 MOST: Final = 3.0  # standard deviations by which air shortens a cycle at most
@@ -24,18 +24,19 @@ class UnsteadyLoop:
 
     def __init__(self, disturbances: tuple[Disturbance, ...], seed: int) -> None:
         known = [(number, d) for number, d in enumerate(disturbances)]
-        self._slopes = [d for _, d in known if isinstance(d, Droop | Slack)]
+        falls = [d for _, d in known if isinstance(d, Falling)]
+        self._falls = [f for f in falls if f.what != "flow"]
         self._dips = [(d, Draws(seed, number)) for number, d in known if isinstance(d, Dips)]
         self._air = [(d, Draws(seed, number)) for number, d in known if isinstance(d, Uneven)]
 
     def __bool__(self) -> bool:
-        return bool(self._slopes or self._dips or self._air)
+        return bool(self._falls or self._dips or self._air)
 
     def uneven(self, frame: int) -> bool:
         """Tell whether amplitude or lag change from frame to frame at a frame."""
         within = [(d.begin, d.end) for d, _ in self._air]
-        for slope in self._slopes:
-            within += [(slope.begin, slope.begin + slope.over), (slope.end, slope.end + slope.over)]
+        for fall in self._falls:
+            within += [(fall.begin, fall.begin + fall.over), (fall.end, fall.end + fall.over)]
         for dips, draws in self._dips:
             within += _about(dips, draws, frame)
         return any(begin <= frame < end for begin, end in within)
@@ -44,8 +45,8 @@ class UnsteadyLoop:
         """Return frames at which that may become otherwise, the next ones after a frame too."""
         for air, _ in self._air:
             yield from (air.begin, air.end)
-        for slope in self._slopes:
-            yield from (slope.begin, slope.begin + slope.over, slope.end, slope.end + slope.over)
+        for fall in self._falls:
+            yield from (fall.begin, fall.begin + fall.over, fall.end, fall.end + fall.over)
         for dips, draws in self._dips:
             for span in _about(dips, draws, frame):
                 yield from span
@@ -53,9 +54,8 @@ class UnsteadyLoop:
     def reach(self, n: Any, frequency: float, rate: float) -> FloatArray:
         """Return the share of its amplitude that cycling reaches at frames, loads at `rate`."""
         share = np.ones(len(n))
-        for slope in self._slopes:
-            if isinstance(slope, Droop):
-                share *= _sloping(slope, n)
+        for fall in (f for f in self._falls if f.what == "amplitude"):
+            share *= left_of(fall, n)
         for dips, draws in self._dips:
             for begin, end in {s for at in (n[0], n[-1]) for s in _about(dips, draws, int(at))}:
                 part = np.clip((n - begin) / (end - begin), 0.0, 1.0)
@@ -68,17 +68,16 @@ class UnsteadyLoop:
     def bandwidth(self, n: Any) -> FloatArray:
         """Return the share of its bandwidth that the loop has at frames."""
         share = np.ones(len(n))
-        for slope in self._slopes:
-            if isinstance(slope, Slack):
-                share *= _sloping(slope, n)
+        for fall in (f for f in self._falls if f.what == "bandwidth"):
+            share *= left_of(fall, n)
         return share
 
 
-def _sloping(slope: Droop | Slack, n: Any) -> FloatArray:
-    fallen = np.clip((n - slope.begin) / slope.over, 0.0, 1.0)
-    back = np.clip((n - slope.end) / slope.over, 0.0, 1.0)
-    found: FloatArray = 1 - (1 - slope.to) * np.minimum(fallen, 1 - back)
-    return found
+def left_of(fall: Falling, n: Any) -> Any:
+    """Return the share that is left at frames, an array or one."""
+    fallen = np.clip((n - fall.begin) / fall.over, 0.0, 1.0)
+    back = np.clip((n - fall.end) / fall.over, 0.0, 1.0)
+    return 1 - (1 - fall.to) * np.minimum(fallen, 1 - back)
 
 
 def _about(dips: Dips, draws: Draws, frame: int) -> list[tuple[int, int]]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import singledispatch
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from rig.assembly import events_tables as tables
 from rig.ports import InputState
@@ -19,6 +20,12 @@ from simulators.truth_file import Cause
 Part = Fault | Disturbance | Spoiled
 FEEDBACK: Final = "load"
 """The channel of the servo loop."""
+OF_SLOPES: Final[Mapping[str, Literal["amplitude", "bandwidth", "flow"]]] = {
+    "oil-droop": "amplitude",
+    "servo-gain": "bandwidth",
+    "clogged-nozzle": "flow",
+}
+"""What falls, by the kind of event."""
 OIL: Final = 311.15  # K, as in a simulated rig to which nothing happens
 
 
@@ -208,14 +215,9 @@ def _(event: tables.GapsTable, s: Span) -> Made:
 
 @_made.register
 def _(event: tables.SlopeTable, s: Span) -> Made:
-    slope = (s.begin, s.end, s.frames(event.over), event.to)
-    match event.kind:
-        case "oil-droop":
-            return Made("rig", (by_and_by.Droop(*slope),))
-        case "servo-gain":
-            return Made("rig", (by_and_by.Slack(*slope),))
-        case _:
-            return Made("water", (by_and_by.Clogged(*slope),))
+    what = OF_SLOPES[event.kind]
+    falling = by_and_by.Falling(what, s.begin, s.end, s.frames(event.over), event.to)
+    return Made("water" if what == "flow" else "rig", (falling,))
 
 
 @_made.register

@@ -12,16 +12,14 @@ import pytest
 from rig.ports import Rig
 from simulators.disturbances import (
     Chill,
-    Clogged,
     Dips,
     Disturbance,
-    Droop,
     Emptied,
     Failing,
+    Falling,
     GivesWay,
     Opened,
     Rubbing,
-    Slack,
     Torn,
     Uneven,
     Walking,
@@ -256,7 +254,7 @@ def test_a_slow_end_loses_its_stiffness_in_three_stages_and_then_breaks():
 
 def test_short_oil_takes_amplitude_slowly_and_gives_it_back():
     _, plain = cycled(cycles=100)
-    droop = Droop(AT + 10 * CYCLE, AT + 60 * CYCLE, 20 * CYCLE, 0.8)
+    droop = Falling("amplitude", AT + 10 * CYCLE, AT + 60 * CYCLE, 20 * CYCLE, 0.8)
     _, values = cycled(droop, cycles=100)
     share = ranges(values[0]) / ranges(plain[0])
     assert share[32:58] == pytest.approx(0.8, abs=1e-3)
@@ -277,7 +275,7 @@ def test_a_neighbour_is_felt_once_in_each_interval():
 
 def test_a_loop_that_loses_gain_reaches_what_its_bandwidth_lets_it():
     """First order: 1/sqrt(1 + (f/f0)^2), f0 the 18 Hz of the loop, then 9 Hz."""
-    _, values = cycled(Slack(AT, NEVER, 20 * CYCLE, 0.5), cycles=60)
+    _, values = cycled(Falling("bandwidth", AT, NEVER, 20 * CYCLE, 0.5), cycles=60)
     reached = ranges(values[0]) / (2 * AMPLITUDE)
     assert reached[0] == pytest.approx(1 / math.hypot(1, 4 / 18), rel=5e-3)
     assert reached[40:] == pytest.approx(1 / math.hypot(1, 4 / 9), rel=5e-3)
@@ -308,11 +306,11 @@ def test_nozzles_clog_and_a_tank_is_empty():
 
     plain, clogged, emptied = (
         drive(setup(channels=(*QUIET, *SLOW), disturbances=d), job)
-        for d in ((), (Clogged(1000, 2200, 800, 0.5),), (Emptied(1300),))
+        for d in ((), (Falling("flow", 1000, 2200, 800, 0.5),), (Emptied(1300),))
     )
     flow = [c / p for (c, _), (p, _) in zip(clogged, plain, strict=True)]
     assert flow[:5] == [1.0] * 5
     assert flow[5:10] == pytest.approx([0.875, 0.75, 0.625, 0.5, 0.5])
-    assert flow[10:] == [1.0, 1.0]
+    assert flow[10:] == pytest.approx([0.5, 0.625])
     assert [f > 0 for f, _ in emptied] == [True] * 6 + [False] * 6
     assert [t for _, t in emptied[6:]] == [0.0] * 6
