@@ -48,7 +48,7 @@ def reading(name: str, world: World) -> Reading:
     }
     families: dict[str, Reading] = {
         "end_slip_": lambda s, r: 0.0 * s.load + world.slip(r.specimen),
-        "strain_": lambda s, r: world.strain(s.load, s.net, r.specimen),
+        "strain_": lambda s, r: world.strain(_borne(s, r, world), s.net, r.specimen),
     }
     if world.around:
         plain |= _surrounded(world)
@@ -72,8 +72,9 @@ def _surrounded(world: World) -> dict[str, Reading]:
         return shown
 
     def opening(s: Signals, r: RigState) -> FloatArray:
-        through, softer = around.through(r.frame), around.softer(r)
-        shown: FloatArray = softer * world.opening(s.load * through, s.net / softer, r.specimen)
+        softer = around.softer(r)
+        wide = world.opening(_borne(s, r, world), s.net / softer, r.specimen)
+        shown: FloatArray = softer * wide
         return shown
 
     return {
@@ -82,6 +83,14 @@ def _surrounded(world: World) -> dict[str, Reading]:
         "support_right": lambda s, r: support(s, r, 1),
         "crack_opening": opening,
     }
+
+
+def _borne(signals: Signals, state: RigState, world: World) -> FloatArray:
+    """Return the load that reaches the specimen [N]."""
+    if not world.around:
+        return signals.load
+    borne: FloatArray = signals.load * world.around.through(state.frame)
+    return borne
 
 
 def _cell(signals: Signals, pull: float) -> FloatArray:

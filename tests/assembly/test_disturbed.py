@@ -90,7 +90,7 @@ def test_the_same_seed_is_the_same_test_in_long_blocks_and_in_ticks(plan, tmp_pa
     assert told[0] == told[1]
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @settings(max_examples=12)
 @given(
     events=st.lists(st.tuples(st.sampled_from(sorted(KINDS)), st.integers(0, 60)), max_size=6),

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.errors import DeviceError
@@ -126,7 +126,6 @@ def test_all_of_them_at_once_give_the_same_frames_in_one_tick_as_in_long_blocks(
 
 
 @pytest.mark.nights
-@settings(max_examples=25)
 @given(
     by_and_by=st.lists(st.sampled_from(BY_AND_BY), max_size=6),
     spoiled=st.lists(st.sampled_from(SPOILED), max_size=4),
