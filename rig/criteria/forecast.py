@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from rig.criteria.findings import Finding
 from rig.criteria.forecast_life import Interval, Relation, interval
 from rig.criteria.forecast_points import NUMBER, SAG, SOFT, Points, based, begun_at, gathered
-from rig.criteria.forecast_rate import TOO_FEW, Rate, secondary
+from rig.criteria.forecast_rate import TOO_FEW, Branch, secondary, steadiest
 from rig.samples import Cycles
 
 FloatArray = NDArray[np.float64]
@@ -38,6 +38,7 @@ UNARMED: Final = "no loss of stiffness is armed as a failure"
 EARLY: Final = "too early: not yet in the middle of the life it expects"
 APART_WORDS: Final = "stiffness and deflection do not point to the same end"
 TENDON: Final = "a tendon may break before it softens so far"
+OUTLIVED: Final = "it has borne longer than such specimens do"
 LASTS: Final = "it is expected to run out before"
 
 
@@ -82,6 +83,7 @@ class ForecastState:
 
     `relation` is what it goes by: it stays the same although files of companions do not.
     `base` are flexibility and deflection per load [m/N] of the baseline, None before there is one.
+    `branch` is the secondary one that it goes by, None while there is none.
     `newest` is what is told now, `due` the count of the next look, `streak` the looks in a row
     that would have shown it, `told` the median written down last, NaN while it is silent.
     """
@@ -89,6 +91,7 @@ class ForecastState:
     relation: Relation
     points: Points = field(default_factory=Points)
     base: tuple[float, float] | None = None
+    branch: Branch | None = None
     newest: Forecast = field(default_factory=Forecast)
     due: int = 0
     streak: int = 0
@@ -98,9 +101,10 @@ class ForecastState:
         """Return plain values for a restart point (NaN stays a float)."""
         new = self.newest
         return {
-            "relation": [getattr(self.relation, each.name) for each in fields(Relation)],
+            "relation": _plain(self.relation),
             "points": self.points.to_plain(),
             "base": list(self.base) if self.base else None,
+            "branch": _plain(self.branch) if self.branch else None,
             "newest": [new.cycle, new.low, new.median, new.high, new.why],
             "due": self.due,
             "streak": self.streak,
@@ -116,11 +120,16 @@ class ForecastState:
             relation=Relation(*map(float, plain["relation"])),
             points=Points.from_plain(plain["points"]),
             base=(float(soft), float(sag)) if plain["base"] else None,
+            branch=Branch(*map(float, plain["branch"])) if plain["branch"] else None,
             newest=Forecast(int(cycle), float(low), float(median), float(high), str(why)),
             due=int(plain["due"]),
             streak=int(plain["streak"]),
             told=float(plain["told"]),
         )
+
+
+def _plain(told: Relation | Branch) -> list[float]:
+    return [getattr(told, each.name) for each in fields(told)]
 
 
 def begin_forecast(setup: ForecastSetup) -> ForecastState:
@@ -156,7 +165,7 @@ def _looked(
 ) -> tuple[ForecastState, list[Finding]]:
     """Return the state after a look at a count, and what it has written down."""
     base = state.base or based(state.points, setup.baseline_first, setup.baseline_last)
-    new = expected(setup, state.points, base, count)
+    new, branch = expected(setup, replace(state, base=base), count)
     streak = state.streak + 1 if new.shown else 0
     if new.shown and streak < STREAK and not state.newest.shown:
         new = Forecast(count, why=state.newest.why)
@@ -168,47 +177,47 @@ def _looked(
     elif not new.shown and not math.isnan(told):
         findings.append(_finding(new, frame, f"nothing is foretold any more: {new.why}"))
         told = math.nan
-    return replace(state, base=base, newest=new, due=due, streak=streak, told=told), findings
+    state = replace(state, base=base, branch=branch, newest=new)
+    return replace(state, due=due, streak=streak, told=told), findings
 
 
 def expected(
-    setup: ForecastSetup, points: Points, base: tuple[float, float] | None, now: int
-) -> Forecast:
-    """Return what is expected at a count from the points gathered until then."""
+    setup: ForecastSetup, state: ForecastState, now: int
+) -> tuple[Forecast, Branch | None]:
+    """Return what is expected at a count from the points gathered until then, and its branch."""
+    points, base = state.points, state.base
     if setup.stop is None:
-        return Forecast(now, why=UNARMED)
+        return Forecast(now, why=UNARMED), None
     if base is None:
         seen = not points.done.size or points.done[NUMBER][0] <= setup.baseline_last
-        return Forecast(now, why=TOO_FEW if seen else UNSEEN)
+        return Forecast(now, why=TOO_FEW if seen else UNSEEN), None
     number, soft, sag = points.done[NUMBER], points.done[SOFT] / base[0] - 1, points.done[SAG]
     sag = sag / base[1] - 1
     since = begun_at(points, setup.baseline_last)
     chosen = (number > since + (now - since) / 2) & (number > setup.baseline_last)
-    rate, other = (secondary(number[chosen], grown[chosen]) for grown in (soft, sag))
-    if why := rate.why or other.why:
-        return Forecast(now, why=why)
-    return _told(setup, now, since, rate, other, _reached(setup, rate, number, soft))
+    rates = [secondary(number[chosen], grown[chosen]) for grown in (soft, sag)]
+    branch, why = steadiest(state.branch, since, *rates)
+    if branch is None:
+        return Forecast(now, why=why), None
+    return _told(setup, now, branch, _reached(setup, branch.soft, number, soft)), branch
 
 
-def _told(
-    setup: ForecastSetup, now: int, since: float, rate: Rate, other: Rate, linear: float
-) -> Forecast:
-    """Return what two rates that have settled tell, or why they tell nothing."""
-    relation = setup.relation
-    lives = (relation.soft - math.log10(rate.value), relation.sag - math.log10(other.value))
+def _told(setup: ForecastSetup, now: int, branch: Branch, linear: float) -> Forecast:
+    """Return what a secondary branch tells, or why it tells nothing."""
+    relation, since = setup.relation, branch.since
+    lives = (relation.soft - math.log10(branch.soft), relation.sag - math.log10(branch.sag))
     if abs(lives[0] - lives[1]) > APART + relation.scatter:
         return Forecast(now, why=APART_WORDS)
-    noise = max(r.error / r.value for r in (rate, other)) / LN10
-    spread = math.hypot(relation.scatter, noise)
+    spread = math.hypot(relation.scatter, branch.noise / LN10)
     life = (lives[0] + lives[1]) / 2
     found = interval(now, since, life, relation.freedom, spread, setup.companions)
-    if found is None or not found.low > now:
-        return Forecast(now, why=EARLY)
+    if found is None:
+        return Forecast(now, why=OUTLIVED)
     # The failure is a loss of stiffness: reached by the steady rate alone it comes sooner.
-    found = Interval(*(min(at, linear) for at in (found.low, found.median, found.high)))
-    if why := _silent(setup, now, since, found):
+    low, median, high = (min(at, linear) for at in (found.low, found.median, found.high))
+    if why := _silent(setup, now, since, Interval(low, median, high)):
         return Forecast(now, why=why)
-    return Forecast(now, found.low, found.median, found.high, "")
+    return Forecast(now, low, median, high, "")
 
 
 def _silent(setup: ForecastSetup, now: int, since: float, found: Interval) -> str:
@@ -223,11 +232,11 @@ def _silent(setup: ForecastSetup, now: int, since: float, found: Interval) -> st
     return "" if now - since >= FROM * (found.median - since) else EARLY
 
 
-def _reached(setup: ForecastSetup, rate: Rate, number: FloatArray, soft: FloatArray) -> float:
+def _reached(setup: ForecastSetup, rate: float, number: FloatArray, soft: FloatArray) -> float:
     """Return the count at which the armed loss of stiffness is reached at the steady rate."""
     goal = 1 / (1 - (setup.stop or 0.0)) - 1
     last = int(np.flatnonzero(np.isfinite(soft))[-1])
-    return float(number[last]) + (goal - float(soft[last])) / rate.value
+    return float(number[last]) + (goal - float(soft[last])) / rate
 
 
 def _words(new: Forecast, told: float) -> str:

@@ -20,6 +20,7 @@ STEADY: Final = 0.25  # by which the rate may differ between the halves of these
 FASTER_BY: Final = 1.6  # times the rate in their first half, from which on it is the end
 SURE: Final = 3.0  # standard errors from nothing at which a rate is one
 LEAST_GROWTH: Final = 2e-3  # of flexibility in these cycles: less is drift of a sensor
+CALM: Final = 0.015  # error of a rate below which a newer one is the better one
 # All: common practice, no source.
 
 
@@ -35,8 +36,22 @@ class Rate:
     why: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """A secondary branch from count `since` on: rates of flexibility and of deflection per load.
+
+    `noise` is the larger of their standard errors, as a share.
+    """
+
+    since: float
+    soft: float
+    sag: float
+    noise: float
+
+
 TOO_FEW: Final = "too early: too few cycles since the baseline, or since water runs"
 UNSETTLED: Final = "its rate of softening has not settled"
+FALLS: Final = "its rate of softening still falls"
 FASTER: Final = "it softens faster and faster"
 STIFF: Final = "it does not soften: nothing points to a failure"
 
@@ -57,10 +72,36 @@ def secondary(number: FloatArray, growth: FloatArray) -> Rate:
     if value > 0 and last > FASTER_BY * max(first, value / FASTER_BY):
         return Rate(rate.value, rate.error, FASTER)
     if abs(differs) > STEADY * abs(value) + 2 * math.hypot(e1, e2):
-        return Rate(rate.value, rate.error, UNSETTLED)
+        return Rate(rate.value, rate.error, UNSETTLED if differs > 0 else FALLS)
     if value < SURE * error or value * span < LEAST_GROWTH:
         return Rate(rate.value, rate.error, STIFF)
     return rate
+
+
+def steadiest(
+    before: Branch | None, since: float, soft: Rate, sag: Rate
+) -> tuple[Branch | None, str]:
+    """Return the branch that a forecast goes by, and why it goes by none.
+
+    The newest is taken that is as steady as the one `before`, or has another rate for sure. Once
+    the third stage begins the rate of the second still tells the life: it is kept.
+    """
+    kept = before if before is not None and before.since == since else None
+    why = soft.why or sag.why
+    if why:
+        gone = kept is None or why in (TOO_FEW, STIFF, FALLS)
+        return (None, why) if gone else (kept, "")
+    noise = max(rate.error / rate.value for rate in (soft, sag))
+    new = Branch(since, soft.value, sag.value, noise)
+    if kept is None or max(noise, CALM) <= max(kept.noise, CALM) or _another(kept, new):
+        return new, ""
+    return kept, ""
+
+
+def _another(one: Branch, other: Branch) -> bool:
+    """Tell whether two branches are not the same for sure."""
+    apart = min(abs(math.log(a / b)) for a, b in ((one.soft, other.soft), (one.sag, other.sag)))
+    return apart > SURE * math.hypot(one.noise, other.noise) + STEADY
 
 
 def line(number: FloatArray, growth: FloatArray) -> tuple[float, float]:

@@ -48,9 +48,13 @@ class Series:
     lives: tuple[Life, ...]
     ultimates: tuple[Ultimate, ...]
 
+    def _of_exposure(self, exposure: str) -> set[str]:
+        """Return the names of the groups of one exposure."""
+        return {n for n, factors in self.groups.items() if factors.get("exposure") == exposure}
+
     def ultimate_loads(self, exposure: str) -> tuple[float, ...]:
         """Return the ultimate loads [N] of groups of one exposure, residual ones left out."""
-        groups = {n for n, factors in self.groups.items() if factors.get("exposure") == exposure}
+        groups = self._of_exposure(exposure)
         return tuple(
             u.load
             for u in self.ultimates
@@ -62,10 +66,11 @@ class Series:
 
         None where one of them ran out: how long such specimens last is then not known.
         """
+        groups = self._of_exposure(exposure)
         like = [
             life
             for life in self.lives
-            if self.groups.get(life.group, {}).get("exposure") == exposure
+            if life.group in groups
             and life.specimen != specimen_id
             and life.level is not None
             and abs(life.level - level) < SAME_LEVEL
@@ -76,7 +81,7 @@ class Series:
 
     def runs_of(self, exposure: str) -> tuple[str, ...]:
         """Return the runs, as written, that hold lives of one exposure."""
-        groups = {n for n, factors in self.groups.items() if factors.get("exposure") == exposure}
+        groups = self._of_exposure(exposure)
         return tuple(life.run for life in self.lives if life.run and life.group in groups)
 
     def companions(self, exposure: str, factor: str) -> tuple[str, ...]:

@@ -23,11 +23,12 @@ from rig.criteria.forecast import (
 )
 from rig.criteria.forecast_life import interval
 from rig.criteria.forecast_points import MOST_POINTS
-from rig.criteria.forecast_rate import FASTER, STIFF, TOO_FEW, UNSETTLED
+from rig.criteria.forecast_rate import FALLS, FASTER, STIFF, TOO_FEW
 from rig.samples import Flag
 from tests.criteria.softening import RELATION, followed, rows_of, setup, steady
 
 RATE = 1e-5
+SURER = replace(RELATION, scatter=0.02)
 LIFE = 10**RELATION.soft / RATE  # 10,000 cycles, for rate times life is the same
 
 
@@ -120,6 +121,18 @@ def curve(cycles, late):
     return RATE * n + 1e-8 * np.maximum(n - late, 0) ** 2
 
 
+def test_the_rate_of_the_second_stage_still_tells_the_life_in_the_third():
+    found = newest(setup(relation=SURER), rows_of(curve(8000, 7000)))
+    assert found.median == pytest.approx(LIFE, rel=0.03)
+
+
+def test_another_steady_rate_is_taken_once_it_is_sure():
+    n = np.arange(1.0, 8001)
+    grown = 0.4 * RATE * n + 0.6 * RATE * np.maximum(n - 3000, 0)
+    found = newest(setup(relation=SURER), rows_of(grown))
+    assert found.median == pytest.approx(LIFE, rel=0.03)
+
+
 N = np.arange(1.0, 6001)
 SILENT = {
     "no criterion": (UNARMED, {"stop": None}, rows_of(steady(6000, RATE))),
@@ -128,8 +141,8 @@ SILENT = {
     "just wet": (TOO_FEW, {}, rows_of(steady(6000, RATE), wet_from=5500)),
     "does not soften": (STIFF, {}, rows_of(0 * N, noise=1e-3)),
     "stiffens": (STIFF, {}, rows_of(-1e-6 * N)),
-    "first stage": (UNSETTLED, {}, rows_of(0.05 * (1 - np.exp(-N / 3000)))),
-    "third stage": (FASTER, {}, rows_of(curve(6000, 4000))),
+    "first stage": (FALLS, {}, rows_of(0.05 * (1 - np.exp(-N / 3000)))),
+    "ever faster": (FASTER, {}, rows_of(0.02 * (N / 6000) ** 3)),
     "sensor drifts": (APART_WORDS, {}, rows_of(RATE * N, 2 * RATE * N)),
     "early": (EARLY, {}, rows_of(steady(4700, RATE))),
     "wide": (

@@ -10,6 +10,7 @@ from tests.mutants import (
     correcting,
     doubting,
     expecting,
+    foreseeing,
     judging,
     lasting,
     reading,
@@ -35,6 +36,7 @@ MUTANTS: Final = (
     *air.MUTANTS,
     *wiring.MUTANTS,
     *expecting.MUTANTS,
+    *foreseeing.MUTANTS,
     *lasting.MUTANTS,
 )
 
