@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 LOW, MIDDLE, HIGH = 0.1, 0.5, 0.9  # of an 80 % interval
-_GRID: Final = 600
+_GRID: Final = 2000
 _REACH: Final = 1.5  # decades to each side of the relation that are looked at
 
 

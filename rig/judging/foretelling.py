@@ -48,14 +48,19 @@ def _steel_from(plan: Plan) -> float:
     """Return the cycles from which on steel may break: its shortest life by any model.
 
     Of nearly all specimens the steel lasts longer than a characteristic life; in water it may be
-    less, of which no model knows.
+    less, of which no model knows. 0 where mechanics cannot tell: a forecast stops no test, and is
+    silent then.
     """
     loading, beam = plan.loading, plan.specimen
-    if loading is None:
+    if loading is None or not (beam.tendons or beam.bars):
         return math.inf
-    low, high = (under_load(beam, load, by_code=True) for load in (loading.lower, loading.upper))
-    if not (low.carried and high.carried):
-        return math.inf
-    lives = lives_of(beam, low, high, plan.exposure or "dry", loading.frequency)
+    loads = loading.lower, loading.upper
+    try:
+        low, high = (under_load(beam, load, by_code=True) for load in loads)
+        if not (low.carried and high.carried):
+            return 0.0
+        lives = lives_of(beam, low, high, plan.exposure or "dry", loading.frequency)
+    except (ValueError, ArithmeticError):
+        return 0.0
     steel = [float(life.log10_cycles) for life in lives if life.part != "concrete"]
     return cycles(min(steel, default=math.inf))

@@ -27,6 +27,9 @@ def test_steel_governs_from_the_shortest_life_that_any_model_gives_it(name):
     assert forecast_setup(plan).tendon_from == pytest.approx(10 ** min(steel))
     concrete_alone = replace(plan, specimen=replace(plan.specimen, tendons=(), bars=()))
     assert forecast_setup(concrete_alone).tendon_from == math.inf
+    # Beyond what mechanics lets it carry nobody knows the stress of its steel: it is silent.
+    more = replace(plan.loading, upper=10 * plan.loading.upper)
+    assert forecast_setup(replace(plan, loading=more)).tendon_from == 0.0
 
 
 def test_what_is_known_of_simulated_specimens_is_not_known_of_real_ones():
