@@ -25,7 +25,7 @@ from simulators.disturbances import (
     Warmth,
     Yielding,
 )
-from simulators.motion import NEVER
+from simulators.motion import NEVER, Cycling
 from simulators.setup import SimulationSetup
 from simulators.specimen import Curve, increasing
 from simulators.spoiled import Slipping
@@ -41,6 +41,7 @@ D = TypeVar("D")
 QUICK: Final = 1.0  # s, the shortest stretch that is made for a disturbance
 SLOW: Final = 10.0  # s, the longest while one lasts
 PIECES: Final = 300  # at least, of what takes a while
+FAILING: Final = 1000  # steps in which a failing specimen loses its stiffness
 WET: Final = 0.98  # how full of water a crack is when it chills hardly any further
 STAGES: Final = ((0.15, 0.03), (0.25, 1.0), (0.60, 8.0))
 """Share of what is lost, and its time or power: the first, second and third stage of failing."""
@@ -101,8 +102,9 @@ class Surroundings:
                 return min(max(over // PIECES, quick), slow) if since < 2 * over else 0
             case Walking(over=over) | Rubbing(over=over):
                 return min(max(over // PIECES, quick), slow) if since < over else 0
-            case Failing():
-                return quick
+            case Failing(over=over) if isinstance(state.motion, Cycling):
+                cycles = max(over / FAILING, 1.0)
+                return min(max(round(cycles * rate / state.motion.frequency), 1), quick)
             case _:
                 return 0
 
