@@ -39,6 +39,7 @@ EARLY: Final = "too early: not yet in the middle of the life it expects"
 APART_WORDS: Final = "stiffness and deflection do not point to the same end"
 TENDON: Final = "a tendon may break before it softens so far"
 OUTLIVED: Final = "it has borne longer than such specimens do"
+UNKNOWN_STEEL: Final = "what its steel bears is not known"
 LASTS: Final = "it is expected to run out before"
 
 
@@ -48,7 +49,7 @@ class ForecastSetup:
 
     `stop` is the loss of stiffness that is a failure, None where none is armed; counts of the
     baseline and the run-out; lives of failed `companions` [cycles]; `tendon_from` the cycles from
-    which on steel may break.
+    which on steel may break, 0 where that is not known.
     """
 
     relation: Relation
@@ -224,6 +225,8 @@ def _silent(setup: ForecastSetup, now: int, since: float, found: Interval) -> st
     """Return why an interval is not told, "" where it is."""
     if setup.run_out is not None and found.low > setup.run_out:
         return LASTS
+    if not setup.tendon_from:
+        return UNKNOWN_STEEL
     if found.high > setup.tendon_from:
         return f"{TENDON}, from {setup.tendon_from:,.3g} cycles on"
     ratio = found.ratio(now)

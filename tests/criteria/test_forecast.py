@@ -17,6 +17,7 @@ from rig.criteria.forecast import (
     LASTS,
     TENDON,
     UNARMED,
+    UNKNOWN_STEEL,
     UNSEEN,
     ForecastState,
     foresee,
@@ -151,6 +152,7 @@ SILENT = {
         rows_of(RATE * N),
     ),
     "tendon": (TENDON, {"tendon_from": 10_500.0}, rows_of(RATE * N)),
+    "unknown steel": (UNKNOWN_STEEL, {"tendon_from": 0.0}, rows_of(RATE * N)),
     "run-out": (LASTS, {"run_out": 7000}, rows_of(RATE * N)),
 }
 
