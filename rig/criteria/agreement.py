@@ -36,7 +36,7 @@ LOOK_BACK: Final = 32
 LAST: Final = 10
 """Rows that are kept with short ones: as many as a load that falls short is asked about."""
 LEAST_CYCLES: Final = 2  # that differ or not
-KEPT: Final = 20
+KEPT: Final = 33
 """Groups that are kept: as many as the longest look back needs."""
 LEAST_GROUPS: Final = 4
 """Groups that make a baseline at least."""
@@ -103,7 +103,7 @@ class AgreementState:
     """What is kept from call to call; arrays that are None are empty.
 
     `rows` are the last good rows (`raw_columns`), at most 32; the last `pending` of them wait
-    for their group. `groups` are those of the baseline until it is complete, later the last 20.
+    for their group. `groups` are those of the baseline until it is complete, later the last 33.
     `told` are the things that were found and still hold, by key.
     """
 

@@ -1,7 +1,8 @@
 """Channels that have moved at once and stay there, while the others have not: knocked, slipped.
 
-The 16 newest groups are held against the 4 before them. Windows in which water came on or went
-off, or over which the test stood, are left out: people and water move what they touch.
+The 16 newest groups are held against 16 before them: all of these must differ from all of those.
+Windows in which water came on or went off, or over which the test stood, are left out: people and
+water move what they touch.
 """
 
 from __future__ import annotations
@@ -19,8 +20,9 @@ from rig.criteria.groups import LOAD, NET, Groups
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-BEFORE: Final = 4
-"""Groups before; those after are the rest of what is kept: whoever leans on a frame goes again."""
+SIDE: Final = 16
+"""Groups after, and groups before; the one between them may be half of one, half of the other.
+Whoever leans on a frame goes again sooner. A power of two (`_extremes`)."""
 MOVED: Final = 0.04
 """Of the settled net deflection range. Chosen by rehearsals: creep and bedding stay below."""
 SETTLED_SHARE: Final = 0.10
@@ -100,24 +102,22 @@ def _least_of(base: Settling, channel: str) -> float | None:
 
 
 def _step(values: FloatArray) -> FloatArray:
-    """Return at each group by how much all of the newest groups differ from those before [SI].
+    """Return at each group by how much all of the newest groups differ from all before [SI].
 
-    It is the least of them, 0 where they do not all differ to one side or too few are there.
+    It is what lies between the two, 0 where they overlap or too few are there.
     """
+    least, most = _extremes(values, np.minimum), _extremes(values, np.maximum)
+    later = SIDE + 1
+    up, down = least[later:] - most[:-later], most[later:] - least[:-later]
     result = np.zeros(len(values))
-    four = np.stack([values[i : len(values) - KEPT + 1 + i] for i in range(BEFORE)])
-    # The median of four is the mean of the two in the middle.
-    before = (four.sum(axis=0) - four.min(axis=0) - four.max(axis=0)) / 2
-    least = _extremes(values[BEFORE:], np.minimum) - before
-    most = _extremes(values[BEFORE:], np.maximum) - before
-    result[KEPT - 1 :] = np.where(least > 0, least, np.where(most < 0, most, 0.0))
+    result[KEPT - 1 :] = np.where(up > 0, up, np.where(down < 0, down, 0.0))
     return result
 
 
 def _extremes(values: FloatArray, pick: np.ufunc) -> FloatArray:
     """Return the least or most of each 16 values in a row."""
     width = 1
-    while width < KEPT - BEFORE:  # 16 is a power of two: twice as wide each time
+    while width < SIDE:  # twice as wide each time
         values = pick(values[:-width], values[width:])
         width *= 2
     return values

@@ -22,6 +22,7 @@ from rig.criteria.confirming import (
     OF_MIDSPAN,
     OF_SUPPORTS,
     STANDS,
+    moves,
     weigh,
     words,
 )
@@ -39,8 +40,14 @@ DOUBTED: Final = 0.10
 """Of the settled net deflection range, changed at one channel alone; the figure for settlement."""
 NOISY: Final = 5.0
 """So many times the baseline's unevenness."""
-LEAST_NOISE: Final = 0.02
-"""Of the settled net deflection range, and of the load range: less unevenness hides nothing."""
+LEAST_NOISE: Final = 0.01
+"""Of the settled net deflection range: less unevenness hides nothing."""
+LEAST_UNEVEN: Final = 0.005
+"""Of the load range; half of the load error that is allowed."""
+DEAD: Final = 0.10
+"""Of its settled range: a channel that moves by less does not follow the load any more."""
+ALONE: Final = 0.5
+"""Of its settled range, changed at a support alone."""
 NEAR_END: Final = 0.005
 """Of a channel's range: so near to its end it is about to show nothing more."""
 SETTLED: Final = 1e-4  # [m] of movement of a support
@@ -123,6 +130,7 @@ def _doubts(together: Together) -> Iterator[Doubt]:
     yield from _by_ranges(together)
     yield from _by_evenness(together)
     yield from _near_ends(together)
+    yield from _dead(together)
     yield from _settled(together)
     yield from _apart(together)
     for channel, kind, action, holds, text in displaced(together):
@@ -161,12 +169,16 @@ def _by_evenness(together: Together) -> Iterator[Doubt]:
     span, settled = float(base.median.range(LOAD)[0]), float(base.median.range(NET)[0])
     load = groups.uneven(LOAD)
     usual = float(base.median.uneven(LOAD)[0])
-    rig = np.asarray(load > max(NOISY * usual, LEAST_NOISE * span))
+    uneven = np.asarray(load > max(NOISY * usual, LEAST_UNEVEN * span))
+    # What is true of the load the specimen shows too.
+    shown_too = groups.uneven(NET) / settled >= STANDS * load / span
     text = (
         f"the load range differs from cycle to cycle {NOISY:.0f} times as much as it did: look for "
         "air in the line, at the pump and at the servo gain"
     )
-    yield _lasting("uneven load", "uneven-load", "warn", rig, -1, text)
+    yield _lasting("uneven load", "uneven-load", "warn", uneven & shown_too, -1, text)
+    text = "load is noisy, and net deflection is not: look at the cable and plug of the cell"
+    yield _lasting("noisy load", "sensor", "warn", uneven & ~shown_too, -1, text)
     for channel in ("midspan", *SUPPORTS, "stroke"):
         if channel not in setup.channels:
             continue
@@ -175,6 +187,28 @@ def _by_evenness(together: Together) -> Iterator[Doubt]:
         alone = (own > least) & ~(load / span > STANDS * own / settled)
         text = f"{channel} is noisy, and the load is not: look at its cable, plug and foot"
         yield _lasting(f"noisy {channel}", "sensor", "warn", alone, -1, text)
+
+
+def _dead(together: Together) -> Iterator[Doubt]:
+    """Find channels that do not follow the load, and supports whose range changed alone."""
+    setup, base, groups = together.setup, together.base, together.groups
+    if base is None:
+        return
+    still = np.abs(change(base, groups, NET)) < DOUBTED * base.median.range(NET)
+    for channel in setup.channels:
+        if not moves(setup, base, channel):
+            continue
+        settled = float(base.median.range(channel)[0])
+        own = change(base, groups, channel)
+        dead = np.asarray(own < (DEAD - 1) * settled)
+        text = f"{channel} does not follow the load any more: look at its sensor, foot and cable"
+        yield _lasting(f"dead {channel}", "sensor", "pause", dead, -1, text)
+        if channel not in SUPPORTS:
+            continue
+        along = np.sign(own) * change(base, groups, "midspan") >= GOES_ALONG * np.abs(own)
+        alone = (np.abs(own) > ALONE * settled) & still & ~along & ~dead
+        text = f"the range of {channel} changed and nothing else did: look at its sensor and foot"
+        yield _lasting(f"alone {channel}", "sensor", "pause", alone, -1, text)
 
 
 def _near_ends(together: Together) -> Iterator[Doubt]:

@@ -106,7 +106,7 @@ def plans(folder: Path) -> dict[str, Plan]:
 
     return {
         "approach": approach,
-        "witnesses": cycles(dry, 200),
+        "witnesses": cycles(dry, 260),
         "plain": cycles(approach, 24),
         "short": cycles(approach, 8),
         "wet": cycles(replace(whole, inspections=None), 100),

@@ -148,7 +148,10 @@ SENSORS: Final[dict[str, Scenario]] = {
     ),
     "mid-span or support: moved a little": faults(Moved("midspan", T, 2e-4), says="has grown"),
     "mid-span or support: moved, and stays there": asked(
-        Moved("midspan", CHANGED, 1e-4), at=LATER, plan="witnesses", says="midspan moved at once"
+        Moved("midspan", T + 22_000, 1e-4),
+        at=T + 50_000,
+        plan="witnesses",
+        says="midspan moved at once",
     ),
     "mid-span: shows too much of what the stroke does not": asked(
         Scaled("midspan", CHANGED, EVER, 1.8),
@@ -169,6 +172,13 @@ SENSORS: Final[dict[str, Scenario]] = {
         Flat("crack_opening", T, EVER, 5e-3), says="crack_opening is at the end of its range"
     ),
     "other channel or support: the same value": faults(Flat("crack_opening", T, EVER)),
+    "other channel or support: the same value, "
+    "where it had moved with the load all through the baseline": asked(
+        Flat("support_left", CHANGED, EVER),
+        at=LATER,
+        plan="witnesses",
+        says="does not follow the load any more",
+    ),
     "slow channels: no answer": faults(Lost("slow", 0, EVER), live=True, says="do not come"),
     "slow channels: no answer in time": faults(
         Lost("slow", 0, EVER, hangs=True), live=True, says="no answer from the acquisition"

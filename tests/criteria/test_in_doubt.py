@@ -32,11 +32,37 @@ def test_a_specimen_that_jumps_with_the_rod_has_not_moved_its_sensor():
     assert doubts(found(Beam(N, soft=soft, creep=creep))) == []
 
 
-def test_somebody_who_leans_on_the_frame_and_goes_is_nothing():
+@pytest.mark.parametrize("cycles", [50, 100, 150, 300])
+@pytest.mark.parametrize("names", [("midspan",), ("midspan", "support_left", "support_right")])
+def test_somebody_who_leans_on_the_frame_and_goes_is_nothing(names, cycles):
     beam = Beam(N)
-    for name in ("midspan", "support_left", "support_right"):
-        beam.show(name, BAD, by=STEP, end=BAD + 150)
+    for name in names:
+        beam.show(name, BAD, by=STEP, end=BAD + cycles)
     assert doubts(found(beam)) == []
+
+
+@pytest.mark.parametrize("name", ["midspan", "support_left", "crack_opening"])
+def test_a_channel_that_follows_the_load_no_more_pauses(name):
+    findings = doubts(found(Beam(N).show(name, BAD, factor=0.0)))
+    assert any(f"{name} does not follow the load" in f.text for f in findings)
+    assert {f.kind for f in findings} == {"sensor"}
+
+
+@pytest.mark.parametrize("factor", [0.4, 1.8])
+def test_a_support_whose_range_alone_changes_pauses(factor):
+    findings = doubts(found(Beam(N).show("support_left", BAD, factor=factor)))
+    assert any("the range of support_left changed" in f.text for f in findings)
+    assert {f.kind for f in findings} == {"sensor"}
+
+
+def test_a_load_that_is_noisy_alone_is_its_cells():
+    beam = Beam(N)
+    noise = 0.02 * 83e3 * np.random.default_rng(5).standard_normal(N)
+    noise[:BAD] = 0.0
+    beam.high["load"] += noise
+    findings = doubts(found(beam))
+    assert [(f.kind, f.action) for f in findings] == [("sensor", "warn")]
+    assert "load is noisy" in findings[0].text
 
 
 def test_a_support_that_moved_alone_is_its_sensor():
