@@ -116,12 +116,18 @@ def played(
 
 
 @pytest.mark.parametrize(
-    "faults", [(), pytest.param(FAULTS, marks=pytest.mark.nights)], ids=["plain", "with faults"]
+    ("faults", "block"),
+    [
+        ((), 40),
+        pytest.param((), 4, marks=pytest.mark.nights),
+        pytest.param(FAULTS, 4, marks=pytest.mark.nights),
+    ],
+    ids=["short blocks", "ticks", "with faults"],
 )
-def test_all_of_them_at_once_give_the_same_frames_in_one_tick_as_in_long_blocks(faults):
+def test_all_of_them_at_once_give_the_same_frames_in_short_blocks_as_in_long_ones(faults, block):
     reference = played([(1000, 1000)], BY_AND_BY, SPOILED, faults)
-    ticks = played([(4, 4)], BY_AND_BY, SPOILED, faults)
-    assert ticks.tobytes() == reference.tobytes()
+    short = played([(block, block)], BY_AND_BY, SPOILED, faults)
+    assert short.tobytes() == reference.tobytes()
     assert reference.tobytes() != played([(1000, 1000)], (), (), faults).tobytes()
 
 
