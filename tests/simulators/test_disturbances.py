@@ -211,6 +211,7 @@ def machine_after(frames: int, *disturbances: Disturbance) -> tuple[list[Stretch
     return seen, machine
 
 
+@pytest.mark.nights
 def test_wires_break_one_by_one_and_each_softens_the_specimen():
     seen, _ = machine_after(3000, Torn(1000, 2, 1000))
     count = {s.state.frame: broken_wires(s.state.specimen.torn) for s in seen}
