@@ -45,6 +45,7 @@ def test_the_truth_of_a_rehearsal_lies_beside_its_record(plan, tmp_path):
     assert 0 < result.test_s - crossed.time < 30
 
 
+@pytest.mark.nights
 def test_a_rehearsal_without_events_writes_no_truth_and_one_without_any_does(plan, tmp_path):
     bare = rehearse(plan, tmp_path / "bare", 1)
     empty = rehearse(plan, tmp_path / "empty", 1, events=scripted(plan))

@@ -125,6 +125,7 @@ def test_warmth_bends_the_specimen_and_moves_the_post_and_the_air_channel_follow
     assert told == pytest.approx(293.15 + 4.0)
 
 
+@pytest.mark.nights
 def test_warm_concrete_is_softer():
     _, plain = cycled()
     warmth = Warmth(0, NEVER, 10.0, 4 * AT, 0, 0.0, 0.0, 0.01)
@@ -133,6 +134,7 @@ def test_warm_concrete_is_softer():
     assert ranges(warm[0])[0] == pytest.approx(ranges(plain[0])[0], rel=0.02)
 
 
+@pytest.mark.nights
 def test_cold_water_bends_a_wet_specimen_and_lets_go_as_it_dries():
     async def job(rig: Rig) -> np.ndarray:
         await contact(rig)
@@ -153,7 +155,12 @@ def test_cold_water_bends_a_wet_specimen_and_lets_go_as_it_dries():
 
 @pytest.mark.parametrize(
     ("what", "net", "left"),
-    [("net", 1.0, 0.0), ("both", 0.0, 1.0), ("left", 0.0, 1.0), ("right", 0.0, 0.0)],
+    [
+        ("left", 0.0, 1.0),
+        pytest.param("net", 1.0, 0.0, marks=pytest.mark.nights),
+        pytest.param("both", 0.0, 1.0, marks=pytest.mark.nights),
+        pytest.param("right", 0.0, 0.0, marks=pytest.mark.nights),
+    ],
 )
 def test_what_yields_moves_by_its_amount_and_only_that(what, net, left):
     channels = (*QUIET, *(replace(QUIET[3], name=n) for n in ("midspan", "support_right")))
@@ -171,6 +178,7 @@ def test_what_yields_moves_by_its_amount_and_only_that(what, net, left):
 # Stiffer, softer, broken.
 
 
+@pytest.mark.nights
 def test_a_longer_span_bends_by_its_third_power():
     _, plain = cycled()
     _, walked = cycled(Walking(0, 100, 0.02))
@@ -253,6 +261,7 @@ def test_a_slow_end_loses_its_stiffness_in_three_stages_and_then_breaks():
 # The loop.
 
 
+@pytest.mark.nights
 def test_short_oil_takes_amplitude_slowly_and_gives_it_back():
     _, plain = cycled(cycles=100)
     droop = Falling("amplitude", AT + 10 * CYCLE, AT + 60 * CYCLE, 20 * CYCLE, 0.8)
