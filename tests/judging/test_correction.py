@@ -156,7 +156,7 @@ def test_a_rise_under_way_ends_where_the_specimen_begins_to_soften():
     assert 1 <= raised <= 3
 
 
-@given(share=st.floats(0.951, 0.999), lasts=st.integers(1, 14))
+@given(share=st.floats(0.951, 0.999), lasts=st.integers(1, 11))
 def test_a_shortfall_that_goes_as_suddenly_as_it_came_leaves_no_cycle_above_101_per_cent(
     share, lasts
 ):
