@@ -70,8 +70,8 @@ MUTANTS = (
     Mutant(
         "moved for a moment",
         MOVED,
-        "np.where(least > 0, least, np.where(most < 0, most, 0.0))",
-        "np.where(most > 0, most, np.where(least < 0, least, 0.0))",
+        "up, down = least[later:] - most[:-later], most[later:] - least[:-later]",
+        "up, down = most[later:] - least[:-later], least[later:] - most[:-later]",
         "a pause for everybody who leans on the frame",
         AGREE,
     ),
