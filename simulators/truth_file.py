@@ -22,6 +22,7 @@ from simulators.stretch import Stretch
 
 TRUTH: Final = "truth.jsonl"
 CHANGED: Final = 1e-3  # relative change of stiffness from one line to the next
+POINTS: Final = 64  # of a cycle, from which its slope is made
 
 Cause = Literal["nothing", "sensor", "load", "rig", "water", "support", "specimen"]
 """What an event is a case of; "nothing" must stop nothing, "load" is the feedback."""
@@ -111,6 +112,7 @@ class TruthFile:
             "counter": counter,
             "cycling": isinstance(state.motion, Cycling),
             "stiffness_N_per_m": stiffness,
+            "slope_N_per_m": None if stiffness is None else true_slope(stretch),
             "broken": broken,
         }
         self._write("a", [line])
@@ -132,6 +134,21 @@ def true_stiffness(stretch: Stretch) -> float | None:
         return None
     below, above = curve.at_load(np.array([low, high]) / through, curve.net)
     return float((high - low) / (above - below))
+
+
+def true_slope(stretch: Stretch) -> float:
+    """Return the least-squares slope of load on net deflection over a sine cycle [N/m].
+
+    The specimen must bear the upper load (`true_stiffness`); a knee in its curve makes it another
+    number than the stiffness between the loads.
+    """
+    world, curve = stretch.world, stretch.curve
+    low, high = world.setup.lower_load, world.setup.upper_load
+    through = world.around.through(stretch.state.frame)
+    load = (low + high) / 2 - (high - low) / 2 * np.cos(2 * np.pi * np.arange(POINTS) / POINTS)
+    around = curve.at_load(load / through, curve.net)
+    around = around - around.mean()
+    return float((load - load.mean()) @ around / (around @ around))
 
 
 def _line(told: Mapping[str, Any]) -> str:

@@ -38,8 +38,8 @@ class Event:
 class State:
     """The specimen from a frame on: the controller's counter, load over net deflection [N/m].
 
-    `stiffness` is that between the loads of the test, NaN of one that is broken or has no two
-    loads.
+    `stiffness` is that between the loads of the test, `slope` the least-squares slope over a cycle,
+    which criteria judge; NaN of one that is broken or has no two loads.
     """
 
     frame: int
@@ -47,6 +47,7 @@ class State:
     counter: int
     cycling: bool
     stiffness: float
+    slope: float
     broken: bool
 
 
@@ -85,12 +86,13 @@ def _event(line: dict[str, Any]) -> Event:
 
 
 def _state(line: dict[str, Any]) -> State:
-    stiffness = line["stiffness_N_per_m"]
+    stiffness, slope = line["stiffness_N_per_m"], line["slope_N_per_m"]
     return State(
         line["frame"],
         line["time_s"],
         line["counter"],
         line["cycling"],
         math.nan if stiffness is None else stiffness,
+        math.nan if slope is None else slope,
         line["broken"],
     )

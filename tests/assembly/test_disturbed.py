@@ -38,6 +38,10 @@ def test_the_truth_of_a_rehearsal_lies_beside_its_record(plan, tmp_path):
     stiffness = np.array([s.stiffness for s in truth.states if s.cycling])
     assert len(stiffness) > 100
     assert np.all(np.abs(stiffness[1:] / stiffness[:-1] - 1) >= 1e-3)
+    # Rows show the slope of load on net deflection over a cycle; its truth is told too.
+    slope = np.array([s.slope for s in truth.states if s.cycling])
+    shown = column(result, "stiffness")[-1] / np.median(column(result, "stiffness")[50:100])
+    assert slope[-1] / slope[0] == pytest.approx(shown, rel=0.02)
     assert result.outcome == "failure"
     # The verdict came for what is true: 40 % lost, a few cycles before.
     crossed = truth.crossing(0.40, stiffness[0])
