@@ -35,7 +35,7 @@ class Record:
 
     `named` are the causes that its events named: time, cause, kind, words. `truth` are the events
     that happened: what, cause, channel, begin, end. `stopped` is when it was being stopped, with
-    the table's word for why. `crossed` is when the true stiffness had fallen by the limit,
+    the table's word for why. `crossed` is when the true slope had fallen by the limit,
     `beyond` when by SLACK more, `broken` when the specimen broke; `lost` is the true loss at the
     stop, NaN without a baseline. `second` counts cycles onto the broken specimen.
     """
@@ -115,7 +115,7 @@ def recorded(
     cause = stopping.text.partition(", ")[2].partition(":")[0] if stopping else ""
     base = _settled(columns, truth)
     broken = truth.broken
-    crossed, beyond = (truth.crossing(loss, base) for loss in (STOP, STOP + SLACK))
+    crossed, beyond = (_crossing(truth, base, loss) for loss in (STOP, STOP + SLACK))
     causes = ((e, named_by(e)) for e in events)
     return Record(
         name=night.name,
@@ -132,8 +132,8 @@ def recorded(
         end_named=named_by_end(result.outcome, cause, result.why),
         named=[[e.time, c, e.kind, e.text] for e, c in causes if c is not None],
         truth=[[e.what, e.cause, e.channel, e.begin, _finite(e.end)] for e in truth.events],
-        crossed=crossed.time if crossed else None,
-        beyond=beyond.time if beyond else None,
+        crossed=crossed,
+        beyond=beyond,
         broken=broken.time if broken else None,
         lost=_lost(truth, base, stopped),
         second=_second(columns, broken.time if broken else None),
@@ -146,15 +146,21 @@ def _finite(value: float) -> float | None:
 
 
 def _settled(columns: dict[str, np.ndarray], truth: Truth) -> float:
-    """Return the true stiffness over the baseline's cycles [N/m], NaN where there were none."""
+    """Return the true slope over the baseline's cycles [N/m], NaN where there were none."""
     number, times = columns["number"], columns["time"]
     first, last = BASELINE
     if not len(number) or number[-1] < last:
         return math.nan
     within = times[(number >= first) & (number <= last)]
     at = np.array([s.time for s in truth.states])
-    stiffness = np.array([s.stiffness for s in truth.states])
-    return float(np.median(stiffness[np.searchsorted(at, within, side="right") - 1]))
+    slope = np.array([s.slope for s in truth.states])
+    return float(np.median(slope[np.searchsorted(at, within, side="right") - 1]))
+
+
+def _crossing(truth: Truth, base: float, loss: float) -> float | None:
+    """Return when the true slope in cycling had first fallen by a share [s]."""
+    low = (1 - loss) * base
+    return next((s.time for s in truth.states if s.cycling and s.slope <= low), None)
 
 
 def _lost(truth: Truth, base: float, stopped: float | None) -> float:
@@ -164,7 +170,7 @@ def _lost(truth: Truth, base: float, stopped: float | None) -> float:
     before = [s for s in truth.states if s.time <= stopped]
     if before[-1].broken:
         return 1.0
-    return 1 - before[-1].stiffness / base
+    return 1 - before[-1].slope / base
 
 
 def _second(columns: dict[str, np.ndarray], broken: float | None) -> int:

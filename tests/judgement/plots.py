@@ -60,7 +60,7 @@ def draw(record: Record, run_folder: Path, path: Path) -> None:
     upper.plot(number[::each], stiffness[::each] / 1e6, ".", markersize=2, label="measured")
     states = [s for s in truth.states if s.cycling and not s.broken]
     at = np.interp([s.time for s in states], times, number)
-    upper.step(at, [s.stiffness / 1e6 for s in states], where="post", label="true, by secant")
+    upper.step(at, [s.slope / 1e6 for s in states], where="post", label="true")
     upper.set_ylabel("stiffness [kN/mm]")
     lower.plot(number[::each], high[::each] * 1e3, ".", markersize=2, label="largest")
     lower.plot(number[::each], low[::each] * 1e3, ".", markersize=2, label="smallest")

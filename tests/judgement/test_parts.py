@@ -89,11 +89,11 @@ def test_the_median_life_is_that_of_the_simulated_specimen(plan):
 
 
 STATES = [
-    State(0, 0.0, 0, False, 100e6, False),
-    State(1, 500.0, 10, True, 100e6, False),
-    State(2, 6000.0, 20_000, True, 61e6, False),
-    State(3, 6100.0, 20_400, True, 59.9e6, False),
-    State(4, 6200.0, 20_800, True, 57.9e6, False),
+    State(0, 0.0, 0, False, 105e6, 100e6, False),
+    State(1, 500.0, 10, True, 105e6, 100e6, False),
+    State(2, 6000.0, 20_000, True, 62e6, 61e6, False),
+    State(3, 6100.0, 20_400, True, 62e6, 59.9e6, False),
+    State(4, 6200.0, 20_800, True, 62e6, 57.9e6, False),
 ]
 EVENTS = [
     Event(1500.0, 4000, "water", "spraying begins"),
@@ -128,7 +128,7 @@ def test_a_record_tells_verdict_and_truth():
 
 
 def test_cycles_onto_a_broken_specimen_are_counted_from_the_truth():
-    broken = State(5, 5640.0, 20_560, True, math.nan, True)
+    broken = State(5, 5640.0, 20_560, True, math.nan, math.nan, True)
     found = made([*STATES[:2], broken])
     assert found.broken == 5640.0
     assert found.lost == 1.0
