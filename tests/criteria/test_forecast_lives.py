@@ -1,7 +1,7 @@
 """Forecasts of simulated lives against their true ends, which only this test knows.
 
-The relation was fitted on the lives of seeds 100,000 to 100,099. Of those of 100,100 to 100,199 78.1 %
-ended inside what was shown. None of either is counted here.
+The relation was fitted on the lives of seeds 100,000 to 100,099. In those of 100,100 to 100,199 the
+true end lay inside 78.1 % of what was shown. None of either is counted here.
 """
 
 from __future__ import annotations
