@@ -25,7 +25,7 @@ AGES: Final = (3.0, 50.0)
 LIVES: Final = (20_000, 50_000)  # cycles
 AFTER: Final = 40_000
 """Cycles beyond its life after which a member is taken off: seven wires take as long."""
-ALONE: Final = 48_000  # cycles, 200 min
+ALONE: Final = 28_800  # cycles, 2 h
 ALONE_AT: Final = (4200, 9000)
 """Cycles between which a disturbance alone begins: after baseline and first water."""
 PAUSED: Final = 200.0
@@ -98,7 +98,7 @@ def failing(seed: int) -> Night:
 
 
 def alone(kind: str, seed: int) -> Night:
-    """Return a healthy test of 200 min to which one disturbance happens, or none ("none")."""
+    """Return a healthy test of 2 h to which one disturbance happens, or none ("none")."""
     draw = _generator(kind, seed)
     at = float(draw.uniform(*ALONE_AT))
     events = [_event(kind, at, KINDS[kind](draw))] if kind != "none" else []

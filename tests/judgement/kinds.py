@@ -24,7 +24,7 @@ ENDING: Final = frozenset(
 UNTOLD: Final = frozenset({"gaps", "roller-walking", "hum"})
 """What nobody need be told of: gaps flag their rows; a span that grows bends the specimen further
 as softening does, and no sensor of the rig tells the two apart; hum that falls between samples."""
-LASTING: Final = 5400.0  # s, within which what comes on slowly has come on
+LASTING: Final = 2700.0  # s, within which what comes on slowly has come on
 
 
 def _one(draw: np.random.Generator, low: float, high: float) -> str:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import multiprocessing
+import os
 import sys
+import threading
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
@@ -60,7 +62,7 @@ def _ends_with_line(path: Path) -> bool:
 def _made(tasks: list[Task], processes: int) -> Iterable[Record]:
     # Spawned: a fork of threads may hang.
     spawn = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(processes, mp_context=spawn, initializer=nice) as pool:
+    with ProcessPoolExecutor(processes, mp_context=spawn, initializer=_begin) as pool:
         futures = {pool.submit(carry_out, *task): task for task in tasks}
         try:
             for done, future in enumerate(as_completed(futures), 1):
@@ -73,6 +75,19 @@ def _made(tasks: list[Task], processes: int) -> Iterable[Record]:
                 yield record
         finally:
             pool.shutdown(cancel_futures=True)
+
+
+def _begin() -> None:
+    """Let others of this computer go first, and end with who started this process."""
+    nice()
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)  # whatever it is at: nobody would keep it
 
 
 def _tell(words: str) -> None:
