@@ -19,7 +19,11 @@ from tests.replay.made import CASES, Case, gone_on, made, texts
 from tests.replay.test_replay import verdict
 
 LOSS = replace(CASES["loss 1"], run_out=900)
-pytestmark = [pytest.mark.nights, pytest.mark.xdist_group("alert only")]  # share what is recorded
+pytestmark = [
+    pytest.mark.nights,
+    pytest.mark.timeout(180),
+    pytest.mark.xdist_group("alert only"),  # they share what is recorded
+]
 
 
 def quiet(case: Case, *names: str) -> Case:
