@@ -157,9 +157,9 @@ def test(env: Path, further: list[str]) -> int:
 
 
 def nights(env: Path, further: list[str]) -> int:
-    """Run what is too long for `test`: by two processes, for most of it keeps to real time."""
+    """Run what is too long for `test`: three processes, for much of it waits in real time."""
     chosen = "nights and not endurance"
-    return run(env, "-m", "pytest", "-n", "2", "--dist", "loadgroup", "-m", chosen, *further)
+    return run(env, "-m", "pytest", "-n", "3", "--dist", "loadgroup", "-m", chosen, *further)
 
 
 def check(env: Path, further: list[str]) -> int:

@@ -86,6 +86,7 @@ class SimulatedAcquisition:
         fields["motion"] = kind(**fields["motion"])
         fields["specimen"] = SpecimenState(**fields["specimen"])
         fields["pump"] = PumpState(**fields["pump"])
+        fields["marks"] = tuple(fields.get("marks", ()))
         machine = self._machine
         machine.limits = {k: (v[0], v[1]) for k, v in kept["limits"].items()}
         machine.fed = int(kept["fed"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache, partial
 from typing import Final
@@ -14,8 +15,9 @@ from simulators.motion import NEVER, Cycling, Ramp
 from simulators.recorded_stretch import RecordedStretch
 from simulators.sampling import Piece, Sampler
 from simulators.sensors import reading
+from simulators.signals import Signals
 from simulators.state import RigState, World, stopping, unloading
-from simulators.stretch import Signals, Stretch
+from simulators.stretch import Stretch
 
 STEP: Final = 1 << 16  # frames planned at once after a long time
 
@@ -24,11 +26,14 @@ class Machine:
     """Frames of all channels from the states of one rig.
 
     Whoever asks or commands it calls `arrive` first; `frame`, `state` and `now` are then those
-    of the present until the next frame is made.
+    of the present until the next frame is made. A `witness` is shown each stretch that has begun.
     """
 
-    def __init__(self, world: World, seed: int) -> None:
+    def __init__(
+        self, world: World, seed: int, witness: Callable[[Stretch], None] | None = None
+    ) -> None:
         self.world = world
+        self._witness = witness
         self.limits: dict[str, tuple[float, float]] = {}
         self.fed = 0  # frame of the last heartbeat, or of the last command to move
         self._tick = max(1, round(0.02 * world.rate))
@@ -142,6 +147,9 @@ class Machine:
         """Take it that a piece has happened which nobody asked for."""
 
     def _stand(self, pieces: list[Piece], frame: int) -> None:
+        if self._witness is not None:
+            for stretch in (s for s, begin, _ in pieces if begin < frame):
+                self._witness(stretch)
         self._stretch = next(s for s, begin, _ in reversed(pieces) if begin <= frame)
         self._frame = frame
         while frame >= self._stretch.until:

@@ -11,8 +11,9 @@ import numpy as np
 from rig.samples import FloatArray
 from simulators.motion import NEVER, Cycling, Frames
 from simulators.recorded import BEYOND, HAIR, Lines, RecordedSpecimen
+from simulators.signals import Signals
 from simulators.state import RigState, World
-from simulators.stretch import Signals, Stretch
+from simulators.stretch import Stretch
 
 LONGEST: Final = 512  # cycles planned at once
 
@@ -83,8 +84,8 @@ class RecordedStretch(Stretch):
         """Return the load range [N] in the middle of the cycle under way."""
         index = motion.index(self.state.frame)
         middle = (motion.boundary(index) + motion.boundary(index + 1)) // 2
-        amplitude = motion.levels(np.array([middle]))[1] * self._response(motion)[0]
-        return 2 * float(amplitude[0])
+        amplitude = float(motion.levels(np.array([middle]))[1][0])
+        return 2 * amplitude * float(self._response(motion)[0])
 
     def _cycles_of_equal_wear(self, motion: Cycling) -> int:
         if not self.full:

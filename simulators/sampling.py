@@ -14,8 +14,10 @@ from simulators.faults import Fault, Flat, InLoop, Missing, Moved, SensorFault, 
 from simulators.loop import frames_of, shown
 from simulators.noise import Noise
 from simulators.sensors import reading_shown
+from simulators.signals import Signals
+from simulators.spoiling import Spoiling
 from simulators.state import RigState, World
-from simulators.stretch import Signals, Stretch
+from simulators.stretch import Stretch
 
 Reading = Callable[[Signals, RigState], FloatArray]
 Piece = tuple[Stretch, int, int]
@@ -45,6 +47,8 @@ class Sampler:
         self._readings: dict[str, Reading] = {n: reading_shown(n, world) for n in self._names}
         self._buffers: list[SampleArray] = [np.empty((0, 0), np.float32)] * 2
         self._turn = 0
+        spoiling = Spoiling(world, seed)
+        self._spoiling = {n: spoiling for n in self._names if spoiling.concerns(n)}
 
     def block(self, first: int, end: int, pieces: list[Piece]) -> SampleBlock:
         """Make the frames [first, end), which the pieces cover."""
@@ -97,6 +101,9 @@ class Sampler:
             np.multiply(out, self._units[row], out=out)
         for number, fault in enumerate(self._world.setup.faults):
             self._spoil(out, first, channel, number, fault)
+        if channel.name in self._spoiling:
+            parts = [(s.state, b, e) for s, b, e, _ in made]
+            self._spoiling[channel.name].apply(out, first, channel, parts)
 
     def _spoil(
         self, out: SampleArray, first: int, channel: Channel, number: int, fault: Fault

@@ -15,8 +15,8 @@ from rig.samples import FloatArray
 from simulators.faults import Flat, Missing
 from simulators.recorded_stretch import lines_of
 from simulators.shown import Scales
+from simulators.signals import Signals
 from simulators.state import RigState, World
-from simulators.stretch import Signals
 
 SECOND_CELL: Final = 1.004  # second load measure over the first
 UNEVEN: Final = 0.03  # left support moves more by this fraction, the right one less
@@ -48,8 +48,10 @@ def reading(name: str, world: World) -> Reading:
     }
     families: dict[str, Reading] = {
         "end_slip_": lambda s, r: 0.0 * s.load + world.slip(r.specimen),
-        "strain_": lambda s, r: world.strain(s.load, s.net, r.specimen),
+        "strain_": lambda s, r: world.strain(_borne(s, r, world), s.net, r.specimen),
     }
+    if world.around:
+        plain |= _surrounded(world)
     recorded = world.setup.recorded
     if recorded is not None and name in recorded.channels:
         return lambda s, _: lines_of(s).channels[name].at(s.load)
@@ -57,6 +59,38 @@ def reading(name: str, world: World) -> Reading:
     if found is None:
         raise ValueError(f"the simulated rig has no sampled channel {name!r}")
     return found
+
+
+def _surrounded(world: World) -> dict[str, Reading]:
+    """Return the readings that are others where something is about the specimen."""
+    around = world.around
+
+    def support(s: Signals, r: RigState, side: int) -> FloatArray:
+        sunk = around.sunk(r.frame)
+        uneven = 1 + UNEVEN if side == 0 else 1 - UNEVEN
+        shown: FloatArray = (s.support - sum(sunk) / 2) * uneven + sunk[side]
+        return shown
+
+    def opening(s: Signals, r: RigState) -> FloatArray:
+        softer = around.softer(r)
+        wide = world.opening(_borne(s, r, world), s.net / softer, r.specimen)
+        shown: FloatArray = softer * wide
+        return shown
+
+    return {
+        "midspan": lambda s, r: s.net + s.support + around.post(r.frame),
+        "support_left": lambda s, r: support(s, r, 0),
+        "support_right": lambda s, r: support(s, r, 1),
+        "crack_opening": opening,
+    }
+
+
+def _borne(signals: Signals, state: RigState, world: World) -> FloatArray:
+    """Return the load that reaches the specimen [N]."""
+    if not world.around:
+        return signals.load
+    borne: FloatArray = signals.load * world.around.through(state.frame)
+    return borne
 
 
 def _cell(signals: Signals, pull: float) -> FloatArray:
@@ -88,8 +122,9 @@ def slow_readings(names: tuple[str, ...], world: World, state: RigState) -> dict
     Of accidents `Flat` with a value and `Missing` happen to them as to sampled ones.
     """
     day = math.sin(2 * math.pi * state.frame / world.rate / DAY)
+    air = world.around.air(state.frame) if world.around.warm else 1.5 * day
     values = {
-        "temperature_air": 293.15 + 1.5 * day,
+        "temperature_air": 293.15 + air,
         "temperature_water": 292.65 + 0.5 * day,
         "temperature_oil": 311.15 + 1.0 * day,
         "flow": world.flow(state.pump, state.frame),

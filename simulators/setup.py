@@ -13,8 +13,10 @@ from rig.channels import Channel
 from rig.mechanics.estimate import StaticEstimate
 from rig.ports import ActuatorRange
 from rig.samples import FloatArray
+from simulators.disturbances import Disturbance
 from simulators.faults import Fault
 from simulators.recorded import RecordedSpecimen
+from simulators.spoiled import Spoiled
 from simulators.wear_tables import WearTables
 
 
@@ -66,19 +68,21 @@ class CrackTable:
 class SimulationSetup:
     """One simulated rig [SI].
 
-    `load_level` is upper load over capacity and `upper_load` the upper load [N] it belongs to
-    (0 for a test that does not cycle). `tables` say how cycles between its loads wear it; without
-    them nothing does. Its crack opens as the table of `cracks` says, without one as it deflects.
-    Lives as mechanics has them are multiplied by `life_scale`; `life_dry` makes the median one dry
-    so many cycles instead. `scatter` is the standard deviation of log10 of lives; in water bond is
-    lost `wet_factor` times as fast. `gap` [m] of stroke before contact, `bedding` [m] consumed by
-    the first few hundred cycles, `creep` as a fraction of the deflection per decade of time.
+    `load_level` is upper load over capacity and `upper_load` the upper load [N] it belongs to, with
+    `lower_load` (0 for a test that does not cycle). `tables` say how cycles between its loads wear
+    it; without them nothing does. Its crack opens as the table of `cracks` says, without one as it
+    deflects. Lives as mechanics has them are multiplied by `life_scale`; `life_dry` makes the
+    median one dry so many cycles instead. `scatter` is the standard deviation of log10 of lives; in
+    water bond is lost `wet_factor` times as fast. `gap` [m] of stroke before contact, `bedding` [m]
+    consumed by the first few hundred cycles, `creep` as a fraction of the deflection per decade of
+    time.
     `servo_bandwidth` [Hz], `pump_flow` [m3/s], `tank` [m3], `pump_run_up` [s]. `watchdog` is the
     device time [s] without a heartbeat after which a moving actuator stops by itself. Where a
     specimen is `recorded`, that one is in the rig and nothing here tells how it behaves.
     `moving_mass` [kg] moves between specimen and load cell, which sits above it ("moving") or
     under the specimen ("fixed"). `points` are pairs of what a channel shows and what is true [SI],
-    by channel; the controller shows and obeys the same.
+    by channel; the controller shows and obeys the same. `faults` happen at once, `disturbances` by
+    and by, and channels are `spoiled`.
     """
 
     rate: float
@@ -88,6 +92,7 @@ class SimulationSetup:
     exposure: Literal["dry", "spray", "submerged"] = "dry"
     load_level: float = 0.70
     upper_load: float = 0.0
+    lower_load: float = 0.0
     pump_flow: float = 2.5e-5
     tank: float = 1.0
     pump_run_up: float = 3.0
@@ -103,6 +108,8 @@ class SimulationSetup:
     ending: Literal["gradual", "brittle"] = "gradual"
     creep: float = 0.01
     faults: tuple[Fault, ...] = ()
+    disturbances: tuple[Disturbance, ...] = ()
+    spoiled: tuple[Spoiled, ...] = ()
     watchdog: float = 0.5
     recorded: RecordedSpecimen | None = None
     moving_mass: float = 0.0

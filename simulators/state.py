@@ -30,7 +30,8 @@ from simulators.motion import NEVER, Closed, Collapse, Cycling, Motion, Ramp
 from simulators.opening import Crack
 from simulators.recorded_beam import RecordedBeam
 from simulators.setup import SimulationSetup
-from simulators.specimen import DRYING_TIME, WETTING_TIME, Beam
+from simulators.specimen import DRYING_TIME, WETTING_TIME, Beam, Curve
+from simulators.surroundings import Surroundings
 from simulators.wear import STILL, Pace, SpecimenState, worn
 from simulators.wear_tables import Place
 
@@ -54,7 +55,8 @@ class RigState:
 
     `gap` is the stroke of contact [m], `wet` how full of water the crack is (0 to 1), `counter`
     the cycles before the present motion. Where a load cell is ever at fault, `rod` is the stroke
-    [m] and `held` the load [N] at which a stuck one stands.
+    [m] and `held` the load [N] at which a stuck one stands. `marks` are the cycles that the
+    specimen had had when disturbances that count them began, -1 of one that has not.
     """
 
     frame: int
@@ -73,6 +75,7 @@ class RigState:
     tripped: str = ""
     rod: float | None = None
     held: float | None = None
+    marks: tuple[float, ...] = ()
 
 
 class World:
@@ -98,6 +101,7 @@ class World:
             self.beam = Beam(t, setup.ending, setup.bedding, setup.creep, upper, self.wear)
         self._crack = Crack(t, None if setup.recorded else setup.cracks)
         self.loop = LoadLoop(setup)
+        self.around = Surroundings(setup, seed)
         faults = setup.faults
         self._water = [e for f in faults if isinstance(f, NoFlow) for e in (f.begin, f.end)]
         once = [f for f in faults if isinstance(f, InputChange | Restarted | Miscounted)]
@@ -127,10 +131,23 @@ class World:
         t = self.setup.truth
         return specimen.peak > t.cracking_load / t.stiffness
 
-    def gone(self, specimen: SpecimenState, top: float) -> bool:
-        """Tell whether a specimen cannot bear a top load [N] for one more cycle."""
-        used_up = self.wear is not None and self.wear.gone(specimen)
-        return used_up or top > self.beam.strength(specimen)
+    def curve(self, state: RigState) -> Curve:
+        """Return the response of the specimen in a state, over the load that the cell shows."""
+        curve = self.beam.curve(state.specimen, state.gap)
+        if not self.around:
+            return curve
+        return self.around.curve(curve, state, self.beam.frame_stiffness)
+
+    def strength(self, state: RigState) -> float:
+        """Return the largest load of the cell [N] that the specimen can take."""
+        return self.beam.strength(state.specimen) / self.around.through(state.frame)
+
+    def gone(self, state: RigState, top: float) -> bool:
+        """Tell whether a specimen cannot bear a top load of the cell [N] for one more cycle."""
+        used_up = self.wear is not None and self.wear.gone(state.specimen)
+        if self.around and self.around.gives_way(state):
+            return True
+        return used_up or top > self.strength(state)
 
     def opening(self, load: FloatArray, net: FloatArray, specimen: SpecimenState) -> FloatArray:
         """Return the opening of a crack [m] at loads [N] with the deflection there [m]."""
@@ -166,11 +183,12 @@ class World:
         """Return the frame at which a running pump has emptied its tank."""
         if not pump.on or self.setup.pump_flow <= 0:
             return NEVER
+        drained = max(self.around.emptied, pump.since)
         run_up = self.setup.pump_run_up
         seconds = pump.tank / self.setup.pump_flow + run_up / 2
         if seconds < run_up:
             seconds = math.sqrt(2 * run_up * pump.tank / self.setup.pump_flow)
-        return pump.since + math.ceil(seconds * self.rate)
+        return min(pump.since + math.ceil(seconds * self.rate), drained)
 
     def flow(self, pump: PumpState, frame: int) -> float:
         """Return the flow of water at a frame [m3/s]."""
@@ -180,10 +198,13 @@ class World:
             return 0.0
         seconds = (frame - pump.since) / self.rate
         run_up = self.setup.pump_run_up
-        return self.setup.pump_flow * (min(1.0, seconds / run_up) if run_up > 0 else 1.0)
+        flow = self.setup.pump_flow * (min(1.0, seconds / run_up) if run_up > 0 else 1.0)
+        return flow * self.around.flowing(frame)
 
     def tank(self, pump: PumpState, frame: int) -> float:
         """Return the content of the tank at a frame [m3]."""
+        if frame >= self.around.emptied:
+            return 0.0
         if not pump.on:
             return pump.tank
         seconds, run_up = (frame - pump.since) / self.rate, self.setup.pump_run_up
@@ -194,8 +215,9 @@ class World:
         """Return the next frame of an accident or change of water; True: the reader is shown it."""
         next_told = min((f for f in self._told if f > state.frame), default=NEVER)
         water = [*self._water, self.empty_at(state.pump)]
-        next_water = min((f for f in water if f > state.frame), default=NEVER)
-        return min(next_told, next_water), next_told <= next_water
+        quiet = min((f for f in water if f > state.frame), default=NEVER)
+        quiet = min(quiet, self.around.next_change(state))
+        return min(next_told, quiet), next_told <= quiet
 
     def reach(self, frame: int) -> float:
         """Return the share of its amplitude that cycling reaches at a frame."""

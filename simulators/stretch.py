@@ -7,7 +7,7 @@ accident), never from how the frames are read.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -15,8 +15,9 @@ import numpy as np
 from rig.samples import FloatArray, SampleArray
 from simulators.loop import PIECE
 from simulators.motion import NEVER, Closed, Collapse, Cycling, Frames, Loop, Ramp
-from simulators.recorded import Lines
+from simulators.response import response
 from simulators.rod import StrokeOf, reached, swing
+from simulators.signals import Signals
 from simulators.specimen import Curve
 from simulators.state import RigState, World, closed, counter_at, stopping, top_load
 from simulators.wear import Pace, broken_wires
@@ -40,22 +41,6 @@ AT_POWER_ON: Final[dict[str, Any]] = {
 """What the controller knows when it has just been switched on."""
 
 
-@dataclass(frozen=True, slots=True)
-class Signals:
-    """Load [N], net deflection, support movement, stroke [m]: one value, one cycle, or frames.
-
-    `lines` are those of a recorded specimen. `acceleration` [m/s2] is that of the rod; None where
-    it counts for nothing.
-    """
-
-    load: FloatArray
-    net: FloatArray
-    support: FloatArray
-    stroke: FloatArray
-    lines: Lines | None = None
-    acceleration: FloatArray | None = None
-
-
 class Stretch:
     """One stretch from `state.frame` to `until`.
 
@@ -65,6 +50,7 @@ class Stretch:
     def __init__(self, world: World, state: RigState) -> None:
         self.world = world
         self.source = state
+        state = world.around.entered(state) if world.around else state
         self.state = state
         self.top = 0.0
         self.pace: Pace | None = None
@@ -78,12 +64,13 @@ class Stretch:
             self._plan_cycles(state.motion)
         elif isinstance(state.motion, Ramp):
             self._plan_ramp(state.motion)
-        self.curve: Curve = world.beam.curve(self.state.specimen, self.state.gap)
+        self.curve: Curve = world.curve(self.state)
         motion = self.state.motion
         self.period = 0
         self._way = self._followed() if self._astray else np.empty(0)
         if isinstance(motion, Cycling) and motion.steady(state.frame) and not self._astray:
-            self.period = motion.per_cycle
+            uneven = world.around.loop.uneven(state.frame)
+            self.period = 0 if uneven else motion.per_cycle
         elif isinstance(motion, Ramp) and state.frame >= motion.end and not self._astray:
             self.period = 1
         self._cycle: Signals | None = None
@@ -219,16 +206,15 @@ class Stretch:
         net, support, stroke = (c.at_load(load, x) for x in (c.net, c.support, c.stroke))
         return Signals(load, net, support, stroke)
 
-    def _response(self, motion: Cycling) -> tuple[float, float]:
+    def _response(
+        self, motion: Cycling, n: Frames | None = None
+    ) -> tuple[FloatArray | float, FloatArray | float]:
         """Return which share of a commanded amplitude the load reaches, and its lag [rad]."""
-        # A softer specimen needs more oil for the same load: the loop becomes slower with it.
-        gain = self.world.beam.flexibility(self.state.specimen)
-        ratio = motion.frequency / (self.world.setup.servo_bandwidth / math.sqrt(gain))
-        return self.world.reach(self.state.frame) / math.sqrt(1 + ratio**2), math.atan(ratio)
+        return response(self.world, self.state, motion, n)
 
     def _wave(self, motion: Cycling, n: Frames) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return mean and amplitude of the load [N] at frames, and its angle."""
-        share, lag = self._response(motion)
+        share, lag = self._response(motion, None if self.period else n)
         mean, amplitude = motion.levels(n)
         amplitude *= share * self._grown(motion, mean, amplitude)
         return mean, amplitude, 2 * np.pi * motion.phase(n) - lag
@@ -240,7 +226,7 @@ class Stretch:
         pull = self.world.setup.pull
         if not pull:
             return 1.0
-        curve = self.world.beam.curve(self.state.specimen, self.state.gap)
+        curve = self.world.curve(self.state)
         half = np.maximum(np.abs(amplitude), 1.0)
         ends = (curve.at_load(mean + sign * half, curve.stroke) for sign in (1, -1))
         softness = np.subtract(*ends) / (2 * half)
@@ -292,7 +278,7 @@ class Stretch:
             self._end_at(motion.end, True)
         if motion.loop != "load" or motion.to <= motion.start:
             return
-        strongest = self.world.beam.strength(state.specimen)
+        strongest = self.world.strength(state)
         if motion.to > strongest:
             part = max(0.0, (strongest - motion.start) / (motion.to - motion.start))
             give = motion.begin + math.ceil(part * (motion.end - motion.begin))
@@ -313,13 +299,13 @@ class Stretch:
         self._end_at(end, False)
         self.top = self._heavier(motion, top_load(motion, state.frame, min(end, self.until)))
         give = state.collapse_at
-        strongest = self.world.beam.strength(state.specimen)
-        if give == NEVER and self.world.gone(state.specimen, self.top):
+        strongest, through = self.world.strength(state), self.world.around.through(state.frame)
+        if give == NEVER and self.world.gone(state, self.top):
             give = self._near_the_top(motion, index)
         self._end_at(give, True)
         peak = state.specimen.peak
         if state.specimen.broken_at < 0:
-            peak = self.world.beam.bent_at(min(self.top, strongest), state.specimen)
+            peak = self.world.beam.bent_at(through * min(self.top, strongest), state.specimen)
         if (give, peak) != (state.collapse_at, state.specimen.peak):
             bent = replace(state.specimen, peak=peak)
             self.state = replace(state, collapse_at=give, specimen=bent)
@@ -349,8 +335,10 @@ class Stretch:
 
     def _pace(self, motion: Cycling, top: float) -> Pace:
         """Return what a cycle does of whose commanded top [N] the loop reaches a share."""
-        half = (top - motion.mean) * self._response(motion)[0]
-        return self.world.pace(self.state.specimen, motion.mean - half, motion.mean + half)
+        half = (top - motion.mean) * float(self._response(motion)[0])
+        through = self.world.around.through(self.state.frame)
+        loads = ((motion.mean - half) * through, (motion.mean + half) * through)
+        return self.world.pace(self.state.specimen, *loads)
 
     def _end_of(self, motion: Cycling, index: int) -> int:
         """Return the frame at which a cycle is taken to begin: where a wire breaks, at its trough.
@@ -375,7 +363,8 @@ class Stretch:
         load, net = float(now.load[0]), float(now.net[0])
         left = min(beam.left_over, 0.3 * load)
         jump = setup.truth.span / 300
-        ending = "brittle" if broken_wires(state.specimen.torn) else setup.ending
+        brittle = broken_wires(state.specimen.torn) or self.world.around.brittle(state)
+        ending = "brittle" if brittle else setup.ending
         motion = Collapse(
             state.frame,
             load,

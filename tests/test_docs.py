@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 import tomllib
-from typing import Annotated, Any
+from typing import Annotated, Any, get_args
 
 import pytest
 from pydantic import TypeAdapter
 
 import bootstrap
+from rig.assembly import events_tables
 from rig.channels import CHANNEL_UNITS
 from rig.commands.main import COMMANDS
 from rig.errors import EXIT_CODES
@@ -219,6 +220,29 @@ def test_every_key_is_listed_with_what_holds_where_it_is_left_out(name, tables):
             assert info.get_default(call_default_factory=True) in (None, "", {}) or (
                 place[1] == "simulation"
             ), place
+
+
+def test_every_kind_of_event_is_listed_with_its_keys_and_what_they_are_where_left_out():
+    told = {ticked(kind)[0]: keys for kind, keys, *_ in rows("event keys")}
+    known = {}
+    for table in get_args(get_args(events_tables.AnyEvent)[0]):
+        for kind in get_args(table.model_fields["kind"].annotation):
+            known[kind] = {info.alias or n: info for n, info in table.model_fields.items()}
+    assert set(told) == set(known)
+    for kind, fields in known.items():
+        assert {"kind", "at", *ticked(told[kind])} == set(fields), kind
+        for key, given in re.findall(r"`(\w+)` \((\"[^\"]+\"|false)\)", told[kind]):
+            value = tomllib.loads(f"k = {given}")["k"]
+            info = fields[key]
+            read: Any = info.annotation
+            if info.metadata:
+                read = Annotated[read, *info.metadata]
+            assert TypeAdapter(read).validate_python(value) == info.default, (kind, key)
+
+
+def test_every_packaged_events_file_is_named():
+    names = {path.stem for path in (ROOT / "protocols" / "events").glob("*.toml")}
+    assert {name for name in names if f"| `{name}` |" not in README} == set()
 
 
 def test_every_limit_of_a_protocol_and_every_stop_of_a_rig_file_is_listed():

@@ -151,7 +151,7 @@ def test_the_quoted_demo_is_what_the_demo_finds(tmp_path):
     assert without_this_machine(done.stdout.splitlines()) == without_this_machine(quoted)
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @pytest.mark.timeout(240)
 def test_a_recording_is_judged_played_varied_and_taken_along_as_written(checkout):
     text = section("## Judge a recording again")

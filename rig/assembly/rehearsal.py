@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from types import FrameType
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from rig.assembly.devices import SIMULATED, close, restore_simulated
 from rig.assembly.looking_back import LookBack
@@ -32,7 +32,13 @@ from rig.record.recorder import Recorder
 from rig.record.take_up import take_up
 from simulators.faults import Fault
 from simulators.rig import simulated_rig
+from simulators.truth_file import TruthFile
 
+if TYPE_CHECKING:
+    from rig.assembly.events_file import Events
+
+EVENTS: Final = "events"
+"""Under which name the texts of a header keep the file of what was scripted to happen."""
 ALONE: Final = 120.0  # [s] of test time in which a simulated controller comes to rest by itself
 
 
@@ -45,21 +51,30 @@ def rehearse(
     faults: tuple[Fault, ...] = (),
     script: tuple[tuple[float, Request], ...] = (),
     specimen: StandIn | None = None,
+    events: Events | None = None,
 ) -> Result:
     """Carry a plan out on the simulated rig in virtual time and record it in a new folder.
 
     `one_tick` keeps every block to 20 ms, as a real rig would deliver them: slower, the same
     result. `faults` are accidents that the simulated rig will have, `script` what people ask
-    for at which test time [s]. With a `specimen` that recording is in the rig. Raises InputError
-    for a rig that is not simulated or a folder that exists, StorageError for the disk.
+    for at which test time [s]. With a `specimen` that recording is in the rig. `events` happen to
+    rig and specimen; the truth of them is told in `truth.jsonl` beside the record. Raises
+    InputError for a rig that is not simulated or a folder that exists, StorageError for the disk.
     """
     if plan.rig.driver != SIMULATED:
         raise InputError(
             f"rig {plan.rig.name!r} is real hardware; a rehearsal needs a simulated rig"
         )
-    test = _Rehearsal(plan, folder, seed, faults, script, one_tick, specimen)
+    if specimen is not None and events is not None:
+        raise InputError(
+            f"{specimen.path}: to a recorded specimen happens what is recorded; leave --events "
+            "out, or rehearse on a simulated rig"
+        )
+    test = _Rehearsal(plan, folder, seed, faults, script, one_tick, specimen, events)
     if specimen is not None:
         plan = replace(plan, texts={**plan.texts, KEPT: specimen.kept_text()})
+    if events is not None:
+        plan = replace(plan, texts={**plan.texts, EVENTS: events.text})
     header = header_of(plan, folder, seed, VIRTUAL_EPOCH, simulated=True, virtual=True)
     return test.result(lambda: Recorder.create(folder, header))
 
@@ -77,14 +92,21 @@ def go_on_rehearsing(
 
     `why` says what happened to it. The specimen is as it was then; the simulated controller has
     made its own stop and stood `ALONE` seconds. A recording that stands in for the specimen is
-    looked for where it lay, unless `specimen` is it. Else as `rehearse`.
+    looked for where it lay, unless `specimen` is it; the events are those that its record keeps.
+    Else as `rehearse`.
     """
     header = found.header
     if not header.virtual or header.seed is None:
         raise InputError(f"{found.folder}: this is no rehearsal; it cannot go on as one")
     found.refuse_unreadable()
     specimen = specimen or kept(found.folder, header.texts)
-    test = _Rehearsal(found.plan, found.folder, header.seed, faults, script, one_tick, specimen)
+    plan, events = found.plan, None
+    if EVENTS in header.texts:
+        # Imported late: few rehearsals have one, and its shapes take as long as a plan's.
+        from rig.assembly.events_file import kept_events
+
+        events = kept_events(header.texts[EVENTS], plan)
+    test = _Rehearsal(plan, found.folder, header.seed, faults, script, one_tick, specimen, events)
     test.resumed, test.taken = True, found.taken_up(ALONE, why)
 
     def reopened() -> Recorder:
@@ -106,6 +128,7 @@ class _Rehearsal:
     script: tuple[tuple[float, Request], ...]
     one_tick: bool
     specimen: StandIn | None = None
+    events: Events | None = None
     resumed: bool = False
     taken: TakenUp | None = None
 
@@ -143,9 +166,18 @@ class _Rehearsal:
             rows = self.specimen.rows()
             held.callback(rows.close)
             setup = replace(setup, recorded=self.specimen.specimen(self.plan, rows))
-        rig = simulated_rig(setup, self.seed, VirtualClock())
+        witness = None
+        if self.events is not None:
+            setup, witness = self.events.disturbed(setup), self._truth(self.events).witness
+        rig = simulated_rig(setup, self.seed, VirtualClock(), witness=witness)
         restore_simulated(rig, self.taken)
         return conditioned(rig, self.plan)
+
+    def _truth(self, events: Events) -> TruthFile:
+        """Return the file of what is true, where it stood when the test was taken up."""
+        truth = TruthFile(self.folder)
+        truth.begin(events.happenings, None if self.taken is None else self.taken.point["frame"])
+        return truth
 
     async def _carried_out(
         self, record: Callable[[], Recorder], held: contextlib.ExitStack, stop: StopOnce
@@ -173,6 +205,8 @@ class _Rehearsal:
             )
             for text in corrections(self.plan) if self.taken is None else ():
                 conductor.book.event("corrected", text)
+            if self.events is not None and self.taken is None:
+                conductor.book.event("events", f"scripted disturbances: {self.events.title}")
             if self.specimen is not None:
                 _tell(conductor, self.specimen, self.plan, begins=self.taken is None)
                 _stop_where_it_ends(conductor, desk, rig, self.specimen)

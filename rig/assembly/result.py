@@ -6,19 +6,25 @@ import math
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Final
 
 from rig import __version__
 from rig.control.taken_up import Verdict
+from rig.judging.shadow import WOULD
 from rig.protocol.plan import Plan
-from rig.record.entries import Residual, RunHeader
+from rig.record.entries import Event, Residual, RunHeader
 from rig.record.history import read_journal
+
+_KEY: Final = "alert_only"
+"""In the text of a protocol: its run may tell what criteria would have done."""
 
 
 @dataclass(frozen=True, slots=True)
 class Result:
     """What a rehearsal or run ended with; times [s], `real_s` None where nobody knows it.
 
-    `residual` is how the static test after a run-out ended, None where there was none.
+    `residual` is how the static test after a run-out ended, None where there was none. `alerts`
+    say what criteria that are alert only would have done, and at which cycle.
     """
 
     outcome: str
@@ -30,6 +36,7 @@ class Result:
     samples_per_cycle: float | None
     channels: int
     residual: Residual | None = None
+    alerts: tuple[str, ...] = ()
 
     @property
     def last(self) -> Result | Residual:
@@ -49,7 +56,20 @@ def result_of(plan: Plan, verdict: Verdict, path: Path, *, real_s: float, test_s
         samples_per_cycle=plan.rig.rate / plan.loading.frequency if plan.loading else None,
         channels=len(plan.rig.sampled),
         residual=verdict.residual,
+        alerts=_alerts(path.parent) if plan.failure.alert_only else (),
     )
+
+
+def _alerts(folder: Path) -> tuple[str, ...]:
+    """Return what is on record of criteria that are alert only."""
+    with read_journal(folder) as journal:
+        return told_alerts(journal.events())
+
+
+def told_alerts(events: list[Event]) -> tuple[str, ...]:
+    """Return what criteria would have done; what a restart point brought twice is told once."""
+    told = [f"cycle {e.cycle:,}: {e.kind}: {e.text}" for e in events if e.text.startswith(WOULD)]
+    return tuple(dict.fromkeys(told))
 
 
 def recorded_result(folder: Path) -> tuple[str, Result] | None:
@@ -59,6 +79,8 @@ def recorded_result(folder: Path) -> tuple[str, Result] | None:
     """
     with read_journal(folder) as journal:
         header, ending, status = journal.header, journal.ending, journal.status
+        alerting = _KEY in header.texts.get("protocol", "")
+        alerts = told_alerts(journal.events()) if alerting else ()
     if ending is None:
         return None
     real_s, frequency = None, math.nan
@@ -77,6 +99,7 @@ def recorded_result(folder: Path) -> tuple[str, Result] | None:
         samples_per_cycle=header.rate / frequency if math.isfinite(frequency) else None,
         channels=len(header.sampled),
         residual=ending.residual,
+        alerts=alerts,
     )
     return header.title, result
 

@@ -24,6 +24,7 @@ from types import FrameType
 from typing import Any, Final
 
 from rig.assembly.as_it_stands import end_again
+from rig.assembly.companions import with_companions
 from rig.assembly.devices import close, open_rig, restore_simulated
 from rig.assembly.last_words import LastWords
 from rig.assembly.live import LiveTest
@@ -169,6 +170,7 @@ def _test(order: Order) -> Test:
             found = found.on_rig(order.rig, _text_of(order.rig))
         return Test(order, found.plan, found)
     plan = load_plan(order.protocol, order.rig, _text_of)
+    plan = with_companions(plan, order.protocol, _text_of)
     return Test(order, in_the_air(plan) if order.how == "air" else plan, None)
 
 

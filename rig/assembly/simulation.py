@@ -46,6 +46,7 @@ def simulation_setup(plan: Plan) -> SimulationSetup:
         exposure=cast("Literal['dry', 'spray', 'submerged']", plan.exposure),
         load_level=loading.upper / loading.capacity if loading else REFERENCE_LEVEL,
         upper_load=loading.upper if loading else 0.0,
+        lower_load=loading.lower if loading else 0.0,
         tables=_tables(specimen, plan, 1.0 if soaked else WET_STRENGTH),
         cracks=_cracks(specimen, plan, truth),
         pump_flow=pump.flow if pump else 0.0,

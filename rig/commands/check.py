@@ -237,6 +237,11 @@ def _summary(plan: Plan, need: Estimate) -> list[str]:
     if plan.spray:
         lines.append(f"Sprays up to {need.water_m3 * 1e3:,.0f} L of water{_tank(plan)}.")
     lines.append(f"Needs up to {_size(need.storage_bytes)} of disk while it runs.")
+    if plan.failure.alert_only:
+        # Imported late: few protocols have such a criterion.
+        from rig.protocol.alerting import alert_only_told
+
+        lines.append(alert_only_told(plan.failure))
     return lines
 
 

@@ -31,6 +31,7 @@ def load(protocol: str, rig: str | None, *, installed: bool = False) -> Plan:
     with uncollected():
         # Imported late: pydantic would slow down every other command.
         from rig.protocol.load import load_plan
+        from rig.protocol.series import names_runs
 
         objection = _objection if installed else None
         rig_path = find_rig(rig)
@@ -38,7 +39,14 @@ def load(protocol: str, rig: str | None, *, installed: bool = False) -> Plan:
         def read(path: str) -> str:
             return read_text(path, rig=path == rig_path)
 
-        return load_plan(find_protocol(protocol), rig_path, read, objection)
+        path = find_protocol(protocol)
+        plan = load_plan(path, rig_path, read, objection)
+        if not names_runs(plan.texts.get("series", "")):
+            return plan
+        # Imported late: it takes numpy.
+        from rig.assembly.companions import with_companions
+
+        return with_companions(plan, path, read)
 
 
 def _objection(driver: str) -> tuple[str, str] | None:
@@ -56,18 +64,18 @@ def _objection(driver: str) -> tuple[str, str] | None:
     return None
 
 
-def read_text(path: str, *, rig: bool = False, specimen: bool = False) -> str:
+def read_text(path: str, *, rig: bool = False, specimen: bool = False, events: bool = False) -> str:
     """Return the text of a UTF-8 file, with or without a byte order mark.
 
     A note on the error of a file that is not there says what it may be meant to be: another
-    protocol, or where a `rig` file was looked for another rig; where a `specimen` will do as well,
-    one of those too.
+    protocol, or where a `rig` or `events` file was looked for another of these; where a `specimen`
+    will do as well, one of those too.
     """
     try:
         return Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
-        kinds = ("rigs",) if rig else ("protocols", *(("specimens",) if specimen else ()))
-        error.add_note(_instead(path, kinds))
+        kinds = ("protocols", *(("specimens",) if specimen else ()))
+        error.add_note(_instead(path, ("rigs",) if rig else ("events",) if events else kinds))
         raise
 
 
@@ -132,6 +140,11 @@ def find_rig(name: str | None) -> str:
     if exists(name):
         return name
     return packaged(f"rigs/{name}") or packaged(name) or name
+
+
+def find_events(name: str) -> str:
+    """Return the path of an events file: the file of that name, else the packaged one."""
+    return name if exists(name) else packaged(f"events/{name}") or packaged(name) or name
 
 
 def _find(name: str) -> str:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from rig.commands.files import find_protocol, load, read_text
+from rig.commands.files import find_events, find_protocol, load, read_text
 from rig.commands.options import RUN_CODES, ascii_option, json_option, out_option
 from rig.commands.saying import folded, say, say_refusal, say_result, summary
 from rig.commands.screen import STOPS, Shown, show_last
@@ -18,6 +19,7 @@ from rig.errors import EXIT_CODES, RigError, StorageError
 from rig.protocol.estimate import estimate
 
 if TYPE_CHECKING:
+    from rig.assembly.events_file import Events
     from rig.assembly.result import Result
     from rig.assembly.stand_in import StandIn
     from rig.protocol.plan import Plan
@@ -39,10 +41,22 @@ if TYPE_CHECKING:
     type=click.IntRange(0),
     help="Number that decides the simulated specimen's life and the noise.",
 )
+@click.option(
+    "--events",
+    "events_name",
+    metavar="FILE",
+    help="What disturbs rig and specimen, and when; the truth of it is left in truth.jsonl.",
+)
 @ascii_option
 @json_option
 def rehearse(
-    protocol: str, rig_name: str | None, out: Path, seed: int, ascii_only: bool, as_json: bool
+    protocol: str,
+    rig_name: str | None,
+    out: Path,
+    seed: int,
+    events_name: str | None,
+    ascii_only: bool,
+    as_json: bool,
 ) -> int:
     """Carry PROTOCOL out on the simulated rig: hours in seconds, sample by sample.
 
@@ -51,15 +65,19 @@ def rehearse(
     specimen bends as recorded there, cycle by cycle; controller, water and load are simulated.
 
     Example: nightrig rehearse protocols/overnight-wet-prism.toml --out night-1 --seed 1
+
+    Example: nightrig rehearse dry-short --events draughty-night --out night-2 --seed 1
     """
     try:
         plan, specimen = planned(protocol, rig_name)
+        events = scripted(events_name, plan)
         ready(plan, out)
         # Imported late: a mistake in a file is told sooner.
         from rig.assembly import rehearse as carried_out
 
         shown = Shown(ascii_only=ascii_only, hint=STOPS)
-        result = beside_screen(lambda: carried_out(plan, out, seed, specimen=specimen), out, shown)
+        carry_out = partial(carried_out, plan, out, seed, specimen=specimen, events=events)
+        result = beside_screen(carry_out, out, shown)
     except RigError as error:
         if as_json:
             say_refusal(error)
@@ -81,6 +99,15 @@ def planned(protocol: str, rig_name: str | None) -> tuple[Plan, StandIn | None]:
     for line in filter(None, (specimen.said, specimen.other_load(plan))):
         say(folded(line, sys.stderr), err=True)
     return plan, specimen
+
+
+def scripted(name: str | None, plan: Plan) -> Events | None:
+    """Return the events of a file, None where none is named. Raises InputError."""
+    if name is None:
+        return None
+    from rig.assembly.events_file import load_events
+
+    return load_events(find_events(name), partial(read_text, events=True), plan)
 
 
 def is_recording(name: str) -> bool:

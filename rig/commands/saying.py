@@ -178,6 +178,7 @@ def summary(title: str, result: Result, out: Path) -> str:
         f"  outcome   {result.outcome or 'none'}: {result.why}",
         f"  cycles    {result.cycles:,}",
         *_residual(result.residual),
+        *(f"  alert     {alert}" for alert in result.alerts),
         f"  took      {span(result.test_s)} of test{here}",
         f"  record    {result.run}",
         *([f"  go on     {on}"] if on else []),

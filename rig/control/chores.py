@@ -10,7 +10,9 @@ from rig.control.book import Book
 from rig.control.insulation import Insulation
 from rig.control.stream import FAR, Stream
 from rig.control.water import Water
+from rig.criteria.groups import WARMTH
 from rig.errors import DeviceError
+from rig.judging.surroundings import Readings, air_read
 from rig.ports import Rig
 from rig.protocol.plan import Plan
 
@@ -24,7 +26,8 @@ class Chores:
     Water runs by its schedule from the first cyclic stage on (`wet_stage`), not before; re-wetting
     and a pump that has to be switched off go on anywhere. Slow channels that are lost are told
     and written as NaN: only what the load is controlled by may end a test. `slow` holds their
-    newest values [SI], `insulation` what those of gauges say.
+    newest values [SI], `air` the last readings of its temperature, `insulation` what those of
+    gauges say.
     """
 
     def __init__(self, stream: Stream, book: Book, rig: Rig, water: Water, plan: Plan) -> None:
@@ -38,6 +41,7 @@ class Chores:
         self._slow_begun: int | None = None  # frame of the first look
         self.slow_lost = False
         self.slow: Mapping[str, float] = {}
+        self.air: Readings = ()
         self.wet_stage = False
 
     def next_frame(self) -> int:
@@ -56,6 +60,7 @@ class Chores:
         if self._slow and now >= self._slow_frame:
             self.slow = await self._read_slow()
             self._book.slow(self.slow)
+            self.air = air_read(self.air, self._book.time, self.slow.get(WARMTH, math.nan))
             for text in self.insulation.look(self.slow):
                 self._book.event("sensor", text)
             self._slow_frame = now + self._stream.frames(self._slow_again())

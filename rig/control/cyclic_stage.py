@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from rig.acquire.extract import begin
-from rig.control.hours import pulled_forward
+from rig.control.hours import next_inspection
 from rig.control.inspecting import inspect
 from rig.control.offsets import shifted_ranges
 from rig.control.slow_stages import approach
@@ -24,9 +24,17 @@ from rig.criteria.findings import CriteriaState, Finding
 from rig.guards.health import HealthFinding, HealthState
 from rig.guards.learned import combine
 from rig.judging.arming import cycling_setup, learned_of
-from rig.judging.correction import SETTLING_CYCLES, Adjustment, allowed_for, start_correction
+from rig.judging.correction import (
+    Adjustment,
+    allowed_for,
+    built_up_again,
+    settled,
+    start_correction,
+)
 from rig.judging.cycling import Cycling
+from rig.judging.foretelling import foretelling
 from rig.judging.looking import Decision
+from rig.judging.shadow import ALERT, CONFLICT
 from rig.protocol.plan import Cyclic, Inspections, Loading
 
 FIRST_CYCLES: Final = 20  # after an interruption, whose stiffness is held against before
@@ -34,7 +42,6 @@ COUNT_MARGIN: Final = 2  # cycles the controller may run past ours before it sto
 FIRST_SPAN: Final = 0.05  # of the target range: the first cycles of a build-up are small
 BUILD_UP_EXTRA: Final = 100  # cycles after the growth in which 95 % of range must be reached
 QUIET_SHARE: Final = 0.2  # of the growth: the first cycles are too small to be told from noise
-SETTLING_SHARE: Final = 0.05  # of the growth is left when counting begins: not corrected in it
 MOST_NOTICES: Final = 5  # the newest ones, that people are shown
 
 _ENDS: Final = {"failure": "failure", "fault": "fault", "run-out": "end"}
@@ -64,7 +71,7 @@ class CyclicStage:
         self._loading = loading
         plan = station.plan
         self.state = Cycling(
-            setup=cycling_setup(plan, stage, loading, station.stream.rate),
+            setup=foretelling(cycling_setup(plan, stage, loading, station.stream.rate), plan),
             extraction=begin(
                 loading.mean,
                 FIRST_SPAN * loading.range,
@@ -117,9 +124,7 @@ class CyclicStage:
                 await self._no_water(missed)
                 continue
             self._plan_counts()
-            wet = self._station.water.wet
-            if wet != self.state.wet:
-                self.state = replace(self.state, wet=wet)
+            self.state = self.state.beside(self._station.water.wet, self._station.chores.air)
             decisions, judge = await self._station.stream.advance(self._next_frame(), self.state)
             if not isinstance(judge, Cycling):
                 raise TypeError(f"cycling was handed on as {type(judge).__name__}")
@@ -150,9 +155,8 @@ class CyclicStage:
         await station.arm_fixed()
         await station.load_to(loading.mean, station.unload_rate)
         over = self._stage.build_up / loading.frequency
-        grown = round(SETTLING_SHARE * self._stage.build_up) + SETTLING_CYCLES
         correction = allowed_for(self.state.correction, station.rig.share())
-        correction = replace(correction, pairs=(), ranges=(), skip=grown)
+        correction = built_up_again(correction, self._stage.build_up)
         setup = self.state.setup
         self.state = replace(
             self.state,
@@ -236,20 +240,19 @@ class CyclicStage:
         book = self._station.book
         kind = "verdict" if finding.action in _ENDS else finding.kind
         book.event(kind, finding.text)
-        if finding.action in ("warn", "pause"):
+        if finding.action in ("warn", "pause", ALERT):
             self._notice(finding.text)
         if finding.kind == "baseline":
             base = self.state.criteria.baseline
             book.baseline_stiffness = base.stiffness if base else None
             self._arm_learned()
-            now = self.state.correction
-            self.state = replace(
-                self.state,
-                correction=replace(now, settled_mean=now.mean, settled_amplitude=now.amplitude),
-            )
+            self.state = replace(self.state, correction=settled(self.state.correction))
         if finding.action in _ENDS:
             raise StopNow(_ENDS[finding.action], finding.action, finding.text, finding.cycle)
         if finding.action == "pause" and not self._station.attended:
+            if finding.kind == CONFLICT:
+                # Nobody can look which of the channels is right: neither failure nor going on.
+                raise StopNow("fault", "fault", finding.text, finding.cycle)
             book.event("pause", f"{finding.kind}: nobody answers in a rehearsal, goes on")
 
     def _arm_learned(self) -> None:
@@ -262,12 +265,12 @@ class CyclicStage:
 
     async def _adjust(self, change: Adjustment) -> None:
         station = self._station
-        if change.saturated:
-            text = "load correction is at the end of its authority, 10 % of range"
-            station.book.event("correction", text)
-            self._notice(f"{text}; the load may fall short")
-        await station.rig.actuator.adjust(change.mean, change.amplitude)
-        self.state = replace(self.state, commanded=station.stream.now)
+        if change.told:
+            station.book.event("correction", change.told)
+            self._notice(change.told)
+        if change.moves:
+            await station.rig.actuator.adjust(change.mean, change.amplitude)
+            self.state = replace(self.state, commanded=station.stream.now)
 
     def _plan_counts(self) -> None:
         """Tell the judge at which counts something is due."""
@@ -284,17 +287,11 @@ class CyclicStage:
 
     def _plan_inspection(self) -> None:
         """Settle the count of the next inspection, in working hours where the protocol asks."""
-        plan, counted = self._station.plan, self.state.counted
-        planned = plan.inspections.next_after(self.inspected) if plan.inspections else None
-        if planned is None or planned >= self._stage.run_out:
-            self.inspect_at = None
-            return
-        count = planned
-        if self._utc is not None:
-            frequency = self._loading.frequency
-            count = pulled_forward(plan.hours, planned, counted, self._utc(), frequency)
-        # One that a pause kept from being made is made now.
-        self.inspect_at = max(count, counted + 1)
+        now = self._utc() if self._utc is not None else None
+        frequency, counted = self._loading.frequency, self.state.counted
+        self.inspect_at = next_inspection(
+            self._station.plan, self._stage.run_out, self.inspected, counted, now, frequency
+        )
 
     async def _count_reached(self) -> None:
         """Do what a reached count calls for: water first, then the inspection."""

@@ -14,7 +14,7 @@ from typing import Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from rig.errors import InputError
-from rig.protocol.plan import Hours
+from rig.protocol.plan import Hours, Plan
 
 LEAD: Final = timedelta(hours=1)
 """Time left of the working hours for an inspection; common practice, no source."""
@@ -84,6 +84,24 @@ def pulled_forward(
         if low <= high:
             return max(low, min(wanted, high))
     return planned
+
+
+def next_inspection(
+    plan: Plan, run_out: int, inspected: int, counted: int, now: datetime | None, frequency: float
+) -> int | None:
+    """Return the count of the next inspection of a stage, None where none comes before `run_out`.
+
+    `inspected` is the protocol's count of the one made last; `counted` is reached at the aware
+    instant `now`, None where the calendar does not count. Cycles follow at `frequency` [Hz].
+    """
+    planned = plan.inspections.next_after(inspected) if plan.inspections else None
+    if planned is None or planned >= run_out:
+        return None
+    count = planned
+    if now is not None:
+        count = pulled_forward(plan.hours, planned, counted, now, frequency)
+    # One that a pause kept from being made is made now.
+    return max(count, counted + 1)
 
 
 def _first_at(when: Callable[[int], datetime], low: int, high: int, moment: datetime) -> int:

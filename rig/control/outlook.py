@@ -13,6 +13,7 @@ from rig.acquire.deflection import net_deflection
 from rig.clock import SystemClock
 from rig.control.ahead import asks, coming, doing
 from rig.control.cyclic_stage import CyclicStage
+from rig.control.foretold import foretold
 from rig.control.standing import Standing
 from rig.control.states import INPUTS, possible
 from rig.control.station import Station
@@ -113,6 +114,7 @@ class Outlook:
             on_call=station.on_call,
             possible=("confirm", "stop") if book.state == "checklist" else possible(book.state),
             local_input="" if station.rig.emulated else plan.rig.local_input,
+            forecast=foretold(station, self.cyclic),
         )
 
     def _newest_cycle(self) -> dict[str, float]:

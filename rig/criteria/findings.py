@@ -10,6 +10,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.criteria.agreement import AgreementSetup, AgreementState
+from rig.criteria.warmth import WarmthState
+
 FloatArray = NDArray[np.float64]
 
 LONGEST_MEDIAN: Final = 100
@@ -21,6 +24,9 @@ STEP_MEDIAN: Final = 5
 BEFORE: Final = 50
 """Cycles before a shortfall of the load that its stiffness is compared with."""
 
+IN_DOUBT: Final = "channel in doubt"
+"""How the words of a finding of kind "sensor" begin."""
+
 _ORDER: Final = {"note": 0, "warn": 1, "failure": 2, "fault": 3, "run-out": 4, "pause": 5}
 
 
@@ -28,7 +34,8 @@ _ORDER: Final = {"note": 0, "warn": 1, "failure": 2, "fault": 3, "run-out": 4, "
 class CriteriaSetup:
     """Loads [N], fractions and cycle counts; None means not armed.
 
-    The loss is judged on the median of `loss_confirm` cycles, at most 100.
+    The loss is judged on the median of `loss_confirm` cycles, at most 100. `agreement` are the
+    channels that are asked what they say of it, None for none.
     """
 
     upper: float
@@ -44,6 +51,7 @@ class CriteriaSetup:
     short_stop: float | None = None
     short_confirm: int = 5
     run_out: int | None = None
+    agreement: AgreementSetup | None = None
 
     @property
     def window(self) -> int:
@@ -60,8 +68,9 @@ class CriteriaSetup:
 class Finding:
     """One thing found at counted cycle `cycle`, knowable at `frame`.
 
-    `action` is "note", "warn", "pause", "failure", "fault" or "run-out"; `first_seen` the first
-    cycle that showed it; `evidence` holds the numbers [SI, fractions].
+    `action` is "note", "warn", "pause", "failure", "fault" or "run-out", or "alert" for what a
+    criterion that is alert only would have done; `first_seen` the first cycle that showed it;
+    `evidence` holds the numbers [SI, fractions].
     """
 
     kind: str
@@ -97,7 +106,8 @@ def _empty(rows: int) -> FloatArray:
 class CriteriaState:
     """What is kept from call to call. Compare two states by their `to_plain`.
 
-    `recent` holds number, stiffness and deflection_min of the last judged cycles, shape (3, n);
+    `recent` holds number, stiffness and deflection_min of the last judged cycles, shape (3, n), or
+    (5, n) with what the temperature adds to the latter;
     `collected` the columns of `Settled` over the baseline's cycles so far, shape (5, n), empty
     once it is complete; `opening` the stiffness of the first judged cycles, at most 100.
     """
@@ -112,6 +122,8 @@ class CriteriaState:
     short_cycles: int = 0
     overloaded: bool = False
     overloads: int = 0
+    agreement: AgreementState = field(default_factory=AgreementState)
+    warmth: WarmthState = field(default_factory=WarmthState)
 
     def to_plain(self) -> dict[str, Any]:
         """Return the state as plain values for a restart point (NaN stays a float)."""
@@ -129,6 +141,8 @@ class CriteriaState:
             "short_cycles": self.short_cycles,
             "overloaded": self.overloaded,
             "overloads": self.overloads,
+            "agreement": self.agreement.to_plain(),
+            "warmth": self.warmth.to_plain(),
         }
 
     @staticmethod
@@ -136,7 +150,7 @@ class CriteriaState:
         """Return the state that `to_plain` wrote."""
         return CriteriaState(
             baseline=None if plain["baseline"] is None else Settled(*plain["baseline"]),
-            recent=np.array(plain["recent"], dtype=np.float64).reshape(3, -1),
+            recent=np.array(plain["recent"], np.float64).reshape(len(plain["recent"]), -1),
             collected=np.array(plain["collected"], dtype=np.float64).reshape(5, -1),
             opening=np.array(plain["opening"], dtype=np.float64),
             first_seen=dict(plain["first_seen"]),
@@ -145,4 +159,7 @@ class CriteriaState:
             short_cycles=plain["short_cycles"],
             overloaded=plain["overloaded"],
             overloads=plain["overloads"],
+            # A version before this one kept neither.
+            agreement=AgreementState.from_plain(plain.get("agreement")),
+            warmth=WarmthState.from_plain(plain.get("warmth")),
         )

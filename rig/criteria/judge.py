@@ -14,6 +14,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from rig.criteria.agreement import Together, gather
+from rig.criteria.confirming import opinion_on_step
 from rig.criteria.findings import (
     LONGEST_MEDIAN,
     STEP_MEDIAN,
@@ -23,9 +25,12 @@ from rig.criteria.findings import (
     Settled,
     in_order,
 )
+from rig.criteria.in_doubt import find_doubts
 from rig.criteria.load import find_overloads, find_short
-from rig.criteria.medians import first_at_or_below, trailing_medians
+from rig.criteria.loss import find_loss, find_residual
+from rig.criteria.medians import trailing_medians
 from rig.criteria.part import Part
+from rig.criteria.warmth import allow_for
 from rig.samples import Cycles, Flag
 
 EARLY_LOSS: Final = 0.15  # lost before the baseline; common practice, no source
@@ -70,17 +75,30 @@ def _baseline_end(setup: CriteriaSetup, state: CriteriaState, rows: Cycles) -> i
 def _judge_part(
     setup: CriteriaSetup, state: CriteriaState, rows: Cycles, findings: list[Finding]
 ) -> CriteriaState:
-    part = Part.of(rows, _judged(rows), state.recent)
+    state, together, warm = _compared(setup, state, rows, findings)
+    part = Part.of(rows, _judged(rows), state.recent, warm)
     state = find_overloads(setup, state, rows, findings)
-    state = find_short(setup, state, part, findings)
+    state = find_short(setup, state, part, together, findings)
     if state.baseline is None:
         state = _collect(setup, state, rows, part, findings)
     else:
-        state = _find_loss(setup, state, part, findings)
-        state = _find_residual(setup, state, part, findings)
-        state = _find_step(setup, state, part, findings)
+        state = find_loss(setup, state, part, together, findings)
+        state = find_residual(setup, state, part, findings)
+        state = _find_step(setup, state, part, together, findings)
     state = _find_run_out(setup, state, rows, findings)
     return replace(state, recent=part.values[:, -setup.memory :].copy())
+
+
+def _compared(
+    setup: CriteriaSetup, state: CriteriaState, rows: Cycles, findings: list[Finding]
+) -> tuple[CriteriaState, Together | None, FloatArray | None]:
+    """Compare the channels; return what they say together, and what the temperature adds."""
+    if setup.agreement is None:
+        return state, None, None
+    agreement, together = gather(setup.agreement, state.agreement, rows)
+    agreement = find_doubts(agreement, together, rows, findings)
+    warmth, warm = allow_for(state.warmth, together, rows)
+    return replace(state, agreement=agreement, warmth=warmth), together, warm
 
 
 def _median(values: FloatArray) -> float:
@@ -142,75 +160,12 @@ def _baseline_findings(
     return found
 
 
-def _find_loss(
-    setup: CriteriaSetup, state: CriteriaState, part: Part, findings: list[Finding]
-) -> CriteriaState:
-    if state.baseline is None:
-        return state
-    base = state.baseline.stiffness
-    if not base > 0:
-        return state
-    for action, limit in (("warn", setup.loss_warn), ("failure", setup.loss_stop)):
-        name = f"stiffness-loss {action}"
-        if limit is None or name in state.reported:
-            continue
-        threshold = base * (1 - limit)
-        state = _see(state, name, part, part.stiffness[part.begin :] <= threshold)
-        hit = first_at_or_below(part.stiffness, part.begin, setup.window, threshold)
-        if hit is None:
-            continue
-        at, median = hit
-        loss = 1 - median / base
-        text = (
-            f"stiffness {median / 1e6:.5g} kN/mm, median of {setup.window} cycles, is "
-            f"{loss:.1%} below the baseline {base / 1e6:.5g} kN/mm; limit {limit:.0%}"
-        )
-        evidence = {"loss": loss, "stiffness": median, "baseline": base, "limit": limit}
-        findings.append(
-            Finding(
-                "stiffness-loss", action, *part.when(at), state.first_seen[name], text, evidence
-            )
-        )
-        state = replace(state, reported=state.reported | {name})
-    return state
-
-
-def _find_residual(
-    setup: CriteriaSetup, state: CriteriaState, part: Part, findings: list[Finding]
-) -> CriteriaState:
-    """Warn when net deflection at lower load has grown against the baseline."""
-    limit, name = setup.residual_warn, "residual-growth"
-    if state.baseline is None or limit is None or name in state.reported:
-        return state
-    base = state.baseline.deflection_min
-    if not base > 0:
-        return state
-    threshold = base * (1 + limit)
-    state = _see(state, name, part, part.deflection[part.begin :] >= threshold)
-    hit = first_at_or_below(-part.deflection, part.begin, setup.window, -threshold)
-    if hit is None:
-        return state
-    at, median = hit[0], -hit[1]
-    growth = median / base - 1
-    text = (
-        f"net deflection at lower load {median * 1e3:.4g} mm, median of {setup.window} cycles, "
-        f"has grown {growth:.0%} over the baseline {base * 1e3:.4g} mm; limit {limit:.0%}"
-    )
-    evidence = {"growth": growth, "deflection_min": median, "baseline": base, "limit": limit}
-    findings.append(Finding(name, "warn", *part.when(at), state.first_seen[name], text, evidence))
-    return replace(state, reported=state.reported | {name})
-
-
-def _see(state: CriteriaState, name: str, part: Part, crossed: NDArray[np.bool_]) -> CriteriaState:
-    """Keep the first cycle whose own value crossed."""
-    if name in state.first_seen or not crossed.any():
-        return state
-    cycle = part.when(part.begin + int(np.argmax(crossed)))[0]
-    return replace(state, first_seen={**state.first_seen, name: cycle})
-
-
 def _find_step(
-    setup: CriteriaSetup, state: CriteriaState, part: Part, findings: list[Finding]
+    setup: CriteriaSetup,
+    state: CriteriaState,
+    part: Part,
+    together: Together | None,
+    findings: list[Finding],
 ) -> CriteriaState:
     """Find drops within `step_within` cycles, between medians of 5 cycles."""
     if setup.step_pause is None:
@@ -232,7 +187,9 @@ def _find_step(
             return state
         hit = int(hits[0])
         at = int(ends[hit])
-        findings.append(_step_finding(setup, part, at, (float(highest[hit]), float(medians[hit]))))
+        found = _step_finding(setup, part, at, (float(highest[hit]), float(medians[hit])))
+        said = opinion_on_step(together, part.row(at), setup.step_within + STEP_MEDIAN, STEP_MEDIAN)
+        findings.append(said.of(found, "sensor"))
         state = replace(state, step_after=part.when(at)[0])
         begin = at + 1
 

@@ -8,6 +8,8 @@ from typing import Final
 
 import numpy as np
 
+from rig.criteria.agreement import Together
+from rig.criteria.confirming import opinion
 from rig.criteria.findings import BEFORE, CriteriaSetup, CriteriaState, Finding
 from rig.criteria.part import Part
 from rig.samples import Cycles
@@ -17,6 +19,9 @@ GROSS_OVERLOAD: Final = 1.05  # of the upper load: marks the run; common practic
 
 SOFTENED: Final = 0.05
 """Stiffness lost against the cycles before a shortfall that makes it the specimen's doing."""
+
+DISPUTED: Final = "disputed load-short"
+"""Reported once other channels have contradicted a failure by a short load."""
 
 WEAKENED: Final = 0.20
 """Stiffness lost against the baseline that does so where no warning level is armed.
@@ -62,11 +67,16 @@ def _overload(
 
 
 def find_short(
-    setup: CriteriaSetup, state: CriteriaState, part: Part, findings: list[Finding]
+    setup: CriteriaSetup,
+    state: CriteriaState,
+    part: Part,
+    together: Together | None,
+    findings: list[Finding],
 ) -> CriteriaState:
     """Find the upper load short in `short_confirm` judged cycles in a row.
 
-    With stiffness unchanged it is the rig's fault; with stiffness down, the specimen's failure.
+    With stiffness unchanged it is the rig's fault; with stiffness down, the specimen's failure. A
+    failure that other channels contradict pauses once in its place.
     """
     if setup.short_stop is None or "load-short" in state.reported or not len(part.load_max):
         return state
@@ -77,7 +87,17 @@ def find_short(
     for index, is_short in enumerate(short.tolist()):
         run = run + 1 if is_short else 0
         if run == setup.short_confirm:
-            findings.append(_short(setup, state, part, index))
+            found = _short(setup, state, part, index)
+            if found.action == "failure":
+                said = opinion(together, part.row(part.begin + index), run)
+                found = said.of(found, "conflict")
+            if found.kind == "conflict":
+                run = 0
+                if DISPUTED not in state.reported:
+                    findings.append(found)
+                state = replace(state, reported=state.reported | {DISPUTED})
+                continue
+            findings.append(found)
             return replace(state, short_cycles=0, reported=state.reported | {"load-short"})
     return replace(state, short_cycles=run)
 

@@ -20,6 +20,10 @@ FEEDBACK_SAMPLES: Final = 5
 AT_TARGET: Final = 1.02  # of the upper load: what still counts as at target
 LOAD_LOST: Final = 0.20  # of the upper load, lost while deflection grows
 DEFLECTION_GROWN: Final = 1.05  # against the deflection at the highest load before
+SWINGS: Final = 0.5
+"""Of what the largest deflection has grown: a softer specimen swings further, a sensor that drifts
+or a specimen that creeps does not."""
+NO_WIDER: Final = "net deflection swings no further than it did: a drifting sensor, or creep"
 JUMP: Final = 0.20  # of its range, from one sample to the next: no specimen moves like that alone
 JUMP_SAMPLES: Final = 3  # after which the other signal must have moved too, had it been true
 # All: common practice, no source.
@@ -29,14 +33,15 @@ JUMP_SAMPLES: Final = 3  # after which the other signal must have moved too, had
 class OutcomeSetup:
     """Upper load [N], rate [1/s], loss that is a failure (fraction).
 
-    `deflection_per_load` [m/N] is the settled deflection_max over the settled load_max; NaN as
-    long as there is no baseline.
+    `deflection_per_load` [m/N] is the settled deflection_max over the settled load_max, and
+    `deflection_range` [m] the settled range; NaN as long as there is no baseline.
     """
 
     upper: float
     rate: float
     deflection_per_load: float = math.nan
     loss_stop: float = 0.40
+    deflection_range: float = math.nan
 
 
 def after_limit(
@@ -66,6 +71,7 @@ def after_limit(
     force, bent = sustained(load), sustained(deflection)
     if (force[: at + 1] > AT_TARGET * setup.upper).any():
         return "limit", text
+    lowest = float(np.nanmin(bent[: at + 1], initial=math.inf))
     valid = np.isfinite(force) & np.isfinite(bent)
     force, bent = force[valid], bent[valid]
     if not len(force):
@@ -77,6 +83,9 @@ def after_limit(
     # A hundredth of the upper load stands for no load at all, so that the ratio stays finite.
     ratio = largest / max(now, 0.01 * setup.upper) / setup.deflection_per_load
     allowed = 1 / (1 - setup.loss_stop)
+    grown = largest - setup.deflection_per_load * setup.upper
+    if ratio > allowed and largest - lowest - setup.deflection_range < SWINGS * grown:
+        return "limit", f"{text}; {NO_WIDER}"
     if ratio > allowed:
         why = f"net deflection per load {ratio:.3g} times the baseline, above {allowed:.3g}"
         return "failure", f"{why}; stopped by limit: {text}"

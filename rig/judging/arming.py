@@ -9,6 +9,7 @@ from typing import Final
 from rig.acquire.deflection import SUPPORTS
 from rig.acquire.extract import ExtractionSetup
 from rig.channels import Channel
+from rig.criteria.agreement import AgreementSetup, Witness
 from rig.criteria.findings import CriteriaSetup, Settled
 from rig.guards.following import EXPLAINED, FollowSetup
 from rig.guards.health import HealthSetup, half_cycle
@@ -29,6 +30,11 @@ that is held; common practice, no source."""
 SOFTER, STIFFER = 1 / 3, 3.0
 """How far a specimen may be from what mechanics expects of it: a wrong file must stop nothing."""
 LEAST_EXPLAINED: Final = 1e-4  # of a channel's range, whatever its rig file says
+WITNESSES: Final = frozenset(
+    {"midspan", "support_left", "support_right", "stroke", "crack_opening", "load_2"}
+    | {"end_slip_", "strain_"}
+)
+"""Channels and numbered families that can tell something of others."""
 LIVELY: Final = 0.5  # of its resolution: with as much noise a cell never stays at one value
 
 
@@ -99,6 +105,7 @@ def cycling_setup(plan: Plan, stage: Cyclic, loading: Loading, rate: float) -> C
         upper=loading.upper,
         target_range=loading.range,
         period=rate / loading.frequency,
+        alert_only=plan.failure.alert_only,
     )
 
 
@@ -139,4 +146,16 @@ def criteria_setup(plan: Plan, stage: Cyclic) -> CriteriaSetup:
         short_stop=short.stop if short else None,
         short_confirm=short.confirm if short else 5,
         run_out=stage.run_out,
+        agreement=_agreement_setup(plan),
     )
+
+
+def _agreement_setup(plan: Plan) -> AgreementSetup:
+    """Return the sampled channels that are asked what they say of the specimen."""
+    witnesses = tuple(
+        # Medians over cycles scatter by less than one sample does.
+        Witness(c.name, c.noise + c.resolution, c.low, c.high)
+        for c in plan.rig.sampled
+        if c.name in WITNESSES or c.name.rstrip("0123456789") in WITNESSES
+    )
+    return AgreementSetup(witnesses, plan.baseline.first, plan.baseline.last)

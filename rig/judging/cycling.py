@@ -14,6 +14,7 @@ import numpy as np
 
 from rig.acquire.extract import ExtractionSetup, ExtractionState, extract
 from rig.criteria.findings import CriteriaSetup, CriteriaState, Finding
+from rig.criteria.forecast import ForecastSetup, ForecastState, foresee
 from rig.criteria.judge import judge
 from rig.guards.health import (
     HealthFinding,
@@ -22,8 +23,10 @@ from rig.guards.health import (
     check_health,
     check_spikes,
 )
-from rig.judging.correction import Correction, correct
+from rig.judging.correction import Correction, correct, correction_from
 from rig.judging.looking import Decision, Look
+from rig.judging.shadow import shadowed
+from rig.judging.surroundings import Readings, with_air
 from rig.samples import Cycles, Flag, SampleArray, SampleBlock
 
 FULL_RANGE: Final = 0.95
@@ -33,7 +36,10 @@ SILENT_PERIODS: Final = 5  # without a finished cycle: feedback or actuator is n
 
 @dataclass(frozen=True, slots=True)
 class CyclingSetup:
-    """What stays the same through a cyclic stage. Loads [N], `period` [frames]."""
+    """What stays the same through a cyclic stage. Loads [N], `period` [frames].
+
+    `alert_only` are the keys of `[failure]` whose criteria tell what they would do, and do nothing.
+    """
 
     extraction: ExtractionSetup
     criteria: CriteriaSetup
@@ -41,6 +47,8 @@ class CyclingSetup:
     upper: float
     target_range: float
     period: float
+    alert_only: frozenset[str] = frozenset()
+    forecast: ForecastSetup | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,10 +57,11 @@ class Cycling:
 
     `counted` is the number of the last counted cycle, `built_up` the same for build-up cycles,
     `due` the counts at which something is scheduled, `wet` the stretches of frames [on, off)
-    in which water ran (the last may be open), `commanded` the frame of the last change of the
-    load command, `falling` that the amplitude is on its way to zero (such cycles do not count),
-    `ended` that a verdict has fallen. `quiet_since` is the frame at which the last cycle ended,
-    `give_up_at` the build-up cycle by which the range must have been reached.
+    in which water ran (the last may be open), `air` the last readings of its temperature,
+    `commanded` the frame of the last change of the load command, `falling` that the amplitude is
+    on its way to zero (such cycles do not count), `ended` that a verdict has fallen.
+    `quiet_since` is the frame at which the last cycle ended, `give_up_at` the build-up cycle by
+    which the range must have been reached.
     """
 
     setup: CyclingSetup
@@ -60,12 +69,14 @@ class Cycling:
     criteria: CriteriaState
     correction: Correction
     health: HealthState = field(default_factory=HealthState)
+    forecast: ForecastState | None = None
     counted: int = 0
     built_up: int = 0
     counting: bool = False
     due: tuple[int, ...] = ()
     wet: tuple[tuple[int, int | None], ...] = ()
     always_wet: bool = False
+    air: Readings = ()
     commanded: int | None = None
     falling: bool = False
     ended: bool = False
@@ -140,12 +151,14 @@ class Cycling:
             "criteria": self.criteria.to_plain(),
             "correction": asdict(self.correction),
             "health": self.health.to_plain(),
+            "forecast": self.forecast.to_plain() if self.forecast else None,
             "counted": self.counted,
             "built_up": self.built_up,
             "counting": self.counting,
             "due": list(self.due),
             "wet": [list(stretch) for stretch in self.wet],
             "always_wet": self.always_wet,
+            "air": [list(reading) for reading in self.air],
             "commanded": self.commanded,
             "quiet_since": self.quiet_since,
             "give_up_at": self.give_up_at,
@@ -157,19 +170,32 @@ class Cycling:
         What a channel had shown for how long ends with an interruption.
         """
         criteria, health, correction = restored_parts(plain)
+        # A version before this one kept none: it is begun anew.
+        foreseen = plain.get("forecast")
         return replace(
             self,
             criteria=criteria,
             correction=correction,
+            forecast=ForecastState.from_plain(foreseen) if foreseen else None,
             health=HealthState(spikes=health.spikes),
             counted=plain["counted"],
             built_up=plain["built_up"],
+            # A version before this one kept none.
+            air=tuple((time, value) for time, value in plain.get("air", ())),
         )
+
+    def beside(self, wet: tuple[tuple[int, int | None], ...], air: Readings) -> Cycling:
+        """Return the state with the stretches of water and the readings of the air so far."""
+        air = air or self.air
+        return self if (wet, air) == (self.wet, self.air) else replace(self, wet=wet, air=air)
 
     def caught_up(self, rows: Cycles) -> tuple[Cycling, tuple[Finding, ...]]:
         """Judge counted rows that a restart point does not know; nothing is corrected by them."""
-        criteria, findings = judge(self.setup.criteria, self.criteria, rows)
-        return replace(self, criteria=criteria, counted=self.counted + len(rows)), findings
+        criteria, findings = judge(self.setup.criteria, self.criteria, with_air(rows, self.air))
+        findings = shadowed(self.setup.alert_only, findings)
+        forecast, foreseen = self._foreseen(rows)
+        state = replace(self, criteria=criteria, forecast=forecast)
+        return replace(state, counted=self.counted + len(rows)), (*findings, *foreseen)
 
     def _split(self, rows: Cycles) -> tuple[Cycles, Cycles, tuple[Decision, ...]]:
         """Part build-up cycles from counted ones, number and flag both."""
@@ -217,8 +243,10 @@ class Cycling:
         if self.ended:
             return self, ()
         decisions = []
-        criteria, findings = judge(self.setup.criteria, self.criteria, rows)
-        decisions += [Decision("finding", f.frame, f) for f in findings]
+        criteria, findings = judge(self.setup.criteria, self.criteria, with_air(rows, self.air))
+        findings = shadowed(self.setup.alert_only, findings)
+        forecast, foreseen = self._foreseen(rows)
+        decisions += [Decision("finding", f.frame, f) for f in (*findings, *foreseen)]
         for count in self.due:
             if before < count <= before + len(rows):
                 decisions.append(Decision("count", int(rows.known[count - before - 1]), count))
@@ -226,7 +254,14 @@ class Cycling:
         if change is not None and row is not None:
             decisions.append(Decision("correct", int(rows.known[row]), change))
         due = tuple(c for c in self.due if c > before + len(rows))
-        return replace(self, criteria=criteria, correction=correction, due=due), tuple(decisions)
+        state = replace(self, criteria=criteria, forecast=forecast, correction=correction)
+        return replace(state, due=due), tuple(decisions)
+
+    def _foreseen(self, rows: Cycles) -> tuple[ForecastState | None, tuple[Finding, ...]]:
+        """Return where the forecast stands after counted rows, and what is to be told of it."""
+        if self.setup.forecast is None:
+            return None, ()
+        return foresee(self.setup.forecast, self.forecast, rows)
 
 
 def _numbered(rows: Cycles, last: int) -> Cycles:
@@ -241,11 +276,8 @@ def _where(
 
 def restored_parts(plain: Mapping[str, Any]) -> tuple[CriteriaState, HealthState, Correction]:
     """Return what `Cycling.to_plain` kept of its parts. Raises KeyError, TypeError, ValueError."""
-    correction = dict(plain["correction"])
-    correction["pairs"] = tuple((mean, amplitude) for mean, amplitude in correction["pairs"])
-    correction["ranges"] = tuple(correction["ranges"])
     return (
         CriteriaState.from_plain(plain["criteria"]),
         HealthState.from_plain(plain["health"]),
-        Correction(**correction),
+        correction_from(plain["correction"]),
     )

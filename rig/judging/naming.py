@@ -62,6 +62,7 @@ def after_trip(
         upper=loading.upper,
         rate=block.rate,
         deflection_per_load=base.deflection_max / loading.upper if base else math.nan,
+        deflection_range=base.deflection_max - base.deflection_min if base else math.nan,
         loss_stop=loss.stop if loss else USUAL_LOSS,
     )
     return after_limit(setup, text, block.of("load"), net_deflection(block), at)

@@ -23,6 +23,8 @@ _KINDS: Final = {
     "stiffness-step": "stiffness",
     "residual-growth": "residual",
     "load-short": "load",
+    "uneven-load": "load",
+    "conflict": "channels",
     "static": "slow cycle",
     "resume": "taken up",
 }
@@ -55,6 +57,7 @@ _AGAIN: Final = "contact again"
 _TAKEN_UP: Final = "taken up again"
 _LOUD: Final = frozenset(
     {"verdict", "limit", "stop", "sensor", "pressure", "oil", "pause", "deviation", "resume"}
+    | {"conflict", "support"}
 )
 _LINE: Final = "line"
 _REPORT: Final = re.compile(r"; [\d,]+ good, [\d,]+ bad, [\d,]+ dropped(?!.*; trouble: )")

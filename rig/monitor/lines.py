@@ -7,6 +7,7 @@ from typing import Final
 
 from rig.monitor import words
 from rig.monitor.call import OLD, loss
+from rig.monitor.foretold import expected
 from rig.monitor.glyphs import Glyphs
 from rig.monitor.happened import event_line, worth_telling
 from rig.monitor.panels import kind
@@ -111,6 +112,7 @@ def _progress(view: View) -> list[str]:
         lost = words.per_cent(abs(loss(view)))
         word = "below" if loss(view) >= 0 else "above"
         parts.append(f"stiffness {lost} {word} baseline")
+    parts += [f"failure {told}" for told in expected(view)[:1]]
     coming = next((c for c in status.coming if c.within is not None), None)
     if coming is not None and coming.within is not None and view.alive:
         left = view.left(coming.within)

@@ -9,6 +9,7 @@ from rig.monitor.banner import large_verdict, verdict
 from rig.monitor.bounds import bounds
 from rig.monitor.call import Level
 from rig.monitor.chart import Mark, chart
+from rig.monitor.foretold import failure
 from rig.monitor.glyphs import Glyphs, glyphs
 from rig.monitor.happened import happened
 from rig.monitor.played import called
@@ -65,7 +66,7 @@ def _small(view: View, width: int, height: int, signs: Glyphs, hint: str) -> lis
         middle += panels.far(view, width, signs)
         middle += panels.freshness(view, width, signs)
         middle += measured.load(view, width, signs)
-        middle += measured.stiffness(view, width, signs)
+        middle += measured.stiffness(view, width, signs) + failure(view, width, signs)
         middle += measured.water(view, width, signs, brief=True)
         middle += panels.asked(view, width, signs)
     middle = middle[: height - len(lines) - len(foot)]
@@ -102,7 +103,7 @@ def _one_column(view: View, width: int, height: int, signs: Glyphs, hint: str) -
         head += panels.doing(view, width, signs, brief=True)
         head += panels.ahead(view, width, signs, most=coming, brief=True)
         head += panels.far(view, width, signs) + measured.load(view, width, signs)
-        head += measured.stiffness(view, width, signs)
+        head += measured.stiffness(view, width, signs) + failure(view, width, signs)
         limits = bounds(view, width, signs, most=rows, label="limits")
         room = height - sum(map(len, (head, limits, tail, foot)))
         if room >= _LEAST_EVENTS + 3:
@@ -126,7 +127,7 @@ def _two_columns(view: View, width: int, height: int, signs: Glyphs, hint: str) 
     left = _apart(
         panels.doing(view, one, signs, brief=False)
         + panels.ahead(view, one, signs, most=3, brief=False),
-        panels.far(view, one, signs),
+        panels.far(view, one, signs) + failure(view, one, signs),
         measured.load(view, one, signs),
     )
     right = _apart(

@@ -233,6 +233,7 @@ def build_failure(table: FailureTable | None) -> Failure:
         stiffness_step=StiffnessStep(step.pause, step.within) if step else None,
         residual_growth=table.residual_growth.warn if table.residual_growth else None,
         load_short=LoadShort(short.stop, short.confirm) if short else None,
+        alert_only=frozenset(table.alert_only),
     )
 
 

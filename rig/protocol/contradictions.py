@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 
+from rig.protocol.alerting import check_alert_only
 from rig.protocol.document import Document
 from rig.protocol.draft import Draft
 from rig.protocol.plan import Approach, Cyclic, Hold, Loading, Ramp, RigPlan, Stage, Static
@@ -38,6 +39,7 @@ def check_draft(document: Document, draft: Draft) -> None:
     _check_limits(document, draft)
     check_residual(document, draft)
     check_demands(document, draft)
+    check_alert_only(document, draft)
     warn_unnamed(document, draft)
 
 

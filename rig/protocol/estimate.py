@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from rig.mechanics.shapes import gross, shear_span
@@ -86,6 +86,17 @@ def inspection_counts(inspections: Inspections, run_out: int) -> int:
     last = inspections.at[-1] if inspections.at else 0
     every = inspections.then_every
     return written + max(0, (run_out - 1) // every - last // every)
+
+
+def cycling_seconds(plan: Plan, stage: Cyclic, first: int, last: int) -> float:
+    """Return the time [s] from one counted cycle to another, inspections between them included.
+
+    Those that wait for people take no wait: nobody knows how long it is.
+    """
+    # An inspection is made at its count: the one at `first` is over.
+    end, begin = (_cyclic_seconds(plan, replace(stage, run_out=n)) for n in (last, first + 1))
+    one = 1 / plan.loading.frequency if plan.loading else 0.0
+    return max(end - begin + one, 0.0)
 
 
 def _stage_seconds(plan: Plan, stage: Stage) -> float:

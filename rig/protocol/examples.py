@@ -186,6 +186,25 @@ EXAMPLES: Final = {
     "group": 'group = "dry"',
     "life.specimen": 'specimen = "P-12"',
     "ultimate.specimen": 'specimen = "U-01"',
+    # Events file.
+    "event": "[[event]] with kind and at",
+    "event.kind": 'kind = "moved" or another kind of event',
+    "event.at": 'at = "2 h"',
+    "event.channel": 'channel = "midspan"',
+    "event.every": 'every = "5 min" or "300 cycles"',
+    "event.to": 'to = "90 %"',
+    "event.most": 'most = "3 mm"',
+    "event.over": 'over = "1 h" or "20000 cycles"',
+    "event.by": 'by = "0.05 mm" or "0.5 kN"',
+    "deviation": 'deviation = "5 um" or "0.2 kN"',
+    "amplitude": 'amplitude = "5 um" or "0.2 kN"',
+    "swing": 'swing = "4 K"',
+    "softer": 'softer = "5 %"',
+    "side": 'side = "left" or "right"',
+    "share": 'share = "5 %"',
+    "event.wires": "wires = 2",
+    "loss": 'loss = "55 %"',
+    "scatter": 'scatter = "2 %"',
 }
 """By key, or by table and key where a key means different things."""
 

@@ -165,6 +165,7 @@ class _Reading:
             attendance=draft.attendance,
             hours=hours,
             accuracy=build_accuracy(file.accuracy),
+            companions=_companions(file, parts.series, loading),
         )
 
     def _draft(self, file: ProtocolFile, rig: RigPlan | None, loading: Loading | None) -> Draft:
@@ -271,6 +272,15 @@ class _Reading:
                 f"{shown(shapes[1])}",
                 "keep a series file for each geometry",
             )
+
+
+def _companions(
+    file: ProtocolFile, series: Series | None, loading: Loading | None
+) -> tuple[float, ...]:
+    if series is None or loading is None or not loading.capacity > 0:
+        return ()
+    level = loading.upper / loading.capacity
+    return series.lives_like(file.exposure or "", level, file.specimen_id)
 
 
 def _stem(file: str) -> str:

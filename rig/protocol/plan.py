@@ -1,7 +1,6 @@
 """What the files say once they are read and checked: plain values in SI.
 
-A `Plan` is all that control, criteria and record need to know of a protocol; a `RigPlan` of a
-rig file; a specimen file becomes a `Specimen` (rig.mechanics).
+A `Plan` is all that one needs of a protocol, a `RigPlan` of a rig file, a `Specimen` of its own.
 """
 
 from __future__ import annotations
@@ -205,12 +204,13 @@ class LoadShort:
 
 @dataclass(frozen=True, slots=True)
 class Failure:
-    """The criteria a protocol arms; None means not armed."""
+    """The criteria a protocol arms; None: not armed. Those of `alert_only` only tell, by key."""
 
     stiffness_loss: StiffnessLoss | None = None
     stiffness_step: StiffnessStep | None = None
     residual_growth: float | None = None
     load_short: LoadShort | None = None
+    alert_only: frozenset[str] = frozenset()
 
     @property
     def armed(self) -> bool:
@@ -362,7 +362,7 @@ class Plan:
 
     `texts` holds the files as written: "protocol", "rig", "specimen", and "series" where the
     capacity comes from one. `air` is there for an air run alone. `accepted` says what is doubtful
-    about the rig, and by whom it was accepted.
+    about the rig, and by whom. `companions` are lives [cycles], `softening` rates of others.
     """
 
     title: str
@@ -386,6 +386,8 @@ class Plan:
     accuracy: Accuracy = field(default_factory=Accuracy)
     air: Air | None = None
     accepted: tuple[str, ...] = ()
+    companions: tuple[float, ...] = ()
+    softening: tuple[tuple[float, float], ...] = ()
 
     @property
     def cyclic(self) -> Cyclic | None:

@@ -199,6 +199,9 @@ class ShortTable(Table):
     confirm: Annotated[int, count(1, 10_000)]
 
 
+Criterion = Literal["stiffness_loss", "stiffness_step", "residual_growth", "load_short"]
+
+
 class FailureTable(Table):
     """`[failure]`."""
 
@@ -206,6 +209,7 @@ class FailureTable(Table):
     stiffness_step: StepTable | None = None
     residual_growth: ResidualTable | None = None
     load_short: ShortTable | None = None
+    alert_only: list[Criterion] = Field(default_factory=list, max_length=4)
 
 
 class FullRateTable(Table):

@@ -56,6 +56,7 @@ _SIGNS: Final = {
     "rig file": {"driver", "actuator", "channel"},
     "specimen file": {"geometry", "concrete", "tendon"},
     "series file": {"groups", "life", "ultimate"},
+    "events file": {"event"},
 }
 """Root keys by which a kind of file is known."""
 
@@ -66,11 +67,12 @@ def _is_another(document: Document, wanted: str) -> bool:
     kind = max(found, key=lambda name: found[name])
     if found[wanted] or found[kind] < 2:
         return False
-    remedy = f"name a {wanted} here"
+    other = f"{'an' if wanted[0] in 'aeiou' else 'a'} {wanted}"
+    remedy = f"name {other} here"
     if kind == "rig file":
         remedy += "; a rig file follows --rig"
     document.readable = False
-    problem = f"is a {kind}, not a {wanted}"
+    problem = f"is a {kind}, not {other}"
     document.problems.append(Problem(document.file, 1, "", problem, remedy))
     return True
 
@@ -155,10 +157,20 @@ class _Mending:
                 self._leave_out(path[:-1])
         elif isinstance(around, list) and isinstance(last, int):
             # Entries that are tables keep their number; None stands for one that is unreadable.
-            if isinstance(around[last], dict):
+            if isinstance(self._as_read(path), dict):
                 around[last] = None
             else:
                 self._leave_out(path[:-1])
+
+    def _as_read(self, path: Path) -> Any:
+        """Return what the file has at a place, None where a name has been mended on the way."""
+        found: Any = self.document.data
+        for part in path:
+            try:
+                found = found[part]
+            except (KeyError, IndexError, TypeError):
+                return None
+        return found
 
     def _around(self, path: Path) -> Any:
         """Return the table or list a place is in, None where it has been left out."""

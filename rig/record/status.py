@@ -77,6 +77,23 @@ class WaterStatus:
 
 
 @dataclass(frozen=True, slots=True)
+class Foreseen:
+    """When the specimen is expected to fail, with 80 %, or `why` nothing is foretold.
+
+    Counted cycles; in how long [s] at the soonest and at the latest, NaN where nobody can tell.
+    `waits` tells that inspections on the way wait for people, for nobody knows how long.
+    """
+
+    low: float = NAN
+    median: float = NAN
+    high: float = NAN
+    soonest: float = NAN
+    latest: float = NAN
+    waits: bool = False
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Status:
     """A run as it stood at one moment.
 
@@ -85,7 +102,8 @@ class Status:
     `cause` and `why`; `means` says in words what the rig does in it. Extremes and stiffness are
     those of the newest whole cycle. `loss_warn` and `loss_stop` are fractions of the baseline.
     `coming` is in the order in which it comes. `asks` says what the run waits for people to do,
-    `troubles` what is not as it should be; `possible` is what may be asked for now.
+    `troubles` what is not as it should be; `possible` is what may be asked for now. `forecast` is
+    None where cycles do not count.
     """
 
     stamp: str
@@ -129,6 +147,7 @@ class Status:
     on_call: str = ""
     possible: tuple[str, ...] = ()
     local_input: str = ""
+    forecast: Foreseen | None = None
 
     def to_json(self) -> str:
         """Return the status as one line of JSON (with NaN and Infinity, as Python writes them)."""

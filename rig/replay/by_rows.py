@@ -20,11 +20,13 @@ from rig.criteria.judge import judge
 from rig.guards.health import HealthSetup, HealthState, check_spikes
 from rig.guards.learned import combine
 from rig.judging.arming import criteria_setup, learned_of
+from rig.judging.shadow import shadowed
+from rig.judging.surroundings import with_temperatures
 from rig.protocol.plan import Bounds, Plan
 from rig.replay.ends import DOUBT, ENDING, FINDING, TRIP, End, Noted, end_of, first_of, found_of
 from rig.replay.found import Found
 from rig.replay.timeline import Timeline
-from rig.samples import Cycles, Flag
+from rig.samples import Cycles, Flag, FloatArray
 
 FROM_EXTREMES: Final = "from the cycle's extremes: whether it lasted is not known"
 UNBOUNDED: Final = (-math.inf, math.inf)
@@ -37,7 +39,7 @@ class RowSetup:
 
     By the limits of the plan `recorded_by` every sample was watched when the rows were recorded;
     None where nobody did. `seen` are the stretches of frames of which the samples are kept: they
-    are looked at, not their rows.
+    are looked at, not their rows. `air` holds times [s] and temperatures [K] of the air.
     """
 
     plan: Plan
@@ -46,6 +48,7 @@ class RowSetup:
     timeline: Timeline
     recorded_by: Plan | None
     seen: Intervals = ()
+    air: tuple[FloatArray, FloatArray] = (np.empty(0), np.empty(0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,13 +88,18 @@ class _Part:
 
 
 def row_setup(
-    plan: Plan, rate: float, line: Timeline, recorded_by: Plan | None, seen: Intervals
+    plan: Plan,
+    rate: float,
+    line: Timeline,
+    recorded_by: Plan | None,
+    seen: Intervals,
+    air: tuple[FloatArray, FloatArray] = (np.empty(0), np.empty(0)),
 ) -> RowSetup | None:
     """Return what rows at `rate` [Hz] are held against; None for a plan that judges no cycles."""
     if plan.cyclic is None or plan.loading is None:
         return None
     health = HealthSetup({}, rate)
-    return RowSetup(plan, criteria_setup(plan, plan.cyclic), health, line, recorded_by, seen)
+    return RowSetup(plan, criteria_setup(plan, plan.cyclic), health, line, recorded_by, seen, air)
 
 
 def begin_rows(setup: RowSetup) -> RowState:
@@ -110,6 +118,9 @@ def columns_of(setups: Iterable[RowSetup]) -> set[str]:
     needed = {"number", "time", "frequency", "flags", "stiffness", "load_max"}
     needed |= {f"{name}_{end}" for name in ("deflection", "stroke") for end in ("max", "min")}
     for setup in setups:
+        if setup.criteria.agreement is not None:
+            names = {*setup.criteria.agreement.channels, "load", "deflection"}
+            needed |= {f"{name}_{end}" for name in names for end in ("max", "min")}
         if setup.recorded_by != setup.plan:
             names = {*setup.plan.limits.fixed, "load"}
             needed |= {f"{name}_{end}" for name in names for end in ("max", "min")}
@@ -124,13 +135,21 @@ def judge_rows(setup: RowSetup, state: RowState, rows: Cycles) -> RowState:
     if state.end is not None or not len(rows):
         return state
     part = _Part(rows)
-    criteria, findings = judge(setup.criteria, state.criteria, rows)
+    criteria, findings = judge(setup.criteria, state.criteria, with_temperatures(rows, *setup.air))
+    findings = shadowed(setup.plan.failure.alert_only, findings)
     settled = state.settled_tick
     for finding in findings:
         tick = setup.timeline.at_tick(finding.frame)
         if finding.kind == "baseline":
             settled = tick
         if finding.action in ENDING:
+            part.ends.append(end_of(finding, tick))
+        elif (finding.kind, finding.action) == (
+            "conflict",
+            "pause",
+        ) and not setup.timeline.paused_at(finding.frame):
+            # Nobody looked: a failure that may be none ends a test as a fault.
+            finding = replace(finding, action="fault")
             part.ends.append(end_of(finding, tick))
         part.noted.append(Noted(tick, FINDING, found_of(finding)))
     health, build_ups = _spikes(setup, state, part)

@@ -11,8 +11,9 @@ from rig.record.entries import Residual
 class Found:
     """One finding: kind, counted cycle, words, and what it asks for.
 
-    `action` is "note", "warn", "pause" or the outcome that it ends the test with; "" where a
-    record does not tell it.
+    `action` is "note", "warn", "pause", "alert" where a criterion that is alert only would have
+    stopped or paused the test, or the outcome that it ends the test with; "" where a record does
+    not tell it.
     """
 
     kind: str

@@ -6,6 +6,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
+import numpy as np
+
+from rig.criteria.groups import WARMTH
 from rig.errors import InputError
 from rig.protocol.air import AIR
 from rig.protocol.plan import Plan
@@ -21,6 +24,7 @@ from rig.replay.static_end import static_end
 from rig.replay.stretches import intervals
 from rig.replay.timeline import Timeline, timeline
 from rig.replay.told import judged_by_samples
+from rig.samples import FloatArray
 
 ALL_COUNT: Final = (
     "its cycles were counted without a protocol, so that those of a build-up are judged too; to "
@@ -48,7 +52,8 @@ def replay_each(recording: Recording, plans: Sequence[Plan]) -> tuple[Replayed, 
     # Nobody held an imported recording against limits when it was made.
     recorded_by = None if recording.header.imported else recorded_plan(recording)
     seen = intervals(recording)
-    setups = [row_setup(plan, recording.rate, line, recorded_by, seen) for plan in plans]
+    air = temperatures(recording)
+    setups = [row_setup(plan, recording.rate, line, recorded_by, seen, air) for plan in plans]
     states = _judged(recording, setups)
     again = None
     if recording.header.imported:
@@ -66,6 +71,18 @@ def recorded_plan(recording: Recording) -> Plan | None:
         return recording.plan()
     except InputError:
         return None
+
+
+def temperatures(recording: Recording) -> tuple[FloatArray, FloatArray]:
+    """Return times [s] and values [K] of the air's temperature; empty where it was not read."""
+    if WARMTH not in recording.column_names("slow"):
+        return np.empty(0), np.empty(0)
+    parts = list(recording.table("slow", only=("time", WARMTH)))
+    times, values = (
+        np.concatenate([np.empty(0), *(part[name] for part in parts)]) for name in ("time", WARMTH)
+    )
+    known = np.isfinite(values)
+    return times[known], values[known]
 
 
 def _judged(recording: Recording, setups: Sequence[RowSetup | None]) -> list[RowState | None]:

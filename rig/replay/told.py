@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from typing import Final
 
+from rig.criteria.findings import IN_DOUBT
+from rig.judging.shadow import ALERT, WOULD
 from rig.record.entries import RAN_OUT, Event
 from rig.replay.found import Found, Replayed
 from rig.replay.recording import Recording
 
 _WORDS: Final = (
+    (IN_DOUBT, "sensor"),
+    ("all that moves has changed together", "load-doubt"),
     ("below the baseline", "stiffness-loss"),
     ("upper load short", "load-short"),
     ("no failure in", "run-out"),
@@ -28,6 +32,9 @@ _ACTIONS: Final = {
     "residual-growth": "warn",
     "stiffness-step": "pause",
     "load-short": "",
+    "conflict": "pause",
+    "support": "warn",
+    "uneven-load": "warn",
 }
 """What the findings that have an event of their own ask for, as a rule."""
 
@@ -75,6 +82,8 @@ def _standing(recording: Recording) -> list[Event]:
 
 
 def _of_event(event: Event) -> Found | None:
+    if event.text.startswith(WOULD):
+        return Found(event.kind, event.cycle, event.text, ALERT)
     if event.kind in _ACTIONS:
         return Found(event.kind, event.cycle, event.text, _ACTIONS[event.kind])
     if event.kind == "limit":

@@ -82,7 +82,7 @@ def test_sigterm_unloads_and_stops_and_the_starter_ends_with_the_runs_result(nig
     assert result["outcome"] == "operator"
     assert "SIGTERM" in result["why"]
     keys = {"outcome", "why", "cycles", "run", "real_s", "test_s", "samples_per_cycle", "channels"}
-    assert keys | {"residual"} == result.keys()
+    assert keys | {"residual", "alerts"} == result.keys()
     assert result["samples_per_cycle"] == 100
     assert "Traceback" not in err
     last = [e.text for e in night.events() if e.kind == "state"][-2:]

@@ -15,6 +15,7 @@ import pytest
 
 COMMAND = [sys.executable, "-P", "-m", "rig.commands.main"]
 KEYS = {
+    "alerts",
     "residual",
     "outcome",
     "why",
@@ -86,8 +87,12 @@ def test_bad_input_is_json_too_and_a_closed_pipe_changes_no_code(tmp_path):
         (["rehearse", "static-ultimate", "--out", "run"], "--seed"),
         (["rehearse", "static-ultimate", "--out", "run", "--seed", "-1"], "-1"),
         (["rehearse", "no-such-protocol", "--out", "run", "--seed", "1"], "no-such-protocol"),
+        (
+            ["rehearse", "dry-short", "--events", "tired-pum", "--out", "run", "--seed", "1"],
+            'did you mean "tired-pump"?',
+        ),
     ],
-    ids=["command", "option", "no seed", "seed below zero", "no file"],
+    ids=["command", "option", "no seed", "seed below zero", "no file", "no events"],
 )
 def test_a_wrong_word_is_one_line_and_code_2_and_starts_nothing(tmp_path, arguments, phrase):
     done = nightrig(*arguments, cwd=tmp_path)
@@ -139,6 +144,7 @@ def test_help_has_an_example_and_no_traceback_without_arguments(tmp_path):
     helped = nightrig("rehearse", "--help", cwd=tmp_path)
     assert helped.returncode == 0
     assert "Example" in helped.stdout
+    assert "--events draughty-night" in helped.stdout
     bare = nightrig(cwd=tmp_path)
     assert "Traceback" not in bare.stderr
     assert "rehearse" in bare.stdout + bare.stderr

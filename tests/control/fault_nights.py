@@ -64,9 +64,25 @@ slow = true
 }
 
 
+_WITNESSES = """[[channel]]
+name = "support_right"
+resolution = "0.5 um"
+noise = "1 um"
+range = ["-5 mm", "5 mm"]
+
+[[channel]]
+name = "stroke"
+resolution = "1 um"
+noise = "2 um"
+range = ["-60 mm", "60 mm"]
+
+"""
+
+
 def plans(folder: Path) -> dict[str, Plan]:
     """Return the plans by name.
 
+    "witnesses" cycles for longer on a rig that samples its stroke too.
     "plain" cycles at once, dry and without inspection; "short" does for fewer cycles, "wet" with
     spray and for more, "inspected" with an inspection; "approach" makes contact first.
     """
@@ -83,8 +99,14 @@ def plans(folder: Path) -> dict[str, Plan]:
     def cycles(plan: Plan, run_out: int) -> Plan:
         return replace(plan, stages=tuple(replace(s, run_out=run_out) for s in cyclic))
 
+    more = rig.replace("[pump]", f"{_WITNESSES}[pump]")
+    (folder / "more.toml").write_text(changed(more, _RIG), encoding="utf-8")
+    witnessed = load(str(folder / "p.toml"), str(folder / "more.toml"))
+    dry = replace(witnessed, spray=None, exposure="dry", inspections=None)
+
     return {
         "approach": approach,
+        "witnesses": cycles(dry, 260),
         "plain": cycles(approach, 24),
         "short": cycles(approach, 8),
         "wet": cycles(replace(whole, inspections=None), 100),

@@ -11,6 +11,7 @@ from rig.errors import DeviceError
 from rig.ports import ActuatorRange, InputState
 from simulators.faults import (
     Flat,
+    InLoop,
     InputChange,
     Late,
     Lost,
@@ -19,6 +20,7 @@ from simulators.faults import (
     Moved,
     NoFlow,
     Restarted,
+    Scaled,
     Silent,
     Spike,
     Stuck,
@@ -30,6 +32,9 @@ from tests.control.test_clocks import SleepyClock, SteppedClock
 T: Final = 5_100
 """Frame in "plain" in which it cycles, counted, with the baseline known."""
 EVER: Final = 10**9
+CHANGED: Final = T + 8_000
+"""Frame in "witnesses" in which what channels say together is known."""
+LATER: Final = T + 38_000
 PAUSED: Final = T + 9_000
 """Frame at which somebody stops a test that pauses."""
 
@@ -142,6 +147,21 @@ SENSORS: Final[dict[str, Scenario]] = {
         Moved("midspan", T, 4e-3), says="deflection jumped while the load went on"
     ),
     "mid-span or support: moved a little": faults(Moved("midspan", T, 2e-4), says="has grown"),
+    "mid-span or support: moved, and stays there": asked(
+        Moved("midspan", T + 22_000, 1e-4),
+        at=T + 50_000,
+        plan="witnesses",
+        says="midspan moved at once",
+    ),
+    "mid-span: shows too much of what the stroke does not": asked(
+        Scaled("midspan", CHANGED, EVER, 1.8),
+        at=LATER,
+        plan="witnesses",
+        says="midspan is in doubt",
+    ),
+    "load in the loop: shows too little of every load": faults(
+        InLoop(Scaled("load", CHANGED, EVER, 0.88)), plan="witnesses", says="the load cell is in"
+    ),
     "other channel: one spike, or missing for less than 1 s": faults(
         Missing("crack_opening", T, T + 900)
     ),
@@ -152,6 +172,13 @@ SENSORS: Final[dict[str, Scenario]] = {
         Flat("crack_opening", T, EVER, 5e-3), says="crack_opening is at the end of its range"
     ),
     "other channel or support: the same value": faults(Flat("crack_opening", T, EVER)),
+    "other channel or support: the same value, "
+    "where it had moved with the load all through the baseline": asked(
+        Flat("support_left", CHANGED, EVER),
+        at=LATER,
+        plan="witnesses",
+        says="does not follow the load any more",
+    ),
     "slow channels: no answer": faults(Lost("slow", 0, EVER), live=True, says="do not come"),
     "slow channels: no answer in time": faults(
         Lost("slow", 0, EVER, hangs=True), live=True, says="no answer from the acquisition"

@@ -181,7 +181,7 @@ def test_one_cut_off_anywhere_after_its_run_out_goes_on_to_be_broken(
     assert again == (state in ("inspection", "waiting", "starting"))
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_what_it_held_before_it_was_cut_off_is_its_residual_capacity(plan, whole, tmp_path):
     late = whole.entered("stopping") - 4_500  # beyond its peak, before the fall counts
     night = cut_off(plan, tmp_path / "cut", late)
@@ -191,7 +191,7 @@ def test_what_it_held_before_it_was_cut_off_is_its_residual_capacity(plan, whole
     assert after.load >= held
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_one_cut_off_twice_in_its_static_test_goes_on(plan, whole, tmp_path):
     first = cut_off(plan, tmp_path / "one", whole.entered("ramp", 1) + 10_000)
     second = taken_up(plan, tmp_path / "two", first)
@@ -201,7 +201,7 @@ def test_one_cut_off_twice_in_its_static_test_goes_on(plan, whole, tmp_path):
     assert broken(taken_up(plan, tmp_path / "on", cut).verdict).outcome == "ultimate"
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_a_run_out_that_only_rows_behind_the_restart_point_tell_goes_on(plan, whole, tmp_path):
     night = cut_off(plan, tmp_path / "cut", whole.entered("inspection", 1) - 2_000)
     known = len(table(night)["number"])
@@ -226,7 +226,7 @@ def test_a_stop_in_it_is_the_operators_and_the_run_out_stays(plan, whole, tmp_pa
     assert (ended.load is None) == (state == "waiting")
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_an_emergency_stop_in_it_is_a_fault_and_the_run_out_stays(plan, whole, tmp_path):
     pressed = InputChange(whole.entered("ramp", 1) + 8_000, InputState(emergency_stop=True))
     night = walk(plan, tmp_path / "night", accidents=Accidents(faults=(pressed,)))
@@ -246,7 +246,7 @@ def test_a_controller_that_is_silent_as_the_run_out_falls_does_not_undo_it(plan,
     assert len(night.events("residual")) == 1
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_cycles_after_the_run_out_are_flagged_also_where_a_fault_stops_the_fall(
     plan, whole, tmp_path
 ):
@@ -259,7 +259,7 @@ def test_cycles_after_the_run_out_are_flagged_also_where_a_fault_stops_the_fall(
     assert (rows["flags"][RUN_OUT:].astype(int) & Flag.AFTER_END != 0).all()
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_one_cut_off_beyond_the_limits_of_its_cycles_goes_on_to_be_broken(plan, whole, tmp_path):
     narrow = replace(plan.limits, fixed={**plan.limits.fixed, "deflection": (-5e-4, 2.5e-3)})
     plan = replace(plan, limits=narrow)
@@ -296,7 +296,7 @@ def test_a_live_rig_stands_until_somebody_has_it_broken(plan, whole, tmp_path):
     assert status.means == "at lower load until somebody has it broken"
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_the_more_a_specimen_has_suffered_the_less_is_left_of_it(plan_of, tmp_path):
     changes = {
         **WET,

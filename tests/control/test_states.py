@@ -93,7 +93,8 @@ def tier(row: Row) -> tuple[pytest.MarkDecorator, ...]:
     first = (first and not {"ramp", "hold"} & {row.state, row.to}) or row.state == "cycling"
     if first and not dearer:
         return ()
-    return (pytest.mark.endurance if alike(row) else pytest.mark.nights,)
+    further = alike(row) or (row.cause in FAULTS and row.state in STANDING)
+    return (pytest.mark.endurance if further else pytest.mark.nights,)
 
 
 @pytest.mark.timeout(120)

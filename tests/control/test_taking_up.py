@@ -103,7 +103,7 @@ def test_one_that_is_cut_off_while_it_is_taken_up_forgets_nothing(plan, whole, t
     assert table(ended)["number"].tolist() == list(range(1, len(table(ended)["number"]) + 1))
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_rows_behind_a_restart_point_stay_known_when_taking_up_is_cut_off(plan, whole, tmp_path):
     night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
     known = len(table(night)["number"])
@@ -142,7 +142,7 @@ def test_it_says_what_happened_and_how_many_cycles_the_record_lacks(plan, whole,
     )
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_baseline_and_counters_carry_over_and_the_learned_limits_are_armed(plan_of, tmp_path):
     plan = plan_of("first-night", BASELINE)
     whole = walk(plan, tmp_path / "whole", commits=COMMITS)
@@ -192,7 +192,7 @@ def test_more_than_five_per_cent_pauses(plan, whole, tmp_path, factor, pauses):
     assert (("static", "stage", "build-up") in goes_on.path) is not pauses
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @pytest.mark.parametrize(("factor", "pauses"), [(1.04, False), (1.06, True)])
 def test_without_a_check_before_the_first_cycles_tell(plan, whole, tmp_path, factor, pauses):
     night = cut_off(plan, tmp_path / "cut", whole.entered("cycling") + 4_000)
@@ -220,7 +220,7 @@ def test_after_hours_dry_it_is_wetted_before_it_goes_on(plan_of, tmp_path):
     assert long.verdict.outcome == "run-out"
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_the_spray_goes_on_at_the_same_place_of_its_dry_part(plan, whole, tmp_path):
     periods = [on for on, _, _, _ in listed(whole, "spray")]
     dry = round((periods[0] + 22.0) * 1000)  # on for 15 of 30 s
@@ -246,7 +246,7 @@ def test_a_verdict_that_the_restart_point_does_not_know_moves_nothing(plan, whol
     assert "pressure high" not in told.acts
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_a_test_stopped_before_its_first_stage_begins_at_the_first(plan, whole, tmp_path):
     stopped = walk(
         plan, tmp_path / "stopped", script=((2_000, Request("stop", who=BY)),), commits=COMMITS

@@ -190,7 +190,7 @@ def test_the_true_load_is_restored_within_a_thousandth_of_the_range(
     assert found.error_shown(plan.loading.range) > least
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_ten_cycles_a_second_are_restored_where_the_loop_follows_them(plan_of, tmp_path) -> None:
     quick = {r'^servo_bandwidth = "20 Hz"$': 'servo_bandwidth = "60 Hz"'}
     plan = plan_of("dry-short", at("10 Hz"), moving(330.0) | quick)
@@ -226,7 +226,7 @@ def test_the_upper_load_that_is_held_is_that_of_the_specimen(plan_of, tmp_path) 
     assert float(np.median(tops)) == pytest.approx(plan.loading.upper, rel=0.003)
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_a_mass_that_the_rig_file_has_wrong_leaves_its_share_of_the_error(
     plan_of, tmp_path
 ) -> None:
@@ -238,7 +238,7 @@ def test_a_mass_that_the_rig_file_has_wrong_leaves_its_share_of_the_error(
     assert of_it == pytest.approx(0.5, abs=0.1)
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_a_heavy_mass_does_not_overload_the_first_cycles(plan_of, tmp_path) -> None:
     """Not above 102 % in build-up nor 101 % after it: common practice, no source."""
     plan = plan_of("dry-short", at("5 Hz"), moving(4500.0))
@@ -306,7 +306,7 @@ def test_the_length_of_blocks_changes_nothing_behind_a_moving_mass(plan_of, tmp_
         np.testing.assert_array_equal(column, rows[1][name])
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_a_test_goes_on_where_it_was_cut_off_behind_a_moving_mass(plan_of, tmp_path) -> None:
     plan = plan_of("dry-short", at("5 Hz"), moving(120.0, noise="40 N"))
     night = walk(plan, tmp_path / "n", accidents=Accidents(cut=150_000), commits=500)
@@ -359,7 +359,7 @@ def test_a_rig_file_that_says_nothing_hands_the_same_blocks_on(plan_of) -> None:
         runner.run(look())
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_a_mass_is_allowed_for_once_and_not_again_after_an_inspection(plan_of, tmp_path) -> None:
     """Without slow cycles correction finds the mass; the check then shows the way of the rod."""
     plan = plan_of("dry-short", at("5 Hz"), moving(4500.0))

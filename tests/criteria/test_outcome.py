@@ -48,6 +48,17 @@ def test_gradual_softening_fails_beyond_the_inverse_of_what_is_left(growth, outc
     assert name(load, growth * SOFT * load, at=150)[0] == outcome
 
 
+def test_deflection_that_drifts_without_swinging_further_is_a_limit():
+    load = cycling()
+    settled = OutcomeSetup(UPPER, RATE, SOFT, 0.40, SOFT * (UPPER - LOWER))
+    drifting = SOFT * load + np.linspace(0.5e-3, 1.1e-3, len(load))
+    outcome, why = name(load, drifting, at=150, setup=settled)
+    assert outcome == "limit"
+    assert "swings no further" in why
+    assert name(load, 1.73 * SOFT * load, at=150, setup=settled)[0] == "failure"
+    assert name(*collapse(), at=180, setup=settled)[0] == "failure"
+
+
 def test_an_overload_of_a_healthy_specimen_is_a_limit():
     load = cycling()
     load = np.concatenate((load, np.linspace(load[-1], 1.06 * UPPER, 20), np.zeros(50)))

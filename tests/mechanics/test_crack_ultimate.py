@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from rig.mechanics.bond_laws import BondLaw, ConstantBond, ribbed, transmission
 from rig.mechanics.crack_ultimate import ultimate_at_crack
 from rig.mechanics.discrete import at_crack
-from rig.mechanics.laws import strength
+from rig.mechanics.equilibrium import makeup
+from rig.mechanics.laws import steel_stress
 from rig.mechanics.section import UNBONDED, decompression_moment, state_at, ultimate
 from rig.mechanics.shapes import load_at
 from rig.mechanics.specimen import Specimen, SteelLaw
@@ -80,9 +81,10 @@ def test_its_section_is_in_equilibrium_with_what_its_tendons_bear(
     crushed = ultimate(beam, held)
     # Where a tendon tears the concrete is not at its end yet, and the section bears less.
     assert found.moment <= crushed.moment * (1 + 1e-6)
-    torn = any(
-        s >= 0.9999 * strength(t) for s, t in zip(found.tendon_stress, beam.tendons, strict=True)
-    )
+    # The formula of a strand or wire ends below its grade.
+    layers = makeup(beam).layers[: len(beam.tendons)]
+    ends = [float(steel_stress(t.law, t.modulus, np.array(t.rupture))) for t in layers]
+    torn = any(s >= 0.9999 * end for s, end in zip(found.tendon_stress, ends, strict=True))
     assert found.moment == pytest.approx(crushed.moment, rel=1e-6) or torn
 
 

@@ -18,7 +18,7 @@ from rig.monitor.screen import screen
 from rig.monitor.terminal import screen_text
 from rig.monitor.view import View
 from rig.record.entries import Ending, Event
-from rig.record.status import Armed, Coming, WaterStatus
+from rig.record.status import Armed, Coming, Foreseen, WaterStatus
 from tests.monitor.night_12 import CYCLING, HEADER, NOW, STANDING, with_status
 from tests.monitor.views import VIEWS
 
@@ -78,6 +78,7 @@ statuses = st.builds(
     baseline=numbers,
     loss_warn=numbers,
     loss_stop=numbers,
+    forecast=st.none() | st.builds(Foreseen, *[numbers] * 5, st.booleans(), st.just("") | texts),
     limits=st.lists(armed, max_size=9).map(tuple),
     coming=st.lists(comings, max_size=5).map(tuple),
     water=st.none() | waters,

@@ -13,6 +13,7 @@ STATIC = ("tests/criteria/test_ultimate.py",)
 RULES = "rig/criteria/judge.py"
 KEPT = "rig/criteria/findings.py"
 LOAD = "rig/criteria/load.py"
+LOSS = "rig/criteria/loss.py"
 
 MUTANTS = (
     Mutant(
@@ -57,7 +58,7 @@ MUTANTS = (
     ),
     Mutant(
         "warns at the stop and stops at the warning",
-        RULES,
+        LOSS,
         '(("warn", setup.loss_warn), ("failure", setup.loss_stop))',
         '(("warn", setup.loss_stop), ("failure", setup.loss_warn))',
         "a test ended at half of its life",
@@ -81,17 +82,17 @@ MUTANTS = (
     ),
     Mutant(
         "loss against what is left",
-        RULES,
-        "threshold = base * (1 - limit)",
-        "threshold = base / (1 + limit)",
+        LOSS,
+        "threshold = state.baseline.stiffness * (1 - limit)",
+        "threshold = state.baseline.stiffness / (1 + limit)",
         "a loss of 29 % called 40 %",
         JUDGE,
     ),
     Mutant(
         "residual with the wrong sign",
-        RULES,
-        "first_at_or_below(-part.deflection, part.begin, setup.window, -threshold)",
-        "first_at_or_below(part.deflection, part.begin, setup.window, threshold)",
+        LOSS,
+        "first_at_or_below(-values, part.begin, setup.window, -threshold)",
+        "first_at_or_below(values, part.begin, setup.window, threshold)",
         "a warning for a specimen that stays straight",
         JUDGE,
     ),
@@ -196,7 +197,7 @@ MUTANTS = (
     Mutant(
         "judged cycles forgotten by a resume",
         KEPT,
-        'recent=np.array(plain["recent"], dtype=np.float64).reshape(3, -1),',
+        'recent=np.array(plain["recent"], np.float64).reshape(len(plain["recent"]), -1),',
         "recent=_empty(3),",
         "a resume that starts the confirmation anew",
         RESUMED,

@@ -5,10 +5,13 @@ from __future__ import annotations
 from typing import Final
 
 from tests.mutants import (
+    agreeing,
     air,
+    correcting,
     debonding,
     doubting,
     expecting,
+    foreseeing,
     judging,
     lasting,
     reading,
@@ -26,12 +29,15 @@ MUTANTS: Final = (
     *watching.MUTANTS,
     *doubting.MUTANTS,
     *judging.MUTANTS,
+    *agreeing.MUTANTS,
+    *correcting.MUTANTS,
     *reading.MUTANTS,
     *trusting.MUTANTS,
     *stopping.MUTANTS,
     *air.MUTANTS,
     *wiring.MUTANTS,
     *expecting.MUTANTS,
+    *foreseeing.MUTANTS,
     *lasting.MUTANTS,
     *debonding.MUTANTS,
 )

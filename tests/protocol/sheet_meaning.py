@@ -94,6 +94,32 @@ SHEET = [
         "failure.stiffness_loss.warn",
         "below stop",
     ),
+    Broken(
+        "alert only of nothing",
+        FAILURE,
+        FAILURE.replace('load_short = { stop = "5 %", confirm = "5 cycles" }', "").replace(
+            "[failure]", '[failure]\nalert_only = ["load_short"]'
+        ),
+        "alert_only",
+        "failure.alert_only",
+        "names load_short, which [failure] does not have",
+    ),
+    Broken(
+        "alert only misspelt",
+        "[failure]",
+        '[failure]\nalert_only = ["stiffness_los"]',
+        "alert_only",
+        "failure.alert_only[1]",
+        "stiffness_los",
+    ),
+    Broken(
+        "alert only is no list",
+        "[failure]",
+        "[failure]\nalert_only = true",
+        "alert_only",
+        "failure.alert_only",
+        "is no list",
+    ),
     # Water.
     Broken(
         "longer than its period",

@@ -11,6 +11,7 @@ from rig.errors import InputError
 from rig.protocol.estimate import estimate, inspection_counts
 from rig.protocol.load import load_plan, load_rig, load_series, load_specimen
 from rig.protocol.plan import Approach, Cyclic, Inspections, Ramp, Static
+from rig.protocol.series import Life, Series
 from tests.protocol.texts import (
     BY_SERIES,
     PRISM,
@@ -93,6 +94,26 @@ def test_capacity_is_the_mean_of_companions_of_the_exposure():
     plan = load_edited({})
     assert plan.loading is not None
     assert plan.loading.capacity == pytest.approx((130e3 + 135e3 + 128e3 + 135e3) / 4)
+
+
+def test_companions_of_a_life_are_others_that_failed_at_the_same_level():
+    series = Series(
+        "t",
+        {"wet": {"exposure": "spray"}, "dry": {"exposure": "dry"}},
+        (
+            Life("P-1", "wet", 0.70, 1e5, "failure", None),
+            Life("P-2", "wet", 0.70, 2e5, "failure", None),
+            Life("P-3", "wet", 0.65, 9e5, "failure", None),
+            Life("P-4", "dry", 0.70, 8e5, "failure", None),
+            Life("P-5", "wet", 0.70, None, "failure", "runs/p-5"),
+            Life("P-6", "dry", 0.70, 11e6, "run-out", None),
+        ),
+        (),
+    )
+    assert series.lives_like("spray", 0.7, "P-1") == (2e5,)
+    assert series.lives_like("spray", 0.7, "P-9") == (1e5, 2e5)
+    # One that ran out: nobody knows how long such specimens last.
+    assert series.lives_like("dry", 0.7, "P-9") == ()
 
 
 def test_residual_loads_are_no_companions():

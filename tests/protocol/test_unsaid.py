@@ -2,6 +2,7 @@
 
 import pytest
 
+from rig.protocol.alerting import alert_only_told
 from rig.protocol.plan import Hold, Inspections
 from tests.protocol.broken import HOLD, LIMITS_LOAD, PRE_CRACK
 from tests.protocol.texts import RIG, WET, WHOLE, load_edited, shipped
@@ -17,6 +18,31 @@ def test_a_hold_stands_at_the_load_its_word_names(word, load):
     stage = load_edited({WET: text}).stages[1]
     assert isinstance(stage, Hold)
     assert stage.at == pytest.approx(load)
+
+
+def quiet(*names: str) -> str:
+    """Return the whole protocol with criteria that are alert only."""
+    listed = ", ".join(f'"{name}"' for name in names)
+    return WHOLE.replace("[failure]", f"[failure]\nalert_only = [{listed}]")
+
+
+@pytest.mark.parametrize(
+    ("names", "warned"),
+    [
+        ((), False),
+        (("stiffness_step", "residual_growth"), False),
+        (("stiffness_loss",), False),
+        (("stiffness_loss", "load_short"), True),
+        (("stiffness_loss", "stiffness_step", "residual_growth", "load_short"), True),
+    ],
+)
+def test_a_test_that_only_limits_can_end_is_warned_of_and_allowed(names, warned):
+    plan = load_edited({WET: quiet(*names)})
+    assert plan.failure.alert_only == frozenset(names)
+    assert any("no criterion that ends the test" in w for w in plan.warnings) == warned
+    told = alert_only_told(plan.failure)
+    assert all(name in told for name in names)
+    assert bool(told) == bool(names)
 
 
 def test_inspections_come_at_the_written_counts_and_then_at_multiples_whatever_came_before():

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from rig.errors import StorageError
 from rig.record import Coming, Recorder, RemoteRecorder, Status, WaterStatus, read_journal
+from rig.record.status import Foreseen
 from tests.record.recorders import until
 from tests.record.runs import BARE, header, likely_rows, record_everything
 
@@ -31,6 +32,7 @@ def test_any_status_comes_back_from_the_journal_as_it_was(tmp_path: Path) -> Non
     @given(st.builds(Status, slow=st.dictionaries(st.text(), st.floats(), max_size=3)))
     @example(BARE)
     @example(replace(BARE, water=WATER, coming=(Coming("end", float("inf"), 2**62),)))
+    @example(replace(BARE, forecast=Foreseen(2e5, 3e5, 4e5, 1.0, float("nan"), True)))
     @example(replace(BARE, why="\0 \x1b[31m größer 𝄞\n\u2028\"'\\", slow={"é": float("-inf")}))
     def comes_back(status: Status) -> None:
         recorder.status(status)

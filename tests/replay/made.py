@@ -18,6 +18,7 @@ from rig.control.desk import Request
 from rig.ports import InputState
 from rig.protocol.plan import Plan
 from simulators.faults import (
+    Drifting,
     Fault,
     Flat,
     Foreign,
@@ -62,6 +63,7 @@ run_out = "{run_out} cycles"
 from = "20 cycles"
 to = "60 cycles"
 [failure]
+{alerts}
 stiffness_loss = {{ warn = "10 %", stop = "{stop}", confirm = "5 cycles" }}
 stiffness_step = {{ pause = "5 %", within = "20 cycles" }}
 residual_growth = {{ warn = "50 %" }}
@@ -87,6 +89,24 @@ every = "14 s"
 flow = "1.5 L/min"
 if_unconfirmed = { retries = 0, every = "1 s", then = "stop" }
 """
+WITNESSES = """[[channel]]
+name = "support_right"
+resolution = "0.5 um"
+noise = "1 um"
+range = ["-5 mm", "5 mm"]
+[[channel]]
+name = "stroke"
+resolution = "1 um"
+noise = "2 um"
+range = ["-60 mm", "60 mm"]
+[[channel]]
+name = "temperature_air"
+resolution = "0.1 K"
+noise = "0.05 K"
+range = ["-20 degC", "60 degC"]
+slow = true
+
+"""
 COUNTS = 35_000
 """Frame by which all of them count cycles and know their baseline."""
 EVER = 10**9
@@ -109,6 +129,8 @@ class Case:
     ending: str = "gradual"
     rig_limit: str = ""
     base: str = ""
+    alerts: str = ""
+    channels: str = ""
     faults: tuple[Fault, ...] = ()
     script: tuple[tuple[float, Request], ...] = ()
     carried_out: Callable[[Plan, Path, Case], None] | None = None
@@ -124,12 +146,13 @@ def texts(case: Case) -> tuple[str, str]:
     rig = rig.replace('ending = "gradual"', f'ending = "{case.ending}"')
     rig = rig.replace("[simulation]", f"[simulation]\nlife_scale = {case.life}")
     rig = rig.replace("[limits]", f"[limits]\n{case.rig_limit}")
+    rig = rig.replace("[pump]", f"{case.channels}[pump]")
     protocol = case.base or PROTOCOL
     if case.base:
         return re.sub('"(specimens|series)/', rf'"{ROOT / "protocols"}/\1/', protocol), rig
     values = {
         name: getattr(case, name)
-        for name in ("run_out", "stop", "before", "exposure", "spray", "learned")
+        for name in ("run_out", "stop", "before", "exposure", "spray", "learned", "alerts")
     }
     return protocol.format(specimen=specimen, **values), rig
 
@@ -234,6 +257,24 @@ CASES: dict[str, Case] = {
     "mid-span missing": Case(faults=(Missing("midspan", COUNTS, EVER),)),
     "mid-span jumps": Case(faults=(Moved("midspan", COUNTS, 8e-3),)),
     "mid-span moved a little": Case(run_out=200, faults=(Moved("midspan", COUNTS, 2e-4),)),
+    "mid-span scaled": Case(
+        channels=WITNESSES, faults=(Scaled("midspan", COUNTS + 9_000, EVER, 1.6),)
+    ),
+    "support moved": Case(
+        channels=WITNESSES, run_out=500, faults=(Moved("support_left", COUNTS + 9_000, 1e-4),)
+    ),
+    "support scaled": Case(
+        channels=WITNESSES, run_out=500, faults=(Scaled("support_left", COUNTS + 9_000, EVER, -14),)
+    ),
+    "load scaled in the loop": Case(
+        channels=WITNESSES, faults=(InLoop(Scaled("load", COUNTS + 9_000, EVER, 0.88)),)
+    ),
+    "mid-span drifts": Case(
+        channels=WITNESSES,
+        run_out=900,
+        faults=(Drifting("midspan", COUNTS + 9_000, EVER, 2e-5),),
+    ),
+    "confirmed by the stroke": Case(2, channels=WITNESSES, life=1e-5, run_out=2000),
     "many spikes": Case(
         run_out=200, faults=tuple(Spike("load", COUNTS + 300 * n, 2e4) for n in range(8))
     ),
@@ -243,6 +284,9 @@ CASES: dict[str, Case] = {
     "emergency stop": Case(faults=PRESSED),
     "no water": Case(exposure="spray", spray=SPRAY, run_out=900, faults=(NoFlow(0, EVER),)),
     "stopped and resumed": Case(run_out=300, script=STOPPED, then=gone_on),
+    "witnesses, stopped and resumed": Case(
+        channels=WITNESSES, run_out=400, script=STOPPED, then=gone_on
+    ),
     "stopped, resumed, failed": Case(life=1e-5, run_out=2000, script=STOPPED, then=gone_on),
     "mended": Case(run_out=300, faults=PRESSED, then=gone_on),
     "limit mended": Case(

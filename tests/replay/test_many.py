@@ -118,7 +118,7 @@ def test_where_a_process_dies_the_other_runs_are_judged_all_the_same(folder, tmp
     assert {one.replayed for one in found} == {Verdict("run-out", RUN_OUT)}
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_a_run_whose_process_always_dies_is_named(folder, tmp_path):
     runs = [folder / name for name in GOOD]
     found = list(replay_all(runs, str(tmp_path / "p.toml"), always_dies, workers=2))

@@ -71,9 +71,24 @@ def test_a_replay_as_recorded_gives_what_was_recorded(kept, name):
     assert_replay_agrees(kept(name), name)
 
 
+FURTHER = {
+    *(
+        "run-out 3",
+        "run-out 4",
+        "loss 3",
+        "brittle 2",
+        "small loss 2",
+        "small loss 3",
+        "deflection limit 3",
+        "brittle 3",
+    ),
+    *("before the baseline 2", *(f"loss {number}" for number in range(4, 9))),
+}
+
+
 def one_more(name: str) -> object:
-    """Give a case its tier: of those in real time one is enough for a night."""
-    further = name.startswith("live,")
+    """Give a case its tier: of those alike, or in real time, a few are enough for a night."""
+    further = name.startswith("live,") or name in FURTHER
     return pytest.param(name, marks=pytest.mark.endurance) if further else name
 
 

@@ -31,6 +31,7 @@ def protocol(folder: Path, **changes: str) -> str:
         stop="30 %",
         learned=LEARNED,
         before="5 s",
+        alerts="",
     )
     replaced = {
         'upper = "70 %"': 'upper = "92.5 kN"',

@@ -45,7 +45,7 @@ def base(most: int = 200, before: str = "5 s") -> str:
     text = PROTOCOL.format(
         specimen=ROOT / "protocols" / "specimens" / "prism-small.toml",
         **{"run_out": RUN_OUT, "stop": "30 %", "before": before, "exposure": "dry"},
-        **{"spray": "", "learned": LEARNED},
+        **{"spray": "", "learned": LEARNED, "alerts": ""},
     )
     return text.replace("[baseline]", BREAK).replace("[full_rate]", WIDER.format(most=most))
 

@@ -212,7 +212,7 @@ def test_what_cannot_fit_is_refused_with_what_to_do(wet):
         draw_sheet(sheet_of(too_many, TODAY))
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @settings(deadline=None)
 @given(st.text(max_size=200), st.text(max_size=60))
 def test_no_title_or_name_leaves_the_page_or_is_taken_for_a_formula(title, name):

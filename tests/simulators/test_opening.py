@@ -160,7 +160,10 @@ def test_an_upper_load_that_opens_nothing_or_that_nothing_bears_has_a_table(
 
 
 @pytest.mark.nights
-@pytest.mark.parametrize(("life_scale", "within"), [(1.0, 0.7e-3), (1 / 300, 1e-3)])
+@pytest.mark.parametrize(
+    ("life_scale", "within"),
+    [pytest.param(1.0, 0.7e-3, marks=pytest.mark.endurance), (1 / 300, 1e-3)],
+)
 def test_what_is_read_out_of_a_rehearsal_is_what_the_specimen_has_lost(
     tmp_path: Path, life_scale: float, within: float
 ) -> None:

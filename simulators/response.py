@@ -1,0 +1,33 @@
+"""How far the load follows its command in cycling."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from rig.samples import FloatArray
+from simulators.motion import Cycling, Frames
+from simulators.state import RigState, World
+
+
+def response(
+    world: World, state: RigState, motion: Cycling, n: Frames | None
+) -> tuple[FloatArray | float, FloatArray | float]:
+    """Return which share of a commanded amplitude the load reaches, and its lag [rad].
+
+    Both at frames, where the loop is ever uneven; without frames those of the state's own.
+    """
+    # A softer specimen needs more oil for the same load: the loop becomes slower with it.
+    gain = world.beam.flexibility(state.specimen)
+    if world.around:
+        gain *= world.around.softer(state)
+    ratio = motion.frequency / (world.setup.servo_bandwidth / math.sqrt(gain))
+    share, loop = world.reach(state.frame), world.around.loop
+    if not loop:
+        return share / math.sqrt(1 + ratio**2), math.atan(ratio)
+    at = np.array([state.frame]) if n is None else n
+    slower = ratio / loop.bandwidth(at)
+    shares = share * loop.reach(at, motion.frequency, world.rate) / np.sqrt(1 + slower**2)
+    lags = np.arctan(slower)
+    return (float(shares[0]), float(lags[0])) if n is None else (shares, lags)

@@ -1,0 +1,145 @@
+"""Channels that move, drift, grow noisy or come to their end, and supports that settle."""
+
+import numpy as np
+import pytest
+
+from tests.criteria.beam import CHANNELS, NET, Beam
+from tests.criteria.test_agreement import BAD, doubts, found, of
+
+N = 2200
+STEP = 0.1 * NET
+NO_STROKE = tuple(c for c in CHANNELS if c != "stroke")
+
+
+def told(beam, channels=CHANNELS):
+    return [(f.kind, f.action) for f in doubts(found(beam, channels))]
+
+
+@pytest.mark.parametrize("channels", [CHANNELS, NO_STROKE])
+@pytest.mark.parametrize("by", [STEP, -STEP])
+def test_a_midspan_that_moved_pauses_once(channels, by):
+    beam = Beam(N).show("midspan", BAD, by=by)
+    findings = doubts(found(beam, channels))
+    assert [(f.kind, f.action) for f in findings] == [("sensor", "pause")]
+    assert "midspan moved at once" in findings[0].text
+    assert BAD < findings[0].cycle < BAD + 20 * 25  # it has stayed for 16 groups of 25
+
+
+def test_a_specimen_that_jumps_with_the_rod_has_not_moved_its_sensor():
+    # A crack that opens at once and then is stable: further and wider, the rod with it.
+    soft = np.where(np.arange(N) < BAD, 1.0, 1.04)
+    creep = np.where(np.arange(N) < BAD, 0.0, STEP)
+    assert doubts(found(Beam(N, soft=soft, creep=creep))) == []
+
+
+@pytest.mark.parametrize("cycles", [50, 100, 150, 300])
+@pytest.mark.parametrize("names", [("midspan",), ("midspan", "support_left", "support_right")])
+def test_somebody_who_leans_on_the_frame_and_goes_is_nothing(names, cycles):
+    beam = Beam(N)
+    for name in names:
+        beam.show(name, BAD, by=STEP, end=BAD + cycles)
+    assert doubts(found(beam)) == []
+
+
+@pytest.mark.parametrize("name", ["midspan", "support_left", "crack_opening"])
+def test_a_channel_that_follows_the_load_no_more_pauses(name):
+    findings = doubts(found(Beam(N).show(name, BAD, factor=0.0)))
+    assert any(f"{name} does not follow the load" in f.text for f in findings)
+    assert {f.kind for f in findings} == {"sensor"}
+
+
+@pytest.mark.parametrize("factor", [0.4, 1.8])
+def test_a_support_whose_range_alone_changes_pauses(factor):
+    findings = doubts(found(Beam(N).show("support_left", BAD, factor=factor)))
+    assert any("the range of support_left changed" in f.text for f in findings)
+    assert {f.kind for f in findings} == {"sensor"}
+
+
+def test_a_load_that_is_noisy_alone_is_its_cells():
+    beam = Beam(N)
+    noise = 0.02 * 83e3 * np.random.default_rng(5).standard_normal(N)
+    noise[:BAD] = 0.0
+    beam.high["load"] += noise
+    findings = doubts(found(beam))
+    assert [(f.kind, f.action) for f in findings] == [("sensor", "warn")]
+    assert "load is noisy" in findings[0].text
+
+
+def test_a_support_that_moved_alone_is_its_sensor():
+    findings = doubts(found(Beam(N).show("support_left", BAD, by=1.5 * STEP)))
+    assert ("sensor", "pause") in [(f.kind, f.action) for f in findings]
+    assert {f.kind for f in findings} == {"sensor"}
+
+
+def settling(by):
+    """Return a beam whose left support sinks: mid-span and rod go half as far."""
+    beam = Beam(N).show("support_left", BAD, by=by)
+    beam.show("midspan", BAD, by=by / 2)
+    return beam.show("stroke", BAD, by=by / 2)
+
+
+def test_a_support_that_settles_is_told_as_such():
+    findings = doubts(found(settling(1.5 * STEP)))
+    assert {f.kind for f in findings} == {"support"}
+    assert all(f.action == "warn" for f in findings)
+    assert any("settle" in f.text for f in findings)
+    assert doubts(found(settling(0.5 * STEP))) == []
+
+
+def test_a_slow_drift_of_midspan_is_told_where_there_is_a_stroke():
+    beam = Beam(6000)
+    drift = np.maximum(np.arange(6000) - BAD, 0) * (500e-6 / 5000)
+    for column in (beam.low, beam.high):
+        column["midspan"] += drift
+        column["deflection"] += drift
+    findings = doubts(found(beam))
+    assert [(f.kind, f.action) for f in findings] == [("sensor", "warn")]
+    assert "drifted apart" in findings[0].text
+
+
+def test_warmth_that_parts_midspan_and_stroke_is_no_drift():
+    beam = Beam(6000)
+    beam.air = 290 + 10 * np.sin(np.arange(6000) / 2000)
+    posts = 20e-6 * (beam.air - 290)
+    for column in (beam.low, beam.high):
+        column["midspan"] += posts
+        column["deflection"] += posts
+    assert [f for f in doubts(found(beam)) if "apart" in f.text] == []
+
+
+@pytest.mark.parametrize("name", ["crack_opening", "stroke"])
+def test_another_channel_that_moves_alone_is_named(name):
+    findings = doubts(found(Beam(N).show(name, BAD, by=STEP * 1.5)))
+    assert findings[0].kind == "sensor"
+    assert name.split("_")[0] in findings[0].text
+
+
+@pytest.mark.parametrize("name", ["midspan", "support_left", "stroke"])
+def test_a_noisy_channel_is_named_and_the_load_is_not(name):
+    beam = Beam(N)
+    noise = 0.05 * NET * np.random.default_rng(5).standard_normal(N)
+    noise[:BAD] = 0.0
+    beam.high[name] += noise
+    findings = doubts(found(beam))
+    assert any(f"{name} is noisy" in f.text for f in findings)
+    assert {f.action for f in findings} == {"warn"}
+
+
+def test_a_load_that_is_uneven_from_cycle_to_cycle_is_the_rigs():
+    gain = np.ones(N)
+    gain[BAD:] = 1 + 0.04 * np.random.default_rng(5).standard_normal(N - BAD)
+    beam = Beam(N, gain=gain)
+    beam.high["load"] = beam.low["load"] + (beam.high["load"] - beam.low["load"]) * gain
+    findings = doubts(found(beam))
+    assert {f.kind for f in findings} == {"uneven-load"}
+
+
+def test_a_sensor_near_the_end_of_its_range_is_told():
+    beam = Beam(N).show("crack_opening", BAD, by=19.95e-3)
+    assert any("near the end of its range" in f.text for f in of(found(beam), "sensor"))
+
+
+def test_water_that_comes_on_is_not_a_sensor_that_moved():
+    beam = Beam(N).show("midspan", BAD, by=STEP)
+    beam.flags[BAD:] |= np.uint16(16)
+    assert doubts(found(beam)) == []

@@ -1,0 +1,1 @@
+"""Measures what verdicts are worth against what is true: `python -m tests.judgement`."""
