@@ -34,7 +34,7 @@ def test_a_series_without_runs_teaches_nothing(tmp_path):
     assert forecast_setup(plan).relation == SIMULATED
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @pytest.mark.timeout(300)
 def test_runs_of_companions_teach_what_such_specimens_do(tmp_path):
     plan = protocol(tmp_path, [])

@@ -244,7 +244,13 @@ def test_the_checklist_asks_for_an_empty_frame(plan_of):
 @pytest.mark.nights
 @pytest.mark.parametrize(
     "name",
-    ["overnight-wet-prism", "dry-run-out", "dry-short", "submerged-prism", "static-ultimate"],
+    [
+        *("dry-short", "static-ultimate"),
+        *(
+            pytest.param(name, marks=pytest.mark.endurance)
+            for name in ("overnight-wet-prism", "dry-run-out", "submerged-prism")
+        ),
+    ],
 )
 def test_a_whole_protocol_takes_about_ten_minutes(plan_of, tmp_path, name):
     walked = walk(in_the_air(plan_of(name)), tmp_path / "w", emulated=True)

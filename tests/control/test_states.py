@@ -93,7 +93,8 @@ def tier(row: Row) -> tuple[pytest.MarkDecorator, ...]:
     first = (first and not {"ramp", "hold"} & {row.state, row.to}) or row.state == "cycling"
     if first and not dearer:
         return ()
-    further = alike(row) or (row.cause in FAULTS and row.state in STANDING)
+    further = alike(row) or row is not FIRST[row.state, row.to]
+    further = further or (row.cause in FAULTS and row.state in STANDING)
     return (pytest.mark.endurance if further else pytest.mark.nights,)
 
 
