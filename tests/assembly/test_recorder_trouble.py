@@ -47,7 +47,7 @@ def on_target(rows, plan) -> bool:
 @pytest.mark.parametrize(
     "number",
     [
-        pytest.param(signal.SIGKILL, id="killed", marks=pytest.mark.nights),
+        pytest.param(signal.SIGKILL, id="killed", marks=pytest.mark.endurance),
         pytest.param(signal.SIGSTOP, id="frozen", marks=pytest.mark.endurance),
     ],
 )

@@ -35,7 +35,7 @@ def night(tmp_path):
 
 @pytest.fixture
 def long_night(tmp_path):
-    with a_night(tmp_path, run_out=800, pace=5) as night:
+    with a_night(tmp_path, run_out=80, pace=2) as night:
         yield night
 
 
@@ -64,8 +64,8 @@ def test_a_test_whose_terminal_is_killed_goes_on_to_its_run_out(long_night):
     with h5py.File(night.out / "run.h5") as run:
         assert run.attrs["outcome"] == "run-out", [e.text for e in night.events()]
         counted = run["cycles/number"][:]
-        assert counted[:800].tolist() == list(range(1, 801))
-        assert run.attrs["cycles"] == 800
+        assert counted[:80].tolist() == list(range(1, 81))
+        assert run.attrs["cycles"] == 80
     assert (night.out / "runner.log").read_text() == ""
     assert not list(night.runtime.rglob("*.sock"))
 

@@ -119,7 +119,7 @@ def look_wrong(folder: Path, left: list[str]) -> None:
         assert night.end_emulation() == 0
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @pytest.mark.timeout(180)
 @pytest.mark.xdist_group("live")
 def test_what_is_wrong_is_told_with_what_to_try_and_nothing_is_moved_or_written(tmp_path):

@@ -84,7 +84,7 @@ def test_people_pause_continue_note_unload_and_stop_a_test_from_elsewhere(night)
     assert night.nightrig("pause").returncode == 2
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_a_storm_of_requests_is_answered_and_the_test_goes_on(night):
     assert night.finished(night.order("--detach")).returncode == 0
     night.until_state("approach")

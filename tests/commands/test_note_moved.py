@@ -27,7 +27,7 @@ def refused(night) -> str:
     return " ".join(same.stdout.split())
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @pytest.mark.xdist_group("serial")
 def test_a_sensor_that_was_not_moved_is_told_so_and_keeps_its_curve(tmp_path):
     with a_night(tmp_path, run_out=100_000) as night:

@@ -164,7 +164,7 @@ def test_a_computer_that_sleeps_finds_the_rig_stopped_and_every_count_right(plan
     assert stopped <= 101_000
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_a_computer_that_lags_at_the_end_still_finds_the_run_out(plan_of, tmp_path):
     plan = plan_of("first-night", QUICK)
     calm = walk(plan, tmp_path / "calm", clock=VirtualClock(), paced=True)

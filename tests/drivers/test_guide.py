@@ -129,7 +129,7 @@ def carried_out(bench: Bench) -> tuple[subprocess.CompletedProcess[str], float]:
     return done, time.monotonic() - begun
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @pytest.mark.timeout(300)
 @pytest.mark.xdist_group("live")
 def test_the_guide_is_followed_to_the_end_of_a_test(tmp_path):

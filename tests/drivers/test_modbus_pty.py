@@ -129,7 +129,9 @@ async def test_a_bus_is_unplugged_and_back(tmp_path: Path) -> None:
 
 
 @pytest.mark.nights
-@pytest.mark.parametrize("baud", [9600, 19200, 115200])
+@pytest.mark.parametrize(
+    "baud", [9600, *(pytest.param(b, marks=pytest.mark.endurance) for b in (19200, 115200))]
+)
 async def test_a_paced_bus_keeps_its_inputs_fresh(baud: int) -> None:
     # 11 bits a byte; the device turns round after 3.5 characters and 5 ms.
     character = 11 / baud

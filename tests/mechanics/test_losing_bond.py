@@ -131,7 +131,7 @@ def test_nothing_jumps_where_a_crack_opens(beam: Specimen, bond: BondLaw):
     assert np.count_nonzero(crack.opening) in {20, 21}
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @given(specimens(), st.floats(0.4, 0.8), st.sampled_from(["even", "ribbed"]))
 def test_curves_of_a_file_in_us_units_are_those_of_the_file_in_si(
     drawn: Specimen, share: float, kind: str

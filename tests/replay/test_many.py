@@ -107,7 +107,7 @@ def test_a_defect_met_by_one_run_is_told_and_not_raised(folder):
     assert found.why[0].startswith("a defect of this program: AttributeError: ")
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_where_a_process_dies_the_other_runs_are_judged_all_the_same(folder, tmp_path):
     protocol = tmp_path / "p.toml"
     protocol.write_text((folder.parent / "files" / "p.toml").read_text())

@@ -159,7 +159,7 @@ def test_an_upper_load_that_opens_nothing_or_that_nothing_bears_has_a_table(
     assert made.loads[-1] == pytest.approx(weak.ultimate_load)
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @pytest.mark.parametrize(
     ("life_scale", "within"),
     [pytest.param(1.0, 0.7e-3, marks=pytest.mark.endurance), (1 / 300, 1e-3)],

@@ -44,13 +44,20 @@ def told_of_devices(port: str, told: str) -> bool:
 @pytest.mark.nights
 @pytest.mark.xdist_group("wire")
 @pytest.mark.timeout(240)
-async def test_every_script_with_a_name(tmp_path: Path) -> None:
-    scripts = [(number, named(name)) for number, name in enumerate(sorted(SCRIPTS))]
+@pytest.mark.parametrize(
+    "names",
+    [
+        pytest.param(sorted(SCRIPTS)[::3], id="a third"),
+        pytest.param(sorted(SCRIPTS), id="all", marks=pytest.mark.endurance),
+    ],
+)
+async def test_every_script_with_a_name(tmp_path: Path, names: list[str]) -> None:
+    scripts = [(number, named(name)) for number, name in enumerate(names)]
     cases = await carried_out_all(tmp_path, scripts)
     held(cases)
     # The accidents have happened: samples, answers or replies are missing or did not fit.
     struck = {case.script.text for case in cases if case.hit or case.errors}
-    assert len(struck) > 0.6 * len(SCRIPTS), sorted(set(SCRIPTS) - struck)
+    assert len(struck) > 0.6 * len(names), sorted(set(names) - struck)
 
 
 @pytest.mark.endurance
