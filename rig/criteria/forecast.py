@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.criteria.findings import Finding
-from rig.criteria.forecast_life import Interval, Relation, interval
+from rig.criteria.forecast_life import NORMAL_HIGH, Interval, Relation, interval
 from rig.criteria.forecast_points import NUMBER, SAG, SOFT, Points, based, begun_at, gathered
 from rig.criteria.forecast_rate import TOO_FEW, Branch, secondary, steadiest
 from rig.samples import Cycles
@@ -41,6 +41,7 @@ TENDON: Final = "a tendon may break before it softens so far"
 OUTLIVED: Final = "it has borne longer than such specimens do"
 UNKNOWN_STEEL: Final = "what its steel bears is not known"
 LASTS: Final = "it is expected to run out before"
+REACHED: Final = "the loss of stiffness that is its end is all but reached, or is behind it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,11 +201,13 @@ def expected(
     branch, why = steadiest(state.branch, since, *rates)
     if branch is None:
         return Forecast(now, why=why), None
-    return _told(setup, now, branch, _reached(setup, branch.soft, number, soft)), branch
+    return _told(setup, now, branch, _reached(setup, branch, number, soft)), branch
 
 
-def _told(setup: ForecastSetup, now: int, branch: Branch, linear: float) -> Forecast:
+def _told(setup: ForecastSetup, now: int, branch: Branch, reached: Interval) -> Forecast:
     """Return what a secondary branch tells, or why it tells nothing."""
+    if not reached.low > now:
+        return Forecast(now, why=REACHED)
     relation, since = setup.relation, branch.since
     lives = (relation.soft - math.log10(branch.soft), relation.sag - math.log10(branch.sag))
     if abs(lives[0] - lives[1]) > APART + relation.scatter:
@@ -215,10 +218,10 @@ def _told(setup: ForecastSetup, now: int, branch: Branch, linear: float) -> Fore
     if found is None:
         return Forecast(now, why=OUTLIVED)
     # The failure is a loss of stiffness: reached by the steady rate alone it comes sooner.
-    low, median, high = (min(at, linear) for at in (found.low, found.median, found.high))
-    if why := _silent(setup, now, since, Interval(low, median, high)):
+    sooner = found.sooner(reached)
+    if why := _silent(setup, now, since, sooner):
         return Forecast(now, why=why)
-    return Forecast(now, low, median, high, "")
+    return Forecast(now, sooner.low, sooner.median, sooner.high, "")
 
 
 def _silent(setup: ForecastSetup, now: int, since: float, found: Interval) -> str:
@@ -235,11 +238,19 @@ def _silent(setup: ForecastSetup, now: int, since: float, found: Interval) -> st
     return "" if now - since >= FROM * (found.median - since) else EARLY
 
 
-def _reached(setup: ForecastSetup, rate: float, number: FloatArray, soft: FloatArray) -> float:
-    """Return the count at which the armed loss of stiffness is reached at the steady rate."""
+def _reached(
+    setup: ForecastSetup, branch: Branch, number: FloatArray, soft: FloatArray
+) -> Interval:
+    """Return the counts between which the armed loss of stiffness is reached at the steady rate.
+
+    80 % by what is not known of that rate.
+    """
     goal = 1 / (1 - (setup.stop or 0.0)) - 1
     last = int(np.flatnonzero(np.isfinite(soft))[-1])
-    return float(number[last]) + (goal - float(soft[last])) / rate
+    left = (goal - float(soft[last])) / branch.soft
+    wider = math.exp(NORMAL_HIGH * branch.noise)
+    low, median, high = (float(number[last]) + left * share for share in (1 / wider, 1.0, wider))
+    return Interval(low, median, high)
 
 
 def _words(new: Forecast, told: float) -> str:

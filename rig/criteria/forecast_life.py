@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 LOW, MIDDLE, HIGH = 0.1, 0.5, 0.9  # of an 80 % interval
+NORMAL_HIGH: Final = 1.2816
+"""Standard deviations of a normal variable up to HIGH (any table)."""
 _GRID: Final = 2000
 _REACH: Final = 1.5  # decades to each side of the relation that are looked at
 
@@ -47,6 +49,12 @@ class Interval:
     def ratio(self, now: float) -> float:
         """Return the longest life that is left over the shortest, at a count."""
         return (self.high - now) / max(self.low - now, 1e-9)
+
+    def sooner(self, other: Interval) -> Interval:
+        """Return the interval of what comes first, where both may be the end."""
+        return Interval(
+            min(self.low, other.low), min(self.median, other.median), min(self.high, other.high)
+        )
 
 
 def interval(

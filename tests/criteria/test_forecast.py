@@ -15,6 +15,7 @@ from rig.criteria.forecast import (
     APART_WORDS,
     EARLY,
     LASTS,
+    REACHED,
     TENDON,
     UNARMED,
     UNKNOWN_STEEL,
@@ -72,6 +73,24 @@ def test_a_loss_that_comes_at_the_steady_rate_is_the_sooner_end():
     found = newest(setup(stop=0.06), rows_of(steady(5600, RATE)))
     base = 1 + 150.5 * RATE
     assert found.high == pytest.approx((base / 0.94 - 1) / RATE, rel=3e-3)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_steady_rate_is_not_known_without_error(seed):
+    rows = rows_of(steady(5600, RATE), noise=1e-3, seed=seed)
+    state, _ = followed(setup(stop=0.06), rows)
+    found, noise = state.newest, state.branch.noise
+    left = (found.median - (5600 - 50)) * noise * NormalDist().inv_cdf(0.9)
+    assert noise > 1e-3
+    assert found.high - found.median == pytest.approx(left, rel=0.15)
+    assert found.median - found.low == pytest.approx(left, rel=0.15)
+
+
+def test_no_end_is_expected_at_a_count_that_has_been():
+    # As goes a criterion that is alert only: the loss is behind the test, and it goes on.
+    state, findings = followed(setup(stop=0.03), rows_of(steady(6000, RATE), noise=1e-4))
+    assert state.newest.why == REACHED
+    assert all(not f.evidence["median"] <= f.cycle for f in findings)
 
 
 @settings(max_examples=6)
