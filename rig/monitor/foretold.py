@@ -16,20 +16,31 @@ from rig.record.status import Foreseen
 SURE: Final = "(80 %)"
 
 
-def failure(view: View, width: int, signs: Glyphs) -> list[Text]:
-    """Return one line of what is foretold of the specimen; nothing where its test is over."""
+def failure(view: View, width: int, signs: Glyphs, *, most: int = 1) -> list[Text]:
+    """Return in at most `most` lines what is foretold; nothing of a specimen whose test is over."""
     told = _told(view)
     if told is None:
         return []
-    row = Row(signs, width, "failure")
     if told.why:
-        first, *rest = wrapped(signs.safe(f"not foretold: {told.why}"), max(width - LABEL - 2, 1))
-        return [row.put(first, FAINT).put(f" {signs.more}" if rest else "", FAINT).text]
+        return _silent(told.why, width, signs, most)
     first, *more = expected(view)
-    row.put(first, "bold")
+    rows = [Row(signs, width, "failure").put(first, "bold")]
     for piece in more:
-        row.maybe(piece)
-    return [row.text]
+        if rows[-1].fits(piece):
+            rows[-1].put(piece)
+        elif len(rows) < most:
+            rows.append(Row(signs, width).put(" " * LABEL).put(piece.removeprefix(", ")))
+    return [row.text for row in rows]
+
+
+def _silent(why: str, width: int, signs: Glyphs, most: int) -> list[Text]:
+    text, room = signs.safe(f"not foretold: {why}"), max(width - LABEL, 1)
+    parts = wrapped(text, room)
+    if len(parts) > most:
+        parts = wrapped(text, max(room - 2, 1))[:most]
+        parts[-1] += f" {signs.more}"
+    lines = [Row(signs, width, "failure").put(parts[0], FAINT).text]
+    return lines + [Row(signs, width).put(" " * LABEL).put(part, FAINT).text for part in parts[1:]]
 
 
 def expected(view: View) -> list[str]:

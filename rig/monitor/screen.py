@@ -127,7 +127,7 @@ def _two_columns(view: View, width: int, height: int, signs: Glyphs, hint: str) 
     left = _apart(
         panels.doing(view, one, signs, brief=False)
         + panels.ahead(view, one, signs, most=3, brief=False),
-        panels.far(view, one, signs) + failure(view, one, signs),
+        panels.far(view, one, signs) + failure(view, one, signs, most=2),
         measured.load(view, one, signs),
     )
     right = _apart(

@@ -55,6 +55,21 @@ def test_silence_says_why_in_one_line():
     assert line(SILENT, 50).startswith("failure    not foretold: too wide an interval")
 
 
+def test_silence_that_just_fits_is_not_cut():
+    why = "too early: not yet in the middle of the life it expects"
+    assert line(replace(SILENT, why=why), 80) == f"failure    not foretold: {why}"
+    assert line(replace(SILENT, why=why), 79).endswith(" the life it …")
+
+
+def test_a_column_says_in_two_lines_what_one_would_cut():
+    signs = glyphs(ascii_only=False)
+    silent = failure(with_status(forecast=SILENT), 57, signs, most=2)
+    assert "".join(row.plain[11:] + " " for row in silent) == f"not foretold: {SILENT.why} "
+    told = failure(with_status(forecast=replace(TOLD, waits=True)), 57, signs, most=2)
+    assert [row.plain[11:] for row in told[1:]] == ["later by each wait for people"]
+    assert all(cell_len(row.plain) <= 57 for row in (*silent, *told))
+
+
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("told", [TOLD, SILENT])
 def test_it_stands_on_every_screen_that_has_room_for_a_stiffness(size, told):
