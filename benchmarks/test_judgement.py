@@ -7,7 +7,7 @@ from typing import Any
 
 from tests.judgement.measuring import Amount, measured
 
-FEW = Amount(nights=6, failures=10, alone=1, alike=1, timed=2, loads=1, forecasts=40)
+FEW = Amount(nights=6, failures=10, alone=1, loads=1, forecasts=40)
 
 
 def test_what_verdicts_are_worth(benchmark: Any, tmp_path: Path) -> None:

@@ -89,18 +89,23 @@ def _word(told: Call) -> str:
 
 
 def _reasons(told: Call, width: int, signs: Glyphs, most: int, *, indent: int) -> list[Text]:
-    """Return the reasons, each from a new line on, with a sign where not all have room."""
+    """Return the reasons, each from a new line on; where not all have room, how many have none."""
     lines: list[Text] = []
+    begun: list[int] = []
     style = "bold" if told.level in (Level.LOOK, Level.COME) else ""
-    for reason in told.why:
+    for number, reason in enumerate(told.why):
         for i, part in enumerate(wrapped(signs.safe(reason), max(width - 2 - indent, 1))):
             row = Row(signs, width).put(" " * indent + ("  " if i else "> "))
             lines.append(row.put(part, style).text)
-    if len(lines) > most:
-        lines = lines[:most]
-        if lines:
-            lines[-1].append(f" {signs.more}")
-    return lines
+            begun.append(number + 1)
+    if len(lines) <= most or most < 1:
+        return lines[:most]
+    hidden = len(told.why) - begun[most - 1]
+    tail = f" {signs.more}" + (f" {hidden} more" if hidden else "")
+    last = lines[most - 1]
+    if last.cell_len + len(tail) > width:
+        kept = wrapped(last.plain, max(width - len(tail), 1))[0]
+    return [*lines[: most - 1], last.append(tail)]
 
 
 def _large(text: str, signs: Glyphs) -> list[str]:

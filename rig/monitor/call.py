@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import Final
 
+from rig.judging.shadow import WOULD
 from rig.monitor import near, words
 from rig.monitor.bounds import close, room
 from rig.monitor.view import TOO_OLD, View
@@ -45,6 +46,8 @@ _BY: Final = {
     "unattended": "nobody had looked after it in time",
     "unload": "somebody asked it to unload",
 }
+_ALERTS: Final = (f"alert only: {WOULD}stopped", f"alert only: {WOULD}")
+"""How a trouble begins that a criterion tells which is alert only, the worst first."""
 _FORESEEN: Final = {"verdict": "it has ended", "stop": "somebody asked it to stop"}
 """Causes of a stop that call nobody."""
 
@@ -146,7 +149,7 @@ def _ended(view: View) -> Iterator[str]:
         yield f"pressure {pressure}" if pressure else "before you go near: gauge and load at zero"
     if told := near.water(view):
         yield told
-    yield from view.status.troubles
+    yield from _troubles(view)
     closed = view.ending is None or view.ending.last.why.startswith((AS_IT_STANDS, OF_AIR))
     if view.ending is not None and not closed and not pressure.startswith("NOT"):
         yield from _goes_on(view, view.ending.last.outcome)
@@ -239,12 +242,24 @@ def _looks(view: View) -> Iterator[str]:
         yield f"inspection: {status.asks or 'you may look'}"
     elif status.asks and status.state not in (*_WAITS, "waiting") and not _at_the_rig(view):
         yield status.asks
-    yield from status.troubles
+    yield from _troubles(view)
     if status.state not in _WAITS:
         yield from (told for told in status.inputs if told not in status.why)
     if not view.over:
         yield from (_close(limit) for limit in status.limits if close(limit))
     yield from _supplies(view)
+
+
+def _troubles(view: View) -> list[str]:
+    """Return what is not as it should be, what would have ended or paused the test before all."""
+    marked = [
+        f"alert only: {told}" if told.startswith(WOULD) else told for told in view.status.troubles
+    ]
+    return sorted(marked, key=_rank)
+
+
+def _rank(told: str) -> int:
+    return next((n for n, begin in enumerate(_ALERTS) if told.startswith(begin)), len(_ALERTS))
 
 
 def _close(limit: Armed) -> str:

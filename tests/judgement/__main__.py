@@ -15,7 +15,6 @@ from tests.judgement.carrying import carry_out, nice
 from tests.judgement.drawing import ENDS, Night
 from tests.judgement.measuring import Amount, measured
 from tests.judgement.plots import plotted
-from tests.judgement.setting import FULL_RATE, LOW_RATE
 
 
 def main(arguments: list[str]) -> int:
@@ -25,8 +24,6 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--nights", type=int, default=plain.nights, help="healthy nights of 12 h")
     parser.add_argument("--failures", type=int, default=plain.failures)
     parser.add_argument("--alone", type=int, default=plain.alone, help="of each disturbance")
-    parser.add_argument("--alike", type=int, default=plain.alike, help="nights at both rates")
-    parser.add_argument("--timed", type=int, default=plain.timed, help="brittle at the full rate")
     parser.add_argument("--loads", type=int, default=plain.loads)
     parser.add_argument("--forecasts", type=int, default=plain.forecasts)
     parser.add_argument("--seeds", type=int, default=plain.first, metavar="FROM")
@@ -35,17 +32,14 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--plots", type=Path, help="a folder for two plots")
     parser.add_argument("--only", metavar="NIGHT", help='one night, such as "healthy 7"')
     parser.add_argument("--keep", type=Path, help="with --only: the folder that is kept")
-    parser.add_argument("--full", action="store_true", help="with --only: at the full rate")
     given = parser.parse_args(arguments)
     nice()
     if given.only:
-        return _one(given.only, FULL_RATE if given.full else LOW_RATE, given.keep)
+        return _one(given.only, given.keep)
     amount = Amount(
         nights=given.nights,
         failures=given.failures,
         alone=given.alone,
-        alike=given.alike,
-        timed=given.timed,
         loads=given.loads,
         forecasts=given.forecasts,
         first=given.seeds,
@@ -60,8 +54,8 @@ def main(arguments: list[str]) -> int:
     return 0
 
 
-def _one(name: str, rate: float, keep: Path | None) -> int:
-    record = carry_out(night_of(name), rate, keep)
+def _one(name: str, keep: Path | None) -> int:
+    record = carry_out(night_of(name), keep)
     for key, value in record.plain().items():
         if isinstance(value, list):
             print(f"{key}:", *value, sep="\n    ")

@@ -43,7 +43,6 @@ class Record:
     name: str
     kind: str
     seed: int
-    rate: float
     program: str
     outcome: str
     why: str
@@ -71,20 +70,19 @@ class Record:
         return Record(**{field.name: plain[field.name] for field in fields(Record)})
 
 
-def carry_out(night: Night, rate: float, keep: Path | None = None) -> Record:
-    """Rehearse a night at a sample rate [Hz] and return its record; `keep` is where it may lie."""
+def carry_out(night: Night, keep: Path | None = None) -> Record:
+    """Rehearse a night at the full sample rate and return its record; it is kept in `keep`."""
     if keep is not None:
         keep.mkdir(parents=True, exist_ok=True)
-        return _carried_out(night, rate, keep)
+        return _carried_out(night, keep)
     with tempfile.TemporaryDirectory(prefix="nightrig-judgement-") as folder:
-        return _carried_out(night, rate, Path(folder))
+        return _carried_out(night, Path(folder))
 
 
-def _carried_out(night: Night, rate: float, folder: Path) -> Record:
+def _carried_out(night: Night, folder: Path) -> Record:
     began = time.process_time()
     plan = plan_of(
         folder,
-        rate=rate,
         run_out=night.run_out,
         life_scale=night.life_scale,
         ending=night.ending,
@@ -95,12 +93,11 @@ def _carried_out(night: Night, rate: float, folder: Path) -> Record:
         events = journal.events()
         columns = journal.columns("cycles")
     truth = truth_of(folder / "run")
-    return recorded(night, rate, result, events, columns, truth, time.process_time() - began)
+    return recorded(night, result, events, columns, truth, time.process_time() - began)
 
 
 def recorded(
     night: Night,
-    rate: float,
     result: Result,
     events: list[Event],
     columns: dict[str, np.ndarray],
@@ -121,7 +118,6 @@ def recorded(
         name=night.name,
         kind=night.kind,
         seed=night.seed,
-        rate=rate,
         program=program(),
         outcome=result.outcome,
         why=result.why,

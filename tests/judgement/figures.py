@@ -57,31 +57,6 @@ def healthy_figures(records: Iterable[Record]) -> Healthy:
 
 
 @dataclass(frozen=True)
-class Alike:
-    """How nights at the low sample rate compare with the same at the full one.
-
-    `other_failure` names those of which only one was called a failure, `other_outcome` those
-    whose outcome differs.
-    """
-
-    nights: int
-    other_failure: tuple[str, ...]
-    other_outcome: tuple[str, ...]
-
-
-def alike_figures(low: Iterable[Record], full: Iterable[Record]) -> Alike:
-    """Return how records of the same nights compare, in the same order."""
-    pairs = list(zip(low, full, strict=True))
-    if any(a.name != b.name for a, b in pairs):
-        raise ValueError("records of the same nights are compared, in the same order")
-    return Alike(
-        len(pairs),
-        _names(a for a, b in pairs if (a.outcome == "failure") != (b.outcome == "failure")),
-        _names(a for a, b in pairs if a.outcome != b.outcome),
-    )
-
-
-@dataclass(frozen=True)
 class Failing:
     """Of members that fail: `missed` ones, those called a failure too `early`, `whole` ones.
 
@@ -100,7 +75,7 @@ class Failing:
 
 
 def failing_figures(records: Iterable[Record]) -> Failing:
-    """Return the figures of members that fail, at any one sample rate."""
+    """Return the figures of members that fail."""
     members = list(records)
     gone = [r for r in members if failed_at(r) is not None or r.outcome == "failure"]
     found = [r for r in gone if r.outcome == "failure"]

@@ -11,7 +11,6 @@ PLAIN: dict[str, Any] = {
     "name": "healthy 1",
     "kind": "healthy",
     "seed": 1,
-    "rate": 200.0,
     "program": "here",
     "outcome": "run-out",
     "why": "no failure in 172,800 cycles",

@@ -14,16 +14,11 @@ from tests.criteria.forecast_figures import Figures
 from tests.criteria.forecast_figures import figures as forecast_figures
 from tests.judgement import drawing, report
 from tests.judgement.carrying import Record
-from tests.judgement.drawing import BRITTLE, Night
-from tests.judgement.figures import (
-    alike_figures,
-    cause_figures,
-    failing_figures,
-    healthy_figures,
-)
+from tests.judgement.drawing import Night
+from tests.judgement.figures import cause_figures, failing_figures, healthy_figures
 from tests.judgement.kinds import KINDS
 from tests.judgement.pool import carried_out
-from tests.judgement.setting import FREQUENCY, FULL_RATE, LOW_RATE
+from tests.judgement.setting import FREQUENCY
 from tests.judging.softening import LAWS, softened
 
 SIMULATED: Final = (
@@ -32,23 +27,20 @@ SIMULATED: Final = (
 FORETOLD_FROM: Final = 1000
 """Seeds of the lives that are foretold; forecasts were taught on others, from 100,000 on."""
 
-Made = Callable[[Iterable[Night], float], list[Record]]
+Made = Callable[[Iterable[Night]], list[Record]]
 
 
 @dataclass(frozen=True)
 class Amount:
     """How many of each, drawn by seeds from `first` on.
 
-    Healthy `nights`, the first `alike` of them at the full rate too; `failures`, the first `timed`
-    brittle ones of them at the full rate too; `alone` of each kind; `loads` of the load error, by
-    two laws each; `forecasts` lives.
+    Healthy `nights`, `failures`, `alone` of each kind of disturbance, `loads` of the load error by
+    two laws each, `forecasts` lives.
     """
 
     nights: int = 500
     failures: int = 300
     alone: int = 20
-    alike: int = 50
-    timed: int = 30
     loads: int = 3
     forecasts: int = 500
     first: int = 0
@@ -76,8 +68,8 @@ class Measured:
 def measured(amount: Amount, results: Path, processes: int = 2) -> Measured:
     """Measure all of it; records of nights are kept in `results` and not made again."""
 
-    def made(nights: Iterable[Night], rate: float) -> list[Record]:
-        return carried_out([(night, rate) for night in nights], results, processes)
+    def made(nights: Iterable[Night]) -> list[Record]:
+        return carried_out(nights, results, processes)
 
     found = Measured()
     if amount.nights:
@@ -98,43 +90,31 @@ def _seeds(amount: Amount, count: int) -> range:
 
 
 def _healthy(found: Measured, amount: Amount, made: Made) -> None:
-    nights = [drawing.healthy(seed) for seed in _seeds(amount, amount.nights)]
-    both = nights[: amount.alike]
-    low = made(nights, LOW_RATE)
-    figures = healthy_figures(low)
-    alike = alike_figures(low[: len(both)], made(both, FULL_RATE)) if both else None
-    found.rows += report.healthy_rows(figures, alike)
+    figures = healthy_figures(made(drawing.healthy(s) for s in _seeds(amount, amount.nights)))
+    found.rows += report.healthy_rows(figures)
     found.lines += report.named("stopped falsely as failure", figures.false)
     found.lines += report.named("ended without a reason", figures.groundless)
     found.lines += report.named("failed all the same, left out", figures.spoiled)
     found.must(not figures.false, f"{len(figures.false)} stopped falsely as failure")
-    if alike is not None:
-        found.lines += report.named("another outcome at the full rate", alike.other_outcome)
-        found.must(not alike.other_failure, "another verdict at the full rate")
 
 
 def _failing(found: Measured, amount: Amount, made: Made) -> None:
-    members = [drawing.failing(seed) for seed in _seeds(amount, amount.failures)]
-    brittle = [m for m in members if m.kind in BRITTLE][: amount.timed]
-    low = failing_figures(made(members, LOW_RATE))
-    full = failing_figures(made(brittle, FULL_RATE)) if brittle else None
-    found.rows += report.failing_rows(low, full)
-    found.lines += report.named("missed", low.missed)
-    found.lines += report.named("missed at the full rate", full.missed if full else ())
-    found.lines += report.named("called a failure too early", low.early)
-    found.lines += report.named("did not fail, left out", low.whole)
-    found.must(not low.missed and not (full and full.missed), "failures missed")
-    found.must(not low.early, "failures called too early")
-    found.must(max(low.off, default=0.0) <= 0.01, "a slow end confirmed over 1 % off")
-    for figures in (low, *filter(None, (full,))):
-        found.must(max(figures.ms, default=0.0) < 1000 / FREQUENCY, "a brittle end over a cycle")
-        found.must(not figures.second, "a second cycle onto a broken specimen")
+    figures = failing_figures(made(drawing.failing(s) for s in _seeds(amount, amount.failures)))
+    found.rows += report.failing_rows(figures)
+    found.lines += report.named("missed", figures.missed)
+    found.lines += report.named("called a failure too early", figures.early)
+    found.lines += report.named("did not fail, left out", figures.whole)
+    found.must(not figures.missed, "failures missed")
+    found.must(not figures.early, "failures called too early")
+    found.must(max(figures.off, default=0.0) <= 0.01, "a slow end confirmed over 1 % off")
+    found.must(max(figures.ms, default=0.0) < 1000 / FREQUENCY, "a brittle end over a cycle")
+    found.must(not figures.second, "a second cycle onto a broken specimen")
 
 
 def _causes(found: Measured, amount: Amount, made: Made) -> None:
     seeds = _seeds(amount, amount.alone)
     tests = [drawing.alone(kind, seed) for kind in ("none", *KINDS) for seed in seeds]
-    figures = cause_figures(made(tests, LOW_RATE))
+    figures = cause_figures(made(tests))
     found.rows += report.cause_rows(figures)
     found.lines += ["", "causes: the true one of each test down, the one that was named across"]
     found.lines += figures.lines()

@@ -13,7 +13,6 @@ from rig.record import read_run
 from tests.judgement import drawing
 from tests.judgement.carrying import Record, carry_out
 from tests.judgement.drawing import ENDS, Night
-from tests.judgement.setting import LOW_RATE
 from tests.truth import truth_of
 
 SIZE: Final = (9.0, 6.0)  # inches
@@ -42,7 +41,7 @@ def _ignored(first: int) -> Night:
 def drawn(night: Night, path: Path) -> Path:
     """Carry a night out beside `path`, draw it there, and return the path."""
     folder = path.with_suffix("")
-    record = carry_out(night, LOW_RATE, folder)
+    record = carry_out(night, folder)
     draw(record, folder / "run", path)
     return path
 

@@ -14,12 +14,9 @@ from pathlib import Path
 from tests.judgement.carrying import Record, carry_out, nice, program
 from tests.judgement.drawing import Night
 
-Task = tuple[Night, float]
-"""A night, and the sample rate [Hz] at which it is carried out."""
 
-
-def kept(results: Path) -> dict[tuple[str, float], Record]:
-    """Return the records of this program in a file, by name of night and rate [Hz]."""
+def kept(results: Path) -> dict[str, Record]:
+    """Return the records of this program in a file, by name of night."""
     if not results.exists():
         return {}
     found = {}
@@ -29,18 +26,18 @@ def kept(results: Path) -> dict[tuple[str, float], Record]:
         except (ValueError, KeyError):
             continue  # a last line that was cut off: its night is made again
         if record.program == program():
-            found[record.name, record.rate] = record
+            found[record.name] = record
     return found
 
 
-def carried_out(tasks: Iterable[Task], results: Path, processes: int = 2) -> list[Record]:
-    """Return the records of all tasks, in their order; those that a file keeps are not made again.
+def carried_out(nights: Iterable[Night], results: Path, processes: int = 2) -> list[Record]:
+    """Return the records of all nights, in their order; those that a file keeps are not made again.
 
     A night in which the program fails ends it all, and says which it was.
     """
-    wanted = list(tasks)
+    wanted = list(nights)
     known = kept(results)
-    missing = [(n, rate) for n, rate in dict.fromkeys(wanted) if (n.name, rate) not in known]
+    missing = [night for night in dict.fromkeys(wanted) if night.name not in known]
     if missing:
         results.parent.mkdir(parents=True, exist_ok=True)
         with results.open("a", encoding="utf-8") as file:
@@ -49,8 +46,8 @@ def carried_out(tasks: Iterable[Task], results: Path, processes: int = 2) -> lis
                     file.write("\n")
                 file.write(json.dumps(record.plain()) + "\n")
                 file.flush()
-                known[record.name, record.rate] = record
-    return [known[night.name, rate] for night, rate in wanted]
+                known[record.name] = record
+    return [known[night.name] for night in wanted]
 
 
 def _ends_with_line(path: Path) -> bool:
@@ -59,19 +56,18 @@ def _ends_with_line(path: Path) -> bool:
         return file.read(1) == b"\n"
 
 
-def _made(tasks: list[Task], processes: int) -> Iterable[Record]:
+def _made(nights: list[Night], processes: int) -> Iterable[Record]:
     # Spawned: a fork of threads may hang.
     spawn = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(processes, mp_context=spawn, initializer=_begin) as pool:
-        futures = {pool.submit(carry_out, *task): task for task in tasks}
+        futures = {pool.submit(carry_out, night): night for night in nights}
         try:
             for done, future in enumerate(as_completed(futures), 1):
-                night, rate = futures[future]
                 try:
                     record = future.result()
                 except Exception as error:
-                    raise RuntimeError(f"{night.name!r} at {rate:g} Hz: {error!r}") from error
-                _tell(f"{done}/{len(tasks)} {record.name}: {record.outcome}, {record.cpu_s:.0f} s")
+                    raise RuntimeError(f"{futures[future].name!r}: {error!r}") from error
+                _tell(f"{done}/{len(nights)} {record.name}: {record.outcome}, {record.cpu_s:.0f} s")
                 yield record
         finally:
             pool.shutdown(cancel_futures=True)

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from tests.criteria.forecast_figures import Figures
-from tests.judgement.figures import Alike, Causes, Failing, Healthy
+from tests.judgement.figures import Causes, Failing, Healthy
 from tests.judgement.setting import FREQUENCY
 
 MOST_NAMES: Final = 12
@@ -18,10 +18,10 @@ Row = tuple[str, str, str, str]
 """Figure, measured, must, aim."""
 
 
-def healthy_rows(found: Healthy, alike: Alike | None) -> list[Row]:
+def healthy_rows(found: Healthy) -> list[Row]:
     """Return the rows of healthy nights."""
     hours = f"{found.hours / max(found.nights, 1):.1f} h each judged, {found.whole} to the run-out"
-    rows = [
+    return [
         (
             "disturbed healthy nights of 12 h stopped falsely as failure",
             f"{len(found.false)} of {found.nights} ({hours})",
@@ -35,45 +35,32 @@ def healthy_rows(found: Healthy, alike: Alike | None) -> list[Row]:
             "",
         ),
     ]
-    if alike is not None:
-        told = f"{len(alike.other_failure)} of {alike.nights} differ in failure or not"
-        rows.append(
-            (
-                "  the same nights at the full sample rate",
-                f"{told}, {len(alike.other_outcome)} in outcome",
-                "0 of 50",
-                "",
-            )
-        )
-    return rows
 
 
-def failing_rows(low: Failing, full: Failing | None) -> list[Row]:
-    """Return the rows of members that fail, at the low and at the full sample rate."""
+def failing_rows(found: Failing) -> list[Row]:
+    """Return the rows of members that fail."""
     rows = [
         (
             "failures missed, slow and brittle, disturbed",
-            f"{len(low.missed)} of {low.members}",
+            f"{len(found.missed)} of {found.members}",
             "0 of 300",
             "0 of 3000",
         ),
-        ("  called a failure too early", f"{len(low.early)} of {low.members}", "0", "0"),
+        ("  called a failure too early", f"{len(found.early)} of {found.members}", "0", "0"),
     ]
-    if low.off:
-        off = 100 * np.array(low.off)
+    if found.off:
+        off = 100 * np.array(found.off)
         told = f"median {np.median(off):.2f} %, worst {off.max():.2f} % of {len(off)}"
         rows.append(("slow end: confirmation against true crossing", told, "1 %", "0.5 %"))
-    timed = full if full is not None and full.ms else low
-    if timed.ms:
-        ms = np.array(timed.ms)
-        rate = "full" if timed is full else "low"
+    if found.ms:
+        ms = np.array(found.ms)
         cycles = ms / 1000 * FREQUENCY
         told = (
             f"median {np.median(ms):.0f} ms, worst {ms.max():.0f} ms = {cycles.max():.2f} cycles "
-            f"of {len(ms)} at {rate} rate"
+            f"of {len(ms)}"
         )
         rows.append(("brittle end: event to stop command", told, "1 cycle", "20 ms"))
-        told = f"{low.second + (full.second if full else 0)}"
+        told = f"{found.second}"
         rows.append(("  second load cycle onto the broken specimen", told, "none", "none"))
     return rows
 

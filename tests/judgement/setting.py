@@ -1,4 +1,4 @@
-"""The test that judgement is measured on: a sprayed prism on the full rig, at any sample rate.
+"""The test that judgement is measured on: a sprayed prism on the full rig, at its full rate.
 
 The rig is the shipped full one with a measured stroke, as the README asks of whoever wants channels
 to be told apart. All data is invented.
@@ -17,8 +17,6 @@ SHIPPED: Final = Path(str(resources.files("protocols")))
 FREQUENCY: Final = 4.0  # Hz
 NIGHT: Final = 172_800
 """Cycles of 12 h."""
-FULL_RATE: Final = 1000.0  # Hz
-LOW_RATE: Final = 200.0  # Hz: 50 samples a cycle, the fewest that a plan may have
 COUNTS: Final = 215.0
 """About the test time [s] at which cycles begin to count."""
 BASELINE: Final = (2000, 3000)
@@ -117,7 +115,6 @@ range = ["-60 mm", "60 mm"]
 def plan_of(
     folder: Path,
     *,
-    rate: float,
     run_out: int,
     life_scale: float,
     ending: str = "gradual",
@@ -125,7 +122,7 @@ def plan_of(
 ) -> Plan:
     """Write protocol and rig into a folder and return their plan.
 
-    `rate` is in Hz, `life_scale` scales the specimen's own life, `ending` is how it breaks.
+    `life_scale` scales the specimen's own life, `ending` is how it breaks.
     """
     text = PROTOCOL.format(
         shipped=SHIPPED.as_posix(),
@@ -136,7 +133,6 @@ def plan_of(
     )
     rig = (SHIPPED / "rigs" / "simulated-full.toml").read_text(encoding="utf-8")
     changes = {
-        'rate = "1 kHz"': f'rate = "{rate:g} Hz"',
         "[pump]": STROKE,
         "[simulation]": f"[simulation]\nlife_scale = {life_scale!r}",
         'ending = "gradual"': f'ending = "{ending}"',

@@ -16,24 +16,19 @@ from tests.judgement import drawing, pool
 from tests.judgement.carrying import Record, program, recorded
 from tests.judgement.causes import named_by, named_by_end
 from tests.judgement.drawing import ENDS, LIVES, MEDIAN_LIFE, WET_SHARE
-from tests.judgement.figures import (
-    alike_figures,
-    cause_figures,
-    failing_figures,
-    healthy_figures,
-)
+from tests.judgement.figures import cause_figures, failing_figures, healthy_figures
 from tests.judgement.kinds import ENDING, KINDS
 from tests.judgement.made import failed, happened, record
 from tests.judgement.measuring import Measured
 from tests.judgement.report import failing_rows, healthy_rows, table
-from tests.judgement.setting import LOW_RATE, NIGHT, plan_of
+from tests.judgement.setting import NIGHT, plan_of
 from tests.truth import State, Truth
 
 
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory):
     """Return the plan of a night."""
-    return plan_of(tmp_path_factory.mktemp("plan"), rate=LOW_RATE, run_out=NIGHT, life_scale=1.0)
+    return plan_of(tmp_path_factory.mktemp("plan"), run_out=NIGHT, life_scale=1.0)
 
 
 def causes_of(night, plan) -> list[tuple[str, str, float]]:
@@ -114,7 +109,7 @@ def made(states=STATES, outcome="failure", why="stiffness is 40.1% below the bas
     }
     result = SimpleNamespace(outcome=outcome, why=why, cycles=20_600, test_s=6170.0)
     night = drawing.failing(0)
-    return recorded(night, LOW_RATE, result, EVENTS, columns, Truth((), tuple(states)))
+    return recorded(night, result, EVENTS, columns, Truth((), tuple(states)))
 
 
 def test_a_record_tells_verdict_and_truth():
@@ -151,19 +146,8 @@ def test_healthy_figures_count_what_was_stopped_as_failure():
     assert found.spoiled == ("healthy 3",)
     assert found.groundless == ("healthy 2", "healthy 4", "healthy 6")
     assert found.hours == pytest.approx(12 + 1 + 0.5 + 12 + 1 / 60)
-    (first, _) = healthy_rows(found, None)
+    (first, _) = healthy_rows(found)
     assert first[1].startswith("1 of 5 ")
-
-
-def test_nights_at_two_rates_are_compared_by_verdict():
-    low = [record(), record(name="healthy 2", outcome="fault"), record(name="healthy 3")]
-    full = [record(), record(name="healthy 2", outcome="limit"), record(name="healthy 3")]
-    found = alike_figures(low, full)
-    assert (found.nights, found.other_failure, found.other_outcome) == (3, (), ("healthy 2",))
-    full[2] = record(name="healthy 3", outcome="failure")
-    assert alike_figures(low, full).other_failure == ("healthy 3",)
-    with pytest.raises(ValueError, match="the same nights"):
-        alike_figures(low, full[::-1])
 
 
 def test_failing_figures_tell_missed_early_late_and_second_cycles():
@@ -189,9 +173,9 @@ def test_failing_figures_tell_missed_early_late_and_second_cycles():
     assert found.off == pytest.approx((0.005, 0.03, 0.04, 0.03, 0.0))
     assert found.ms == pytest.approx((50.0, 10_100.0))
     assert found.second == 3
-    text = table(failing_rows(found, None))
+    text = table(failing_rows(found))
     assert "| 4 of 9 | 0 of 300 |" in text
-    assert "worst 10100 ms = 40.40 cycles of 2 at low rate" in text
+    assert "worst 10100 ms = 40.40 cycles of 2 |" in text
 
 
 def test_cause_figures_hold_what_was_named_against_the_truth():
@@ -271,8 +255,8 @@ def test_records_are_kept_and_those_of_another_program_are_not_taken(tmp_path):
     ]
     path = tmp_path / "r.jsonl"
     path.write_text("\n".join(lines), encoding="utf-8")
-    assert list(pool.kept(path)) == [("healthy 1", LOW_RATE)]
-    found = pool.carried_out([(night, LOW_RATE), (night, LOW_RATE)], path)
+    assert list(pool.kept(path)) == ["healthy 1"]
+    found = pool.carried_out([night, night], path)
     assert [r.name for r in found] == ["healthy 1", "healthy 1"]
     assert path.read_text(encoding="utf-8") == "\n".join(lines)
 
