@@ -72,6 +72,8 @@ def _gathered(
             points = gathered(points, rows.part(0, stop))
             if stop == ahead:
                 base = based(points, first, last)
+                # The longer the baseline the longer a point: it is over with the one behind it.
+                due += 0 if base else points.pitch * points.block
             rows = rows.part(stop, len(rows))
     return points, base
 

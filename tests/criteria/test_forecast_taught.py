@@ -28,6 +28,16 @@ def test_pieces_do_not_matter_and_nothing_behind_the_end_counts():
     assert taught_by(pieces, 9000, FIRST, LAST) == whole
 
 
+@pytest.mark.parametrize("last", [20_000, 60_000])
+def test_a_late_baseline_teaches_too(last):
+    rows = rows_of(steady(130_000, 1e-7))
+    pieces = [rows.part(a, b) for a, b in pairwise([0, 70, 60_150, 60_350, len(rows)])]
+    taught = taught_by(pieces, 125_000, last - 1000, last)
+    assert taught == taught_by([rows], 125_000, last - 1000, last)
+    grown = 1e-7 * 125_000 / (1 + 1e-7 * last)  # as a share of the baseline
+    assert taught == pytest.approx([math.log10(grown)] * 2, abs=2e-3)
+
+
 @pytest.mark.parametrize("grown", [np.zeros(9000), np.linspace(0, 1, 9000) ** 6])
 def test_a_run_without_a_steady_branch_teaches_nothing(grown):
     assert taught_by([rows_of(grown, noise=1e-4)], 9000, FIRST, LAST) is None
