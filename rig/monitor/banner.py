@@ -46,6 +46,8 @@ _LETTERS: Final[dict[str, tuple[str, str, str, str, str]]] = {
     "Y": ("#   #", " # # ", "  #  ", "  #  ", "  #  "),
     " ": ("  ", "  ", "  ", "  ", "  "),
 }
+_ROOM_TO_COUNT: Final = 40
+"""Cells from which reasons without room are counted."""
 _HALVES: Final = {"##": "█", "# ": "▀", " #": "▄", "  ": " "}
 
 
@@ -90,22 +92,25 @@ def _word(told: Call) -> str:
 
 def _reasons(told: Call, width: int, signs: Glyphs, most: int, *, indent: int) -> list[Text]:
     """Return the reasons, each from a new line on; where not all have room, how many have none."""
-    lines: list[Text] = []
-    begun: list[int] = []
+    room = max(width - 2 - indent, 1)
+    said = [
+        (number, "  " if i else "> ", part)
+        for number, reason in enumerate(told.why, 1)
+        for i, part in enumerate(wrapped(signs.safe(reason), room))
+    ]
+    if len(said) > most > 0:
+        number, sign, part = said[most - 1]
+        hidden = len(told.why) - number
+        tail = f" {signs.more}"
+        if hidden and room >= _ROOM_TO_COUNT:
+            tail += f" and {hidden} more"
+        part = wrapped(part, max(room - len(tail), 1))[0]
+        said[most - 1] = (number, sign, part + tail)
     style = "bold" if told.level in (Level.LOOK, Level.COME) else ""
-    for number, reason in enumerate(told.why):
-        for i, part in enumerate(wrapped(signs.safe(reason), max(width - 2 - indent, 1))):
-            row = Row(signs, width).put(" " * indent + ("  " if i else "> "))
-            lines.append(row.put(part, style).text)
-            begun.append(number + 1)
-    if len(lines) <= most or most < 1:
-        return lines[:most]
-    hidden = len(told.why) - begun[most - 1]
-    tail = f" {signs.more}" + (f" {hidden} more" if hidden else "")
-    last = lines[most - 1]
-    if last.cell_len + len(tail) > width:
-        kept = wrapped(last.plain, max(width - len(tail), 1))[0]
-    return [*lines[: most - 1], last.append(tail)]
+    return [
+        Row(signs, width).put(" " * indent + sign).put(part, style).text
+        for _, sign, part in said[:most]
+    ]
 
 
 def _large(text: str, signs: Glyphs) -> list[str]:

@@ -102,6 +102,23 @@ def test_a_trouble_is_worth_a_look():
     assert "by hand" in told.why[0]
 
 
+ALERTS = (
+    "net deflection at lower load has grown 84% over the baseline",
+    "would have paused the test: stiffness fell 47.4% within 20 cycles",
+    "would have stopped the test as failure: stiffness is 47.4% below the baseline",
+)
+
+
+def test_what_would_have_ended_the_test_comes_first_and_says_that_nothing_did():
+    kept, paused, stopped = ALERTS
+    wanted = (f"alert only: {stopped}", f"alert only: {paused}", kept)
+    assert call(with_status(troubles=ALERTS)).why == wanted
+    over = ended("operator", "stopped by A. Name", 100, with_status(troubles=ALERTS))
+    why = call(over).why
+    assert why[0] == "stopped by A. Name"
+    assert tuple(told for told in why if told in wanted) == wanted
+
+
 def test_an_input_that_is_not_as_it_should_be_is_worth_a_look_while_the_rig_runs():
     told = call(with_status(inputs=("mains lost, on the uninterruptible supply",)))
     assert told.level is Level.LOOK

@@ -1,6 +1,7 @@
 """Every screen fits its terminal and shows what a tired person needs first."""
 
 import math
+import re
 import unicodedata
 from dataclasses import replace
 from datetime import timedelta
@@ -214,6 +215,18 @@ def test_nothing_known_is_a_dash():
     text = screen_text(view, 80, 24, ascii_only=False)
     assert "nan" not in text.lower()
     assert "load       –" in text
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+def test_reasons_that_have_no_room_are_counted(size):
+    troubles = [
+        f"the load range of channel {n} differs from cycle to cycle five times as much as it did: "
+        "look for air in the line, at the pump and at the servo gain"
+        for n in range(7)
+    ]
+    text = screen_text(with_status(troubles=tuple(troubles)), *size, ascii_only=False)
+    [hidden] = re.findall(r"… and (\d) more", text)
+    assert int(hidden) + sum(f"channel {n} " in text for n in range(7)) == 7
 
 
 def test_a_number_is_never_cut_in_its_middle():
