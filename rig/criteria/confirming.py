@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from rig.channels import shown
 from rig.criteria.agreement import (
+    LOOK_BACK,
     SUPPORTS,
     AgreementSetup,
     Settling,
@@ -185,11 +186,13 @@ def opinion(together: Together | None, row: int, short: int = 0) -> Opinion:
 def opinion_on_step(together: Together | None, row: int, within: int, cycles: int) -> Opinion:
     """Return what other channels say of a fall of stiffness within so many cycles up to a row.
 
-    Medians of `cycles` before it are held against the last ones.
+    Medians of `cycles` before it are held against the last ones: those of 32 at most, for no more
+    good ones are kept.
     """
     if together is None or together.base is None:
         return Opinion(OPEN, "", {})
-    now, before = together.at(row, cycles), together.at(row, cycles, back=within - cycles)
+    back = min(within, LOOK_BACK) - cycles
+    now, before = together.at(row, cycles), together.at(row, cycles, back=back)
     if not (len(now) and len(before)):
         return Opinion(OPEN, "", {})
     wider = math.sqrt(together.setup.size / cycles)

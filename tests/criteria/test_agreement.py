@@ -177,6 +177,15 @@ def test_restart_points_of_an_earlier_version_are_read():
     assert json.dumps(CriteriaState.from_plain(json.loads(text)).to_plain()) == text
 
 
+@pytest.mark.parametrize("within", [10, 27, 28, 60, 1000])
+def test_a_fall_of_stiffness_is_asked_about_alike_however_rows_are_cut(within):
+    rows = Beam(900).show("midspan", BAD, factor=1.3).rows()
+    setup = armed(step_within=within)
+    found, _ = judge_all(setup, rows, range(BAD - 10, BAD + 10))
+    assert found == judge_all(setup, rows)[0]
+    assert any("fell" in f.text and "midspan is in doubt" in f.text for f in found)
+
+
 FAULTS = (
     ("midspan", {"factor": 2.0}),
     ("midspan", {"by": 0.1 * NET}),
@@ -192,8 +201,9 @@ FAULTS = (
     gaps=st.lists(st.integers(0, 1399), max_size=30),
     cuts=st.lists(st.integers(0, 1400), max_size=5),
     warm=st.booleans(),
+    within=st.integers(1, 90),
 )
-def test_what_is_found_does_not_depend_on_how_rows_are_cut(faults, to, gaps, cuts, warm):
+def test_what_is_found_does_not_depend_on_how_rows_are_cut(faults, to, gaps, cuts, warm, within):
     beam = Beam(1400, soft=softening(1400, to))
     for (name, change), begin in faults:
         beam.show(name, begin, **change)
@@ -201,7 +211,8 @@ def test_what_is_found_does_not_depend_on_how_rows_are_cut(faults, to, gaps, cut
     if warm:
         beam.air = 290 + 4 * np.sin(np.arange(1400) / 300)
     rows = beam.rows()
-    whole, state = judge_all(armed(), rows)
-    cut, again = judge_all(armed(), rows, cuts)
+    setup = armed(step_within=within)
+    whole, state = judge_all(setup, rows)
+    cut, again = judge_all(setup, rows, cuts)
     assert cut == whole
     assert json.dumps(again.to_plain()) == json.dumps(state.to_plain())
