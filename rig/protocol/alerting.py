@@ -27,11 +27,13 @@ def check_alert_only(document: Document, draft: Draft) -> None:
                 f"names {name}, which [failure] does not have",
                 f"take it out, or add {name}",
             )
-    if draft.cyclic and not _left(failure):
+    quiet = [name for name in _ENDING if name in failure.alert_only]
+    if draft.cyclic and quiet and not _left(failure):
         document.warn(
             _PATH,
             "leaves no criterion that ends the test when the specimen fails",
-            "limits and run-out end it; take one out unless that is meant",
+            f"only limits and the run-out end it; take {' or '.join(quiet)} off the list unless "
+            "that is meant",
         )
 
 
@@ -47,4 +49,4 @@ def alert_only_told(failure: Failure) -> str:
     if not failure.alert_only:
         return ""
     names = ", ".join(sorted(failure.alert_only))
-    return f"Alert only, told and not acted upon: {names}; limits stay armed."
+    return f"Alert only: {names}; told and not acted upon. Limits and the run-out stay armed."
