@@ -46,6 +46,9 @@ UNLIKE: Final = 0.5
 """By which share of the larger one two channels may differ that follow the load alone."""
 SECOND_APART: Final = 0.015
 """Between two measures of load: half of what stops a test."""
+DEAD: Final = 0.10
+"""Of its settled range: a channel that moves by less does not follow the load any more, and says
+nothing of others."""
 LEAST_PART: Final = 4.0
 """So many times what may scatter must a part be before its change tells of the load."""
 
@@ -63,8 +66,14 @@ class Weighed:
     """Change of the net deflection range at equal load [m]."""
 
 
-def weigh(setup: AgreementSetup, base: Settling, groups: Groups) -> Weighed:
-    """Return what groups say of their growth of net deflection, held against the baseline."""
+def weigh(
+    setup: AgreementSetup, base: Settling, groups: Groups, sound: Settling | None = None
+) -> Weighed:
+    """Return what groups say of their growth of net deflection, held against the baseline.
+
+    A stroke that does not follow the load any more is not asked: it did so when `sound`, which is
+    the baseline where nothing else is given.
+    """
     net = change(base, groups, NET)
     mid, rod = change(base, groups, "midspan"), change(base, groups, "stroke")
     crack = change(base, groups, "crack_opening")
@@ -76,11 +85,12 @@ def weigh(setup: AgreementSetup, base: Settling, groups: Groups) -> Weighed:
     with np.errstate(invalid="ignore", divide="ignore"):
         load = large & _load_otherwise(setup, base, groups, net / settled)
         support = large & (sign * mid + mids < ELSEWHERE * np.abs(net)) & ~load
-        follows = large & at_mid & (sign * rod >= FOLLOWS * np.abs(net)) & ~load
-        stands = large & at_mid & (sign * rod + rods < STANDS * np.abs(net)) & ~load
+        gone = dead(sound or base, groups, "stroke")
+        follows = large & at_mid & (sign * rod >= FOLLOWS * np.abs(net)) & ~load & ~gone
+        stands = large & at_mid & (sign * rod + rods < STANDS * np.abs(net)) & ~load & ~gone
         opens = sign * crack / base.median.range("crack_opening")
         cracks = large & at_mid & (opens >= FOLLOWS * np.abs(net) / settled) & ~load
-        cracks &= np.isnan(rod) & moves(setup, base, "crack_opening")
+        cracks &= (np.isnan(rod) | gone) & moves(setup, base, "crack_opening")
     verdict = np.full(len(net), OPEN)
     by = np.full(len(net), NOBODY)
     for where, what, whom in (
@@ -125,6 +135,12 @@ def _load_otherwise(
 def moves(setup: AgreementSetup, base: Settling, channel: str) -> bool:
     """Tell whether a channel moves with the load by so much that a change of it means something."""
     return float(base.median.range(channel)[0]) > LEAST_PART * unsure(setup, base, channel)
+
+
+def dead(base: Settling, groups: Groups, channel: str) -> BoolArray:
+    """Tell where a channel does not follow the load any more."""
+    settled = float(base.median.range(channel)[0])
+    return np.asarray(change(base, groups, channel) < (DEAD - 1) * settled)
 
 
 def _sure(moved: FloatArray, scatter: float) -> FloatArray:
@@ -198,7 +214,7 @@ def opinion_on_step(together: Together | None, row: int, within: int, cycles: in
     wider = math.sqrt(together.setup.size / cycles)
     scatter = Groups(now.channels, wider * together.base.scatter.values)
     base = Settling(before, scatter)
-    found = weigh(together.setup, base, now)
+    found = weigh(together.setup, base, now, sound=together.base)
     if not found.verdict[0]:
         return Opinion(OPEN, "", {})
     verdict, by = int(found.verdict[0]), int(found.by[0])

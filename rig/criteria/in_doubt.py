@@ -22,6 +22,7 @@ from rig.criteria.confirming import (
     OF_MIDSPAN,
     OF_SUPPORTS,
     STANDS,
+    dead,
     moves,
     weigh,
     words,
@@ -44,8 +45,6 @@ LEAST_NOISE: Final = 0.01
 """Of the settled net deflection range: less unevenness hides nothing."""
 LEAST_UNEVEN: Final = 0.005
 """Of the load range; half of the load error that is allowed."""
-DEAD: Final = 0.10
-"""Of its settled range: a channel that moves by less does not follow the load any more."""
 ALONE: Final = 0.5
 """Of its settled range, changed at a support alone."""
 NEAR_END: Final = 0.005
@@ -200,13 +199,13 @@ def _dead(together: Together) -> Iterator[Doubt]:
             continue
         settled = float(base.median.range(channel)[0])
         own = change(base, groups, channel)
-        dead = np.asarray(own < (DEAD - 1) * settled)
+        gone = dead(base, groups, channel)
         text = f"{channel} does not follow the load any more: look at its sensor, foot and cable"
-        yield _lasting(f"dead {channel}", "sensor", "pause", dead, -1, text)
+        yield _lasting(f"dead {channel}", "sensor", "pause", gone, -1, text)
         if channel not in SUPPORTS:
             continue
         along = np.sign(own) * change(base, groups, "midspan") >= GOES_ALONG * np.abs(own)
-        alone = (np.abs(own) > ALONE * settled) & still & ~along & ~dead
+        alone = (np.abs(own) > ALONE * settled) & still & ~along & ~gone
         text = f"the range of {channel} changed and nothing else did: look at its sensor and foot"
         yield _lasting(f"alone {channel}", "sensor", "pause", alone, -1, text)
 

@@ -127,6 +127,27 @@ def test_a_disputed_failure_is_told_once_and_ends_the_test_once_others_agree():
     assert soft[failure.cycle] == pytest.approx(2.0, abs=0.1)
 
 
+@pytest.mark.parametrize("factor", [0.0, 0.02])
+def test_a_stroke_that_is_dead_contradicts_no_failure(factor):
+    n = 2500
+    beam = Beam(n, soft=softening(n, 2.5, begin=1000)).show("stroke", BAD, factor=factor)
+    findings = found(beam)
+    assert any("stroke does not follow the load" in f.text for f in of(findings, "sensor"))
+    assert not any("midspan is in doubt" in f.text for f in findings)
+    failure = next(f for f in findings if f.action == "failure")
+    assert "confirmed by the crack" in failure.text
+    # Neither does it confirm one where nobody else is there.
+    alone = found(beam, ("midspan", "stroke"))
+    assert "unconfirmed" in next(f for f in alone if f.action == "failure").text
+
+
+def test_a_stroke_that_is_dead_says_nothing_of_a_step():
+    soft = np.where(np.arange(1500) < 1000, 1.0, 1.1)
+    findings = found(Beam(1500, soft=soft).show("stroke", BAD, factor=0.0))
+    assert [f.cycle for f in of(findings, "stiffness-step")] == [1003]
+    assert not any("midspan is in doubt" in f.text for f in findings)
+
+
 def test_a_conflict_that_is_mended_may_come_again():
     beam = Beam(2600).show("midspan", BAD, factor=2.0, end=1200)
     findings = found(beam.show("midspan", 1800, factor=2.0))
