@@ -251,10 +251,9 @@ def _looks(view: View) -> Iterator[str]:
 
 
 def _troubles(view: View) -> list[str]:
-    """Return what is not as it should be, what would have ended or paused the test before all."""
-    marked = [
-        f"alert only: {told}" if told.startswith(WOULD) else told for told in view.status.troubles
-    ]
+    """Return what is not as it should be, each once, what would have ended the test before all."""
+    found = dict.fromkeys(view.status.troubles)
+    marked = (f"alert only: {told}" if told.startswith(WOULD) else told for told in found)
     return sorted(marked, key=_rank)
 
 

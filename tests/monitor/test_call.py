@@ -119,6 +119,10 @@ def test_what_would_have_ended_the_test_comes_first_and_says_that_nothing_did():
     assert tuple(told for told in why if told in wanted) == wanted
 
 
+def test_what_was_found_again_is_told_once():
+    assert call(with_status(troubles=(ALERTS[0], ALERTS[0]))).why == ALERTS[:1]
+
+
 def test_an_input_that_is_not_as_it_should_be_is_worth_a_look_while_the_rig_runs():
     told = call(with_status(inputs=("mains lost, on the uninterruptible supply",)))
     assert told.level is Level.LOOK
