@@ -24,13 +24,22 @@ def failure(view: View, width: int, signs: Glyphs, *, most: int = 1) -> list[Tex
     if told.why:
         return _silent(told.why, width, signs, most)
     first, *more = expected(view)
-    rows = [Row(signs, width, "failure").put(first, "bold")]
+    rows = [Row(signs, width, "failure")]
+    if most > 1 and not rows[0].fits(first):
+        rows[0].put(first.removesuffix(f" {SURE}"), "bold")
+        rows.append(_below(signs, width).put(SURE, "bold"))
+    else:
+        rows[0].put(first, "bold")
     for piece in more:
         if rows[-1].fits(piece):
             rows[-1].put(piece)
         elif len(rows) < most:
-            rows.append(Row(signs, width).put(" " * LABEL).put(piece.removeprefix(", ")))
+            rows.append(_below(signs, width).put(piece.removeprefix(", ")))
     return [row.text for row in rows]
+
+
+def _below(signs: Glyphs, width: int) -> Row:
+    return Row(signs, width).put(" " * LABEL)
 
 
 def _silent(why: str, width: int, signs: Glyphs, most: int) -> list[Text]:
@@ -40,7 +49,7 @@ def _silent(why: str, width: int, signs: Glyphs, most: int) -> list[Text]:
         parts = wrapped(text, max(room - 2, 1))[:most]
         parts[-1] += f" {signs.more}"
     lines = [Row(signs, width, "failure").put(parts[0], FAINT).text]
-    return lines + [Row(signs, width).put(" " * LABEL).put(part, FAINT).text for part in parts[1:]]
+    return lines + [_below(signs, width).put(part, FAINT).text for part in parts[1:]]
 
 
 def expected(view: View) -> list[str]:

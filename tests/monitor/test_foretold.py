@@ -65,9 +65,11 @@ def test_a_column_says_in_two_lines_what_one_would_cut():
     signs = glyphs(ascii_only=False)
     silent = failure(with_status(forecast=SILENT), 57, signs, most=2)
     assert "".join(row.plain[11:] + " " for row in silent) == f"not foretold: {SILENT.why} "
-    told = failure(with_status(forecast=replace(TOLD, waits=True)), 57, signs, most=2)
-    assert [row.plain[11:] for row in told[1:]] == ["later by each wait for people"]
-    assert all(cell_len(row.plain) <= 57 for row in (*silent, *told))
+    view = with_status(forecast=replace(TOLD, soonest=24 * HOUR, latest=25 * HOUR))
+    first, second = failure(view, 57, signs, most=2)
+    assert first.plain == line(view.status.forecast, 100).partition(" (80 %)")[0]
+    assert second.plain == f"{' ' * 11}(80 %), cycle 96,000 to 110,000"
+    assert all(cell_len(row.plain) <= 57 for row in (*silent, first, second))
 
 
 @pytest.mark.parametrize("size", SIZES)
