@@ -23,8 +23,12 @@ DEFLECTION_GROWN: Final = 1.05  # against the deflection at the highest load bef
 SWINGS: Final = 0.5
 """Of what the largest deflection has grown: a softer specimen swings further, a sensor that drifts
 or a specimen that creeps does not."""
+WIDER: Final = 1.0
+"""Of its settled range, by which the deflection swings further in the evidence alone: enough too,
+where a broken specimen has gone on bending since before it."""
 NO_WIDER: Final = "net deflection swings no further than it did: a drifting sensor, or creep"
 JUMP: Final = 0.20  # of its range, from one sample to the next: no specimen moves like that alone
+LEAST_JUMP: Final = 0.05  # of the upper load, or of what that bends: less may be noise
 JUMP_SAMPLES: Final = 3  # after which the other signal must have moved too, had it been true
 # All: common practice, no source.
 
@@ -64,9 +68,10 @@ def after_limit(
     gone = _missing_about(load, at)
     if gone >= max(FEEDBACK_SAMPLES, math.floor(FEEDBACK_TIME * setup.rate + 1e-9) + 1):
         return "fault", f"feedback lost: load without a valid sample for {gone} samples; {text}"
-    if _jumped_alone(load, deflection, at):
+    least, most = LEAST_JUMP * setup.upper, setup.deflection_range / (1 - setup.loss_stop)
+    if _jumped_alone(load, deflection, at, least, most):
         return "fault", f"feedback in doubt: the load jumped while deflection went on; {text}"
-    if _jumped_alone(deflection, load, at):
+    if _jumped_alone(deflection, load, at, least * setup.deflection_per_load):
         return "limit", f"{text}; deflection jumped while the load went on: look at its sensors"
     force, bent = sustained(load), sustained(deflection)
     if (force[: at + 1] > AT_TARGET * setup.upper).any():
@@ -84,7 +89,8 @@ def after_limit(
     ratio = largest / max(now, 0.01 * setup.upper) / setup.deflection_per_load
     allowed = 1 / (1 - setup.loss_stop)
     grown = largest - setup.deflection_per_load * setup.upper
-    if ratio > allowed and largest - lowest - setup.deflection_range < SWINGS * grown:
+    wider = largest - lowest - setup.deflection_range
+    if ratio > allowed and wider < min(SWINGS * grown, WIDER * setup.deflection_range):
         return "limit", f"{text}; {NO_WIDER}"
     if ratio > allowed:
         why = f"net deflection per load {ratio:.3g} times the baseline, above {allowed:.3g}"
@@ -98,20 +104,33 @@ def after_limit(
     return "limit", text
 
 
-def _jumped_alone(signal: NDArray[np.float32], other: NDArray[np.float32], at: int) -> bool:
-    """Tell whether a signal jumped before sample `at`, to stay there, and the other went on."""
+def _jumped_alone(
+    signal: NDArray[np.float32],
+    other: NDArray[np.float32],
+    at: int,
+    least: float,
+    most: float = math.nan,
+) -> bool:
+    """Tell whether a signal jumped before sample `at`, to stay there, and the other went on.
+
+    A jump is one by `least` at least, and the other swings by `most` at most before it has failed;
+    NaN where that is not known.
+    """
     if not JUMP_SAMPLES <= at < min(len(signal), len(other)) - JUMP_SAMPLES:
         return False
     own, others = (x.astype(np.float64) for x in (signal, other))
     steps = np.abs(np.diff(own[: at + 1]))
-    spans = [_span(x[: at + 1]) for x in (own, others)]
+    span = _span(own[: at + 1])
     # A jump widens the span by itself; what is left of it is what the signal does else.
-    jumps = np.flatnonzero(steps >= JUMP * np.maximum(spans[0] - steps, 0.0)) + 1
+    jumps = np.flatnonzero(steps >= JUMP * np.maximum(span - steps, 0.0)) + 1
     for first in jumps[steps[jumps - 1] > 0]:
         after = first + JUMP_SAMPLES - 1
         moved = abs(own[after] - own[first - 1])
-        if moved >= JUMP * (spans[0] - moved):
-            return bool(abs(others[after] - others[first - 1]) < JUMP * spans[1])
+        if moved >= JUMP * (span - moved) and not moved < least:
+            # A specimen that breaks goes far from then on: that is not what it does else.
+            usual = most if math.isfinite(most) or first <= at // 2 else _span(others[:first])
+            swing = min(_span(others[: at + 1]), usual)
+            return bool(abs(others[after] - others[first - 1]) < JUMP * swing)
     return False
 
 

@@ -59,6 +59,50 @@ def test_deflection_that_drifts_without_swinging_further_is_a_limit():
     assert name(*collapse(), at=180, setup=settled)[0] == "failure"
 
 
+BREADTH = OutcomeSetup(UPPER, RATE, SOFT, 0.40, SOFT * (UPPER - LOWER))
+
+
+def broken(to, frames, rest=0.2):
+    """Return a beam that breaks at once, as a loose limit sees it: it bends on under what is left.
+
+    Its deflection goes on evenly to `to` [m] in so many samples; noise is 0.5 % of the upper load.
+    """
+    noise = np.random.default_rng(1).normal(0.0, 0.005 * UPPER, frames)
+    load = np.concatenate((cycling(), rest * UPPER + noise))
+    bent = SOFT * cycling()
+    return load, np.concatenate((bent, np.linspace(bent[-1] + 1e-3, to, frames)))
+
+
+@pytest.mark.parametrize("begin", [0, 120, 170, 200])
+def test_a_specimen_that_bends_on_under_a_steady_rest_of_load_has_failed(begin):
+    # Whether its break is among the samples, or was before the first of them.
+    load, bent = broken(8e-3, 120)
+    assert name(load[begin:], bent[begin:], at=260 - begin, setup=BREADTH)[0] == "failure"
+
+
+@pytest.mark.parametrize("to", [3e-3, 8e-3, 30e-3])
+@pytest.mark.parametrize("setup", [BREADTH, OutcomeSetup(UPPER, RATE)])
+def test_a_break_at_once_is_a_failure_however_far_it_bends_after_it(to, setup):
+    load, bent = broken(to, 60)
+    assert name(load, bent, at=200, setup=setup)[0] == "failure"
+
+
+@pytest.mark.parametrize("setup", [BREADTH, OutcomeSetup(UPPER, RATE)])
+def test_a_cell_that_jumps_while_the_specimen_goes_on_is_a_fault(setup):
+    load = cycling(6)
+    bent = SOFT * load
+    load[158:] *= 0.4
+    outcome, why = name(load, bent, at=165, setup=setup)
+    assert outcome == "fault"
+    assert "the load jumped while deflection went on" in why
+
+
+def test_a_drift_while_the_load_is_held_is_a_limit():
+    noise = np.random.default_rng(1).normal(0.0, 0.005 * UPPER, 160)
+    drifting = np.linspace(2e-3, 2.2e-3, 160)
+    assert name(LOWER + noise, drifting, at=120, setup=BREADTH)[0] == "limit"
+
+
 def test_an_overload_of_a_healthy_specimen_is_a_limit():
     load = cycling()
     load = np.concatenate((load, np.linspace(load[-1], 1.06 * UPPER, 20), np.zeros(50)))
