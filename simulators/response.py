@@ -27,7 +27,8 @@ def response(
     if not loop:
         return share / math.sqrt(1 + ratio**2), math.atan(ratio)
     at = np.array([state.frame]) if n is None else n
-    slower = ratio / loop.bandwidth(at)
+    with np.errstate(divide="ignore"):  # a loop that has lost all its gain reaches nothing
+        slower = ratio / loop.bandwidth(at)
     shares = share * loop.reach(at, motion.frequency, world.rate) / np.sqrt(1 + slower**2)
     lags = np.arctan(slower)
     return (float(shares[0]), float(lags[0])) if n is None else (shares, lags)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final
@@ -30,6 +31,9 @@ OF_CYCLES: Final = frozenset(
 """Kinds of which a test shows nothing that does not cycle."""
 OF_WATER: Final = frozenset({"chill", "no-flow", "clogged-nozzle", "empty-tank"})
 """Kinds of which a test shows nothing that does not spray."""
+MOST_SOFTER: Final = 0.5
+"""Of flexibility, by which a swing of the temperature may soften: more leaves none of it the other
+way."""
 _PLACE: Final = ("kind", "at", "lasting", "channel")
 
 
@@ -126,6 +130,13 @@ def _of_plan(event: EventTable, plan: Plan) -> Iterator[tuple[str, str, str]]:
         less, more = getattr(event, short, None), getattr(event, long, None)
         if isinstance(less, float) and isinstance(more, float) and less > more:
             yield short, f"is longer than {long}", f"make it shorter than {long}"
+    swing, softer = getattr(event, "swing", None), getattr(event, "softer", None)
+    if isinstance(swing, float) and isinstance(softer, float):
+        most = abs(swing * softer)
+        if most > MOST_SOFTER:
+            told = f"softens the specimen by {most:.0%} over a swing of {swing:g} K"
+            remedy = f"give at most {math.floor(1e4 * MOST_SOFTER / swing) / 100:g} %"
+            yield "softer", told, remedy
     if kind == "wires" and plan.cyclic is not None:
         tables = simulation_setup(plan).tables
         there, wanted = tables.wires if tables else 0, getattr(event, "wires", 0)

@@ -83,6 +83,11 @@ BROKEN = {
         event("neighbour", 'to = "90 %"\nevery = "5 s"\nlasts = "9 s"'),
         "e.toml:7: event[1].lasts: is longer than every; make it shorter",
     ),
+    "no flexibility left": (
+        event("daily-temperature", 'swing = "30 K"\nsofter = "5 %"'),
+        "e.toml:6: event[1].softer: softens the specimen by 150% over a swing of 30 K; give at "
+        "most 1.66 %",
+    ),
     "range": (event("crack", 'softer = "900 %"'), "e.toml:5: event[1].softer:"),
     "no TOML": ('[[event]\nkind = "x"', "e.toml:2:"),
 }

@@ -291,6 +291,11 @@ def test_a_loop_that_loses_gain_reaches_what_its_bandwidth_lets_it():
     assert reached[40:] == pytest.approx(1 / math.hypot(1, 4 / 9), rel=5e-3)
 
 
+def test_a_loop_that_loses_all_its_gain_reaches_nothing():
+    _, values = cycled(Falling("bandwidth", AT, NEVER, 20 * CYCLE, 0.0), cycles=60)
+    assert ranges(values[0])[40:] == pytest.approx(0.0, abs=1e-3 * AMPLITUDE)
+
+
 def test_air_makes_each_cycle_short_by_another_share():
     _, plain = cycled(cycles=200)
     _, values = cycled(Uneven(AT, AT + 150 * CYCLE, 0.05), cycles=200)
