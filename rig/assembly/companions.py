@@ -26,13 +26,16 @@ def with_companions(plan: Plan, protocol: str, read: Callable[[str], str]) -> Pl
 
     `protocol` is the path of its file, which names the series, which names the runs (a folder or
     its run.h5); paths are relative to the file that has them. Runs that did not fail, or have no
-    steady branch, teach nothing. Raises InputError for one that cannot be read.
+    steady branch, teach nothing, and no specimen teaches its own forecast. Raises InputError for
+    one that cannot be read.
     """
     if not names_runs(plan.texts.get("series", "")):
         return plan
     source = plan.loading.capacity_source if plan.loading else ""
     path = Path(protocol).parent / source.rpartition(":")[0].strip()
-    runs = load_series(str(path), read).runs_of(plan.exposure)
+    series = load_series(str(path), read)
+    own = {life.run for life in series.lives if life.specimen == plan.specimen_id}
+    runs = (run for run in series.runs_of(plan.exposure) if run not in own)
     taught = (_taught(plan, path.parent / run, path) for run in runs)
     return replace(plan, softening=tuple(each for each in taught if each is not None))
 

@@ -10,12 +10,16 @@ from tests.control.test_foretold import SCALED
 from tests.control.test_rehearsal import BRISK, SHORT
 
 
-def protocol(folder, runs):
-    """Return the plan of a submerged prism whose series names runs of companions."""
+def protocol(folder, runs, specimen=None):
+    """Return the plan of a submerged prism whose series names runs of companions.
+
+    They are those of one `specimen`, where one is given.
+    """
     text = (ROOT / "series" / "wet-cracks.toml").read_text(encoding="utf-8")
     text = text.replace("../specimens/", f"{ROOT.as_posix()}/specimens/")
     for run in runs:
-        text += f'\n[[life]]\nspecimen = "P-7{len(text)}"\ngroup = "submerged"\nrun = "{run}"\n'
+        of = specimen or f"P-7{len(text)}"
+        text += f'\n[[life]]\nspecimen = "{of}"\ngroup = "submerged"\nrun = "{run}"\n'
     (folder / "series.toml").write_text(text, encoding="utf-8")
     source = {r"^capacity_from = .*$": 'capacity_from = "../series.toml: submerged"'}
     files = folder / "files"
@@ -26,6 +30,12 @@ def protocol(folder, runs):
 def test_a_run_that_is_not_there_is_told_with_its_series(tmp_path):
     with pytest.raises(InputError, match=r"series\.toml: life\.run: .*nowhere.* correct the path"):
         protocol(tmp_path, ["nowhere"])
+
+
+def test_the_run_of_a_specimen_itself_teaches_it_nothing(tmp_path):
+    own = protocol(tmp_path, []).specimen_id
+    # It may be the one that is about to begin: there is nothing to be read of it.
+    assert protocol(tmp_path, ["nowhere"], own).softening == ()
 
 
 def test_a_series_without_runs_teaches_nothing(tmp_path):
