@@ -59,6 +59,7 @@ class Flag(IntFlag):
     AFTER_END = 32  # run after the verdict
     CORRECTED = 64  # the load command changed during the cycle
     SPIKE = 128  # an excursion no physical speed allows
+    LOAD_SPIKE = 256  # and it is one of the load
 
 
 FIXED_COLUMNS: Final[tuple[str, ...]] = (

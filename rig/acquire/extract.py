@@ -132,7 +132,7 @@ def extract(
     """Return the next state and the cycles that end in the block.
 
     `deflection` is the block's net deflection [m], shape (frames,). Rows are unnumbered; `wet` is
-    left 0 and of the flags only GAP, LONG_GAP and SPIKE are set. A closing crossing is known with
+    left 0 and of the flags only those of gaps and spikes are set. A closing crossing is known with
     the sample after it, which shows that it was no lone spike.
     """
     state, samples = _joined(setup, state, block, deflection)

@@ -49,6 +49,7 @@ def repaired(
     if lost[-1]:
         flags = Flag.LONG_GAP
     flags |= Flag.SPIKE if spikes.any() else Flag(0)
+    flags |= Flag.LOAD_SPIKE if spikes[0].any() else Flag(0)
     if not flags:
         return None
     start, length = np.zeros(1, np.int64), np.array([frames], np.int64)

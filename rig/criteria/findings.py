@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.criteria.agreement import AgreementSetup, AgreementState
+from rig.criteria.off_target import TargetState
 from rig.criteria.warmth import WarmthState
 
 FloatArray = NDArray[np.float64]
@@ -124,6 +125,7 @@ class CriteriaState:
     overloads: int = 0
     agreement: AgreementState = field(default_factory=AgreementState)
     warmth: WarmthState = field(default_factory=WarmthState)
+    target: TargetState = field(default_factory=TargetState)
 
     def to_plain(self) -> dict[str, Any]:
         """Return the state as plain values for a restart point (NaN stays a float)."""
@@ -143,6 +145,7 @@ class CriteriaState:
             "overloads": self.overloads,
             "agreement": self.agreement.to_plain(),
             "warmth": self.warmth.to_plain(),
+            "target": self.target.to_plain(),
         }
 
     @staticmethod
@@ -162,4 +165,5 @@ class CriteriaState:
             # A version before this one kept neither.
             agreement=AgreementState.from_plain(plain.get("agreement")),
             warmth=WarmthState.from_plain(plain.get("warmth")),
+            target=TargetState.from_plain(plain.get("target")),
         )

@@ -18,9 +18,11 @@ from rig.channels import shown
 from rig.criteria.agreement import SUPPORTS, AgreementState, Together, change, unsure, unsure_mean
 from rig.criteria.confirming import (
     CONTRADICTED,
+    FOLLOWS,
     OF_LOAD,
     OF_MIDSPAN,
     OF_SUPPORTS,
+    SECOND_APART,
     STANDS,
     dead,
     moves,
@@ -47,6 +49,8 @@ LEAST_UNEVEN: Final = 0.005
 """Of the load range; half of the load error that is allowed."""
 ALONE: Final = 0.5
 """Of its settled range, changed at a support alone."""
+STIFFER: Final = 0.03
+"""Of its settled net deflection range, by which a specimen bends less at the same load."""
 NEAR_END: Final = 0.005
 """Of a channel's range: so near to its end it is about to show nothing more."""
 SETTLED: Final = 1e-4  # [m] of movement of a support
@@ -131,6 +135,7 @@ def _doubts(together: Together) -> Iterator[Doubt]:
     yield from _near_ends(together)
     yield from _dead(together)
     yield from _settled(together)
+    yield from _stiffer(together)
     yield from _apart(together)
     for channel, kind, action, holds, text in displaced(together):
         # It has lasted by the way it is found.
@@ -248,6 +253,31 @@ def _settled(together: Together) -> Iterator[Doubt]:
             "the baseline, and midspan has not gone along: look at its sensor"
         )
         yield _lasting(f"drifted {channel}", "sensor", "warn", far & ~along, -1, text)
+
+
+def _stiffer(together: Together) -> Iterator[Doubt]:
+    """Find a specimen that bends less at the same load, seen by stroke or crack as well.
+
+    A second measure of load that does not agree leaves it to the load cell.
+    """
+    setup, base, groups = together.setup, together.base, together.groups
+    if base is None:
+        return
+    settled = float(base.median.range(NET)[0])
+    less = -change(base, groups, NET)
+    rod = -change(base, groups, "stroke")
+    closed = -change(base, groups, "crack_opening") / base.median.range("crack_opening")
+    seen = ~dead(base, groups, "stroke") & (rod >= FOLLOWS * less)
+    if not np.isfinite(rod).any() and moves(setup, base, "crack_opening"):
+        seen = closed >= FOLLOWS * less / settled
+    second = float(base.median.range("load_2")[0])
+    agrees = ~(np.abs(change(base, groups, "load_2")) > SECOND_APART * second)
+    large = less > max(STIFFER * settled, unsure(setup, base, NET))
+    text = (
+        f"the specimen bends by more than {STIFFER:.0%} less than it did at the same load, which "
+        "none does by itself: does the spreader touch a guide, or something else carry load?"
+    )
+    yield _lasting("guide", "guide", "warn", np.asarray(large & seen & agrees), -1, text)
 
 
 def _apart(together: Together) -> Iterator[Doubt]:

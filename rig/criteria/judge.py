@@ -29,6 +29,7 @@ from rig.criteria.in_doubt import find_doubts
 from rig.criteria.load import find_overloads, find_short
 from rig.criteria.loss import find_loss, find_residual
 from rig.criteria.medians import trailing_medians
+from rig.criteria.off_target import find_off_target
 from rig.criteria.part import Part
 from rig.criteria.warmth import allow_for
 from rig.samples import Cycles, Flag
@@ -79,6 +80,7 @@ def _judge_part(
     part = Part.of(rows, _judged(rows), state.recent, warm)
     state = find_overloads(setup, state, rows, findings)
     state = find_short(setup, state, part, together, findings)
+    state = _find_off_target(setup, state, rows, findings)
     if state.baseline is None:
         state = _collect(setup, state, rows, part, findings)
     else:
@@ -99,6 +101,17 @@ def _compared(
     agreement = find_doubts(agreement, together, rows, findings)
     warmth, warm = allow_for(state.warmth, together, rows)
     return replace(state, agreement=agreement, warmth=warmth), together, warm
+
+
+def _find_off_target(
+    setup: CriteriaSetup, state: CriteriaState, rows: Cycles, findings: list[Finding]
+) -> CriteriaState:
+    target, told = find_off_target(setup.upper - setup.lower, state.target, rows)
+    for found in told:
+        number, frame = int(rows["number"][found.row]), int(rows.known[found.row])
+        text, evidence = found.text, found.evidence
+        findings.append(Finding("off-target", "warn", number, frame, found.first, text, evidence))
+    return replace(state, target=target)
 
 
 def _median(values: FloatArray) -> float:

@@ -54,6 +54,7 @@ def after_limit(
     load: NDArray[np.float32],
     deflection: NDArray[np.float32],
     at: int,
+    stroke: NDArray[np.float32] | None = None,
 ) -> tuple[str, str]:
     """Return outcome ("failure", "limit" or "fault") and why, which names the limit.
 
@@ -63,7 +64,8 @@ def after_limit(
     and, where deflection was largest, deflection per load had grown beyond 1/(1 - loss_stop) of the
     baseline, or load had been lost while deflection grew. In a healthy specimen, cycling or
     unloading, deflection is largest where the load is. A signal that jumped alone, from one sample
-    to the next, is no evidence but its sensor's fault: the load's is a lost feedback.
+    to the next, is no evidence but its sensor's fault: the load's is a lost feedback. Where the
+    `stroke` jumped with the deflection it is the specimen that moved.
     """
     gone = _missing_about(load, at)
     if gone >= max(FEEDBACK_SAMPLES, math.floor(FEEDBACK_TIME * setup.rate + 1e-9) + 1):
@@ -71,7 +73,10 @@ def after_limit(
     least, most = LEAST_JUMP * setup.upper, setup.deflection_range / (1 - setup.loss_stop)
     if _jumped_alone(load, deflection, at, least, most):
         return "fault", f"feedback in doubt: the load jumped while deflection went on; {text}"
-    if _jumped_alone(deflection, load, at, least * setup.deflection_per_load):
+    least *= setup.deflection_per_load
+    leapt = _jumped_alone(deflection, load, at, least)
+    together = leapt and stroke is not None and not _jumped_alone(deflection, stroke, at, least)
+    if leapt and not together:
         return "limit", f"{text}; deflection jumped while the load went on: look at its sensors"
     force, bent = sustained(load), sustained(deflection)
     if (force[: at + 1] > AT_TARGET * setup.upper).any():
@@ -90,7 +95,8 @@ def after_limit(
     allowed = 1 / (1 - setup.loss_stop)
     grown = largest - setup.deflection_per_load * setup.upper
     wider = largest - lowest - setup.deflection_range
-    if ratio > allowed and wider < min(SWINGS * grown, WIDER * setup.deflection_range):
+    little = wider < min(SWINGS * grown, WIDER * setup.deflection_range)
+    if ratio > allowed and little and not together:
         return "limit", f"{text}; {NO_WIDER}"
     if ratio > allowed:
         why = f"net deflection per load {ratio:.3g} times the baseline, above {allowed:.3g}"

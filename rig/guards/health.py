@@ -187,17 +187,23 @@ def _finding(setup: HealthSetup, kind: str, name: str, frame: int, samples: int)
 
 
 def check_spikes(
-    setup: HealthSetup, state: HealthState, frames: Sequence[int]
+    setup: HealthSetup, state: HealthState, frames: Sequence[int], loads: Sequence[bool]
 ) -> tuple[HealthState, tuple[HealthFinding, ...]]:
-    """Count spikes by the frames at which they were known, rising; over 5 an hour warn, once."""
+    """Count spikes by the frames at which they were known, rising; over 5 an hour warn, once.
+
+    `loads` tells of each whether it is one of the load.
+    """
     hour = 3600 * setup.rate
     spikes, reported = state.spikes, state.reported
     found: list[HealthFinding] = []
-    for frame in frames:
+    for frame, of_load in zip(frames, loads, strict=True):
         spikes = (*spikes, int(frame))[-SPIKES_AN_HOUR - 1 :]
         crowded = len(spikes) > SPIKES_AN_HOUR and spikes[-1] - spikes[0] <= hour
         if crowded and "spiking" not in reported:
             reported |= {"spiking"}
-            text = f"more than {SPIKES_AN_HOUR} spikes within an hour"
+            last = "one in the load: look at the cable and plug of the cell"
+            if not of_load:
+                last = "not in the load: look at the cables and plugs of the other channels"
+            text = f"more than {SPIKES_AN_HOUR} spikes within an hour, the last {last}"
             found.append(HealthFinding("spiking", "warn", "", int(frame), text))
     return HealthState(state.runs, state.last, reported, spikes), tuple(found)

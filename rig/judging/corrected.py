@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -147,14 +148,14 @@ def frozen(look: Seen, row: int) -> bool:
     if place < 2 * WINDOW - 1:
         return False
     first = max(place - _KEPT, 0)
-    was = _middle(look.softness[first : first + WINDOW])
-    now = _middle(look.softness[place - WINDOW + 1 : place + 1])
+    was = middle(look.softness[first : first + WINDOW])
+    now = middle(look.softness[place - WINDOW + 1 : place + 1])
     return not (was > 0 and 0 < now <= was * (1 + GROWTH))
 
 
-def _middle(softness: FloatArray) -> float:
+def middle(softness: Iterable[float]) -> float:
     """Return the median of five values, 0 where most of them are not known."""
-    known: list[float] = sorted(value for value in softness.tolist() if value > 0)
+    known = sorted(float(value) for value in softness if value > 0)
     if len(known) <= WINDOW // 2:
         return 0.0
     half = len(known) // 2

@@ -26,6 +26,7 @@ from rig.judging.corrected import (
     frozen,
     long_short,
     medians,
+    middle,
     seen,
 )
 from rig.samples import Cycles
@@ -36,6 +37,14 @@ AUTHORITY: Final = 0.10
 HAIR: Final = 1e-6  # N, rounding
 SETTLING_SHARE: Final = 0.05  # of a build-up's cycles is left when counting begins
 AWAY: Final = 0.01  # of the range off its end: from there its end is told anew
+ADDED: Final = 0.03  # of the range: so much is told of where the specimen is as it was
+AS_IT_WAS: Final = 0.02  # of its softness
+
+
+MUCH_ADDED: Final = (
+    f"{ADDED:.0%} of range had to be added to the load command since the baseline, although the "
+    "specimen is as stiff as it was: look at the oil, at valve and servo gain"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +66,8 @@ class Correction:
     mean and amplitude of usable cycles since the last change, and 1 where they are good; `softness`
     the net deflection per load [m/N] of the last cycles, 0 where nobody knows it. `rise` is what
     mean and amplitude are still to be raised by, a step each cycle. `short` counts the cycles in a
-    row whose upper load is short, `held` tells that this was said.
+    row whose upper load is short, `held` tells that this was said. `settled_softness` [m/N] is that
+    at the settled command, 0 before it; `added` tells that it was said how much was added.
     """
 
     target_mean: float
@@ -73,6 +83,8 @@ class Correction:
     short: int = 0
     held: bool = False
     saturated: bool = False
+    settled_softness: float = 0.0
+    added: bool = False
 
     @property
     def range(self) -> float:
@@ -113,7 +125,12 @@ def built_up_again(state: Correction, cycles: int) -> Correction:
 def settled(state: Correction) -> Correction:
     """Return the state whose authority lies about the present command."""
     return replace(
-        state, settled_mean=state.mean, settled_amplitude=state.amplitude, saturated=False
+        state,
+        settled_mean=state.mean,
+        settled_amplitude=state.amplitude,
+        saturated=False,
+        settled_softness=middle(state.softness[-WINDOW:]),
+        added=False,
     )
 
 
@@ -145,6 +162,8 @@ def correct(state: Correction, rows: Cycles) -> tuple[Correction, int | None, Ad
     row, after = found
     after = replace(_advanced(after, look, row + 1), skip=SETTLING_CYCLES, pairs=())
     told = _ended(after) if after.saturated and not state.saturated else ""
+    if not told and _much_added(after, look, row):
+        after, told = replace(after, added=True), MUCH_ADDED
     moves = (after.mean, after.amplitude) != (state.mean, state.amplitude)
     return after, row, Adjustment(after.mean, after.amplitude, told, moves)
 
@@ -239,6 +258,15 @@ def _bounded(state: Correction) -> Correction:
         rise=(0.0, 0.0),
         saturated=True,
     )
+
+
+def _much_added(state: Correction, look: Seen, row: int) -> bool:
+    """Tell whether much had to be added since it settled, with a specimen that is as it was."""
+    added = 2 * (state.amplitude - state.settled_amplitude)
+    if state.added or not state.settled_softness or added <= ADDED * state.range:
+        return False
+    now = middle(look.softness[max(look.place_of(row) - WINDOW + 1, 0) : look.place_of(row) + 1])
+    return 0 < now <= (1 + AS_IT_WAS) * state.settled_softness
 
 
 def _ended(state: Correction) -> str:

@@ -118,8 +118,11 @@ class Cycling:
         signals = dict(zip(block.channels, block.values, strict=True))
         health, found = check_health(self.setup.health, self.health, block.first, signals)
         decisions += [Decision("health", f.frame + 1, f) for f in found]
-        spiked = rows.known[(rows["flags"].astype(np.int64) & Flag.SPIKE) != 0]
-        health, crowded = check_spikes(self.setup.health, health, spiked.tolist())
+        flags = rows["flags"].astype(np.int64)
+        spiked, loads = (flags & Flag.SPIKE) != 0, (flags & Flag.LOAD_SPIKE) != 0
+        health, crowded = check_spikes(
+            self.setup.health, health, rows.known[spiked].tolist(), loads[spiked].tolist()
+        )
         decisions += [Decision("health", f.frame, f) for f in crowded]
         return replace(state, health=health), tuple(decisions)
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from rig.guards.following import FLAT_TIME, Doubt, FollowSetup, FollowState, follow
 from rig.guards.jump import JumpState, find_jump
 from rig.guards.limits import Trip
+from rig.judging.second_load import SECOND, SecondLoad
 from rig.samples import SampleArray, SampleBlock
 
 LED: Final = frozenset({"static", "ramp"})
@@ -27,7 +28,8 @@ class LoadWatch:
     """What is known of load and deflection so far.
 
     `trip` is a load in doubt that the last block held, `told` what else was found in it. `last` is
-    what mid-span showed last, `still` for how many samples, `said` that people know of it.
+    what mid-span showed last, `still` for how many samples, `said` that people know of it. `second`
+    is what a second measure of load says, `stays` that mid-span was told of because of it.
     """
 
     state: FollowState = field(default_factory=FollowState)
@@ -37,6 +39,8 @@ class LoadWatch:
     last: float = math.nan
     still: int = 0
     said: bool = False
+    second: SecondLoad = field(default_factory=SecondLoad)
+    stays: bool = False
 
     def looked(
         self,
@@ -49,8 +53,8 @@ class LoadWatch:
     ) -> LoadWatch:
         """Return the watch after the next block, in which the specimen is loaded slowly or not.
 
-        Where the rod is not `led` by net deflection a mid-span that stands still is told of: it
-        watches, and the load is not in doubt for it.
+        Where the rod is not `led` by net deflection a mid-span that stands still is told of, as is
+        one that stays where two measures of load change: it watches, and the load is not in doubt.
         """
         load = block.of("load")
         jump, jumped = find_jump(setup, self.jump, block.first, load, deflection)
@@ -63,6 +67,9 @@ class LoadWatch:
         faults = [d for d in (jumped, *doubts) if d is not None and d.action == "fault"]
         dead = [d for d in faults if d.unbent and not led and d in lies]
         faults = [d for d in faults if d not in dead]
+        second, agreed = SecondLoad(), False
+        if slowly and not led and SECOND in block.channels:
+            second, faults, agreed = self.second.looked(setup, block, deflection, faults)
         trip = None
         if faults:
             first = min(faults, key=lambda doubt: doubt.frame)
@@ -71,11 +78,13 @@ class LoadWatch:
         told = [
             f"{d.text}: a drifting load cell?"
             for d in doubts
-            if d.action == "finding" and d not in lies
+            if d.action == "finding" and d not in lies and not (agreed or self.stays)
         ]
-        if dead and not self.said:
+        if agreed and not self.stays:
+            told.append("midspan stays where load and load_2 both change; look at its sensor")
+        elif dead and not self.said:
             told.append("midspan stays the same while the load changes; look at its sensor")
-        after = LoadWatch(state, jump, trip, tuple(told))
+        after = LoadWatch(state, jump, trip, tuple(told), second=second, stays=self.stays or agreed)
         if not len(runs):
             return after
         still, last = int(runs[-1]), float(block.of("midspan")[-1])

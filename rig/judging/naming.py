@@ -65,7 +65,8 @@ def after_trip(
         deflection_range=base.deflection_max - base.deflection_min if base else math.nan,
         loss_stop=loss.stop if loss else USUAL_LOSS,
     )
-    return after_limit(setup, text, block.of("load"), net_deflection(block), at)
+    stroke = block.of("stroke") if "stroke" in block.channels else None
+    return after_limit(setup, text, block.of("load"), net_deflection(block), at, stroke)
 
 
 def feedback_doubt(plan: Plan, block: SampleBlock, at: int) -> str:

@@ -27,8 +27,12 @@ KEYS: Final = {
 }
 """Which key of `[failure]` brings a kind of finding; a run-out has none and always ends a test."""
 
+_IN_PLACE: Final = frozenset({CONFLICT, "sensor"})
+"""Kinds of findings that may stand in place of what a criterion found. A load in doubt is none: it
+is what closes the loop, and ends a test whoever sees it."""
+
 _DISPUTED: Final = {"loss": "stiffness_loss", "drop": "stiffness_step", "short": "load_short"}
-"""By which number among its evidence it is known what was disputed in a conflict."""
+"""By which number among its evidence it is known which criterion's finding was disputed."""
 
 _DONE: Final = {
     "failure": "stopped the test as failure",
@@ -48,7 +52,7 @@ def shadowed(alert_only: frozenset[str], findings: tuple[Finding, ...]) -> tuple
 
 
 def _key(finding: Finding) -> str | None:
-    if finding.kind == CONFLICT:
+    if finding.kind in _IN_PLACE:
         return next((key for name, key in _DISPUTED.items() if name in finding.evidence), None)
     return KEYS.get(finding.kind)
 

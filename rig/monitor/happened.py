@@ -24,6 +24,8 @@ _KINDS: Final = {
     "residual-growth": "residual",
     "load-short": "load",
     "uneven-load": "load",
+    "off-target": "load",
+    "guide": "rig",
     "conflict": "channels",
     "static": "slow cycle",
     "resume": "taken up",

@@ -13,7 +13,7 @@ from rig.samples import Cycles, Flag, FloatArray
 
 UNSURE: Final = 2
 """First cycles of a stretch: the levels that they begin with were those of cycles not kept."""
-_TOLD: Final = int(Flag.GAP | Flag.LONG_GAP | Flag.SPIKE)
+_TOLD: Final = int(Flag.GAP | Flag.LONG_GAP | Flag.SPIKE | Flag.LOAD_SPIKE)
 """Flags that the samples of a cycle tell by themselves."""
 _NOT_TOLD: Final = frozenset({"number", "wet"})
 

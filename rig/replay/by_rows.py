@@ -246,8 +246,8 @@ def _spikes(setup: RowSetup, state: RowState, part: _Part) -> tuple[HealthState,
     The first cycle after a build-up is not looked at: counting begins with it.
     """
     rows, health, build_ups = part.rows, state.health, state.build_ups
-    flagged = (rows["flags"].astype(np.int64) & Flag.SPIKE) != 0
-    for row in np.flatnonzero(flagged).tolist():
+    flags = rows["flags"].astype(np.int64)
+    for row in np.flatnonzero(flags & Flag.SPIKE).tolist():
         begin = int(rows.begin[row])
         before = int(rows.begin[row - 1]) if row else state.last_begin
         passed = [b for b in build_ups if b <= begin]
@@ -256,7 +256,8 @@ def _spikes(setup: RowSetup, state: RowState, part: _Part) -> tuple[HealthState,
             health = HealthState(spikes=health.spikes)
             if before < passed[-1]:
                 continue
-        health, crowded = check_spikes(setup.health, health, [int(rows.known[row])])
+        of_load = bool(flags[row] & Flag.LOAD_SPIKE)
+        health, crowded = check_spikes(setup.health, health, [int(rows.known[row])], [of_load])
         for found in crowded:
             told = Found(found.kind, int(rows["number"][row]), found.text, found.action)
             part.noted.append(Noted(setup.timeline.at_tick(found.frame), DOUBT, told))

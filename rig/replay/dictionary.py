@@ -23,6 +23,7 @@ FLAGS: Final[dict[Flag, str]] = {
     Flag.AFTER_END: "run after the verdict",
     Flag.CORRECTED: "the load command changed",
     Flag.SPIKE: "an excursion that no physical speed allows",
+    Flag.LOAD_SPIKE: "and it is one of the load",
 }
 """What each bit of a cycle's flags means."""
 _OTHER_WORDS: Final = {"number": "cycle"}

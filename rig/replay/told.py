@@ -35,6 +35,8 @@ _ACTIONS: Final = {
     "conflict": "pause",
     "support": "warn",
     "uneven-load": "warn",
+    "off-target": "warn",
+    "guide": "warn",
 }
 """What the findings that have an event of their own ask for, as a rule."""
 

@@ -100,7 +100,7 @@ def test_a_lone_spike_of_load_neither_counts_nor_moves_levels_nor_extremes(
     rows = in_blocks(values, [1064, 1065], start())[1]
     hit = int(np.searchsorted(rows.begin, at, side="right")) - 1
     assert len(rows) == len(clean)
-    assert flagged(values) == {hit: Flag.SPIKE}
+    assert flagged(values) == {hit: Flag.SPIKE | Flag.LOAD_SPIKE}
     for name in MEASURED:
         assert rows[name][hit] == pytest.approx(clean[name][hit], rel=0.02)
 

@@ -103,6 +103,7 @@ class Beam:
         """Return the rows with the columns of these channels."""
         number = np.arange(1, self.n + 1, dtype=np.int64)
         columns = {"number": number, "time": number / 5.0, "flags": self.flags}
+        columns["frequency"] = np.full(self.n, 5.0, np.float32)
         for name in ("load", "deflection", *channels):
             columns[f"{name}_max"] = self.high[name].astype(np.float32)
             columns[f"{name}_min"] = self.low[name].astype(np.float32)

@@ -29,6 +29,8 @@ def rows_of(stiffness, first=1, flags=0, load_max=UPPER, deflection_min=1e-4, de
 
     columns = {
         "number": number,
+        "time": number * 0.2,
+        "frequency": column(5.0, np.float32),
         "load_max": column(load_max, np.float32),
         "load_min": column(LOWER, np.float32),
         "deflection_max": column(deflection_max, np.float32),

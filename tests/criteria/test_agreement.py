@@ -19,7 +19,7 @@ from tests.criteria.table import judge_all
 
 BAD = 600
 """Cycle from which something is wrong."""
-IN_DOUBT = {"sensor", "conflict", "load-doubt", "support", "uneven-load"}
+IN_DOUBT = {"sensor", "conflict", "load-doubt", "support", "uneven-load", "guide"}
 
 
 def found(beam, channels=CHANNELS, cuts=(), **changes):

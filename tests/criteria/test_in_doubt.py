@@ -143,3 +143,29 @@ def test_water_that_comes_on_is_not_a_sensor_that_moved():
     beam = Beam(N).show("midspan", BAD, by=STEP)
     beam.flags[BAD:] |= np.uint16(16)
     assert doubts(found(beam)) == []
+
+
+@pytest.mark.parametrize(
+    "channels", [CHANNELS, NO_STROKE, tuple(c for c in CHANNELS if c != "load_2")]
+)
+def test_a_specimen_that_bends_less_at_the_same_load_touches_something(channels):
+    soft = np.where(np.arange(N) < BAD, 1.0, 0.955)
+    findings = doubts(found(Beam(N, soft=soft), channels))
+    assert {(f.kind, f.action) for f in findings} == {("guide", "warn")}
+    assert "does the spreader touch a guide" in findings[0].text
+
+
+def test_a_specimen_that_bends_a_little_less_is_as_it_was():
+    soft = np.where(np.arange(N) < BAD, 1.0, 0.98)
+    assert doubts(found(Beam(N, soft=soft))) == []
+
+
+def test_a_midspan_that_shows_less_alone_touches_nothing():
+    findings = doubts(found(Beam(N).show("midspan", BAD, factor=0.95)))
+    assert "guide" not in {f.kind for f in findings}
+
+
+def test_a_cell_that_shows_too_much_is_not_taken_for_a_guide():
+    # The true load is less than is read; the second measure says so.
+    gain = np.where(np.arange(N) < BAD, 1.0, 0.95)
+    assert "guide" not in {f.kind for f in doubts(found(Beam(N, gain=gain)))}

@@ -82,8 +82,9 @@ def test_missing_over_a_second_pauses_for_a_watching_channel():
 def test_the_sixth_spike_within_an_hour_warns_once():
     setup = HealthSetup(RANGES, 1.0)
     spaced = [0, 1000, 2000, 3000, 3500, 3601]
-    assert check_spikes(setup, HealthState(), spaced)[1] == ()
-    _, found = check_spikes(setup, HealthState(), [0, 1000, 2000, 3000, 3500, 3600, 3601])
+    assert check_spikes(setup, HealthState(), spaced, [False] * len(spaced))[1] == ()
+    frames = [0, 1000, 2000, 3000, 3500, 3600, 3601]
+    _, found = check_spikes(setup, HealthState(), frames, [False] * 5 + [True] * 2)
     assert seen(found) == [("spiking", "warn", "", 3600)]
 
 
@@ -120,6 +121,6 @@ def test_spikes_are_counted_over_a_resume_and_told_once():
     setup, state, told = HealthSetup(RANGES, 1.0), HealthState(), []
     for frame in range(0, 800, 100):
         state = HealthState.from_plain(json.loads(json.dumps(state.to_plain())))
-        state, found = check_spikes(setup, state, [frame])
+        state, found = check_spikes(setup, state, [frame], [False])
         told += seen(found)
     assert told == [("spiking", "warn", "", 500)]

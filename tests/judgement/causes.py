@@ -18,6 +18,8 @@ CHANNELS: Final = (
 OF_EVENTS: Final = {
     "support": "support",
     "uneven-load": "rig",
+    "guide": "rig",
+    "off-target": "rig",
     "stiffness-step": "specimen",
     "step": "specimen",
     "stiffness-loss": "specimen",
@@ -33,7 +35,9 @@ OF_STOPS: Final = {
 }
 """Cause by the word of the table of states with which a test is being stopped."""
 MISSED: Final = re.compile(r"flow .*: |spray period missed|does not switch on|does not answer")
-LOOK_AT_LOAD: Final = re.compile(r"load cell|feedback (in doubt|lost)|load is noisy")
+LOOK_AT_LOAD: Final = re.compile(
+    r"load cell|feedback (in doubt|lost)|load is noisy|one in the load"
+)
 
 
 def named_by(event: Event) -> str | None:

@@ -71,7 +71,7 @@ from = "2000 cycles"
 to = "3000 cycles"
 
 [failure]
-stiffness_loss = {{ warn = "20 %", stop = "40 %", confirm = "100 cycles" }}
+stiffness_loss = {{ warn = "20 %", stop = "40 %", confirm = "50 cycles" }}
 stiffness_step = {{ pause = "5 %", within = "20 cycles" }}
 residual_growth = {{ warn = "50 %" }}
 load_short = {{ stop = "5 %", confirm = "5 cycles" }}

@@ -24,7 +24,17 @@ from rig.judging.correction import (
     start_correction,
 )
 from rig.samples import Flag
-from tests.judging.loads import AMPLITUDE, MEAN, RANGE, UPPER, Night, Servo, follow, rows
+from tests.judging.loads import (
+    AMPLITUDE,
+    MEAN,
+    RANGE,
+    SOFTNESS,
+    UPPER,
+    Night,
+    Servo,
+    follow,
+    rows,
+)
 
 UNUSABLE = (Flag.GAP, Flag.LONG_GAP, Flag.SPIKE, Flag.CORRECTED, Flag.AFTER_END)
 LOWERING = (Flag.SHORT, Flag.OVERLOAD)
@@ -291,3 +301,25 @@ def test_a_moving_mass_is_allowed_for_until_something_is_corrected_and_not_twice
     )
     assert change is not None
     assert allowed_for(corrected, 0.95) == corrected
+
+
+@pytest.mark.parametrize(("softer", "told"), [(0.0, 1), (0.05, 0)])
+def test_what_had_to_be_added_is_told_once_where_the_specimen_is_as_it_was(softer, told):
+    """A servo loses 4 % of its gain; a specimen that has softened meanwhile explains it."""
+    night = follow(Servo(), 80)
+    state, texts = settled(night.state), []
+    softness = (1 + softer) * SOFTNESS
+    for reach in np.linspace(1.0, 0.96, 400):
+        mean, amplitude = np.full(1, state.mean), np.full(1, reach * state.amplitude)
+        state, _, change = correct(state, rows(mean, amplitude, 2 * amplitude * softness))
+        texts += [change.told] if change and change.told else []
+        state = correction_from(json.loads(json.dumps(asdict(state))))
+    assert 2 * (state.amplitude - AMPLITUDE) > 0.03 * RANGE
+    assert len([t for t in texts if "look at the oil, at valve and servo gain" in t]) == told
+    assert len(texts) == told
+
+
+def test_nothing_is_said_of_what_is_added_before_the_baseline():
+    night = follow(Servo(gain=0.95), 300)
+    assert 2 * (night.state.amplitude - AMPLITUDE) > 0.03 * RANGE
+    assert night.told == []

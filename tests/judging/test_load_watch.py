@@ -69,3 +69,41 @@ def test_it_is_told_again_of_a_midspan_that_was_mended_and_died_again() -> None:
     why, told = watched(load, bent, led=False)
     assert why == ""
     assert len(told) == 2
+
+
+def seconded(
+    load: FloatArray, second: FloatArray, bent: FloatArray, block: int = 20
+) -> tuple[str, tuple[str, ...]]:
+    """Return why a slow loading with a second measure is stopped, and what else is told."""
+    watch, told = LoadWatch(), ()
+    for first in range(0, len(load), block):
+        three = [x[first : first + block] for x in (load, bent, second)]
+        values = np.array(three, np.float32)
+        samples = SampleBlock(first, RATE, ("load", "midspan", "load_2"), values)
+        watch = watch.looked(SETUP, samples, values[1], slowly=True, led=False)
+        told += watch.told
+        if watch.trip is not None:
+            return watch.trip.text, told
+    return "", told
+
+
+@pytest.mark.parametrize("block", [20, 600, 5000])
+def test_a_midspan_that_stays_while_two_measures_of_load_change_is_told_and_stops_nothing(
+    block: int,
+) -> None:
+    load, bent = noisy(ramp(5, 40e3), np.zeros(5000))
+    second, _ = noisy(ramp(5, 40e3), np.zeros(5000), seed=2)
+    why, told = seconded(load, second, bent, block)
+    assert why == ""
+    assert told == ("midspan stays where load and load_2 both change; look at its sensor",)
+
+
+@pytest.mark.parametrize("block", [20, 600, 5000])
+def test_a_load_that_changes_while_the_second_measure_and_midspan_stay_stops_it(
+    block: int,
+) -> None:
+    load, bent = noisy(ramp(5, 40e3), np.zeros(5000))
+    second, _ = noisy(np.zeros(5000), np.zeros(5000), seed=2)
+    why, told = seconded(load, second, bent, block)
+    assert "feedback in doubt: the load changes while net deflection stays the same" in why
+    assert not any("load_2" in text for text in told)

@@ -13,6 +13,8 @@ from hypothesis import strategies as st
 from rig.criteria.findings import Finding
 from rig.judging.shadow import ALERT, KEYS, WOULD, shadowed
 from rig.protocol.usual import USUAL_CRITERIA
+from tests.criteria.beam import Beam
+from tests.criteria.beam import armed as beam_armed
 from tests.criteria.table import K, armed, judge_all, rows_of
 
 ACTIONS = ("note", "warn", "pause", "failure", "fault", "run-out")
@@ -61,6 +63,23 @@ def test_a_conflict_is_alert_only_where_what_it_disputes_is(number, key):
     assert shadowed(frozenset({key}), (conflict,))[0].action == ALERT
     others = frozenset(USUAL_CRITERIA) - {key}
     assert shadowed(others, (conflict,)) == (conflict,)
+
+
+def test_a_fall_that_other_channels_dispute_is_alert_only_where_falls_are():
+    rows = Beam(900).show("midspan", 600, factor=1.08).rows()
+    findings, _ = judge_all(beam_armed(), rows)
+    acts = [f for f in findings if f.action == "pause"]
+    assert [f.kind for f in acts] == ["sensor"]
+    assert "stiffness fell" in acts[0].text
+    after = shadowed(frozenset({"stiffness_step"}), tuple(findings))
+    assert [f.action for f in after if "stiffness fell" in f.text] == [ALERT]
+    others = frozenset(USUAL_CRITERIA) - {"stiffness_step"}
+    assert shadowed(others, tuple(findings)) == tuple(findings)
+
+
+def test_a_load_in_doubt_acts_whatever_is_alert_only():
+    doubt = replace(found("load-doubt", "fault"), evidence={"loss": 0.4})
+    assert shadowed(frozenset(USUAL_CRITERIA), (doubt,)) == (doubt,)
 
 
 def test_what_is_left_acts_on_after_a_failure_that_was_only_told():

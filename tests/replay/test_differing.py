@@ -191,7 +191,7 @@ def test_the_words_of_every_end_and_doubt_are_known_again():
         for signal in signals
         for finding in check_health(setup, HealthState(), 0, {"load": signal.astype("f4")})[1]
     ]
-    doubts += check_spikes(setup, HealthState(), range(6))[1]
+    doubts += check_spikes(setup, HealthState(), range(6), [True] * 6)[1]
     assert {f.kind for f in doubts} == {"flat", "saturated", "missing", "spiking"}
     assert all(kind_of(f.text) == f.kind for f in doubts)
     assert kind_of("emergency stop pressed") == ""
