@@ -75,7 +75,7 @@ def after_limit(
         return "fault", f"feedback in doubt: the load jumped while deflection went on; {text}"
     least *= setup.deflection_per_load
     leapt = _jumped_alone(deflection, load, at, least)
-    together = leapt and stroke is not None and not _jumped_alone(deflection, stroke, at, least)
+    together = leapt and stroke is not None and _jumped_too(deflection, stroke, at, least)
     if leapt and not together:
         return "limit", f"{text}; deflection jumped while the load went on: look at its sensors"
     force, bent = sustained(load), sustained(deflection)
@@ -138,6 +138,14 @@ def _jumped_alone(
             swing = min(_span(others[: at + 1]), usual)
             return bool(abs(others[after] - others[first - 1]) < JUMP * swing)
     return False
+
+
+def _jumped_too(
+    signal: NDArray[np.float32], other: NDArray[np.float32], at: int, least: float
+) -> bool:
+    """Tell whether another signal went with one that jumped; one that is missing did not."""
+    there = bool(np.isfinite(other[: at + 1]).all())
+    return there and not _jumped_alone(signal, other, at, least)
 
 
 def _span(values: NDArray[np.float64]) -> float:

@@ -97,6 +97,16 @@ def test_a_cell_that_jumps_while_the_specimen_goes_on_is_a_fault(setup):
     assert "the load jumped while deflection went on" in why
 
 
+@pytest.mark.parametrize(("rod", "outcome"), [(1.5e-3, "failure"), (0, "limit"), (np.nan, "limit")])
+def test_a_deflection_that_leaps_is_the_specimens_only_where_the_rod_leaps_too(rod, outcome):
+    load = cycling(6)
+    bent, stroke = SOFT * load, 1.2 * SOFT * load
+    bent[158:] += 1.5e-3
+    stroke[158:] += rod
+    columns = (x.astype(np.float32) for x in (load, bent))
+    assert after_limit(BREADTH, TRIP, *columns, 165, stroke.astype(np.float32))[0] == outcome
+
+
 def test_a_drift_while_the_load_is_held_is_a_limit():
     noise = np.random.default_rng(1).normal(0.0, 0.005 * UPPER, 160)
     drifting = np.linspace(2e-3, 2.2e-3, 160)
