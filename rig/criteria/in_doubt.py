@@ -15,7 +15,15 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from rig.channels import shown
-from rig.criteria.agreement import SUPPORTS, AgreementState, Together, change, unsure, unsure_mean
+from rig.criteria.agreement import (
+    SUPPORTS,
+    AgreementState,
+    Settling,
+    Together,
+    change,
+    unsure,
+    unsure_mean,
+)
 from rig.criteria.confirming import (
     CONTRADICTED,
     FOLLOWS,
@@ -51,6 +59,9 @@ ALONE: Final = 0.5
 """Of its settled range, changed at a support alone."""
 STIFFER: Final = 0.03
 """Of its settled net deflection range, by which a specimen bends less at the same load."""
+CLOSES: Final = 1 / 3
+"""Of that range: a specimen that bends less by so much may keep its crack nearly closed; chosen by
+rehearsals."""
 NEAR_END: Final = 0.005
 """Of a channel's range: so near to its end it is about to show nothing more."""
 SETTLED: Final = 1e-4  # [m] of movement of a support
@@ -205,6 +216,8 @@ def _dead(together: Together) -> Iterator[Doubt]:
         settled = float(base.median.range(channel)[0])
         own = change(base, groups, channel)
         gone = dead(base, groups, channel)
+        if channel == "crack_opening":
+            gone = gone & ~_may_be_closed(base, groups)
         text = f"{channel} does not follow the load any more: look at its sensor, foot and cable"
         yield _lasting(f"dead {channel}", "sensor", "pause", gone, -1, text)
         if channel not in SUPPORTS:
@@ -213,6 +226,16 @@ def _dead(together: Together) -> Iterator[Doubt]:
         alone = (np.abs(own) > ALONE * settled) & still & ~along & ~gone
         text = f"the range of {channel} changed and nothing else did: look at its sensor and foot"
         yield _lasting(f"alone {channel}", "sensor", "pause", alone, -1, text)
+
+
+def _may_be_closed(base: Settling, groups: Groups) -> BoolArray:
+    """Tell where a specimen bends so much less, as the stroke too shows, that its crack may close.
+
+    Without a stroke that follows, nothing but the gauge itself could tell it from a dead one.
+    """
+    less, rod = -change(base, groups, NET), -change(base, groups, "stroke")
+    much = less > CLOSES * float(base.median.range(NET)[0])
+    return np.asarray(much & (rod >= FOLLOWS * less) & ~dead(base, groups, "stroke"))
 
 
 def _near_ends(together: Together) -> Iterator[Doubt]:

@@ -169,3 +169,18 @@ def test_a_cell_that_shows_too_much_is_not_taken_for_a_guide():
     # The true load is less than is read; the second measure says so.
     gain = np.where(np.arange(N) < BAD, 1.0, 0.95)
     assert "guide" not in {f.kind for f in doubts(found(Beam(N, gain=gain)))}
+
+
+def held(soft, channels=CHANNELS, crack=0.02):
+    """Return what is found where something holds the specimen and the crack gauge hardly moves."""
+    beam = Beam(N, soft=np.where(np.arange(N) < BAD, 1.0, soft))
+    return doubts(found(beam.show("crack_opening", BAD, factor=crack), channels))
+
+
+def test_a_crack_that_stays_closed_as_the_specimen_bends_far_less_is_no_dead_gauge():
+    assert [(f.kind, f.action) for f in held(0.5)] == [("guide", "warn")]
+
+
+@pytest.mark.parametrize(("soft", "channels"), [(0.955, CHANNELS), (0.5, NO_STROKE)])
+def test_a_gauge_that_dies_as_something_holds_the_specimen_is_told(soft, channels):
+    assert any("crack_opening does not follow" in f.text for f in held(soft, channels, crack=0.0))
