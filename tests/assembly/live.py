@@ -15,9 +15,11 @@ from pathlib import Path
 from typing import Any
 
 from rig.assembly import simulation_setup
+from rig.assembly.events_file import Events
 from rig.assembly.result import header_of
 from rig.clock import SystemClock
 from rig.commands.files import load
+from rig.control.conditioned import conditioned
 from rig.control.conductor import Conductor
 from rig.control.desk import Desk
 from rig.control.taken_up import Verdict
@@ -120,15 +122,18 @@ async def carry_out(
     memory: int = 64_000_000,
     finish: bool = False,
     pace: float = 1.0,
+    events: Events | None = None,
 ) -> tuple[Live, Verdict]:
     """Carry a plan out with something `beside` it; return how it ended.
 
     `pace` is device time in one real second; the recorder, its disk and the watchdog keep real
-    time.
+    time. `events` happen to rig and specimen.
     """
     clock = FastClock(pace)
     setup = replace(simulation_setup(plan), faults=faults, watchdog=0.5 * pace)
-    rig = simulated_rig(setup, seed, clock, paced=True)
+    if events is not None:
+        setup = events.disturbed(setup)
+    rig = conditioned(simulated_rig(setup, seed, clock, paced=True), plan)
     actuator = Watched(rig.actuator)
     rig = replace(rig, actuator=actuator)
     header = header_of(plan, folder, seed, clock.utc(), simulated=True)
