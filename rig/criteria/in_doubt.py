@@ -109,6 +109,8 @@ def find_doubts(
 
 def _begins(doubt: Doubt, begin: int, told: set[str]) -> Iterator[int]:
     """Yield the new groups at which a doubt is told; keep in `told` whether it holds."""
+    if doubt.key not in told and not doubt.lasted[begin:].any():
+        return  # nearly always
     gone = ~_any_of(doubt.holds, LASTS)
     at = begin
     while at < len(doubt.holds):
@@ -132,6 +134,8 @@ def _any_of(holds: BoolArray, count: int) -> BoolArray:
 
 def _all_of(holds: BoolArray, count: int) -> BoolArray:
     """Tell where all of the last `count` groups hold."""
+    if not holds.any():
+        return holds  # nearly always
     padded = np.concatenate((np.zeros(count - 1, np.bool_), holds))
     return np.asarray(sliding_window_view(padded, count).all(axis=1))
 
