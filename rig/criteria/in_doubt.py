@@ -40,6 +40,7 @@ from rig.criteria.confirming import (
 from rig.criteria.displaced import displaced
 from rig.criteria.findings import IN_DOUBT, Finding
 from rig.criteria.groups import LOAD, NET, WARMTH, Groups
+from rig.criteria.warmth import MOST_STIFFNESS
 from rig.samples import Cycles
 
 FloatArray = NDArray[np.float64]
@@ -58,7 +59,8 @@ LEAST_UNEVEN: Final = 0.005
 ALONE: Final = 0.5
 """Of its settled range, changed at a support alone."""
 STIFFER: Final = 0.03
-"""Of its settled net deflection range, by which a specimen bends less at the same load."""
+"""Of its settled net deflection range, by which a specimen bends less at the same load, beside what
+cold does."""
 CLOSES: Final = 1 / 3
 """Of that range: a specimen that bends less by so much may keep its crack nearly closed; chosen by
 rehearsals."""
@@ -299,7 +301,10 @@ def _stiffer(together: Together) -> Iterator[Doubt]:
         seen = closed >= FOLLOWS * less / settled
     second = float(base.median.range("load_2")[0])
     agrees = ~(np.abs(change(base, groups, "load_2")) > SECOND_APART * second)
-    large = less > max(STIFFER * settled, unsure(setup, base, NET))
+    # Concrete that is colder is stiffer.
+    colder = base.median.of(WARMTH) - groups.of(WARMTH)
+    stiffer = STIFFER + MOST_STIFFNESS * np.where(np.isfinite(colder), colder.clip(0.0), 0.0)
+    large = less > np.maximum(stiffer * settled, unsure(setup, base, NET))
     text = (
         f"the specimen bends by more than {STIFFER:.0%} less than it did at the same load, which "
         "none does by itself: does the spreader touch a guide, or something else carry load?"

@@ -155,6 +155,15 @@ def test_a_specimen_that_bends_less_at_the_same_load_touches_something(channels)
     assert "does the spreader touch a guide" in findings[0].text
 
 
+@pytest.mark.parametrize(("colder", "told"), [(0.0, True), (2.0, True), (15.0, False)])
+def test_a_specimen_that_is_stiffer_in_the_cold_touches_nothing(colder, told):
+    # The modulus of concrete rises by 0.3 % a kelvin of cold (fib Model Code 2010, from memory).
+    after = np.arange(N) >= BAD
+    beam = Beam(N, soft=np.where(after, 0.955, 1.0))
+    beam.air = 293.0 - colder * after
+    assert ("guide" in {f.kind for f in doubts(found(beam))}) == told
+
+
 def test_a_specimen_that_bends_a_little_less_is_as_it_was():
     soft = np.where(np.arange(N) < BAD, 1.0, 0.98)
     assert doubts(found(Beam(N, soft=soft))) == []
