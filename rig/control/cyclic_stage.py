@@ -42,7 +42,6 @@ COUNT_MARGIN: Final = 2  # cycles the controller may run past ours before it sto
 FIRST_SPAN: Final = 0.05  # of the target range: the first cycles of a build-up are small
 BUILD_UP_EXTRA: Final = 100  # cycles after the growth in which 95 % of range must be reached
 QUIET_SHARE: Final = 0.2  # of the growth: the first cycles are too small to be told from noise
-MOST_NOTICES: Final = 5  # the newest ones, that people are shown
 
 _ENDS: Final = {"failure": "failure", "fault": "fault", "run-out": "end"}
 
@@ -52,8 +51,7 @@ class CyclicStage:
 
     `inspect_at` is the count of the next inspection, None before counting and where none comes,
     `inspected` the protocol's count of the inspection made last.
-    `notices` holds the last things found that people should look at: frame and words. `utc`
-    tells the calendar time, for inspections that are pulled forward into working hours.
+    `utc` tells the calendar time, for inspections that are pulled forward into working hours.
     """
 
     def __init__(
@@ -85,7 +83,6 @@ class CyclicStage:
         self.inspected = 0
         self._compare: tuple[int, float] | None = None  # at which count, with which stiffness
         self.run_out = stage.run_out
-        self.notices: tuple[tuple[int, str], ...] = ()
         self._grown = 0  # frame at which the amplitude of a build-up is whole
         standing.on_fall = self.to_rest
 
@@ -218,14 +215,9 @@ class CyclicStage:
             if finding.action == "fault":
                 raise StopNow("feedback", "fault", finding.text)
             self._station.book.event("sensor", finding.text)
-            self._notice(finding.text)
+            self._station.notice(finding.text)
             return finding.text if finding.action == "pause" else ""
         return ""
-
-    def _notice(self, text: str) -> None:
-        """Keep what people should look at until somebody has looked."""
-        newest = (self._station.stream.now, text)
-        self.notices = (*self.notices, newest)[-MOST_NOTICES:]
 
     async def _counting(self, first: int) -> None:
         station = self._station
@@ -241,7 +233,7 @@ class CyclicStage:
         kind = "verdict" if finding.action in _ENDS else finding.kind
         book.event(kind, finding.text)
         if finding.action in ("warn", "pause", ALERT):
-            self._notice(finding.text)
+            self._station.notice(finding.text)
         if finding.kind == "baseline":
             base = self.state.criteria.baseline
             book.baseline_stiffness = base.stiffness if base else None
@@ -267,7 +259,7 @@ class CyclicStage:
         station = self._station
         if change.told:
             station.book.event("correction", change.told)
-            self._notice(change.told)
+            station.notice(change.told)
         if change.moves:
             await station.rig.actuator.adjust(change.mean, change.amplitude)
             self.state = replace(self.state, commanded=station.stream.now)

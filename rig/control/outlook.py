@@ -159,10 +159,7 @@ class Outlook:
         found += station.chores.insulation.doubtful.values()
         if cyclic is not None and cyclic.state.criteria.overloaded:
             found.append("the load is above 102 % of upper load")
-        if cyclic is not None:
-            # Who has written a note, or asked for anything, has seen what was found before.
-            found += [text for frame, text in cyclic.notices if frame > station.looked_at]
-        return tuple(found)
+        return (*found, *station.notices)
 
 
 def _missed(periods: int) -> str:

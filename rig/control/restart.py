@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from rig.control.cyclic_stage import CyclicStage
+from rig.control.notices import notices_of
 from rig.control.station import Station
 from rig.control.taken_up import Verdict
 from rig.control.water import check_water
@@ -46,6 +47,7 @@ def restart_point(
         "counter": stream.counter,
         "interruptions": [list(each) for each in book.interruptions],
         "on_call": station.on_call,
+        "notices": list(station.notices),
         "ran_out": station.ran_out.to_plain() if station.ran_out else None,
         "verdict": verdict.to_plain() if verdict else None,
     }
@@ -96,4 +98,5 @@ def check_point(point: Mapping[str, Any], cycles: int, stages: int) -> None:
         pass
     for by in point["shifts"].values():
         float(by)
+    notices_of(point)
     check_water(point["water"])

@@ -14,6 +14,7 @@ from rig.control.attendance import Windows, closing, opened
 from rig.control.book import Book
 from rig.control.chores import Chores
 from rig.control.levels import RETRACT, RETRACT_SPEED, Levels
+from rig.control.notices import noticed
 from rig.control.same_limit import same_limit
 from rig.control.slow_watch import COMMANDED, SlowWatch
 from rig.control.states import PAUSABLE
@@ -89,7 +90,7 @@ class Station(Levels):
         self.no_water = ""
         self.holds_until: int | None = None  # frame at which a hold ends, if nothing comes between
         self.moves_at = 0  # frame at which the horn or lamp has warned long enough
-        self.looked_at = 0  # frame at which somebody has last looked
+        self.notices: tuple[str, ...] = ()  # found since somebody has last looked
         self._falls_until: int | None = None
         self._motion: Motion | None = None
 
@@ -259,9 +260,13 @@ class Station(Levels):
         self.windows = opened(self.plan.attendance, stream.now, self.book.counted, stream.rate)
 
     def looked(self) -> None:
-        """Note that somebody has looked after the test."""
+        """Note that somebody has looked after the test, and seen what was found."""
         self.windows = replace(self.windows, looked=True)
-        self.looked_at = self.stream.now
+        self.notices = ()
+
+    def notice(self, text: str) -> None:
+        """Keep what people should look at until somebody has looked."""
+        self.notices = noticed(self.notices, text)
 
     async def horn(self, on: bool) -> None:
         """Switch the horn or lamp, where there is one."""

@@ -10,6 +10,7 @@ import math
 from typing import Final
 
 from rig.control.inspecting import static_check_of
+from rig.control.notices import notices_of
 from rig.control.offsets import add
 from rig.control.slow_stages import approach, static_check
 from rig.control.standing import Standing
@@ -90,6 +91,7 @@ async def restore(station: Station, taken: TakenUp) -> None:
         add(station, channel, by)
     station.peak = tuple(point["peak"])
     station.on_call = station.on_call or point["on_call"]
+    station.notices = notices_of(point)
     now = station.stream.now
     await station.water.take_up(point["water"], point["frame"], now, taken.counted)
 
