@@ -20,7 +20,7 @@ from rig.assembly.result import Result
 from rig.record import Event, read_journal
 from tests.judgement.causes import named_by, named_by_end
 from tests.judgement.drawing import Night
-from tests.judgement.setting import BASELINE, FREQUENCY, STOP, plan_of
+from tests.judgement.setting import BASELINE, STOP, plan_of
 from tests.truth import Truth, truth_of
 
 ROOT: Final = Path(__file__).parents[2]
@@ -170,12 +170,11 @@ def _lost(truth: Truth, base: float, stopped: float | None) -> float:
 
 
 def _second(columns: dict[str, np.ndarray], broken: float | None) -> int:
-    """Return how many cycles reached half the load range, begun a cycle after a specimen broke."""
+    """Return how many cycles that began after a specimen broke reached half the load range."""
     if broken is None or not len(columns["time"]):
         return 0
     spans = columns["load_max"] - columns["load_min"]
-    late = columns["time"] > broken + 1 / FREQUENCY
-    return int(np.sum(late & (spans > 0.5 * np.median(spans))))
+    return int(np.sum((columns["time"] > broken) & (spans > 0.5 * np.median(spans))))
 
 
 @lru_cache(maxsize=1)

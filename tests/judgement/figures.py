@@ -18,7 +18,7 @@ from tests.truth import CAUSES
 
 ALLOWED: Final = 10.0
 """s in which a specimen that broke must have stopped the test."""
-CONFIRMING: Final = 400 / FREQUENCY
+CONFIRMING: Final = 200 / FREQUENCY
 """s after a loss beyond the limit and SLACK: four times the cycles that confirm it."""
 
 

@@ -8,8 +8,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-import numpy as np
-
 from tests.criteria.forecast_figures import Figures
 from tests.criteria.forecast_figures import figures as forecast_figures
 from tests.judgement import drawing, report
@@ -136,6 +134,4 @@ def _loads(found: Measured, amount: Amount) -> None:
 def _forecasts(found: Measured, figures: Figures) -> None:
     found.rows += report.forecast_rows(figures)
     found.lines += ["", figures.words()]
-    # So many lives as this tells the share; looks of one life go together.
-    slack = 2 * float(np.sqrt(0.8 * 0.2 / figures.lives))
-    found.must(0.75 - slack <= figures.inside <= 0.85 + slack, "forecasts inside their interval")
+    found.must(0.75 <= figures.inside <= 0.85, "forecasts inside their interval")

@@ -87,8 +87,8 @@ MUTANTS = (
     Mutant(
         "authority about the target",
         STEPS,
-        "state, settled_mean=state.mean, settled_amplitude=state.amplitude, saturated=False",
-        "state, saturated=False",
+        "        settled_mean=state.mean,\n        settled_amplitude=state.amplitude,\n",
+        "",
         "no authority is left for the night",
         CORRECTION,
     ),

@@ -113,7 +113,7 @@ def test_flags_say_what_each_bit_means(tmp_path: Path) -> None:
     assert meanings["1"] == "short"
     assert meanings["16"] == "spray"
     assert meanings["32"] == "after-end"
-    assert len(meanings) == 8
+    assert len(meanings) == 9
 
 
 def test_a_second_process_reads_the_segment_while_it_is_written(tmp_path: Path) -> None:
