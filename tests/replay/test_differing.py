@@ -160,7 +160,9 @@ def test_changes_are_named_as_they_are_written_in_a_protocol(run):
         by,
         loading=replace(loading, upper=90e3, frequency=4.0),
         baseline=replace(by.baseline, last=70),
-        failure=replace(by.failure, stiffness_step=None),
+        failure=replace(
+            by.failure, stiffness_step=None, alert_only=frozenset({"stiffness_loss", "load_short"})
+        ),
         limits=replace(by.limits, learned=replace(by.limits.learned, deflection=1.5)),
     )
     assert changes(by, other) == [
@@ -169,6 +171,7 @@ def test_changes_are_named_as_they_are_written_in_a_protocol(run):
         "baseline.to 60 in the recording, 70 here",
         "failure.stiffness_step.pause 5 % in the recording, not set here",
         "failure.stiffness_step.within 20 in the recording, not set here",
+        "failure.alert_only none in the recording, load_short, stiffness_loss here",
         "limits.cyclic.deflection 200 % in the recording, 150 % here",
     ]
     assert changes(by, by) == []
