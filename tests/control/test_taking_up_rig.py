@@ -17,7 +17,7 @@ from tests.control.conftest import COMMITS, SHORT_NIGHT
 from tests.control.night import Accidents, Again, walk
 from tests.control.taken import BY, cut_off, listed, point_of, taken_up
 
-OPTIONAL = {"verdict", "next_cycle", "ran_out"}
+OPTIONAL = {"notices", "verdict", "next_cycle", "ran_out"}
 """What a restart point holds that nothing depends on, or only a test after its run-out."""
 
 
