@@ -207,6 +207,8 @@ def _word(name: str, value: Any) -> str:
         return "not set"
     if isinstance(value, tuple):
         return shown(key, *value)
+    if isinstance(value, frozenset):
+        return ", ".join(sorted(value)) or "none"
     if key in _FORCES:
         return shown("load", value)
     if key in _LENGTHS:
