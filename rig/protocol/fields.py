@@ -54,6 +54,19 @@ def refuse(problem: str, remedy: str) -> PydanticCustomError:
     return PydanticCustomError("problem", "{problem}", {"problem": problem, "remedy": remedy})
 
 
+ROUNDING: Final = 1e-12
+"""Of a bound, within which a quantity is at it: to turn it into SI may put it just beside."""
+
+
+def _bounded(value: object, number: float, low: float, high: float, unit: str) -> float:
+    """Return a quantity [SI] within its bounds, as `"95 %"` is, though 95 times 0.01 is above."""
+    for bound in (low, high):
+        if math.isclose(number, bound, rel_tol=ROUNDING):
+            return bound
+    _within(value, number, low, high, unit)
+    return number
+
+
 def _within(value: object, number: float, low: float, high: float, unit: str) -> None:
     if not low <= number <= high:
         raise refuse(
@@ -94,8 +107,7 @@ def _quantity(dimension: str, low: float, high: float, unit: str) -> Callable[[o
             number, _ = parse_any(value, (dimension,))
         except UnitError as error:
             raise refuse(error.problem, error.remedy) from None
-        _within(value, number, low, high, unit)
-        return number
+        return _bounded(value, number, low, high, unit)
 
     return read
 
@@ -140,8 +152,7 @@ def amount(
         except UnitError as error:
             hint = error.remedy if error.remedy.startswith(_OWN_REMEDIES) else f"give {wanted}"
             raise refuse(error.problem, hint) from None
-        _within(value, number, *ranges[dimension])
-        return number, dimension
+        return _bounded(value, number, *ranges[dimension]), dimension
 
     return BeforeValidator(read)
 
