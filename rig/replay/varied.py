@@ -50,9 +50,14 @@ def vary(
     values = values_of(range_of)
     tried = [_tried(recording, protocol, read, with_value(text, path, v), path) for v in values]
     silent = [value for value, (_, warns) in zip(values, tried, strict=True) if not warns]
-    notes = (f"{', '.join(silent)}: judged without the warn beside it, which would come no sooner",)
+    notes = []
+    if silent:
+        why = "judged without the warn beside it, which would come no sooner"
+        notes.append(f"{', '.join(silent)}: {why}")
+    if path[:1] == ("failure",) and set(path[1:]) & tried[0][0].failure.alert_only:
+        notes.append(f"{path[1]} is alert only: no value of it ends or pauses the test")
     replayed = replay_each(recording, [plan for plan, _ in tried])
-    return Varied(spelt, values, replayed, notes if silent else ())
+    return Varied(spelt, values, replayed, tuple(notes))
 
 
 def _tried(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -174,6 +175,22 @@ def test_one_value_gives_what_a_protocol_with_that_value_gives(
         varied = vary(recording, words, str(folder / "base.toml"), read_text).replayed
         plan = recording.plan_with(str(folder / "written.toml"), read_text)
         assert varied == (replay(recording, plan),)
+
+
+@HERE
+def test_a_criterion_that_is_alert_only_ends_the_test_at_no_value_and_the_table_says_so(
+    run, tmp_path
+):
+    case = replace(CASES["loss 1"], alerts='alert_only = ["stiffness_loss"]')
+    (tmp_path / "quiet.toml").write_text(texts(case)[0], encoding="utf-8")
+    with open_recording(run) as recording:
+        path = str(tmp_path / "quiet.toml")
+        quiet = vary(recording, "failure.stiffness_loss=15 %, 30 %", path, read_text)
+        other = vary(recording, "failure.stiffness_step=50 %", path, read_text)
+    assert not {r.outcome for r in quiet.replayed} & {"failure"}
+    told = "stiffness_loss is alert only: no value of it ends or pauses the test"
+    assert quiet.notes == (told,)
+    assert not any("alert only" in note for note in other.notes)
 
 
 @HERE
