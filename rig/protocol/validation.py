@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import copy
 import difflib
+import re
 from collections.abc import Mapping
 from typing import Any, Final, TypeVar, get_args
 
@@ -192,9 +193,12 @@ class _Mending:
             self.document.refuse(path, "has too few entries", f"write {example_of(path)}")
         elif kind == "union_tag_invalid":
             # The tag of a union is read from its table: name the line of the tag itself.
-            allowed = context["expected_tags"].replace("'", '"')
-            value = shown(detail["input"].get("kind"))
-            self.document.refuse((*path, "kind"), f"{value} is no kind", f"give one of {allowed}")
+            given, allowed = detail["input"].get("kind"), context["expected_tags"]
+            kinds = re.findall(r"'([^']*)'", allowed)
+            near = meant(given, kinds) if isinstance(given, str) else ""
+            one_of = "give one of " + allowed.replace("'", '"')
+            remedy = f"{near} {one_of}" if near.startswith("did you mean") else one_of
+            self.document.refuse((*path, "kind"), f"{shown(given)} is no kind", remedy)
         elif kind == "union_tag_not_found":
             self.document.refuse_missing(path, "kind")
         else:

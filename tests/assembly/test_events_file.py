@@ -61,7 +61,15 @@ def test_what_the_cell_has_is_of_the_feedback_and_may_be_in_the_loop(plan):
 
 
 BROKEN = {
-    "kind": (event("creap", ""), 'e.toml:3: event[1].kind: "creap" is no kind'),
+    "kind": (
+        event("creap", ""),
+        'e.toml:3: event[1].kind: "creap" is no kind; did you mean "creep"? ',
+    ),
+    "far kind": (event("fog", ""), 'e.toml:3: event[1].kind: "fog" is no kind; give one of "'),
+    "no length": (
+        event("settlement", 'side = "left"\nover = "1 h"'),
+        'e.toml:2: event[1].by: is missing; add by = "0.05 mm"',
+    ),
     "no time": ('[[event]]\nkind = "brittle-end"', "e.toml:2: event[1].at: is missing"),
     "no unit": (event("chill", 'by = "3"'), 'e.toml:5: event[1].by: "3" has no unit'),
     "bare number": (event("chill", "by = 3"), "e.toml:5: event[1].by: 3 has no unit"),
@@ -101,7 +109,9 @@ def test_a_broken_file_is_one_line_with_its_place(plan, name):
 
 
 def test_all_problems_are_told_together(plan):
-    texts = [text for name, (text, _) in BROKEN.items() if name not in ("no TOML", "kind")]
+    texts = [
+        text for name, (text, _) in BROKEN.items() if name not in ("no TOML", "kind", "far kind")
+    ]
     assert len(problems(plan, "".join(f"{t}\n" for t in texts))) == len(texts)
 
 
