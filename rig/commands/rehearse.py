@@ -82,7 +82,20 @@ def rehearse(
         if as_json:
             say_refusal(error)
         raise
-    return say_rehearsed(plan.title, result, out, shown, as_json=as_json)
+    code = say_rehearsed(plan.title, result, out, shown, as_json=as_json)
+    if events is not None and (never := never_happened(events, result.test_s)):
+        say(folded(never, sys.stderr), err=True)
+    return code
+
+
+def never_happened(events: Events, ended: float) -> str:
+    """Return in a line which events begin no sooner than a test `ended` [s], "" where none does."""
+    # Imported late: few rehearsals have events.
+    from rig.monitor.words import span
+
+    late = [h for h in events.happenings if h.begin >= ended]
+    told = ", ".join(f"{h.what} at {span(h.begin)}" for h in late)
+    return f"never happened, as the test ended after {span(ended)}: {told}" if late else ""
 
 
 def planned(protocol: str, rig_name: str | None) -> tuple[Plan, StandIn | None]:

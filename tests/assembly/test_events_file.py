@@ -9,6 +9,7 @@ import pytest
 
 from rig.assembly.events_file import load_events
 from rig.commands.files import find_events, load, read_text
+from rig.commands.rehearse import never_happened
 from rig.errors import InputError
 from simulators.disturbances import Disturbance
 from simulators.faults import Fault, InLoop
@@ -140,3 +141,11 @@ def test_every_packaged_events_file_can_be_read_by_its_bare_name():
         events = load_events(find_events(name), read_text, sprayed)
         assert events.happenings
         assert "invented for the demonstration" in events.text
+
+
+def test_what_begins_after_the_end_of_a_test_is_said_never_to_have_happened(plan):
+    events = scripted(plan, ("creep", 600.0), ("brittle-end", 7200.0))
+    assert never_happened(events, 7201.0) == ""
+    told = "never happened, as the test ended after 20 min: brittle-end at 2 h"
+    assert never_happened(events, 1200.0).startswith(told)
+    assert never_happened(events, 600.0).count(" at ") == 2
