@@ -233,14 +233,18 @@ def _summary(plan: Plan, need: Estimate) -> list[str]:
         )
     until = f" to the run-out at {plan.cyclic.run_out:,} cycles" if plan.cyclic else ""
     until += " and its breaking after it" if residual_stages(plan) else ""
-    lines.append(f"Takes about {_time(need.duration_s)}{until}, less if the specimen fails.")
+    sooner = "less if the specimen fails"
+    if plan.failure.alert_only:
+        # Imported late: few protocols have such a criterion.
+        from rig.protocol.alerting import alert_only_told, ends_at_failure
+
+        if not ends_at_failure(plan.failure):
+            sooner = "less if a limit ends it"
+    lines.append(f"Takes about {_time(need.duration_s)}{until}, {sooner}.")
     if plan.spray:
         lines.append(f"Sprays up to {need.water_m3 * 1e3:,.0f} L of water{_tank(plan)}.")
     lines.append(f"Needs up to {_size(need.storage_bytes)} of disk while it runs.")
     if plan.failure.alert_only:
-        # Imported late: few protocols have such a criterion.
-        from rig.protocol.alerting import alert_only_told
-
         lines.append(alert_only_told(plan.failure))
     return lines
 

@@ -28,7 +28,7 @@ def check_alert_only(document: Document, draft: Draft) -> None:
                 f"take it out, or add {name}",
             )
     quiet = [name for name in _ENDING if name in failure.alert_only]
-    if draft.cyclic and quiet and not _left(failure):
+    if draft.cyclic and quiet and not ends_at_failure(failure):
         document.warn(
             _PATH,
             "leaves no criterion that ends the test when the specimen fails",
@@ -37,8 +37,8 @@ def check_alert_only(document: Document, draft: Draft) -> None:
         )
 
 
-def _left(failure: Failure) -> bool:
-    """Tell whether a criterion is left that ends the test."""
+def ends_at_failure(failure: Failure) -> bool:
+    """Tell whether a criterion is there that ends the test, and is not alert only."""
     return any(
         getattr(failure, name) is not None and name not in failure.alert_only for name in _ENDING
     )

@@ -145,6 +145,14 @@ def test_people_read_what_the_test_takes_and_the_caution():
     assert "9.2 and 92.4 kN at 4 Hz" in said
     assert "11,000,000 cycles" in said
     assert "no safety system" in said
+    assert ", less if the specimen fails." in said
+
+
+def test_a_test_that_alerts_alone_is_not_said_to_end_when_the_specimen_fails(tmp_path):
+    alone = '[failure]\nalert_only = ["stiffness_loss", "load_short"]'
+    said = " ".join(call(put(tmp_path, shipped(WET).replace("[failure]", alone))).output.split())
+    assert ", less if a limit ends it." in said
+    assert "if the specimen fails." not in said
 
 
 @pytest.mark.parametrize(
