@@ -20,6 +20,7 @@ from rig.errors import InputError
 from rig.guards.learned import combine
 from rig.judging.arming import learned_of
 from rig.monitor.curve import CurveKeeper
+from rig.monitor.happened import event_words
 from rig.monitor.playing import play
 from rig.monitor.view import EVENTS, Playing, View, state_words
 from rig.record.entries import Ending
@@ -209,8 +210,7 @@ class Film:
         event = self._moments.next_event(moment.time)
         if event is None:
             return ()
-        kind = state_words(event.text)[0] if event.kind == "state" else event.kind
-        return (Coming(f"event: {kind}", event.time - moment.time),)
+        return (Coming(f"event: {event_words(event)[0]}", event.time - moment.time),)
 
     def _water(self, moment: Moment) -> WaterStatus | None:
         plan = self._moments.plan

@@ -15,6 +15,7 @@ from rig.assembly import rehearse
 from rig.assembly.stand_in import plan_on, stand_in
 from rig.commands.replay_screen import Film, speed_of
 from rig.monitor.curve import CurveKeeper
+from rig.monitor.happened import event_words
 from rig.monitor.view import Playing, View
 from rig.record import read_journal
 from rig.replay.recording import open_recording
@@ -192,3 +193,12 @@ def test_whoever_leaves_before_its_end_is_told_how_to_judge_it(night, short_test
 def test_a_speed_without_end_is_as_fast_as_it_goes(short_test):
     assert speed_of("max") == math.inf
     assert speed_of("0.5") == 0.5
+
+
+@pytest.mark.xdist_group("replay-speed")
+def test_the_event_to_come_is_named_as_in_the_list_of_events(short_test):
+    with read_journal(short_test) as journal:
+        event = next(e for e in journal.events() if e.kind in ("stiffness-loss", "static"))
+    (coming,) = views(short_test, [event.time - 0.01])[0].status.coming
+    assert coming.what == f"event: {event_words(event)[0]}"
+    assert event.kind not in coming.what
