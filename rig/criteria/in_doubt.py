@@ -274,7 +274,8 @@ def _settled(together: Together) -> Iterator[Doubt]:
         along = middle * np.sign(own) >= GOES_ALONG * np.abs(own)
         text = (
             f"{channel} stands more than {shown(channel, least, digits=3)} from where it stood at "
-            "the baseline, and midspan has gone along: the support settles"
+            "the baseline, and midspan has gone along: the support settles, look at its "
+            "bearing and what it stands on"
         )
         yield _lasting(f"settled {channel}", "support", "warn", far & along, -1, text)
         text = (

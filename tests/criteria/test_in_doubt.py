@@ -82,7 +82,7 @@ def test_a_support_that_settles_is_told_as_such():
     findings = doubts(found(settling(1.5 * STEP)))
     assert {f.kind for f in findings} == {"support"}
     assert all(f.action == "warn" for f in findings)
-    assert any("settle" in f.text for f in findings)
+    assert any("the support settles, look at its bearing" in f.text for f in findings)
     assert doubts(found(settling(0.5 * STEP))) == []
 
 
