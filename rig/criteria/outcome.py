@@ -19,7 +19,9 @@ FEEDBACK_TIME: Final = 0.005  # s without a valid load that is a lost feedback
 FEEDBACK_SAMPLES: Final = 5
 AT_TARGET: Final = 1.02  # of the upper load: what still counts as at target
 LOAD_LOST: Final = 0.20  # of the upper load, lost while deflection grows
-DEFLECTION_GROWN: Final = 1.05  # against the deflection at the highest load before
+DEFLECTION_GROWN: Final = 0.05
+"""Of the deflection at the highest load before, and of the settled range: where a sensor has
+slipped the former may be anything."""
 SWINGS: Final = 0.5
 """Of what the largest deflection has grown: a softer specimen swings further, a sensor that drifts
 or a specimen that creeps does not."""
@@ -101,7 +103,8 @@ def after_limit(
     if ratio > allowed:
         why = f"net deflection per load {ratio:.3g} times the baseline, above {allowed:.3g}"
         return "failure", f"{why}; stopped by limit: {text}"
-    if before - now >= LOAD_LOST * setup.upper and largest >= DEFLECTION_GROWN * bent_before:
+    more = DEFLECTION_GROWN * np.fmax(abs(bent_before), setup.deflection_range)
+    if before - now >= LOAD_LOST * setup.upper and largest - bent_before >= more:
         why = (
             f"load fell from {before / 1e3:.4g} to {now / 1e3:.4g} kN while net deflection grew "
             f"from {bent_before * 1e3:.4g} to {largest * 1e3:.4g} mm"

@@ -107,6 +107,16 @@ def test_a_deflection_that_leaps_is_the_specimens_only_where_the_rod_leaps_too(r
     assert after_limit(BREADTH, TRIP, *columns, 165, stroke.astype(np.float32))[0] == outcome
 
 
+def test_a_midspan_at_its_end_over_a_support_that_slipped_is_a_limit():
+    # Net deflection stands below zero and shows its top no more: that is no growth under less load.
+    load = np.interp(np.arange(0, 160, 0.1), np.arange(160), cycling(4))
+    bent = np.minimum(SOFT * load, 0.7 * SOFT * UPPER) - 0.71 * SOFT * UPPER
+    # A little further where the load has fallen by a quarter already.
+    falling = np.flatnonzero((load < 0.76 * UPPER) & (np.gradient(load) < 0))
+    bent[falling[0] : falling[0] + 5] += 3e-6
+    assert name(load, bent, at=len(load) - 100, setup=BREADTH)[0] == "limit"
+
+
 def test_a_drift_while_the_load_is_held_is_a_limit():
     noise = np.random.default_rng(1).normal(0.0, 0.005 * UPPER, 160)
     drifting = np.linspace(2e-3, 2.2e-3, 160)
