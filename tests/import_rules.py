@@ -28,6 +28,7 @@ LAYERS: Final = {
     "rig.protocol.wire": 0,
     "rig.protocol.trust": 0,
     "rig.protocol.air": 0,
+    "rig.protocol.series": 0,
     "rig.protocol": 1,
     "rig.acquire": 1,
     "rig.guards": 1,
