@@ -64,18 +64,27 @@ def _objection(driver: str) -> tuple[str, str] | None:
     return None
 
 
-def read_text(path: str, *, rig: bool = False, specimen: bool = False, events: bool = False) -> str:
+def read_text(
+    path: str,
+    *,
+    rig: bool = False,
+    specimen: bool = False,
+    events: bool = False,
+    series: bool = False,
+) -> str:
     """Return the text of a UTF-8 file, with or without a byte order mark.
 
     A note on the error of a file that is not there says what it may be meant to be: another
-    protocol, or where a `rig` or `events` file was looked for another of these; where a `specimen`
-    will do as well, one of those too.
+    protocol, or where a `rig`, `events` or `series` file was looked for another of these; where a
+    `specimen` will do as well, one of those too.
     """
     try:
         return Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
         kinds = ("protocols", *(("specimens",) if specimen else ()))
-        error.add_note(_instead(path, ("rigs",) if rig else ("events",) if events else kinds))
+        for asked, folder in ((rig, "rigs"), (events, "events"), (series, "series")):
+            kinds = (folder,) if asked else kinds
+        error.add_note(_instead(path, kinds))
         raise
 
 
@@ -145,6 +154,11 @@ def find_rig(name: str | None) -> str:
 def find_events(name: str) -> str:
     """Return the path of an events file: the file of that name, else the packaged one."""
     return name if exists(name) else packaged(f"events/{name}") or packaged(name) or name
+
+
+def find_series(name: str) -> str:
+    """Return the path of a series file: the file of that name, else the packaged one."""
+    return name if exists(name) else packaged(f"series/{name}") or packaged(name) or name
 
 
 def _find(name: str) -> str:
