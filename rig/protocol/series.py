@@ -44,8 +44,9 @@ class Life:
 
     `outcome` is "failure" or "run-out"; `cycles` may have a fraction. `concrete_max` and
     `concrete_min` are stress in the top fibre over strength, `tendon_range` is in Pa, `age` (at the
-    start), `wet` and `interruptions` (all the time it stood still) are in seconds. A life that is
-    not `valid` is void for `void_reason`. `None` is what nobody told.
+    start), `wet`, `interruptions` (all the time it stood still) and `unloaded` (that of it without
+    load) are in seconds. A life that is not `valid` is void for `void_reason`. `None` is what
+    nobody told.
     """
 
     specimen: str
@@ -69,6 +70,7 @@ class Life:
     age: float | None = None
     wet: float | None = None
     interruptions: float | None = None
+    unloaded: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +121,10 @@ class Observation:
     seen: bool
 
 
+def _companion(ultimate: Ultimate) -> bool:
+    return ultimate.valid and not ultimate.residual
+
+
 @dataclass(frozen=True, slots=True)
 class Series:
     """A series file; `groups` gives the factors of each group, in the order of the file.
@@ -144,12 +150,12 @@ class Series:
         return {n for n, factors in self.groups.items() if factors.get("exposure") == exposure}
 
     def ultimate_loads(self, exposure: str) -> tuple[float, ...]:
-        """Return the ultimate loads [N] of groups of one exposure, residual ones left out."""
+        """Return the ultimate loads [N] of one exposure, residual and void ones left out."""
         groups = self._of_exposure(exposure)
         return tuple(
             u.load
             for u in self.ultimates
-            if u.group in groups and u.load is not None and not u.residual
+            if u.group in groups and u.load is not None and _companion(u)
         )
 
     def lives_like(self, exposure: str, level: float, specimen_id: str) -> tuple[float, ...]:
@@ -162,6 +168,7 @@ class Series:
             life
             for life in self.lives
             if life.group in groups
+            and life.valid
             and life.specimen != specimen_id
             and life.level is not None
             and abs(life.level - level) < SAME_LEVEL
@@ -173,11 +180,13 @@ class Series:
     def runs_of(self, exposure: str) -> tuple[str, ...]:
         """Return the runs, as written, that hold lives of one exposure."""
         groups = self._of_exposure(exposure)
-        return tuple(life.run for life in self.lives if life.run and life.group in groups)
+        return tuple(
+            life.run for life in self.lives if life.run and life.valid and life.group in groups
+        )
 
     def companions(self, exposure: str, factor: str) -> tuple[str, ...]:
         """Return the values of a factor among the groups that `ultimate_loads` takes, each once."""
-        groups = dict.fromkeys(u.group for u in self.ultimates if not u.residual)
+        groups = dict.fromkeys(u.group for u in self.ultimates if _companion(u))
         factors = (self.groups.get(name, {}) for name in groups)
         values = (f[factor] for f in factors if f.get("exposure") == exposure and factor in f)
         return tuple(dict.fromkeys(values))
