@@ -1,0 +1,121 @@
+"""How far the error of levels, in capacities and slope, widens the interval of a life ratio."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from rig.lives.profile import end_of
+from rig.lives.two_groups import fall
+
+if TYPE_CHECKING:
+    from rig.lives.capacities import Capacity
+    from rig.lives.grouped import LifeGroup
+    from rig.lives.ratios import Ratio
+    from rig.lives.slopes import Slope
+
+SHARES: Final = np.linspace(0.07, 0.98, 14)
+"""Shares of the error of the levels that are tried for a one-sided bound."""
+
+
+class Moved(NamedTuple):
+    """Lives brought to one level, and the mean level that they ran at."""
+
+    lives: LifeGroup
+    level: float
+
+
+class LevelError(NamedTuple):
+    """Standard errors of ln of the ratio, and the half-width of both together."""
+
+    capacity: float
+    slope: float
+    half: float
+
+
+Side = tuple[Moved, Sequence["Capacity"], float]
+"""Lives, the capacities that their levels are taken of, and 1 for a, -1 for b."""
+
+
+def level_error(
+    slope: Slope, sides: Sequence[Side], both: tuple[Moved, Moved], confidence: float
+) -> LevelError:
+    """Return the error of ln of the ratio from the levels: of capacities and of the slope."""
+    from scipy.special import stdtrit
+
+    by_companions: dict[tuple[str, ...], list[tuple[float, Capacity]]] = defaultdict(list)
+    for place, (side, capacities, sign) in enumerate(sides):
+        for index, capacity in enumerate(capacities):
+            # Companions without names are nobody else's.
+            key = capacity.companions or (f"{place}.{index}",)
+            weight = sign * capacity.weight * slope.sensitivity(side.level)
+            by_companions[key].append((weight, capacity))
+    parts = [
+        ((sum(weight for weight, _ in shared) * shared[0][1].error) ** 2, shared[0][1].df)
+        for shared in by_companions.values()
+    ]
+    of_capacity = sum(square for square, _ in parts)
+    of_slope = (slope.error * slope.run(both[1].level, both[0].level)) ** 2
+    parts.append((of_slope, slope.df))
+    total = of_capacity + of_slope
+    if not total:
+        return LevelError(0.0, 0.0, 0.0)
+    shares = sum((square / total) ** 2 / df for square, df in parts)
+    t = float(stdtrit(1 / shares if shares else math.inf, (1 + confidence) / 2))
+    return LevelError(math.sqrt(of_capacity), math.sqrt(of_slope), t * math.sqrt(total))
+
+
+def wider_ends(
+    plain: Ratio, half: float, one: Moved, other: Moved
+) -> tuple[float | None, float | None]:
+    """Return both ends of a ratio, wider by the half-width of ln of it that the levels add.
+
+    To an interval it is added as a square. A one-sided bound has no estimate to add it from: there
+    the levels take a share u of their half-width and leave the lives 1 - u^2 of the fall of their
+    likelihood, which is the same for a parabola, and the share that leads farthest is sought.
+    """
+    if plain.kind == "interval" and plain.ratio and plain.low and plain.high:
+        middle, low, high = (math.log(x) for x in (plain.ratio, plain.low, plain.high))
+        return (
+            math.exp(middle - math.hypot(middle - low, half)),
+            math.exp(middle + math.hypot(high - middle, half)),
+        )
+    if not half:
+        return plain.low, plain.high
+    profile = _Profile(plain, one, other)
+    return (
+        profile.bound(plain.low, half, 1.0) if plain.low else None,
+        profile.bound(plain.high, half, -1.0) if plain.high else None,
+    )
+
+
+class _Profile:
+    """How the likelihood of both groups falls with ln of the ratio."""
+
+    def __init__(self, plain: Ratio, one: Moved, other: Moved) -> None:
+        self.model = plain.model
+        logs = np.log(np.concatenate([one.lives.cycles, other.lives.cycles]))
+        # About their mean, as far from rounding as may be.
+        self.y = (logs - logs.mean())[:, None]
+        self.failed = np.concatenate([one.lives.failed, other.lives.failed])[:, None]
+        self.is_a = np.arange(len(logs)) < len(one.lives.cycles)
+
+    def fall(self, delta: float) -> float:
+        return float(fall(self.model, self.y, self.failed, self.is_a, delta)[0])
+
+    def bound(self, end: float, half: float, inwards: float) -> float:
+        """Return an end moved outwards; `inwards` is 1 for a low one, -1 for a high one."""
+        start = math.log(end)
+        allowed = self.fall(start)
+        farthest = start
+        for share in SHARES:
+            at = end_of(
+                lambda delta: allowed - self.fall(delta), start, inwards * half, allowed * share**2
+            )
+            if at is not None:
+                farthest = inwards * min(inwards * farthest, inwards * at - share * half)
+        return math.exp(farthest)

@@ -1,0 +1,173 @@
+"""How lives fall with a level: the slope that brings lives of other levels to one, and its origin.
+
+The own lives of a series tell it where one group at least failed at two levels; a published line
+of `rig.mechanics` stands in otherwise. Common practice, no source: load levels are taken along
+the line of concrete, as levels of strength.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal
+
+import numpy as np
+
+from rig.mechanics.concrete_life import MODELS
+from rig.mechanics.life import SURROUNDINGS
+from rig.mechanics.steel_life import STEEL_MODELS
+
+if TYPE_CHECKING:
+    from rig.lives.censored import BoolArray
+    from rig.lives.grouped import LifeGroup
+    from rig.lives.location_scale import Maximum
+    from rig.mechanics.life import Surrounding
+    from rig.samples import FloatArray
+
+Measure = Literal["load level", "concrete level", "tendon range"]
+MEASURES: Final[tuple[Measure, ...]] = ("load level", "concrete level", "tendon range")
+CONCRETE_LINE: Final = "EN 1992-2 mean"
+TENDON_LINE: Final = "Paulson mean"
+APART: Final = 0.005
+"""As near as two levels are taken for one, of the larger."""
+_STEP: Final = 1e-4
+"""Relative step of the slope of a line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """d ln N over d level ("semilog") or over d ln level ("loglog").
+
+    `error` is the standard error with `df` degrees of freedom, zero and infinite where the line is
+    taken as it is. `origin` says in words where the slope comes from.
+    """
+
+    form: Literal["semilog", "loglog"]
+    value: float
+    error: float
+    df: float
+    origin: str
+
+    def run(self, start: float, end: float) -> float:
+        """Return what the slope is multiplied by from one level to another: ln N changes so."""
+        return math.log(end / start) if self.form == "loglog" else end - start
+
+    def sensitivity(self, level: float) -> float:
+        """Return how far ln N moves with ln level: with the relative error of a capacity."""
+        return self.value if self.form == "loglog" else self.value * level
+
+
+def of_measure(group: LifeGroup, measure: Measure) -> FloatArray:
+    """Return the levels (n,) of a group in a measure [1, tendon range: Pa], NaN where not told."""
+    return {
+        "load level": group.levels,
+        "concrete level": group.concrete,
+        "tendon range": group.tendon,
+    }[measure]
+
+
+def own_slope(groups: Sequence[LifeGroup], measure: Measure) -> Slope | None:
+    """Return the common slope of the groups, each with a life of its own; None where none tells.
+
+    Lognormal lives by maximum likelihood, run-outs among them: semi-logarithmic, of a tendon range
+    double-logarithmic. Told where a group failed at two levels and there are more failures than
+    unknowns. Where lives would grow with the level, their scatter hides it: None too. The standard
+    error is of the curvature of the likelihood, its spread over failures less unknowns.
+    """
+    told = [part for group in groups if (part := _part(group, measure)) is not None]
+    if not any(_two_levels(level[failed]) for level, _, failed in told):
+        return None
+    form: Literal["semilog", "loglog"] = "loglog" if measure == "tendon range" else "semilog"
+    level = np.concatenate([part[0] for part in told])
+    y = np.concatenate([part[1] for part in told])
+    failed = np.concatenate([part[2] for part in told])
+    of = np.repeat(np.arange(len(told)), [len(part[0]) for part in told])
+    df = int(failed.sum()) - len(told) - 1
+    if df < 1:
+        return None
+    x = np.log(level) if form == "loglog" else level
+    x = x - x.mean()
+    columns = [*((of == i).astype(float) for i in range(len(told))), x]
+    found = _line(y, failed, columns)
+    if found is None or found[0] >= 0.0:
+        return None
+    value, error = found
+    words = f"{int(failed.sum())} failures of {len(told)} group{'s' * (len(told) > 1)}"
+    share = math.sqrt((df + len(told) + 1) / df)
+    return Slope(form, value, error * share, df, f"this series, {form}, {words}")
+
+
+def _part(group: LifeGroup, measure: Measure) -> tuple[FloatArray, FloatArray, BoolArray] | None:
+    """Return level, ln cycles and failure of the lives that have a level; None without failure."""
+    level = of_measure(group, measure)
+    known = np.isfinite(level) & (level > 0.0)
+    if not group.failed[known].any():
+        return None  # its life is open above: it tells nothing of a slope
+    return level[known], np.log(group.cycles[known]), group.failed[known]
+
+
+def _two_levels(level: FloatArray) -> bool:
+    return bool(level.size and np.ptp(level) > APART * level.max())
+
+
+def _line(
+    y: FloatArray, failed: BoolArray, columns: list[FloatArray]
+) -> tuple[float, float] | None:
+    """Return the last coefficient and its standard error, None where the fit has no spread."""
+    from rig.lives.location_scale import maximum
+
+    def at(held: float | None) -> Maximum:
+        free = columns if held is None else columns[:-1]
+        left = y if held is None else y - held * columns[-1]
+        return maximum("lognormal", left[:, None], failed[:, None], [c[:, None] for c in free])
+
+    best = at(None)
+    value, sigma = float(best.beta[-1, 0]), float(best.sigma[0])
+    if not sigma > 1e-9 * max(1.0, float(np.ptp(y))):
+        return None
+    # The fall of the profile a small step away on either side gives its curvature.
+    spread = columns[-1][failed]
+    step = 0.1 * sigma / math.sqrt(float(((spread - spread.mean()) ** 2).sum()))
+    falls = [
+        float(best.log_likelihood[0] - at(value + way * step).log_likelihood[0])
+        for way in (-1.0, 1.0)
+    ]
+    fall = sum(falls) / 2
+    if not fall > 0.0:
+        return None
+    return value, step / math.sqrt(2 * fall)
+
+
+def code_slope(
+    measure: Measure,
+    level: float,
+    ratio: float | None = None,
+    exposure: str = "dry",
+    line: str | None = None,
+) -> Slope:
+    """Return the slope of a published line at a level, by default CONCRETE_LINE or TENDON_LINE.
+
+    `ratio` is lower over upper stress; where nobody told it, zero is taken and said. A line of
+    concrete is taken at the level over the strength it refers to, as it stands. `line` is a name
+    of `concrete_life.MODELS`, of a tendon range one of `steel_life.STEEL_MODELS`; KeyError
+    otherwise. The line carries no error of its own here, which it has.
+    """
+    if measure == "tendon range":
+        steel = STEEL_MODELS[line or TENDON_LINE]
+        ends = [float(steel.log10_cycles(level * (1 + way * _STEP))) for way in (-1, 1)]
+        value = (ends[1] - ends[0]) * math.log(10) / (2 * _STEP)
+        return Slope("loglog", value, 0.0, math.inf, f"{steel.name} ({steel.source})")
+    concrete = MODELS[line or CONCRETE_LINE]
+    around: Surrounding = SURROUNDINGS[exposure]
+    if around not in concrete.constants:
+        around = "air"
+    low = max(ratio or 0.0, 0.0)
+    ends = [
+        float(concrete.log10_cycles(at, low * at, around))
+        for at in (level * (1 - _STEP), level * (1 + _STEP))
+    ]
+    value = (ends[1] - ends[0]) * math.log(10) / (2 * _STEP * level)
+    said = f"R {low:.2g}" if ratio is not None else "R taken as 0, as nobody told the lower load"
+    origin = f"{concrete.name} in {around} at {level:.3g}, {said} ({concrete.source})"
+    return Slope("semilog", value, 0.0, math.inf, origin)
