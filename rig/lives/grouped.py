@@ -88,29 +88,6 @@ def left_out(series: Series) -> tuple[str, ...]:
     )
 
 
-def batches_of(
-    a: LifeGroup, b: LifeGroup
-) -> tuple[tuple[str, ...] | None, tuple[str, ...] | None, str]:
-    """Return the batches of two groups for a test within batches, and what is to be said of it.
-
-    None and None where no batch is told, or all are of one. Where no batch holds specimens of both
-    groups a test within batches could tell nothing: all are then compared, and the text says that
-    batch and group are not told apart. Who told no batch is of a batch of their own.
-    """
-    told = {x for x in (*a.batch, *b.batch) if x is not None}
-    if not told:
-        return None, None, ""
-    in_a, in_b = (tuple(x or "" for x in group.batch) for group in (a, b))
-    words = ""
-    if "" in (*in_a, *in_b):
-        words = "not all say their batch: those that do not are taken for one"
-    if len({*in_a, *in_b}) == 1:
-        return None, None, words
-    if not {*in_a} & {*in_b}:
-        return None, None, "no batch is in both groups: batch and group are not told apart"
-    return in_a, in_b, words
-
-
 def counts(life: Life) -> bool:
     """Tell whether a life is counted: valid, with cycles and an outcome."""
     return life.valid and counts_known(life)
