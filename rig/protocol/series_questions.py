@@ -54,7 +54,7 @@ def _check_seen(document: Document, path: Path, quantity: str, seen: str | None)
 
 
 def _check_observations(document: Document, file: SeriesFile) -> None:
-    specimens = {table.specimen: None for _, table in entries(file)}
+    specimens = {table.specimen for _, table in entries(file)}
     told: set[tuple[str, str]] = set()
     for index, table in enumerate(file.observation):
         if table is None:
@@ -65,7 +65,7 @@ def _check_observations(document: Document, file: SeriesFile) -> None:
             document.refuse(
                 (*path, "specimen"),
                 f"{shown(table.specimen)} has neither a life nor an ultimate load here",
-                meant(table.specimen, specimens) if specimens else "add its [[life]]",
+"name the specimen of a [[life]] or an [[ultimate]]",
             )
         for sign in table.looked_for:
             if (table.specimen, sign) in told:

@@ -51,7 +51,7 @@ def _signs(value: object) -> tuple[str, ...]:
     """Read what is looked for; what is nearly one of `SIGNS` is a slip of the pen."""
     found = _words(value)
     for word in found:
-        near = difflib.get_close_matches(word, SIGNS, n=1, cutoff=0.75)
+        near = difflib.get_close_matches(word, SIGNS, n=1, cutoff=0.8)
         if near and word not in SIGNS:
             raise refuse(f"{shown(word)} is not known here", f'did you mean "{near[0]}"?')
     return found
