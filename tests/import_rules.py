@@ -29,6 +29,8 @@ LAYERS: Final = {
     "rig.protocol.trust": 0,
     "rig.protocol.air": 0,
     "rig.protocol.series": 0,
+    "rig.protocol.series_plan": 0,
+    "rig.protocol.service": 0,
     "rig.protocol": 1,
     "rig.acquire": 1,
     "rig.guards": 1,

@@ -50,7 +50,8 @@ def reversals(history: Sequence[float] | FloatArray) -> FloatArray:
     values = values[np.concatenate([[True], np.diff(values) != 0.0])]
     rising = np.diff(values) > 0.0
     turns = np.concatenate([[True], rising[1:] != rising[:-1], [True]])
-    return values[turns] if len(values) > 1 else values
+    kept: FloatArray = values[turns] if len(values) > 1 else values
+    return kept
 
 
 def rainflow(history: Sequence[float] | FloatArray, *, repeating: bool = False) -> Counted:

@@ -1,0 +1,230 @@
+"""How often a series of a given size would show a difference that is there, by simulation.
+
+Lives are drawn from lognormal laws and judged by the tests that judge real ones: the exact log-rank
+permutation test, Welch's test, the exact rank test. Natural logarithms, cycles. All assumptions are
+in the designs. A group whose level is set as a share of the mean of a few companions shares the
+error of that mean: it moves all its lives together (`shift`), which no test of lives can see.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from rig.lives.dealing import Null, arrangements
+
+if TYPE_CHECKING:
+    from rig.samples import FloatArray
+
+SERIES: Final = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class LifeDesign:
+    """Two groups of lives to be tested until they fail or reach `run_out` [cycles].
+
+    `life` is the median [cycles] of the second group, `ratio` that of the first over it, `scatter`
+    the standard deviation of ln life within a group, `shift_a` and `shift_b` that of each group as
+    a whole (see `capacity_shift`).
+    """
+
+    n_a: int
+    n_b: int
+    run_out: float
+    life: float
+    ratio: float
+    scatter: float
+    shift_a: float = 0.0
+    shift_b: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class LifePower:
+    """What many simulated series of one design came to; shares of them.
+
+    `power` is the share with a one-sided p (the first group lives longer) at most `significance`,
+    `power_two_sided` the same of the two-sided p, `false_alarms` that of the one-sided p where the
+    true ratio is 1. `power_carried` is the share whose estimated life ratio lies above what a share
+    `significance` of series without a difference come to: what is left where the error of the
+    capacities is carried, scatter and error being known. `smallest_p` is the smallest one-sided p
+    these sizes can reach, `smallest_p_usual` the median of what the run-outs left, `can_reach` the
+    share of series that could come to `significance` at all. `failures_a` and `failures_b` are mean
+    numbers. `error` is the standard error of `power`. `exact` is False where arrangements were
+    sampled.
+    """
+
+    design: LifeDesign
+    significance: float
+    power: float
+    power_two_sided: float
+    false_alarms: float
+    power_carried: float
+    smallest_p: float
+    smallest_p_two_sided: float
+    smallest_p_usual: float
+    can_reach: float
+    failures_a: float
+    failures_b: float
+    error: float
+    series: int
+    exact: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What the exact log-rank test says of simulated series, each (series,)."""
+
+    p: FloatArray
+    p_two_sided: FloatArray
+    smallest_p: FloatArray
+    failures_a: FloatArray
+    failures_b: FloatArray
+
+
+def capacity_shift(variation: float, companions: int, sensitivity: float) -> float:
+    """Return the standard deviation of ln life that the error of a mean capacity adds to a group.
+
+    `variation` is that of ultimate loads (standard deviation over mean), `companions` how many
+    their mean is of, `sensitivity` how far ln life moves with ln level (`slopes.Slope`).
+    """
+    return abs(sensitivity) * variation / math.sqrt(companions)
+
+
+def logrank_scores(n: int) -> FloatArray:
+    """Return the log-rank scores (n + 1, n) of n lives in order, a row for 0, 1, ... n failures.
+
+    Those behind the failures are run-outs. The sum over a group is its observed less expected
+    failures.
+    """
+    from rig.lives.logrank import scores
+
+    order = np.arange(n)
+    failures = np.arange(n + 1)[:, None]
+    return scores(np.broadcast_to(order + 1.0, (n + 1, n)), order < failures)
+
+
+class LogRanks:
+    """The exact log-rank test of series of one size, all without ties but their common run-outs."""
+
+    def __init__(self, n_a: int, n_b: int, seed: int = 0) -> None:
+        self.n_a, self.n = n_a, n_a + n_b
+        dealt = arrangements(n_a, n_b, seed)
+        self.exact = dealt.exact
+        self.scores = logrank_scores(self.n)
+        self.nulls: list[Null] = [dealt.null(row) for row in self.scores]
+
+    def judge(self, lives: FloatArray, run_out: float) -> Judged:
+        """Return what the test says of lives [cycles] (series, n), those of the first group first.
+
+        What reaches `run_out` runs out there.
+        """
+        failed = lives < run_out
+        order = np.argsort(np.where(failed, lives, np.inf), axis=1)
+        in_a = order < self.n_a
+        failures = failed.sum(axis=1)
+        p, two_sided, smallest = (np.ones(len(lives)) for _ in range(3))
+        for count in np.unique(failures):
+            some = failures == count
+            null, scores = self.nulls[count], self.scores[count]
+            found = in_a[some] @ scores
+            p[some] = null.p_low(found)
+            two_sided[some] = null.p_away(np.abs(found))
+            smallest[some] = null.smallest_p_low
+        of_a = failed[:, : self.n_a].sum(axis=1).astype(float)
+        return Judged(p, two_sided, smallest, of_a, failures - of_a)
+
+
+def draw_lives(design: LifeDesign, series: int, seed: int) -> FloatArray:
+    """Return lives [cycles] (series, n_a + n_b), the first group first, not yet cut at run-out.
+
+    Designs that differ in ratio, run-out or shift alone get the same luck.
+    """
+    rng = np.random.default_rng(seed)
+    logs = design.scatter * rng.standard_normal((series, design.n_a + design.n_b))
+    shifts = rng.standard_normal((series, 2)) * (design.shift_a, design.shift_b)
+    logs[:, : design.n_a] += math.log(design.ratio) + shifts[:, :1]
+    logs[:, design.n_a :] += shifts[:, 1:]
+    result: FloatArray = design.life * np.exp(logs)
+    return result
+
+
+def life_power(
+    design: LifeDesign,
+    significance: float = 0.05,
+    series: int = SERIES,
+    seed: int = 0,
+    tests: LogRanks | None = None,
+) -> LifePower:
+    """Return the power of the exact log-rank test for a design; `tests` are of its sizes.
+
+    ValueError for an empty group.
+    """
+    tests = tests or LogRanks(design.n_a, design.n_b, seed)
+    lives = draw_lives(design, series, seed)
+    alike = draw_lives(replace(design, ratio=1.0), series, seed)
+    found, chance = tests.judge(lives, design.run_out), tests.judge(alike, design.run_out)
+    power = float((found.p <= significance).mean())
+    chances = log_ratios(alike, design.n_a, design.run_out)
+    beyond = np.quantile(chances, 1.0 - significance, method="higher")
+    return LifePower(
+        design=design,
+        significance=significance,
+        power=power,
+        power_two_sided=float((found.p_two_sided <= significance).mean()),
+        false_alarms=float((chance.p <= significance).mean()),
+        power_carried=float((log_ratios(lives, design.n_a, design.run_out) > beyond).mean()),
+        smallest_p=min(null.smallest_p_low for null in tests.nulls),
+        smallest_p_two_sided=min(null.smallest_p_away for null in tests.nulls),
+        smallest_p_usual=float(np.median(found.smallest_p)),
+        can_reach=float((found.smallest_p <= significance).mean()),
+        failures_a=float(found.failures_a.mean()),
+        failures_b=float(found.failures_b.mean()),
+        error=math.sqrt(power * (1.0 - power) / series),
+        series=series,
+        exact=tests.exact,
+    )
+
+
+def log_ratios(lives: FloatArray, n_a: int, run_out: float) -> FloatArray:
+    """Return the estimated ln of the life ratio of series of lives [cycles] (series, n), (series,).
+
+    The first `n_a` are the first group. By maximum likelihood of two lognormal laws of one scatter;
+    infinite where the first group only ran out, minus infinite where the second did, 0 where both.
+    """
+    from rig.lives.location_scale import maximum
+
+    failed = lives < run_out
+    logs = np.log(np.minimum(lives, run_out)) - math.log(run_out)
+    in_a, in_b = failed[:, :n_a].any(axis=1), failed[:, n_a:].any(axis=1)
+    result: FloatArray = np.where(in_a == in_b, 0.0, np.where(in_b, np.inf, -np.inf))
+    both = in_a & in_b
+    first = (np.arange(lives.shape[1]) < n_a)[:, None].astype(float)
+    fit = maximum(
+        "lognormal",
+        np.ascontiguousarray(logs[both].T),
+        np.ascontiguousarray(failed[both].T),
+        [np.ones_like(first), first],
+    )
+    result[both] = fit.beta[1]
+    return result
+
+
+def life_powers(
+    designs: Iterable[LifeDesign],
+    significance: float = 0.05,
+    series: int = SERIES,
+    seed: int = 0,
+) -> tuple[LifePower, ...]:
+    """Return the power of each design; the arrangements of each size are made once."""
+    tests: dict[tuple[int, int], LogRanks] = {}
+    powers = []
+    for design in designs:
+        size = (design.n_a, design.n_b)
+        if size not in tests:
+            tests[size] = LogRanks(*size, seed)
+        powers.append(life_power(design, significance, series, seed, tests[size]))
+    return tuple(powers)
