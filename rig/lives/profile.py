@@ -1,0 +1,29 @@
+"""Ends of an interval by the likelihood ratio: where twice the fall of a profile is a quantile."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+FARTHEST: Final = 200.0
+"""How far from the maximum an end is sought, in natural logarithms of cycles or of a spread."""
+
+
+def end_of(
+    fall: Callable[[float], float], best: float, step: float, allowed: float
+) -> float | None:
+    """Return where `fall`, zero at `best` and growing away from it, comes to `allowed`.
+
+    `step` is the first step to try, its sign the side. None where no end lies within reach.
+    """
+    from scipy.optimize import brentq
+
+    inner, outer = best, best + step
+    while fall(outer) < allowed:
+        step *= 2.0
+        inner, outer = outer, outer + step
+        if abs(outer - best) > FARTHEST:
+            return None
+    return float(brentq(lambda at: fall(at) - allowed, inner, outer, xtol=1e-10, rtol=1e-12))
