@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from rig.protocol.series_plan import SeriesPlan
+
 SAME_LEVEL: Final = 0.005  # as near as two load levels are taken for one
 FACTORS: Final = ("batch", "cast", "bed", "frame")
 """What may differ within a group; where an entry does not tell, its group does."""
@@ -130,6 +132,7 @@ class Series:
     """A series file; `groups` gives the factors of each group, in the order of the file.
 
     `warnings` are lines for people: file, line, field, what is doubtful, what would be right.
+    `plan` is what is to be tested further, None where the file says nothing of it.
     """
 
     title: str
@@ -139,6 +142,7 @@ class Series:
     hypotheses: tuple[Hypothesis, ...] = ()
     observations: tuple[Observation, ...] = ()
     warnings: tuple[str, ...] = ()
+    plan: SeriesPlan | None = None
 
     def factor(self, entry: Life | Ultimate, name: str) -> str | None:
         """Return a factor (one of `FACTORS`) of a life or ultimate load, else its group's."""

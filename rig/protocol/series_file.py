@@ -5,6 +5,7 @@ from __future__ import annotations
 from rig.protocol.document import Document
 from rig.protocol.series import Hypothesis, Life, Observation, Series, Ultimate
 from rig.protocol.series_checks import check_series
+from rig.protocol.series_plan_table import build_series_plan
 from rig.protocol.series_questions import check_questions
 from rig.protocol.series_tables import LifeTable, SeriesFile, UltimateTable
 from rig.protocol.validation import validate
@@ -33,6 +34,7 @@ def build_series(document: Document) -> Series | None:
             if t
             for sign in t.looked_for
         ),
+        plan=build_series_plan(document, file.plan, tuple(file.groups)),
     )
 
 

@@ -10,6 +10,7 @@ from pydantic import BeforeValidator, Field
 from rig.protocol.document import meant
 from rig.protocol.fields import UNREAD, Capacity, Name, Table, Text, quantity, refuse
 from rig.protocol.series import MODES, QUANTITIES, SIGNS
+from rig.protocol.series_plan_table import SeriesPlanTable
 from rig.units import shown
 
 CENTURY: Final = 36525 * 86400.0
@@ -151,3 +152,4 @@ class SeriesFile(Table):
     ultimate: list[UltimateTable | None] = Field(default_factory=list, max_length=100_000)
     hypothesis: list[HypothesisTable | None] = Field(default_factory=list, max_length=1000)
     observation: list[ObservationTable | None] = Field(default_factory=list, max_length=100_000)
+    plan: SeriesPlanTable | None = None
