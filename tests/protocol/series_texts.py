@@ -96,6 +96,16 @@ seen = ["wire slip"]
 specimen = "P-02"
 looked_for = "rust"
 seen = true
+
+[plan]
+groups = ["dry", "spray"]
+sizes = [2, 4]
+run_outs = ["2e6 cycles", "11e6 cycles"]
+life = "200000 cycles"
+scatter = 0.4
+variation = "6 %"
+frequency = "5 Hz"
+set_up = "3 d"
 """
 
 
