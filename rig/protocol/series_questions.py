@@ -65,7 +65,7 @@ def _check_observations(document: Document, file: SeriesFile) -> None:
             document.refuse(
                 (*path, "specimen"),
                 f"{shown(table.specimen)} has neither a life nor an ultimate load here",
-"name the specimen of a [[life]] or an [[ultimate]]",
+                "name the specimen of a [[life]] or an [[ultimate]]",
             )
         for sign in table.looked_for:
             if (table.specimen, sign) in told:
