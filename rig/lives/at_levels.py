@@ -38,17 +38,20 @@ class LeftOfWater:
 
 
 def slope_of(
-    groups: Sequence[LifeGroup], measure: Measure, line: str | None = None
-) -> Slope | None:
-    """Return the slope of the groups: their own where they tell one and no line is asked for.
+    series: Series,
+    measure: Measure,
+    level: float,
+    mode: str | None = None,
+    line: str | None = None,
+) -> Slope:
+    """Return the slope of a series: its own where it tells one and no line is asked for.
 
-    Else that of the published line at the mean level (see `slopes.code_slope`), with the mean R of
-    the concrete where it is told. None where no level is told.
+    Groups of one exposure are taken for alike, others have a life of their own each. A published
+    line (see `slopes.code_slope`) is taken at `level`, with the mean R of the concrete where it is
+    told.
     """
-    level = mean_level(groups, measure)
-    if level is None:
-        return None
-    own = own_slope(groups, measure) if line is None else None
+    groups = groups_of(series, mode)
+    own = own_slope(_by_exposure(series, groups), measure) if line is None else None
     if own is not None:
         return own
     high = np.concatenate([group.concrete for group in groups])
@@ -58,6 +61,14 @@ def slope_of(
     return code_slope(measure, level, ratio, line=line)
 
 
+def _by_exposure(series: Series, groups: Sequence[LifeGroup]) -> list[LifeGroup]:
+    alike: dict[str, list[LifeGroup]] = {}
+    for group in groups:
+        exposure = series.groups[group.name].get("exposure")
+        alike.setdefault(f"exposure {exposure}" if exposure else group.name, []).append(group)
+    return [pooled(members) for members in alike.values()]
+
+
 def equal_level(
     series: Series,
     a: Sequence[LifeGroup],
@@ -65,17 +76,19 @@ def equal_level(
     measure: Measure,
     confidence: float = 0.90,
     model: Model = "lognormal",
+    mode: str | None = None,
     line: str | None = None,
 ) -> EqualLevel | None:
     """Return the life ratio of the groups `a` over the groups `b` at an equal level.
 
-    The slope is that of all groups of the series (`slope_of`), the capacities are those of the
-    companions. None where a side has no life with a level, or tells no ratio.
+    The slope is that of the series (`slope_of`), the capacities are those of the companions of each
+    group. None where a side has no life with a level, or the lives tell no ratio.
     """
     one, other = pooled(a), pooled(b)
-    slope = slope_of(groups_of(series), measure, line)
-    if slope is None:
+    level = mean_level([one, other], measure)
+    if level is None:
         return None
+    slope = slope_of(series, measure, level, mode, line)
     of_a, of_b = (
         pooled_capacities(series, {group.name: len(group.cycles) for group in side})
         for side in (a, b)
@@ -88,6 +101,7 @@ def left_of_water(
     mode: str | None = None,
     confidence: float = 0.90,
     model: Model = "lognormal",
+    line: str | None = None,
 ) -> tuple[LeftOfWater, ...]:
     """Answer for each dry group beside each wet one, and each measure, what is left of water."""
     groups = [group for group in groups_of(series, mode) if len(group.cycles)]
@@ -96,12 +110,12 @@ def left_of_water(
     wet = [group for group in groups if exposures[group.name] in ("spray", "submerged")]
     answers = []
     for one, other, measure in product(dry, wet, MEASURES):
-        missing = [group.name for group in (one, other) if mean_level([group], measure) is None]
-        if missing:
-            why = f"{' and '.join(missing)} do not say their {measure}"
+        silent = [group.name for group in (one, other) if mean_level([group], measure) is None]
+        if silent:
+            why = f"no life of {' and '.join(silent)} says its {measure}"
             answers.append(LeftOfWater(one.name, other.name, measure, None, why))
             continue
-        equal = equal_level(series, [one], [other], measure, confidence, model)
+        equal = equal_level(series, [one], [other], measure, confidence, model, mode, line)
         why = "" if equal else "these lives tell no ratio"
         answers.append(LeftOfWater(one.name, other.name, measure, equal, why))
     return tuple(answers)

@@ -22,6 +22,7 @@ UNEVEN: Final = 0.5
 """Share of specimens that would have to change their batch for both groups to be alike."""
 APART: Final = 0.1
 """Relative difference of mean ages or wet times that counts. Common practice, no source."""
+_SAID: Final = {"wet": "wet time"}
 _DAY: Final = 86_400.0
 _HOUR: Final = 3_600.0
 
@@ -73,8 +74,9 @@ def _of_kind(series: Series, kind: str, entries: Sequence[Life | Ultimate]) -> l
         for one, other in combinations(told, 2):
             if factor == "wet" and _dry(series, one.group) != _dry(series, other.group):
                 continue  # that is what these groups were made for
-            words = _numbers(factor, one, other) if factor in ("age", "wet") else ""
-            words = words or (_names(factor, one, other) if factor in FACTORS else "")
+            words = _differ(
+                factor, one, other, f"group and {_SAID.get(factor, factor)} are not told apart"
+            )
             if words:
                 lines.append(f"{one.group} and {other.group}, {kind}: {words}")
     if untold:
@@ -95,18 +97,30 @@ def _dry(series: Series, group: str) -> bool:
     return series.groups[group].get("exposure", "dry") == "dry"
 
 
-def _names(factor: str, one: _Told, other: _Told) -> str:
-    """Say how the values of a factor, such as batches, are dealt to two groups."""
+def _differ(factor: str, one: _Told, other: _Told, hence: str) -> str:
+    """Say how two groups differ in a factor and what follows; nothing where they do not."""
+    if not (one.known or other.known):
+        return ""
     if not (one.known and other.known):
         silent = other.group if one.known else one.group
-        return f"{factor} of {silent} is not told: whether it differs is not known"
+        return (
+            f"{_SAID.get(factor, factor)} of {silent} is not told: whether it differs is not known"
+        )
+    words = (_names if factor in FACTORS else _numbers)(factor, one, other)
+    return f"{words}: {hence}" if words else ""
+
+
+def _names(factor: str, one: _Told, other: _Told) -> str:
+    """Say how the values of a factor, such as batches, are dealt to two groups."""
     a, b = Counter(one.known), Counter(other.known)
     dealt = f"{_dealt(a)} against {_dealt(b)}"
+    if min(len(a), len(b)) > 1 and max((a + b).values()) == 1:
+        return ""  # each has one of its own: it varies within the groups as much as between them
     if not a.keys() & b.keys():
-        return f"no {factor} is in both ({dealt}): group and {factor} are not told apart"
+        return f"no {factor} is in both ({dealt})"
     apart = sum(abs(a[x] / a.total() - b[x] / b.total()) for x in {*a, *b}) / 2
     if apart >= UNEVEN:
-        return f"{factor} is dealt unevenly ({dealt}): it may be what differs"
+        return f"{factor} is dealt unevenly ({dealt})"
     return ""
 
 
@@ -117,15 +131,12 @@ def _dealt(counted: Counter[str | float]) -> str:
 def _numbers(factor: str, one: _Told, other: _Told) -> str:
     """Say that ages or wet times of two groups do not overlap and differ by more than `APART`."""
     a, b = ([float(x) for x in group.known] for group in (one, other))
-    if not (a and b):
-        silent = other.group if a else one.group
-        return f"{factor} of {silent} is not told: whether it differs is not known"
     if not _apart(a, b):
         return ""
     unit, name = (_DAY, "d") if factor == "age" else (_HOUR, "h")
     spans = f"{_span(a, unit, name)} against {_span(b, unit, name)}"
     what = "ages" if factor == "age" else "wet times"
-    return f"{what} do not overlap ({spans}): group and {factor} are not told apart"
+    return f"{what} do not overlap ({spans})"
 
 
 def _apart(a: list[float], b: list[float]) -> bool:
@@ -148,15 +159,10 @@ def _beside_companions(
         for factor in ("age", "batch"):
             own = _told(series, factor, group, lives)
             beside = _told(series, factor, group, loads)
-            if not (own.known and beside.known):
-                continue
-            words = (
-                _numbers("age", own, beside) if factor == "age" else _names("batch", own, beside)
-            )
-            if words:
-                lines.append(
-                    f"{group}, lives and their companions: {words}, and load levels hold less"
-                )
+            if own.known and beside.known:
+                hence = f"load levels rest on capacities of another {factor}"
+                words = _differ(factor, own, beside, hence)
+                lines += [f"{group}, lives against companions: {words}"] if words else []
     return lines
 
 

@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.lives.at_levels import equal_level, slope_of
+from rig.lives.doubted import unlike_levels
 from rig.lives.fieller import moments
-from rig.lives.grouped import groups_of, ultimates_of
+from rig.lives.grouped import ultimates_of
 from rig.lives.levels import mean_level, moved
 from rig.lives.logrank import logrank
 from rig.lives.observations import counted
@@ -57,6 +58,7 @@ def of_lives(higher: LifeGroup, lower: LifeGroup, confidence: float) -> Evidence
     tested = _tested(higher, lower)
     if tested.missing:
         return tested
+    tested = replace(tested, warnings=(*tested.warnings, *unlike_levels(higher, lower)))
     lives = higher.cycles, higher.failed, lower.cycles, lower.failed
     ratio = life_ratio(*lives, "lognormal", confidence)
     if ratio is None:
@@ -71,6 +73,7 @@ def at_equal(
     lower: Sequence[LifeGroup],
     measure: Measure,
     confidence: float,
+    mode: str | None = None,
     line: str | None = None,
 ) -> Evidence:
     """Return what lives say once brought to one level.
@@ -79,16 +82,16 @@ def at_equal(
     which is in the interval.
     """
     one, other = pooled(higher), pooled(lower)
-    slope = slope_of(groups_of(series), measure, line)
     level = mean_level([one, other], measure)
-    if slope is None or level is None:
+    if level is None:
         return Evidence((), missing=f"no life says its {measure}")
+    slope = slope_of(series, measure, level, mode, line)
     high, low = (moved(group, measure, slope, level) for group in (one, other))
     if high is None or low is None:
         silent = [group.name for group, side in ((one, high), (other, low)) if side is None]
         return Evidence((), missing=f"{' and '.join(silent)}: no life says its {measure}")
     tested = _tested(high.lives, low.lives)
-    equal = equal_level(series, higher, lower, measure, confidence, line=line)
+    equal = equal_level(series, higher, lower, measure, confidence, mode=mode, line=line)
     found = replace(tested, by_interval=True)
     if equal is None:
         return found

@@ -87,7 +87,9 @@ def weigh(
     """
     lives = {group.name: group for group in groups_of(series, mode)}
     return tuple(
-        _judged(hypothesis, _evidence(series, lives, hypothesis, confidence, line), confidence)
+        _judged(
+            hypothesis, _evidence(series, lives, hypothesis, confidence, mode, line), confidence
+        )
         for hypothesis in series.hypotheses
     )
 
@@ -97,6 +99,7 @@ def _evidence(
     lives: dict[str, LifeGroup],
     hypothesis: Hypothesis,
     confidence: float,
+    mode: str | None,
     line: str | None,
 ) -> Evidence:
     if hypothesis.quantity == "ultimate":
@@ -108,7 +111,8 @@ def _evidence(
         return of_observations(series, hypothesis, confidence)
     high, low = ([lives[name] for name in names] for names in (hypothesis.higher, hypothesis.lower))
     if hypothesis.quantity in _MEASURES:
-        return at_equal(series, high, low, _MEASURES[hypothesis.quantity], confidence, line)
+        measure = _MEASURES[hypothesis.quantity]
+        return at_equal(series, high, low, measure, confidence, mode, line)
     return of_lives(pooled(high), pooled(low), confidence)
 
 
@@ -136,7 +140,7 @@ def _verdict(found: Evidence) -> tuple[Verdict, str]:
     p, opposite, least = found.p, found.p_opposite, found.smallest_p
     if p is None or opposite is None or least is None:
         return "too few", found.missing
-    said = f"p {p:.2g}, at least {least:.2g} with these sizes"
+    said = f"p {p:.2g}, smallest possible {least:.2g}"
     if p <= LEVEL:
         if not found.by_interval or _beyond(found.low, found.no_effect):
             return "favoured", said
@@ -164,7 +168,8 @@ def _effect(hypothesis: Hypothesis, found: Evidence, confidence: float) -> str:
         points = [100 * (end or 0.0) for end in (found.effect, found.low, found.high)]
         more = f"{points[0]:+.0f} points ({sure}: {points[1]:+.0f} to {points[2]:+.0f})"
         return f"share with {hypothesis.seen}, {higher} less {lower}: {more}"
-    sure = f"{sure}: {between(found.low, found.high)}"
     what = "ultimate loads" if hypothesis.quantity == "ultimate" else "lives"
-    times = "" if found.effect is None else f"{found.effect:.3g} times "
-    return f"{what} of {higher} are {times}those of {lower} ({sure})"
+    ends = between(found.low, found.high)
+    if found.effect is None:
+        return f"{what} of {higher} are {ends} times those of {lower} ({sure})"
+    return f"{what} of {higher} are {found.effect:.3g} times those of {lower} ({sure}: {ends})"

@@ -30,23 +30,29 @@ class Moved(NamedTuple):
 
 
 class LevelError(NamedTuple):
-    """Standard errors of ln of the ratio, and the half-width of both together."""
+    """Standard errors of ln of the ratio, and the degrees of freedom of both together."""
 
     capacity: float
     slope: float
-    half: float
+    df: float
+
+    def half(self, tail: float) -> float:
+        """Return how far the levels may be off, with `tail` of all chances beyond on one side."""
+        from scipy.special import stdtrit
+
+        return float(stdtrit(self.df, 1 - tail)) * math.hypot(self.capacity, self.slope)
 
 
 Side = tuple[Moved, Sequence["Capacity"], float]
 """Lives, the capacities that their levels are taken of, and 1 for a, -1 for b."""
 
 
-def level_error(
-    slope: Slope, sides: Sequence[Side], both: tuple[Moved, Moved], confidence: float
-) -> LevelError:
-    """Return the error of ln of the ratio from the levels: of capacities and of the slope."""
-    from scipy.special import stdtrit
+def level_error(slope: Slope, sides: Sequence[Side], both: tuple[Moved, Moved]) -> LevelError:
+    """Return the error of ln of the ratio from the levels: of capacities and of the slope.
 
+    Companions that both sides share move both levels alike and fall out. Degrees of freedom by
+    Satterthwaite.
+    """
     by_companions: dict[tuple[str, ...], list[tuple[float, Capacity]]] = defaultdict(list)
     for place, (side, capacities, sign) in enumerate(sides):
         for index, capacity in enumerate(capacities):
@@ -62,22 +68,22 @@ def level_error(
     of_slope = (slope.error * slope.run(both[1].level, both[0].level)) ** 2
     parts.append((of_slope, slope.df))
     total = of_capacity + of_slope
-    if not total:
-        return LevelError(0.0, 0.0, 0.0)
-    shares = sum((square / total) ** 2 / df for square, df in parts)
-    t = float(stdtrit(1 / shares if shares else math.inf, (1 + confidence) / 2))
-    return LevelError(math.sqrt(of_capacity), math.sqrt(of_slope), t * math.sqrt(total))
+    shares = sum((square / total) ** 2 / df for square, df in parts) if total else 0.0
+    df = 1 / shares if shares else math.inf
+    return LevelError(math.sqrt(of_capacity), math.sqrt(of_slope), df)
 
 
 def wider_ends(
-    plain: Ratio, half: float, one: Moved, other: Moved
+    plain: Ratio, error: LevelError, one: Moved, other: Moved
 ) -> tuple[float | None, float | None]:
-    """Return both ends of a ratio, wider by the half-width of ln of it that the levels add.
+    """Return both ends of a ratio, wider by what the error of the levels adds to ln of it.
 
     To an interval it is added as a square. A one-sided bound has no estimate to add it from: there
     the levels take a share u of their half-width and leave the lives 1 - u^2 of the fall of their
     likelihood, which is the same for a parabola, and the share that leads farthest is sought.
     """
+    tail = 1 - plain.confidence
+    half = error.half(tail / 2 if plain.kind == "interval" else tail)
     if plain.kind == "interval" and plain.ratio and plain.low and plain.high:
         middle, low, high = (math.log(x) for x in (plain.ratio, plain.low, plain.high))
         return (

@@ -36,7 +36,8 @@ class EqualLevel:
     `high_without` do not; `kind` as of `ratios.Ratio`, an end that is open is None.
     `decades_from_capacity` is the standard error of log10 of the ratio from the capacities of both,
     `decades_from_slope` that from the slope over the distance of the mean levels. `slope` is in
-    decades of life for one of level (semilog) or one decade of level (loglog).
+    decades of life for one of level (semilog) or one decade of level (loglog). `note` is that of
+    `ratios.Ratio`.
     """
 
     measure: str
@@ -54,6 +55,7 @@ class EqualLevel:
     decades_from_slope: float
     model: str
     warnings: tuple[str, ...]
+    note: str = ""
 
 
 def mean_level(groups: Sequence[LifeGroup], measure: Measure) -> float | None:
@@ -91,9 +93,9 @@ def ratio_at_equal(
 
     The capacities count in the load level alone: a tendon range comes from a load and the section,
     and for the strength of concrete a series gives no companions. Companions that both groups share
-    move both levels alike and fall out. The error of the levels is added to each end as a square
-    (Zou and Donner, Stat. Med. 27 (2008) 1693, from memory), with Student's t at the degrees of
-    freedom of Satterthwaite (see `level_errors.wider_ends` for one-sided bounds).
+    move both levels alike and fall out. The error of the levels is added to each end as a square,
+    with Student's t (Zou and Donner, Stat. Med. 27 (2008) 1693, from memory); of one-sided bounds
+    see `level_errors.wider_ends`.
     """
     level = mean_level([a, b], measure)
     if level is None:
@@ -113,8 +115,8 @@ def ratio_at_equal(
     if plain is None:
         return None
     sides = ((one, capacity_a, 1.0), (other, capacity_b, -1.0))
-    error = level_error(slope, sides if measure == "load level" else (), (one, other), confidence)
-    low, high = wider_ends(plain, error.half, one, other)
+    error = level_error(slope, sides if measure == "load level" else (), (one, other))
+    low, high = wider_ends(plain, error, one, other)
     return EqualLevel(
         measure=measure,
         ratio=plain.ratio,
@@ -133,8 +135,8 @@ def ratio_at_equal(
         warnings=(
             *_doubts(measure, (a, b), (one, other), slope),
             *_of_capacities(measure, (a, b), (capacity_a, capacity_b)),
-            *([plain.note] if plain.note else []),
         ),
+        note=plain.note,
     )
 
 

@@ -128,7 +128,7 @@ def _line(
         return None
     # The fall of the profile a small step away on either side gives its curvature.
     spread = columns[-1][failed]
-    step = 0.1 * sigma / math.sqrt(float(((spread - spread.mean()) ** 2).sum()))
+    step = 0.02 * sigma / math.sqrt(float(((spread - spread.mean()) ** 2).sum()))
     falls = [
         float(best.log_likelihood[0] - at(value + way * step).log_likelihood[0])
         for way in (-1.0, 1.0)
