@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rig.lives.calibration import ENOUGH, drawn, run_out_at, standard_draws
 from rig.lives.censored import checked, equal_or_none
 from rig.lives.location_scale import Maximum, Model, maximum
 from rig.lives.profile import end_of
@@ -24,7 +25,7 @@ class Weibull:
     """A Weibull law, S = exp(-(N / scale) ** shape), scale [cycles], with intervals.
 
     `log_likelihood` is that of cycles, its term - ln N with it. `confidence` is that of each
-    interval by itself.
+    interval by itself; `note` says what they really hold with as few failures as these.
     """
 
     shape: float
@@ -35,6 +36,7 @@ class Weibull:
     scale_high: float
     log_likelihood: float
     confidence: float = 0.95
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +44,7 @@ class Lognormal:
     """A lognormal law: mean and standard deviation of ln cycles, with intervals.
 
     `log_likelihood` is that of cycles, its term - ln N with it. `confidence` is that of each
-    interval by itself.
+    interval by itself; `note` says what they really hold with as few failures as these.
     """
 
     mu: float
@@ -53,6 +55,7 @@ class Lognormal:
     sigma_high: float
     log_likelihood: float
     confidence: float = 0.95
+    note: str = ""
 
 
 def no_fit(cycles: ArrayLike, failed: ArrayLike) -> str | None:
@@ -88,6 +91,7 @@ def fit_weibull(cycles: ArrayLike, failed: ArrayLike, confidence: float = 0.95) 
         scale_high=_exp(ends.mu_high),
         log_likelihood=ends.log_likelihood,
         confidence=confidence,
+        note=ends.note,
     )
 
 
@@ -110,6 +114,15 @@ def quantile(fit: Weibull | Lognormal, p: float) -> float:
     return _exp(fit.mu + fit.sigma * NormalDist().inv_cdf(p))
 
 
+def _note(model: Model, shares: tuple[float, float] | None, confidence: float) -> str:
+    """Return what intervals hold in sets drawn anew, "" where many failed."""
+    if shares is None:
+        return ""
+    names = ("scale", "shape") if model == "weibull" else ("mu", "sigma")
+    held = " and ".join(f"{share:.0%} ({name})" for share, name in zip(shares, names, strict=True))
+    return f"in sets drawn anew the {confidence:.0%} intervals hold {held}".replace("%", " %")
+
+
 def _exp(x: float) -> float:
     return math.exp(x) if x < 700.0 else math.inf
 
@@ -122,6 +135,29 @@ class _Profile:
         self.y, self.failed = y[:, None], failed[:, None]
         self.ones = np.ones_like(self.y)
         self.best = maximum(model, self.y, self.failed, [self.ones])
+
+    def held(self, allowed: float) -> tuple[float, float] | None:
+        """Return the share of drawn sets whose falls at the true location and spread are allowed.
+
+        None where so many failed that they are as nominal.
+        """
+        n = len(self.y)
+        if int(self.failed.sum()) >= ENOUGH:
+            return None
+        mu, sigma = float(self.best.beta[0, 0]), float(self.best.sigma[0])
+        ends = run_out_at(self.y[:, 0], self.failed[:, 0])
+        y, failed = drawn(np.full(n, mu), sigma, standard_draws(self.model, n), ends)
+        known = ~equal_or_none(y.T, failed.T)
+        y, failed = y[:, known], failed[:, known]
+        ones = np.ones((n, 1))
+        best = maximum(self.model, y, failed, [ones]).log_likelihood
+        of_mu = maximum(self.model, y - mu, failed, []).log_likelihood
+        sigmas = np.full(y.shape[1], sigma)
+        of_sigma = maximum(self.model, y, failed, [ones], sigmas).log_likelihood
+        mu_holds, sigma_holds = (
+            float((2.0 * (best - held) <= allowed).mean()) for held in (of_mu, of_sigma)
+        )
+        return mu_holds, sigma_holds
 
     def _fall(self, held: Maximum) -> float:
         return 2.0 * float(self.best.log_likelihood[0] - held.log_likelihood[0])
@@ -150,6 +186,7 @@ def _fitted(
     from scipy.special import chdtri
 
     allowed = float(chdtri(1, 1.0 - confidence))
+    shares = profile.held(allowed)
     step = 2.0 / math.sqrt(float(ends.sum()))
     mu_ends = [end_of(profile.at_mu, mu, way * sigma * step, allowed) for way in (-1.0, 1.0)]
     log_ends = [
@@ -164,4 +201,5 @@ def _fitted(
         sigma_high=math.inf if log_ends[1] is None else math.exp(log_ends[1]),
         log_likelihood=float(profile.best.log_likelihood[0]) - float(logs[ends].sum()),
         confidence=confidence,
+        note=_note(model, shares, confidence),
     )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
-from rig.lives.calibration import SETS, drawn, run_out_at, standard_draws
+from rig.lives.calibration import ENOUGH, drawn, run_out_at, sets_for, standard_draws
 from rig.lives.censored import checked
 from rig.lives.profile import end_of
 from rig.lives.two_groups import fall, free, held, spread_unknown
@@ -28,6 +28,12 @@ ROUNDS: Final = 6
 
 SETTLED: Final = 0.01
 """Relative change of the allowed fall that moves an end no further."""
+
+NO_FALL: Final = 1e-9
+"""Falls of a likelihood nearer than this are equal: what is between them is rounding."""
+
+FEW_FAILURES: Final = 3
+"""Failures up to which the shares that hold were seen to lie outside 88 to 92 % of 90."""
 
 FAR: Final = 10.0
 """Scatters above all its run-outs: there a group that only ran out is as good as eternal."""
@@ -91,6 +97,27 @@ def life_ratio(
     return _Ends(model, groups, confidence).ratio()
 
 
+def p_of_ratio(
+    a_cycles: ArrayLike,
+    a_failed: ArrayLike,
+    b_cycles: ArrayLike,
+    b_failed: ArrayLike,
+    ratio: float = 1.0,
+    model: Model = "lognormal",
+) -> float | None:
+    """Return the two-sided p of a life ratio a over b, by the same calibrated likelihood ratio.
+
+    The interval of `life_ratio` holds the ratios whose p is above 1 - confidence. None where
+    `no_ratio` says why. ValueError for lives or a ratio that cannot be.
+    """
+    if not (ratio > 0.0 and math.isfinite(ratio)):
+        raise ValueError(f"a life ratio of {ratio:g}: it must be above 0 and finite")
+    if no_ratio(a_cycles, a_failed, b_cycles, b_failed) is not None:
+        return None
+    groups = _Groups(a_cycles, a_failed, b_cycles, b_failed)
+    return _Ends(model, groups, 0.90).p(math.log(ratio))
+
+
 class _Groups:
     """Both groups as one column of log lives about their mean."""
 
@@ -115,45 +142,52 @@ class _Ends:
         self.best = free(model, groups.y, groups.failed, groups.is_a)
         self.sigma = float(self.best.sigma[0])
         self.plain = float(chdtri(1, 1.0 - confidence))
-        self.standard = standard_draws(model, len(groups.y))
+        self.sets = sets_for(len(groups.y)) if int(groups.failed.sum()) < ENOUGH else 0
+        self.standard = standard_draws(model, len(groups.y) if self.sets else 0)
         self.run_out_at = run_out_at(groups.y[:, 0], groups.failed[:, 0])
 
     def _fall(self, delta: float) -> float:
         g = self.groups
         return float(fall(self.model, g.y, g.failed, g.is_a, delta)[0])
 
-    def _by_chance(self, delta: float) -> float:
-        """Return how far the likelihood falls at `delta` by chance where that is true."""
+    def _by_chance(self, delta: float) -> FloatArray:
+        """Return how far the likelihood falls at `delta` (sets,) by chance where that is true."""
         g = self.groups
         law = held(self.model, g.y, g.failed, g.is_a, delta)
         middle = np.where(g.is_a, delta, 0.0) + float(law.beta[0, 0])
         y, failed = drawn(middle, float(law.sigma[0]), self.standard, self.run_out_at)
-        falls = fall(self.model, y, failed, g.is_a, delta)
-        return float(np.quantile(falls, self.confidence))
+        return fall(self.model, y, failed, g.is_a, delta)
+
+    def p(self, delta: float) -> float:
+        """Return how often chance makes the likelihood fall as far at `delta` as it does."""
+        from scipy.special import chdtrc
+
+        if not self.sets:
+            return float(chdtrc(1, self._fall(delta)))
+        far = int((self._by_chance(delta) >= self._fall(delta) - NO_FALL).sum())
+        return (far + 1.0) / (self.sets + 1.0)
 
     def _end(self, start: float, way: float) -> tuple[float | None, float | None]:
         """Return the end on one side, calibrated and by chi-squared."""
         find = partial(end_of, self._fall, start, way * self.sigma)
         plain = at = find(self.plain)
         allowed = self.plain
-        for _ in range(ROUNDS):
+        for _ in range(ROUNDS if self.sets else 0):
             if at is None:
                 break
-            before, allowed = allowed, self._by_chance(at)
+            before, allowed = allowed, float(np.quantile(self._by_chance(at), self.confidence))
             at = find(allowed)
             if abs(allowed - before) < SETTLED * before:
                 break
         return at, plain
 
     def ratio(self) -> Ratio:
+        """Return the interval, or the bound where a group only ran out."""
         a, b = (float(beta) for beta in self.best.beta[:, 0])
         y, is_a = self.groups.y[:, 0], self.groups.is_a
         low: tuple[float | None, float | None] = (None, None)
         high = low
         kind: Kind = "interval"
-        note = (
-            f"calibrated with {SETS} drawn sets of as many specimens; chi-squared alone would say"
-        )
         if math.isnan(a):
             kind = "lower bound"
             low = self._end(float(y[is_a].max()) - b + FAR * self.sigma, -1.0)
@@ -169,10 +203,24 @@ class _Ends:
             kind=kind,
             model=self.model,
             confidence=self.confidence,
-            note=note,
+            note=self._note(kind),
             plain_low=_exp(low[1]),
             plain_high=_exp(high[1]),
         )
+
+    def _note(self, kind: Kind) -> str:
+        failures = int(self.groups.failed.sum())
+        parts = [
+            f"calibrated by {self.sets:,} drawn sets of as many specimens, one scatter for both"
+            if self.sets
+            else "by chi-squared, as many failed; one scatter for both"
+        ]
+        if kind != "interval":
+            which = "a" if kind == "lower bound" else "b"
+            parts.insert(0, f"{which} only ran out: a bound is all that can be said")
+        if failures <= FEW_FAILURES:
+            parts.append(f"{failures} failures in all: what it holds may differ from what it says")
+        return "; ".join(parts)
 
 
 def _exp(delta: float | None) -> float | None:

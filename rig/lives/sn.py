@@ -69,7 +69,7 @@ class LackOfFit:
 def no_sn(stress: ArrayLike, cycles: ArrayLike, failed: ArrayLike) -> str | None:
     """Return why no S-N line can be fitted, None where one can."""
     lives, ends = checked(cycles, failed)
-    at = _stress(stress, len(lives))
+    at = stresses(stress, len(lives))
     if not ends.any():
         return "no failure: all ran out"
     if np.ptp(at[ends]) == 0.0:
@@ -96,7 +96,7 @@ def fit_sn(
     if no_sn(stress, cycles, failed) is not None:
         return None
     lives, ends = checked(cycles, failed)
-    s = _axis(_stress(stress, len(lives)), form)
+    s = _axis(stresses(stress, len(lives)), form)
     y = np.log(lives)
     s_mean, y_mean, s_unit = float(s.mean()), float(y.mean()), float(s.std())
     x = [np.ones((len(s), 1)), ((s - s_mean) / s_unit)[:, None]]
@@ -171,7 +171,7 @@ def lack_of_fit(
     None with run-outs, without two lives at any one stress, or with fewer than three stresses.
     """
     lives, ends = checked(cycles, failed)
-    at = _stress(stress, len(lives))
+    at = stresses(stress, len(lives))
     groups = [np.log(lives[at == one]) for one in np.unique(at)]
     within = len(lives) - len(groups)
     line = fit_sn(stress, cycles, failed, form)
@@ -187,7 +187,8 @@ def lack_of_fit(
     return LackOfFit(f, between, within, float(fdtrc(between, within, max(f, 0.0))))
 
 
-def _stress(stress: ArrayLike, n: int) -> FloatArray:
+def stresses(stress: ArrayLike, n: int) -> FloatArray:
+    """Return the stress of each of n specimens as an array; ValueError where they cannot be."""
     at = np.asarray(stress, dtype=np.float64)
     if at.shape != (n,):
         raise ValueError(f"stresses of shape {at.shape} for {n} lives: one of each a specimen")
