@@ -32,18 +32,18 @@ class Ordered:
     schedule: Schedule
 
 
-def drawn(specimens: Sequence[Specimen], seed: int) -> tuple[Specimen, ...]:
-    """Return specimens in an order drawn from a seed, all orders alike likely."""
-    rng = np.random.default_rng(seed)
+def drawn(specimens: Sequence[Specimen], rng: np.random.Generator) -> tuple[Specimen, ...]:
+    """Return specimens in a drawn order, all orders alike likely."""
     return tuple(specimens[i] for i in rng.permutation(len(specimens)))
 
 
-def drawn_in_blocks(specimens: Sequence[Specimen], seed: int) -> tuple[Specimen, ...]:
+def drawn_in_blocks(
+    specimens: Sequence[Specimen], rng: np.random.Generator
+) -> tuple[Specimen, ...]:
     """Return specimens in blocks, each with its share of every group, drawn within the block.
 
     There are as many blocks as the smallest group has specimens.
     """
-    rng = np.random.default_rng(seed)
     groups: dict[str, list[Specimen]] = {}
     for specimen in specimens:
         groups.setdefault(specimen.group, []).append(specimen)
@@ -64,17 +64,22 @@ def by_groups(specimens: Sequence[Specimen]) -> tuple[Specimen, ...]:
 
 
 def orders(
-    specimens: Sequence[Specimen], stations: int, exposure_change: float, seed: int
+    companions: Sequence[Specimen],
+    lives: Sequence[Specimen],
+    stations: int,
+    exposure_change: float,
+    seed: int,
 ) -> tuple[Ordered, ...]:
-    """Return the drawn orders and the one group by group, each with what it costs.
+    """Return orders drawn from a seed, and the one group by group, each with what it costs.
 
+    In a drawn order companions come before lives, as load levels are shares of what they bore.
     `exposure_change` [s] is what a station needs to be rebuilt.
     """
-    chosen = (
-        (DRAWN, drawn(specimens, seed)),
-        (IN_BLOCKS, drawn_in_blocks(specimens, seed)),
-        (BY_GROUPS, by_groups(specimens)),
-    )
+    chosen = {BY_GROUPS: by_groups([*companions, *lives])}
+    for name, draw in ((DRAWN, drawn), (IN_BLOCKS, drawn_in_blocks)):
+        rng = np.random.default_rng(seed)
+        chosen[name] = (*draw(companions, rng), *draw(lives, rng))
     return tuple(
-        Ordered(name, order, schedule(order, stations, exposure_change)) for name, order in chosen
+        Ordered(name, chosen[name], schedule(chosen[name], stations, exposure_change))
+        for name in (DRAWN, IN_BLOCKS, BY_GROUPS)
     )

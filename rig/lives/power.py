@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from rig.lives.dealing import Null, arrangements
+from rig.lives.logrank import scores
+from rig.lives.null_sums import NullSums, null_sums
 
 if TYPE_CHECKING:
     from rig.samples import FloatArray
@@ -100,8 +101,6 @@ def logrank_scores(n: int) -> FloatArray:
     Those behind the failures are run-outs. The sum over a group is its observed less expected
     failures.
     """
-    from rig.lives.logrank import scores
-
     order = np.arange(n)
     failures = np.arange(n + 1)[:, None]
     return scores(np.broadcast_to(order + 1.0, (n + 1, n)), order < failures)
@@ -111,11 +110,12 @@ class LogRanks:
     """The exact log-rank test of series of one size, all without ties but their common run-outs."""
 
     def __init__(self, n_a: int, n_b: int, seed: int = 0) -> None:
+        if min(n_a, n_b) < 1:
+            raise ValueError(f"groups of {n_a} and {n_b}: each needs a specimen")
         self.n_a, self.n = n_a, n_a + n_b
-        dealt = arrangements(n_a, n_b, seed)
-        self.exact = dealt.exact
         self.scores = logrank_scores(self.n)
-        self.nulls: list[Null] = [dealt.null(row) for row in self.scores]
+        self.nulls: list[NullSums] = [null_sums(row, n_a, seed) for row in self.scores]
+        self.exact = all(null.exact for null in self.nulls)
 
     def judge(self, lives: FloatArray, run_out: float) -> Judged:
         """Return what the test says of lives [cycles] (series, n), those of the first group first.
@@ -152,31 +152,53 @@ def draw_lives(design: LifeDesign, series: int, seed: int) -> FloatArray:
     return result
 
 
+@dataclass(frozen=True, slots=True)
+class Chance:
+    """What series without a difference come to: false alarms, and the ln ratio few go beyond."""
+
+    false_alarms: float
+    log_ratio: float
+
+
+def chance_of(
+    design: LifeDesign, tests: LogRanks, significance: float, series: int, seed: int
+) -> Chance:
+    """Return what series like a design, but without a difference, come to."""
+    lives = draw_lives(replace(design, ratio=1.0), series, seed)
+    judged = tests.judge(lives, design.run_out)
+    ratios = log_ratios(lives, design.n_a, design.run_out)
+    return Chance(
+        float((judged.p <= significance).mean()),
+        float(np.quantile(ratios, 1.0 - significance, method="higher")),
+    )
+
+
 def life_power(
     design: LifeDesign,
     significance: float = 0.05,
     series: int = SERIES,
     seed: int = 0,
     tests: LogRanks | None = None,
+    chance: Chance | None = None,
 ) -> LifePower:
-    """Return the power of the exact log-rank test for a design; `tests` are of its sizes.
+    """Return the power of the exact log-rank test for a design.
 
-    ValueError for an empty group.
+    `tests` are of its sizes, `chance` is of it; both are made where they are not given. ValueError
+    for an empty group.
     """
     tests = tests or LogRanks(design.n_a, design.n_b, seed)
+    chance = chance or chance_of(design, tests, significance, series, seed)
     lives = draw_lives(design, series, seed)
-    alike = draw_lives(replace(design, ratio=1.0), series, seed)
-    found, chance = tests.judge(lives, design.run_out), tests.judge(alike, design.run_out)
+    found = tests.judge(lives, design.run_out)
     power = float((found.p <= significance).mean())
-    chances = log_ratios(alike, design.n_a, design.run_out)
-    beyond = np.quantile(chances, 1.0 - significance, method="higher")
+    ratios = log_ratios(lives, design.n_a, design.run_out)
     return LifePower(
         design=design,
         significance=significance,
         power=power,
         power_two_sided=float((found.p_two_sided <= significance).mean()),
-        false_alarms=float((chance.p <= significance).mean()),
-        power_carried=float((log_ratios(lives, design.n_a, design.run_out) > beyond).mean()),
+        false_alarms=chance.false_alarms,
+        power_carried=float((ratios > chance.log_ratio).mean()),
         smallest_p=min(null.smallest_p_low for null in tests.nulls),
         smallest_p_two_sided=min(null.smallest_p_away for null in tests.nulls),
         smallest_p_usual=float(np.median(found.smallest_p)),
@@ -219,12 +241,15 @@ def life_powers(
     series: int = SERIES,
     seed: int = 0,
 ) -> tuple[LifePower, ...]:
-    """Return the power of each design; the arrangements of each size are made once."""
+    """Return the power of each design; what several share is worked out once."""
     tests: dict[tuple[int, int], LogRanks] = {}
+    chances: dict[LifeDesign, Chance] = {}
     powers = []
     for design in designs:
-        size = (design.n_a, design.n_b)
+        size, alike = (design.n_a, design.n_b), replace(design, ratio=1.0)
         if size not in tests:
             tests[size] = LogRanks(*size, seed)
-        powers.append(life_power(design, significance, series, seed, tests[size]))
+        if alike not in chances:
+            chances[alike] = chance_of(alike, tests[size], significance, series, seed)
+        powers.append(life_power(design, significance, series, seed, tests[size], chances[alike]))
     return tuple(powers)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.lives.dealing import arrangements
+from rig.lives.null_sums import null_sums
 from rig.lives.power import SERIES
 
 if TYPE_CHECKING:
@@ -51,7 +51,9 @@ def ultimate_power(
     ValueError for an empty group.
     """
     n_a, n = design.n_a, design.n_a + design.n_b
-    null = arrangements(n_a, design.n_b, seed).null(np.arange(1.0, n + 1.0))
+    if not 0 < n_a < n:
+        raise ValueError(f"groups of {n_a} and {design.n_b}: each needs a specimen")
+    null = null_sums(np.arange(1.0, n + 1.0), n_a, seed)
     loads = 1.0 + design.variation * np.random.default_rng(seed).standard_normal((series, n))
     loads[:, :n_a] *= design.ratio
     ranks = np.argsort(np.argsort(loads, axis=1), axis=1) + 1.0

@@ -1,0 +1,80 @@
+"""What sums of scores do by chance alone, sorted: p-values of many sums are then look-ups."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from rig.lives.score_sums import ALIKE, drawn_sums, exact_sums
+
+if TYPE_CHECKING:
+    from rig.samples import FloatArray
+
+MOST: Final = 200_000
+"""Arrangements that are all gone through; 10 specimens against 10 have 184,756."""
+SAMPLE: Final = 20_000
+"""Arrangements drawn where there are more."""
+
+
+@dataclass(frozen=True, slots=True)
+class NullSums:
+    """Sums (k,) of one group's scores, from the smallest, and the shares of ways up to each.
+
+    `away` are magnitudes of sums less their mean, from the smallest, `beyond` the shares of ways at
+    each or farther. Both shares end with 0 or 1 for what lies outside. A sample counts the sum
+    asked about as one more draw.
+    """
+
+    sums: FloatArray
+    up_to: FloatArray
+    away: FloatArray
+    beyond: FloatArray
+    exact: bool
+
+    def p_low(self, found: FloatArray) -> FloatArray:
+        """Return the share of sums as low as those found (m,), or lower."""
+        at: FloatArray = self.up_to[np.searchsorted(self.sums, found + ALIKE, side="right")]
+        return at
+
+    def p_away(self, away: FloatArray) -> FloatArray:
+        """Return the share of sums as far from their mean as those found (m,), or farther."""
+        at: FloatArray = self.beyond[np.searchsorted(self.away, away - ALIKE, side="left")]
+        return at
+
+    @property
+    def smallest_p_low(self) -> float:
+        """The smallest one-sided p that any arrangement gives."""
+        return float(self.p_low(self.sums[:1])[0])
+
+    @property
+    def smallest_p_away(self) -> float:
+        """The smallest two-sided p that any arrangement gives."""
+        return float(self.p_away(self.away[-1:])[0])
+
+
+def null_sums(scores: FloatArray, n_a: int, seed: int = 0) -> NullSums:
+    """Return the sums that `n_a` of the specimens with these scores (n,) come to, all alike likely.
+
+    Beyond `MOST` arrangements a sample from `seed` stands in.
+    """
+    strata = [(scores, n_a)]
+    many = math.comb(len(scores), n_a) > MOST
+    found = None if many else exact_sums(strata)
+    if found is None:
+        found = drawn_sums(strata, SAMPLE, seed)
+    seen = 0.0 if found.exact else 1.0
+    whole = float(found.ways.sum()) + seen
+    away = np.abs(found.sums - scores.mean() * n_a)
+    order, far = np.argsort(found.sums), np.argsort(away)
+    up_to = np.concatenate([[0.0], np.cumsum(found.ways[order])])
+    nearer = np.concatenate([[0.0], np.cumsum(found.ways[far])])
+    return NullSums(
+        sums=found.sums[order],
+        up_to=(up_to + seen) / whole,
+        away=away[far],
+        beyond=(nearer[-1] - nearer + seen) / whole,
+        exact=found.exact,
+    )
