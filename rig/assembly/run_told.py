@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import date, datetime
 from pathlib import Path
 from typing import Final
 
@@ -13,7 +14,7 @@ import numpy as np
 
 from rig.criteria.load import GROSS_OVERLOAD
 from rig.errors import InputError
-from rig.protocol.plan import Loading
+from rig.protocol.plan import Plan
 from rig.record.layout import TEXTS
 from rig.record.reader import RunFile, read_run
 from rig.replay.kept_files import plan_of_kept
@@ -30,9 +31,10 @@ _UNLOADED: Final = re.compile(r"; unloaded\b")
 class RunTold:
     """What a run tells; None is what it does not know. Loads in N, times in s.
 
-    `cycles` are those at the verdict. `ultimate` is the load of a static test, `residual` that of
-    one after a run-out, where they came to their ultimate. `unloadings` are the last counted
-    cycles before those interruptions in which it carried no load.
+    `age` is that of a real specimen at its start, by the cast date of its file. `cycles` are those
+    at the verdict. `ultimate` is the load of a static test, `residual` that of one after a run-out,
+    where they came to their ultimate. `unloadings` are the last counted cycles before those
+    interruptions in which it carried no load.
     """
 
     specimen: str
@@ -41,6 +43,7 @@ class RunTold:
     cycles: int
     level: float | None
     overloaded: bool
+    age: float | None
     wet: float | None
     interruptions: float
     unloaded: float
@@ -52,7 +55,8 @@ class RunTold:
 def run_told(path: Path) -> RunTold:
     """Return what a run's folder or run.h5 tells. Raises StorageError."""
     with read_run(path) as run:
-        loading = _loading(run)
+        plan = _plan(run)
+        loading = plan.loading if plan else None
         rows = run.entries("interruptions")
         without = [row for row in rows if _UNLOADED.search(row[3])]
         after = run.residual
@@ -63,6 +67,7 @@ def run_told(path: Path) -> RunTold:
             cycles=run.cycles,
             level=loading.upper / loading.capacity if loading else None,
             overloaded=loading is not None and _overloaded(run, loading.upper),
+            age=_age(run, plan) if plan else None,
             wet=_wet(run),
             interruptions=_covered((row[0], row[0] + row[2]) for row in rows),
             unloaded=_covered((row[0], row[0] + row[2]) for row in without),
@@ -72,12 +77,24 @@ def run_told(path: Path) -> RunTold:
         )
 
 
-def _loading(run: RunFile) -> Loading | None:
-    """Return the loading of the kept protocol, None where none is kept that can be read."""
+def _plan(run: RunFile) -> Plan | None:
+    """Return the plan of the kept files, None where none are kept that can be read."""
     try:
-        return plan_of_kept(run.path, {name: run.text(name) for name in TEXTS}).loading
+        return plan_of_kept(run.path, {name: run.text(name) for name in TEXTS})
     except InputError:
         return None
+
+
+def _age(run: RunFile, plan: Plan) -> float | None:
+    """Return how old [s] the concrete was; the time of a rehearsal or an import tells nothing."""
+    if run.attributes["simulated"] or "imported" in run.attributes:
+        return None
+    try:
+        cast = date.fromisoformat(plan.specimen.history.get("cast", ""))
+    except ValueError:
+        return None
+    days = (datetime.fromisoformat(str(run.attributes["started_utc"])).date() - cast).days
+    return days * 86400.0 if days >= 0 else None
 
 
 def _overloaded(run: RunFile, upper: float) -> bool:

@@ -44,18 +44,19 @@ def with_runs(
 ) -> tuple[Series, list[Problem]]:
     """Return a series with what its runs tell, and what is wrong with them.
 
-    A run is a folder or its run.h5, relative to `folder`. `file` and `text` are the name and the
+    A run is a folder or its run.h5, relative to `folder`; those of void entries are not looked at.
+    `file` and `text` are the name and the
     text of the series file, for the lines of problems; warnings are added to those of the series.
     """
     document = Document(file, text, lines=locate(text))
     reading = _Reading(document, series, folder)
     lives = tuple(
-        reading.life(("life", index), life) if life.run else life
+        reading.life(("life", index), life) if life.run and life.valid else life
         for index, life in enumerate(series.lives)
     )
     ultimates = tuple(
-        reading.ultimate(("ultimate", index), ultimate) if ultimate.run else ultimate
-        for index, ultimate in enumerate(series.ultimates)
+        reading.ultimate(("ultimate", index), load) if load.run and load.valid else load
+        for index, load in enumerate(series.ultimates)
     )
     warnings = (*series.warnings, *(str(warning) for warning in sorted(document.warnings)))
     found = replace(series, lives=lives, ultimates=ultimates, warnings=warnings)
@@ -111,6 +112,7 @@ class _Reading:
             cycles=float(told.cycles) if life.cycles is None else life.cycles,
             outcome=outcome,
             overloaded=life.overloaded or told.overloaded,
+            age=told.age if life.age is None else life.age,
             wet=told.wet if life.wet is None else life.wet,
             interruptions=told.interruptions if life.interruptions is None else life.interruptions,
             unloaded=told.unloaded if life.unloaded is None else life.unloaded,
@@ -136,7 +138,12 @@ class _Reading:
                 f"ended with {shown(told.outcome)} and came to no ultimate load",
                 "name the run of a static test to the ultimate load, or take it out",
             )
-        return replace(ultimate, load=load, wet=told.wet if ultimate.wet is None else ultimate.wet)
+        return replace(
+            ultimate,
+            load=load,
+            age=told.age if ultimate.age is None else ultimate.age,
+            wet=told.wet if ultimate.wet is None else ultimate.wet,
+        )
 
     def _told(self, place: Place, entry: Life | Ultimate) -> RunTold | None:
         """Return what the run of an entry tells, None where that is a problem."""

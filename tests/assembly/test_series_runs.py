@@ -44,6 +44,7 @@ class Recorded:
     interruptions: tuple[tuple[float, int, float, str], ...] = ()
     residual: Residual | None = None
     protocol: bool = True
+    started: str = "2001-01-01T18:00:00+00:00"
 
 
 def record(folder: Path, told: Recorded) -> Path:
@@ -51,7 +52,7 @@ def record(folder: Path, told: Recorded) -> Path:
     header = RunHeader(
         run_id=folder.name,
         software="nightrig",
-        started_utc="2001-01-01T18:00:00+00:00",
+        started_utc=told.started,
         title="recorded",
         specimen_id=told.specimen,
         exposure=told.exposure,
@@ -130,6 +131,14 @@ def test_a_life_is_that_of_its_run(tmp_path):
     assert life.unloaded == pytest.approx(45.0)
     # 104 % marks nothing, and what came after the verdict does not count.
     assert not life.overloaded
+    assert life.age is None  # its specimen was cast later: one of the two dates is wrong
+
+
+@pytest.mark.nights
+def test_the_age_of_the_concrete_is_counted_from_its_casting(tmp_path):
+    """The file of the prism says 2025-03-04; from there it is 91 days to 2025-06-03."""
+    (life,) = read(put(tmp_path, Recorded(started="2025-06-03T08:00:00+00:00"))).lives
+    assert life.age == 91 * 86400.0
 
 
 @pytest.mark.nights
@@ -242,6 +251,16 @@ def test_a_file_that_is_no_record_is_refused_in_words(tmp_path):
     path = put(tmp_path, Recorded())
     (tmp_path / "runs" / "p-1" / "run.h5").write_bytes(b"no record at all")
     assert "cannot read the run file" in refused(path)
+
+
+def test_the_run_of_a_void_life_is_not_looked_at(tmp_path):
+    void = 'valid = false\nvoid_reason = "the record is lost"\n'
+    path = tmp_path / "series.toml"
+    path.write_text(GROUP + LIFE + void + LOAD + void + "residual = true\n", encoding="utf-8")
+    series = read(str(path))
+    assert series.lives[0].cycles is None
+    assert series.ultimates[0].load is None
+    assert series.warnings == ()
 
 
 @pytest.mark.nights
