@@ -52,6 +52,7 @@ def plan_text(told: Planned, stream: TextIO | None) -> str:
 def _assumed(told: Planned) -> Printed:
     found = told.assumed
     where = found.origins
+    slope = found.sensitivity / math.log(10.0) / found.level
     rows: list[Row] = [
         ("groups", f"{found.a} is expected to outlive {found.b}", where["groups"]),
         (f"life of {found.b}", f"{_count(found.life)} cycles", where["life"]),
@@ -60,7 +61,7 @@ def _assumed(told: Planned) -> Printed:
         ("variation of loads", f"{found.variation * 100:.2g} %", where["variation"]),
         (
             "slope",
-            f"{found.sensitivity / math.log(10.0) / found.level:.3g} decades of life for one whole level",
+            f"{slope:.3g} decades of life for one whole level",
             where["slope"],
         ),
         ("run-out", ", ".join(map(_count, found.run_outs)) + " cycles", where["run-out"]),
@@ -111,8 +112,9 @@ def _about_lives(told: Planned) -> list[str]:
         f"{told.plan.significance * 100:.3g} %, where both capacities are known",
         f"of {' or '.join(map(str, told.plan.companions))}: where each capacity is the mean of so "
         "many companions; false: the same without any difference of lives",
-        "carried: what is left where the ratio carries the error of the capacities; all shares by "
-        f"{told.series:,} simulated series, to {TWO_ERRORS / math.sqrt(told.series):.1%} at the worst",
+        "carried: what is left where the ratio carries the error of the capacities",
+        f"all shares by {told.series:,} simulated series each, to "
+        f"{TWO_ERRORS / math.sqrt(told.series):.1%} at the worst",
     ]
     if not all(row.known.exact for row in told.lives):
         lines.append("of larger sizes arrangements were drawn, not counted")

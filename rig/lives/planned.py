@@ -128,7 +128,8 @@ def planned(series: Series, many: int = SERIES) -> Planned:
 
 def smallest(size: int) -> Smallest:
     """Return the smallest p of two groups of a size, by how many of them run out in all."""
-    nulls = LogRanks(size, size).nulls[::-1]
+    tests = LogRanks(size, size)
+    nulls = [tests.null(failures) for failures in range(2 * size, -1, -1)]
     return Smallest(
         size,
         tuple(null.smallest_p_low for null in nulls),

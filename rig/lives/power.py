@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from rig.lives.logrank import scores
-from rig.lives.null_sums import NullSums, null_sums
+from rig.lives.null_sums import MOST, NullSums, null_sums
 
 if TYPE_CHECKING:
     from rig.samples import FloatArray
@@ -114,8 +114,15 @@ class LogRanks:
             raise ValueError(f"groups of {n_a} and {n_b}: each needs a specimen")
         self.n_a, self.n = n_a, n_a + n_b
         self.scores = logrank_scores(self.n)
-        self.nulls: list[NullSums] = [null_sums(row, n_a, seed) for row in self.scores]
-        self.exact = all(null.exact for null in self.nulls)
+        self.exact = math.comb(self.n, n_a) <= MOST
+        self._seed = seed
+        self._nulls: dict[int, NullSums] = {}
+
+    def null(self, failures: int) -> NullSums:
+        """Return what O - E of the first group comes to by chance where so many fail in all."""
+        if failures not in self._nulls:
+            self._nulls[failures] = null_sums(self.scores[failures], self.n_a, self._seed)
+        return self._nulls[failures]
 
     def judge(self, lives: FloatArray, run_out: float) -> Judged:
         """Return what the test says of lives [cycles] (series, n), those of the first group first.
@@ -129,8 +136,8 @@ class LogRanks:
         p, two_sided, smallest = (np.ones(len(lives)) for _ in range(3))
         for count in np.unique(failures):
             some = failures == count
-            null, scores = self.nulls[count], self.scores[count]
-            found = in_a[some] @ scores
+            null = self.null(int(count))
+            found = in_a[some] @ self.scores[count]
             p[some] = null.p_low(found)
             two_sided[some] = null.p_away(np.abs(found))
             smallest[some] = null.smallest_p_low
@@ -199,8 +206,8 @@ def life_power(
         power_two_sided=float((found.p_two_sided <= significance).mean()),
         false_alarms=chance.false_alarms,
         power_carried=float((ratios > chance.log_ratio).mean()),
-        smallest_p=min(null.smallest_p_low for null in tests.nulls),
-        smallest_p_two_sided=min(null.smallest_p_away for null in tests.nulls),
+        smallest_p=tests.null(tests.n).smallest_p_low,
+        smallest_p_two_sided=tests.null(tests.n).smallest_p_away,
         smallest_p_usual=float(np.median(found.smallest_p)),
         can_reach=float((found.smallest_p <= significance).mean()),
         failures_a=float(found.failures_a.mean()),
