@@ -32,6 +32,7 @@ COMMANDS: Final[dict[str, str]] = {
     "import": "Make a run out of what another program measured.",
     "replay": "Judge a recording again, as recorded, by another protocol, or for many values.",
     "export": "Write a recording as CSV files with a data dictionary.",
+    "compare": "Say what the lives and ultimate loads of a series really say.",
 }
 """Commands and their short help, so that `--help` imports none of them."""
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rig.lives.withdrawn import with_mode
 from rig.samples import FloatArray
 
 if TYPE_CHECKING:
@@ -113,16 +114,11 @@ def _life_group(series: Series, name: str, lives: list[Life], mode: str | None) 
     cycles = _numbers([life.cycles for life in lives])
     failed = np.array([life.outcome == "failure" for life in lives], dtype=bool)
     modes = tuple(life.mode for life in lives)
-    counted = failed
-    if mode is not None:
-        from rig.lives.withdrawn import with_mode
-
-        counted = with_mode(cycles, failed, modes, mode)
     return LifeGroup(
         name=name,
         specimens=tuple(life.specimen for life in lives),
         cycles=cycles,
-        failed=counted,
+        failed=failed if mode is None else with_mode(cycles, failed, modes, mode),
         ran_out=~failed,
         levels=_numbers([life.level for life in lives]),
         concrete=_numbers([life.concrete_max for life in lives]),
