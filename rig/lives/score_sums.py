@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 MOST_SUMS: Final = 4_000_000
 """Sums held at a time; 12 specimens against 12 have 2.7 million arrangements."""
 
-MOST_WAYS: Final = 2**53
-"""Whole numbers up to here are exact in floating point."""
+MOST_WAYS: Final = 10**300
+"""Ways that a number in floating point still counts, to 16 digits."""
 
 UNIT: Final = 2.0**-44
 """Scores are counted in whole units of this, so that their sums have no rounding of their own."""
@@ -50,10 +50,12 @@ class Sums:
 
 def exact_sums(strata: Sequence[Stratum]) -> Sums | None:
     """Return the sums of all arrangements within the strata, None where they are too many."""
-    if math.prod(math.comb(len(values), k) for values, k in strata) > MOST_WAYS:
+    telling = [(values, k) for values, k in strata if values.size and np.ptp(values) > ALIKE]
+    if math.prod(math.comb(len(values), k) for values, k in telling) > MOST_WAYS:
         return None
+    # Where all scores are alike they are 0, and so is the sum of any of them.
     total, ways = np.zeros(1, dtype=np.int64), np.ones(1)
-    for values, chosen in strata:
+    for values, chosen in telling:
         of_stratum = _stratum(values, chosen)
         if of_stratum is None or len(total) * len(of_stratum[0]) > MOST_SUMS:
             return None
@@ -70,8 +72,9 @@ def drawn_sums(strata: Sequence[Stratum], draws: int, seed: int) -> Sums:
         together = max(1, 1_000_000 // len(values))
         for begin in range(0, draws, together):
             rows = min(together, draws - begin)
-            mixed = rng.permuted(np.broadcast_to(values, (rows, len(values))), axis=1)
-            total[begin : begin + rows] += mixed[:, :chosen].sum(axis=1)
+            keys = rng.random((rows, len(values)))
+            first = np.argpartition(keys, min(chosen, len(values) - 1), axis=1)[:, :chosen]
+            total[begin : begin + rows] += values[first].sum(axis=1)
     return Sums(total, np.ones(draws), exact=False)
 
 
