@@ -78,25 +78,40 @@ def wider_ends(
 ) -> tuple[float | None, float | None]:
     """Return both ends of a ratio, wider by what the error of the levels adds to ln of it.
 
-    To an interval it is added as a square. A one-sided bound has no estimate to add it from: there
-    the levels take a share u of their half-width and leave the lives 1 - u^2 of the fall of their
-    likelihood, which is the same for a parabola, and the share that leads farthest is sought.
+    To each side of an interval it is added as a variance, and t is that of the degrees of freedom
+    of both: of the lives as many as failures beyond two. A one-sided bound has no estimate to add
+    to: there the levels take a share u of how far they may be off and leave the lives 1 - u^2 of
+    the fall of their likelihood, which is the same for a parabola, and the share that leads
+    farthest is sought. That holds more often than it says.
     """
-    tail = 1 - plain.confidence
-    half = error.half(tail / 2 if plain.kind == "interval" else tail)
-    if plain.kind == "interval" and plain.ratio and plain.low and plain.high:
-        middle, low, high = (math.log(x) for x in (plain.ratio, plain.low, plain.high))
-        return (
-            math.exp(middle - math.hypot(middle - low, half)),
-            math.exp(middle + math.hypot(high - middle, half)),
-        )
-    if not half:
+    if not (error.capacity or error.slope):
         return plain.low, plain.high
+    if plain.kind == "interval" and plain.ratio and plain.low and plain.high:
+        failures = int(one.lives.failed.sum() + other.lives.failed.sum())
+        middle, low, high = (math.log(x) for x in (plain.ratio, plain.low, plain.high))
+        df, confidence = max(failures - 2, 1), plain.confidence
+        return (
+            math.exp(middle - _together(middle - low, df, error, confidence)),
+            math.exp(middle + _together(high - middle, df, error, confidence)),
+        )
+    half = error.half(1 - plain.confidence)
     profile = _Profile(plain, one, other)
     return (
         profile.bound(plain.low, half, 1.0) if plain.low else None,
         profile.bound(plain.high, half, -1.0) if plain.high else None,
     )
+
+
+def _together(half: float, df: int, error: LevelError, confidence: float) -> float:
+    """Return the half-width of an interval with one of `half`, `df` and the error of the levels."""
+    from scipy.special import stdtrit
+
+    share = (1 + confidence) / 2
+    lives = (half / float(stdtrit(df, share))) ** 2
+    levels = error.capacity**2 + error.slope**2
+    total = lives + levels
+    shares = (lives / total) ** 2 / df + (levels / total) ** 2 / error.df
+    return float(stdtrit(1 / shares, share)) * math.sqrt(total)
 
 
 class _Profile:

@@ -93,9 +93,9 @@ def ratio_at_equal(
 
     The capacities count in the load level alone: a tendon range comes from a load and the section,
     and for the strength of concrete a series gives no companions. Companions that both groups share
-    move both levels alike and fall out. The error of the levels is added to each end as a square,
-    with Student's t (Zou and Donner, Stat. Med. 27 (2008) 1693, from memory); of one-sided bounds
-    see `level_errors.wider_ends`.
+    move both levels alike and fall out. The error of the levels is added as a variance, with
+    the degrees of freedom of Satterthwaite (Biometrics Bull. 2 (1946) 110, from memory); of
+    one-sided bounds see `level_errors.wider_ends`.
     """
     level = mean_level([a, b], measure)
     if level is None:
