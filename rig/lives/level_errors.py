@@ -23,18 +23,24 @@ SHARES: Final = np.linspace(0.07, 0.98, 14)
 
 
 class Moved(NamedTuple):
-    """Lives brought to one level, and the mean level that they ran at."""
+    """Lives brought to one level, the mean level that they ran at, and whether that was not one."""
 
     lives: LifeGroup
     level: float
+    spread: bool = False
 
 
 class LevelError(NamedTuple):
-    """Standard errors of ln of the ratio, and the degrees of freedom of both together."""
+    """Standard errors of ln of the ratio, and the degrees of freedom of both together.
+
+    `fitted` tells that the lives were brought together by a slope of their own, which takes one
+    degree of freedom from their scatter.
+    """
 
     capacity: float
     slope: float
     df: float
+    fitted: bool = False
 
     def half(self, tail: float) -> float:
         """Return how far the levels may be off, with `tail` of all chances beyond on one side."""
@@ -70,7 +76,8 @@ def level_error(slope: Slope, sides: Sequence[Side], both: tuple[Moved, Moved]) 
     total = of_capacity + of_slope
     shares = sum((square / total) ** 2 / df for square, df in parts) if total else 0.0
     df = 1 / shares if shares else math.inf
-    return LevelError(math.sqrt(of_capacity), math.sqrt(of_slope), df)
+    fitted = slope.error > 0.0 and any(side.spread for side in both)
+    return LevelError(math.sqrt(of_capacity), math.sqrt(of_slope), df, fitted)
 
 
 def wider_ends(
@@ -84,17 +91,19 @@ def wider_ends(
     the fall of their likelihood, which is the same for a parabola, and the share that leads
     farthest is sought. That holds more often than it says.
     """
-    if not (error.capacity or error.slope):
+    if not (error.capacity or error.slope or error.fitted):
         return plain.low, plain.high
     if plain.kind == "interval" and plain.ratio and plain.low and plain.high:
         failures = int(one.lives.failed.sum() + other.lives.failed.sum())
         middle, low, high = (math.log(x) for x in (plain.ratio, plain.low, plain.high))
-        df, confidence = max(failures - 2, 1), plain.confidence
+        df = max(failures - 2, 1)
         return (
-            math.exp(middle - _together(middle - low, df, error, confidence)),
-            math.exp(middle + _together(high - middle, df, error, confidence)),
+            math.exp(middle - _together(middle - low, df, error, plain.confidence)),
+            math.exp(middle + _together(high - middle, df, error, plain.confidence)),
         )
     half = error.half(1 - plain.confidence)
+    if not half:
+        return plain.low, plain.high
     profile = _Profile(plain, one, other)
     return (
         profile.bound(plain.low, half, 1.0) if plain.low else None,
@@ -108,6 +117,8 @@ def _together(half: float, df: int, error: LevelError, confidence: float) -> flo
 
     share = (1 + confidence) / 2
     lives = (half / float(stdtrit(df, share))) ** 2
+    if error.fitted and df > 1:
+        lives, df = lives * df / (df - 1), df - 1
     levels = error.capacity**2 + error.slope**2
     total = lives + levels
     shares = (lives / total) ** 2 / df + (levels / total) ** 2 / error.df

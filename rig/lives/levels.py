@@ -17,7 +17,7 @@ import numpy as np
 from rig.lives.level_errors import Moved, level_error, wider_ends
 from rig.lives.pooled import part_of
 from rig.lives.ratios import life_ratio
-from rig.lives.slopes import APART, of_measure
+from rig.lives.slopes import APART, of_measure, two_levels
 
 if TYPE_CHECKING:
     from rig.lives.capacities import Capacity
@@ -76,7 +76,11 @@ def moved(group: LifeGroup, measure: Measure, slope: Slope, level: float) -> Mov
         return None
     shift = [slope.value * slope.run(float(at), level) for at in levels[known]]
     lives = part_of(group, known)
-    return Moved(replace(lives, cycles=lives.cycles * np.exp(shift)), float(levels[known].mean()))
+    return Moved(
+        lives=replace(lives, cycles=lives.cycles * np.exp(shift)),
+        level=float(levels[known].mean()),
+        spread=two_levels(levels[known]),
+    )
 
 
 def ratio_at_equal(

@@ -76,7 +76,7 @@ def own_slope(groups: Sequence[LifeGroup], measure: Measure) -> Slope | None:
     error is of the curvature of the likelihood, its spread over failures less unknowns.
     """
     told = [part for group in groups if (part := _part(group, measure)) is not None]
-    if not any(_two_levels(level[failed]) for level, _, failed in told):
+    if not any(two_levels(level[failed]) for level, _, failed in told):
         return None
     form: Literal["semilog", "loglog"] = "loglog" if measure == "tendon range" else "semilog"
     level = np.concatenate([part[0] for part in told])
@@ -107,7 +107,8 @@ def _part(group: LifeGroup, measure: Measure) -> tuple[FloatArray, FloatArray, B
     return level[known], np.log(group.cycles[known]), group.failed[known]
 
 
-def _two_levels(level: FloatArray) -> bool:
+def two_levels(level: FloatArray) -> bool:
+    """Tell whether levels (n,) are more than one, and not none."""
     return bool(level.size and np.ptp(level) > APART * level.max())
 
 
