@@ -9,6 +9,7 @@ the fall does not depend on the law, and the result is exact but for the number 
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -20,21 +21,30 @@ if TYPE_CHECKING:
 
 SEED: Final = 1
 MOST_SETS: Final = 4000
-MOST_DRAWN: Final = 400_000
-"""Lives drawn at most; many specimens get fewer sets, but a twentieth of the most at least."""
+MOST_DRAWN: Final = 100_000
+"""Lives drawn at most; many specimens get fewer sets."""
+
+MOST_SPECIMENS: Final = 200
+"""Specimens up to which sets are drawn; fewer than 500 sets would know a quantile too badly."""
 
 ENOUGH: Final = 100
 """Failures from which chi-squared is taken as it is: nominal 90 % then hold 89.6 % (lognormal)."""
 
 
-def sets_for(n: int) -> int:
-    """Return how many sets of n specimens are drawn."""
-    return max(MOST_SETS // 20, min(MOST_SETS, MOST_DRAWN // max(n, 1)))
+def sets_for(n: int, failures: int) -> int:
+    """Return how many sets of n specimens are drawn, 0 where chi-squared has to do."""
+    if failures >= ENOUGH or n > MOST_SPECIMENS:
+        return 0
+    return min(MOST_SETS, MOST_DRAWN // max(n, 1))
 
 
-def standard_draws(model: Model, n: int) -> FloatArray:
-    """Return standardised log lives (n, sets) of a law: normal, or smallest extreme values."""
-    rng, sets = np.random.default_rng(SEED), sets_for(n)
+@lru_cache(maxsize=8)
+def standard_draws(model: Model, n: int, sets: int) -> FloatArray:
+    """Return standardised log lives (n, sets) of a law: normal, or smallest extreme values.
+
+    Kept, and the same each time: not to be written to.
+    """
+    rng = np.random.default_rng(SEED)
     if model == "lognormal":
         return rng.standard_normal((n, sets))
     return np.log(rng.standard_exponential((n, sets)))

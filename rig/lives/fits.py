@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.lives.calibration import ENOUGH, drawn, run_out_at, standard_draws
+from rig.lives.calibration import drawn, run_out_at, sets_for, standard_draws
 from rig.lives.censored import checked, equal_or_none
 from rig.lives.location_scale import Maximum, Model, maximum
 from rig.lives.profile import end_of
@@ -139,14 +139,15 @@ class _Profile:
     def held(self, allowed: float) -> tuple[float, float] | None:
         """Return the share of drawn sets whose falls at the true location and spread are allowed.
 
-        None where so many failed that they are as nominal.
+        None where there are too many to draw anew.
         """
         n = len(self.y)
-        if int(self.failed.sum()) >= ENOUGH:
+        sets = sets_for(n, int(self.failed.sum()))
+        if not sets:
             return None
         mu, sigma = float(self.best.beta[0, 0]), float(self.best.sigma[0])
         ends = run_out_at(self.y[:, 0], self.failed[:, 0])
-        y, failed = drawn(np.full(n, mu), sigma, standard_draws(self.model, n), ends)
+        y, failed = drawn(np.full(n, mu), sigma, standard_draws(self.model, n, sets), ends)
         known = ~equal_or_none(y.T, failed.T)
         y, failed = y[:, known], failed[:, known]
         ones = np.ones((n, 1))

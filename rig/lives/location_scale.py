@@ -93,7 +93,8 @@ class _Search:
         self.h = 1.0 / (_spread(y) if sigma is None else np.asarray(sigma, dtype=np.float64))
         self.gamma = _least_squares(self.x, y) * self.h
         self.failures = failed.sum(axis=0)
-        self.log_likelihood = self._value(slice(None), self.gamma, self.h)
+        # Of each log life, by z: first and second derivatives of its log-likelihood.
+        self.log_likelihood, self.slope, self.bend = self._look(slice(None), self.gamma, self.h)
 
     def _z(self, sets: slice | IntArray, gamma: FloatArray, h: FloatArray) -> FloatArray:
         z = self.y[:, sets] * h
@@ -101,20 +102,18 @@ class _Search:
             z = z - column[:, sets] * g
         return z
 
-    def _value(self, sets: slice | IntArray, gamma: FloatArray, h: FloatArray) -> FloatArray:
-        logs = self.parts(self._z(sets, gamma, h), self.failed[:, sets], False)[0]
+    def _look(
+        self, sets: slice | IntArray, gamma: FloatArray, h: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        logs, slope, bend = self.parts(self._z(sets, gamma, h), self.failed[:, sets])
         if self.counted is not None:
-            logs = logs * self.counted[:, sets]
-        total: FloatArray = self.failures[sets] * np.log(h) + logs.sum(axis=0)
-        return total
+            counted = self.counted[:, sets]
+            logs, slope, bend = logs * counted, slope * counted, bend * counted
+        return self.failures[sets] * np.log(h) + logs.sum(axis=0), slope, bend
 
     def step(self, sets: IntArray) -> BoolArray:
         """Take one step in the sets named; return which of them have arrived."""
-        gamma, h = self.gamma[:, sets], self.h[sets]
-        failures = self.failures[sets]
-        _, slope, bend = self.parts(self._z(sets, gamma, h), self.failed[:, sets], True)
-        if self.counted is not None:
-            slope, bend = slope * self.counted[:, sets], bend * self.counted[:, sets]
+        slope, bend = self.slope[:, sets], self.bend[:, sets]
         columns = [-column[:, sets] for column in self.x]
         if not self.fixed:
             columns.append(self.y[:, sets])
@@ -124,6 +123,7 @@ class _Search:
             for i, one in enumerate(columns)
         ]
         if not self.fixed:
+            failures, h = self.failures[sets], self.h[sets]
             gradient[-1] = gradient[-1] + failures / h
             curvature[-1][-1] = curvature[-1][-1] + failures / h**2
         way = _solved(curvature, gradient)
@@ -142,43 +142,35 @@ class _Search:
         share[down] = np.minimum(1.0, -0.9 * h[down] / stretch[down])
         slack = 1e-12 * (1.0 + np.abs(before))
         for _ in range(HALVINGS):
-            value = self._value(sets, gamma + share * turn, h + share * stretch)
+            value, slope, bend = self._look(sets, gamma + share * turn, h + share * stretch)
             worse = ~(value >= before - slack)
             if not worse.any():
                 break
             share[worse] /= 2.0
+        # Where not even the shortest step leads up, rounding alone is left to gain.
         share[worse] = 0.0
         self.gamma[:, sets] = gamma + share * turn
         self.h[sets] = h + share * stretch
         self.log_likelihood[sets] = np.where(worse, before, value)
+        self.slope[:, sets], self.bend[:, sets] = slope, bend
 
 
-def _normal(
-    z: FloatArray, failed: BoolArray, slopes: bool
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _normal(z: FloatArray, failed: BoolArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return log-likelihoods of standardised normal log lives and their two derivatives."""
     from scipy.special import log_ndtr
 
     left = log_ndtr(-z)
     density = -0.5 * z * z - HALF_LOG_2_PI
-    logs = np.where(failed, density, left)
-    if not slopes:
-        return logs, z, z
     hazard = np.exp(np.minimum(density - left, MOST))
     first = np.where(failed, -z, -hazard)
     second = np.where(failed, -1.0, -hazard * (hazard - z))
-    return logs, first, np.minimum(second, 0.0)
+    return np.where(failed, density, left), first, np.minimum(second, 0.0)
 
 
-def _extreme(
-    z: FloatArray, failed: BoolArray, slopes: bool
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _extreme(z: FloatArray, failed: BoolArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return log-likelihoods of standardised extreme-value log lives and their derivatives."""
     grown = np.exp(np.minimum(z, MOST))
-    logs = np.where(failed, z, 0.0) - grown
-    if not slopes:
-        return logs, z, z
-    return logs, failed - grown, -grown
+    return np.where(failed, z, 0.0) - grown, failed - grown, -grown
 
 
 def _spread(y: FloatArray) -> FloatArray:

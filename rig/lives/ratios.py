@@ -142,13 +142,14 @@ class _Ends:
         self.best = free(model, groups.y, groups.failed, groups.is_a)
         self.sigma = float(self.best.sigma[0])
         self.plain = float(chdtri(1, 1.0 - confidence))
-        self.sets = sets_for(len(groups.y)) if int(groups.failed.sum()) < ENOUGH else 0
-        self.standard = standard_draws(model, len(groups.y) if self.sets else 0)
+        self.sets = sets_for(len(groups.y), int(groups.failed.sum()))
+        self.standard = standard_draws(model, len(groups.y), self.sets)
         self.run_out_at = run_out_at(groups.y[:, 0], groups.failed[:, 0])
 
     def _fall(self, delta: float) -> float:
         g = self.groups
-        return float(fall(self.model, g.y, g.failed, g.is_a, delta)[0])
+        here = held(self.model, g.y, g.failed, g.is_a, delta).log_likelihood
+        return max(2.0 * float(self.best.log_likelihood[0] - here[0]), 0.0)
 
     def _by_chance(self, delta: float) -> FloatArray:
         """Return how far the likelihood falls at `delta` (sets,) by chance where that is true."""
@@ -213,12 +214,12 @@ class _Ends:
         parts = [
             f"calibrated by {self.sets:,} drawn sets of as many specimens, one scatter for both"
             if self.sets
-            else "by chi-squared, as many failed; one scatter for both"
+            else "by chi-squared, as for many; one scatter for both"
         ]
         if kind != "interval":
             which = "a" if kind == "lower bound" else "b"
             parts.insert(0, f"{which} only ran out: a bound is all that can be said")
-        if failures <= FEW_FAILURES:
+        if failures <= FEW_FAILURES or (failures < ENOUGH and not self.sets):
             parts.append(f"{failures} failures in all: what it holds may differ from what it says")
         return "; ".join(parts)
 
