@@ -17,6 +17,10 @@ ASSUMED: Final = 0.06
 """Variation of ultimate loads where one companion tells none. Common practice, no source."""
 
 
+SHAPE: Final = ("specimen", "geometry")
+"""Factors in which companions must agree."""
+
+
 @dataclass(frozen=True, slots=True)
 class Capacity:
     """Companions that a group takes its load levels of.
@@ -37,16 +41,23 @@ def capacity_of(series: Series, group: str) -> Capacity | None:
     """Return the capacity of a group by its companions, None where there are none.
 
     Companions are the ultimate loads of the group, residual and void ones left out; where it has
-    none, those of all groups of its exposure.
+    none, those of all groups of its exposure that do not differ from it in `SHAPE`.
     """
     loads = [u for u in series.ultimates if has_load(u) and not u.residual]
     own = [u for u in loads if u.group == group]
-    if not own:
-        exposure = series.groups[group].get("exposure")
-        alike = {n for n, factors in series.groups.items() if factors.get("exposure") == exposure}
-        own = [u for u in loads if u.group in alike] if exposure else []
-        return _capacity(own, f"{group} has no companions: those of its exposure are taken")
-    return _capacity(own, "")
+    if own:
+        return _capacity(own, "")
+    alike = {name for name in series.groups if _alike(series, group, name)}
+    return _capacity(
+        [u for u in loads if u.group in alike],
+        f"{group} has no companions: those of its exposure are taken",
+    )
+
+
+def _alike(series: Series, one: str, other: str) -> bool:
+    """Tell whether two groups have the same exposure, told, and the same shape."""
+    a, b = series.groups[one], series.groups[other]
+    return "exposure" in a and all(a.get(key) == b.get(key) for key in ("exposure", *SHAPE))
 
 
 def pooled_capacities(series: Series, specimens: dict[str, int]) -> tuple[Capacity, ...]:

@@ -71,8 +71,9 @@ def level_error(slope: Slope, sides: Sequence[Side], both: tuple[Moved, Moved]) 
         for shared in by_companions.values()
     ]
     of_capacity = sum(square for square, _ in parts)
-    of_slope = (slope.error * slope.run(both[1].level, both[0].level)) ** 2
-    parts.append((of_slope, slope.df))
+    off, df_slope = slope.doubt
+    of_slope = (off * slope.run(both[1].level, both[0].level)) ** 2
+    parts.append((of_slope, df_slope))
     total = of_capacity + of_slope
     shares = sum((square / total) ** 2 / df for square, df in parts) if total else 0.0
     df = 1 / shares if shares else math.inf

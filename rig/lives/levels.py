@@ -158,7 +158,12 @@ def _doubts(
             f"mean {measure}s are {apart:.1%} apart: the lives are brought together by the slope"
         )
         if not slope.error:
-            doubts.append("the slope is taken as it is: its error is not in the interval")
+            doubts.append(
+                f"the slope is of a published line; {slope.lines} such lines differ by "
+                f"{abs(slope.spread / slope.value):.0%}, which is taken for its error"
+                if slope.spread
+                else "the slope is taken as it is: its error is not in the interval"
+            )
     return doubts
 
 

@@ -8,6 +8,7 @@ the line of concrete, as levels of strength.
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
@@ -22,7 +23,9 @@ if TYPE_CHECKING:
     from rig.lives.censored import BoolArray
     from rig.lives.grouped import LifeGroup
     from rig.lives.location_scale import Maximum
+    from rig.mechanics.concrete_life import ConcreteModel
     from rig.mechanics.life import Surrounding
+    from rig.mechanics.steel_life import SteelModel
     from rig.samples import FloatArray
 
 Measure = Literal["load level", "concrete level", "tendon range"]
@@ -39,8 +42,10 @@ _STEP: Final = 1e-4
 class Slope:
     """d ln N over d level ("semilog") or over d ln level ("loglog").
 
-    `error` is the standard error with `df` degrees of freedom, zero and infinite where the line is
-    taken as it is. `origin` says in words where the slope comes from.
+    `error` is the standard error with `df` degrees of freedom, zero and infinite where the slope is
+    that of a published line. `spread` is then the standard deviation of the slopes of `lines`
+    published lines at that level, zero where there is no other. `origin` says in words where the
+    slope comes from.
     """
 
     form: Literal["semilog", "loglog"]
@@ -48,6 +53,13 @@ class Slope:
     error: float
     df: float
     origin: str
+    spread: float = 0.0
+    lines: int = 0
+
+    @property
+    def doubt(self) -> tuple[float, float]:
+        """How far the slope may be off, as a standard deviation and its degrees of freedom."""
+        return (self.error, self.df) if self.error else (self.spread, max(self.lines - 1, 1))
 
     def run(self, start: float, end: float) -> float:
         """Return what the slope is multiplied by from one level to another: ln N changes so."""
@@ -152,23 +164,50 @@ def code_slope(
     `ratio` is lower over upper stress; where nobody told it, zero is taken and said. A line of
     concrete is taken at the level over the strength it refers to, as it stands. `line` is a name
     of `concrete_life.MODELS`, of a tendon range one of `steel_life.STEEL_MODELS`; KeyError
-    otherwise. The line carries no error of its own here, which it has.
+    otherwise. A line carries no error of its own; how far it may be off is told by how far the mean
+    lines of `MODELS`, or the lines of pre-tensioned steel, differ in their slopes. Common practice,
+    no source.
     """
     if measure == "tendon range":
         steel = STEEL_MODELS[line or TENDON_LINE]
-        ends = [float(steel.log10_cycles(level * (1 + way * _STEP))) for way in (-1, 1)]
-        value = (ends[1] - ends[0]) * math.log(10) / (2 * _STEP)
-        return Slope("loglog", value, 0.0, math.inf, f"{steel.name} ({steel.source})")
+        alike = [m for m in STEEL_MODELS.values() if "pre-tensioned" in m.steels]
+        return _published(
+            "loglog",
+            _tendon_slope(steel, level),
+            [_tendon_slope(model, level) for model in alike],
+            f"{steel.name} ({steel.source})",
+        )
     concrete = MODELS[line or CONCRETE_LINE]
     around: Surrounding = SURROUNDINGS[exposure]
-    if around not in concrete.constants:
-        around = "air"
     low = max(ratio or 0.0, 0.0)
+    said = f"R {low:.2g}" if ratio is not None else "R taken as 0, as nobody told the lower load"
+    words = around if around in concrete.constants else "air"
+    return _published(
+        "semilog",
+        _concrete_slope(concrete, level, low, around),
+        [_concrete_slope(m, level, low, around) for m in MODELS.values() if m.kind == "mean"],
+        f"{concrete.name} in {words} at {level:.3g}, {said} ({concrete.source})",
+    )
+
+
+def _published(
+    form: Literal["semilog", "loglog"], value: float, others: list[float], origin: str
+) -> Slope:
+    falling = [slope for slope in others if slope < 0.0]
+    spread = statistics.stdev(falling) if len(falling) > 1 else 0.0
+    return Slope(form, value, 0.0, math.inf, origin, spread, len(falling))
+
+
+def _concrete_slope(model: ConcreteModel, level: float, ratio: float, around: Surrounding) -> float:
+    """Return d ln N over d level at a level, lower and upper load growing alike."""
     ends = [
-        float(concrete.log10_cycles(at, low * at, around))
+        float(model.log10_cycles(at, ratio * at, around))
         for at in (level * (1 - _STEP), level * (1 + _STEP))
     ]
-    value = (ends[1] - ends[0]) * math.log(10) / (2 * _STEP * level)
-    said = f"R {low:.2g}" if ratio is not None else "R taken as 0, as nobody told the lower load"
-    origin = f"{concrete.name} in {around} at {level:.3g}, {said} ({concrete.source})"
-    return Slope("semilog", value, 0.0, math.inf, origin)
+    return (ends[1] - ends[0]) * math.log(10) / (2 * _STEP * level)
+
+
+def _tendon_slope(model: SteelModel, level: float) -> float:
+    """Return d ln N over d ln range at a range [Pa]."""
+    ends = [float(model.log10_cycles(level * (1 + way * _STEP))) for way in (-1, 1)]
+    return (ends[1] - ends[0]) * math.log(10) / (2 * _STEP)

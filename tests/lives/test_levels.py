@@ -124,18 +124,18 @@ def test_a_capacity_of_the_series_is_that_of_its_companions():
     assert "one companion tells no variation" in wet.note
 
 
-def test_a_group_without_companions_takes_those_of_its_exposure():
+def test_a_group_without_companions_takes_those_of_its_exposure_and_shape():
     groups = {
-        "early": {"exposure": "spray"},
-        "late": {"exposure": "spray"},
-        "dry": {"exposure": "dry"},
+        "early": {"exposure": "spray", "geometry": "prism"},
+        "late": {"exposure": "spray", "geometry": "prism"},
+        "deep": {"exposure": "spray", "geometry": "deep beam"},
+        "dry": {"exposure": "dry", "geometry": "prism"},
         "plain": {},
     }
     told = series(ultimates=[load("early", n) for n in (120e3, 130e3)], groups=groups)
     assert capacity_of(told, "late").companions == ("U-1", "U-2")
     assert "no companions: those of its exposure" in capacity_of(told, "late").note
-    assert capacity_of(told, "dry") is None
-    assert capacity_of(told, "plain") is None
+    assert [capacity_of(told, name) for name in ("deep", "dry", "plain")] == [None] * 3
 
 
 def test_without_companions_the_interval_says_what_it_lacks():

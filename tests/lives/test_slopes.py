@@ -9,7 +9,7 @@ from scipy.stats import linregress
 
 from rig.lives.grouped import groups_of
 from rig.lives.pooled import part_of, pooled
-from rig.lives.slopes import code_slope, own_slope
+from rig.lives.slopes import Slope, code_slope, own_slope
 from rig.protocol.load import load_series
 from tests.lives.series import life, series
 
@@ -140,6 +140,17 @@ def test_tendons_by_the_power_of_their_line():
     assert found.value == pytest.approx(-3.5, rel=1e-6)
     assert found.run(100e6, 200e6) == pytest.approx(math.log(2))
     assert found.sensitivity(150e6) == found.value
+
+
+def test_how_far_a_line_may_be_off_is_how_far_published_lines_differ():
+    # At 0.7 and R 0, above every knee, all are straight: decades for one of level by EN 1992-2,
+    # fib MC2010, 8 / (1 - Y) with Y 0.45, DNV-ST-C502, Tepfers and Hsu (all from memory).
+    decades = [14, 8 / 0.55, 12, 1 / 0.0685, 1 / 0.0662]
+    found = code_slope("load level", 0.7)
+    assert found.spread / LN10 == pytest.approx(np.std(decades, ddof=1), rel=1e-6)
+    assert found.doubt == (found.spread, 4)
+    own = Slope("semilog", -30.0, 2.0, 6.0, "own", spread=9.0, lines=5)
+    assert own.doubt == (2.0, 6.0)
 
 
 def test_where_a_line_of_concrete_has_no_constants_for_water_those_of_air_are_said():
