@@ -12,13 +12,13 @@ import click
 
 from rig.commands.files import find_series, read_text
 from rig.commands.options import json_option
-from rig.commands.saying import say, say_json, say_refusal
+from rig.commands.saying import meanwhile, say, say_json, say_refusal
 from rig.errors import InputError, RigError
 from rig.protocol.series import MODES
 from rig.units import UnitError, parse
 
 if TYPE_CHECKING:
-    from rig.lives.comparison import Comparison
+    from rig.lives.service import ServiceLife
     from rig.protocol.series import Series
 
 LEAST: Final = 0.5
@@ -41,7 +41,7 @@ MOST: Final = 0.999
 @click.option(
     "--service",
     metavar="FILE",
-    help="Say the years that a load history in this file would take, wet, dry and mixed.",
+    help="Say how many years the loads in this file leave, in a dry, a wet and a mixed place.",
 )
 @click.option(
     "--plot",
@@ -70,6 +70,7 @@ def compare(
     """
     try:
         sure = _confidence(confidence)
+        _refuse_folder(plot)
         _compare(_read(series), mode, sure, service, plot, as_json=as_json)
     except RigError as error:
         if as_json:
@@ -89,18 +90,24 @@ def _compare(
     # Imported late: numpy and scipy are for sums, and a mistake in a file is told sooner.
     from rig.lives.comparison import compared
 
-    told = compared(series, mode, confidence)
-    drawn = [] if plot is None else _draw(told, plot)
+    years = None if service is None else _years(series, service, confidence)
+    with meanwhile(series.title, "comparing its groups ..."):
+        told = compared(series, mode, confidence)
+    drawn: list[str] = []
+    if plot is not None:
+        from rig.report.lives_figure import draw_comparison
+
+        drawn = draw_comparison(told, plot)
     if as_json:
         from rig.commands.compared_json import compared_object
 
-        say_json(compared_object(told))
+        say_json(compared_object(told, years))
         return
     from rig.commands.compared import compared_text
 
-    say(compared_text(told, sys.stdout))
-    for path in drawn:
-        say(f"  drawn in {path}")
+    say(compared_text(told, years, sys.stdout))
+    if plot is not None:
+        say(f"  drawn in {plot}, as SVG, PDF and PNG: {', '.join(drawn) or 'nothing'}")
 
 
 def _read(name: str) -> Series:
@@ -110,6 +117,20 @@ def _read(name: str) -> Series:
     from rig.assembly.series_runs import read_series
 
     return read_series(find_series(name), partial(read_text, series=True))
+
+
+def _years(series: Series, path: str, confidence: float | None) -> ServiceLife:
+    """Return the years of a place in service. Raises InputError with every problem found."""
+    from rig.lives.comparison import CONFIDENCE
+    from rig.lives.service import service_life
+    from rig.lives.service_lines import NoLives
+    from rig.protocol.service_file import load_service
+
+    service = load_service(path, lambda name: Path(name).read_text(encoding="utf-8-sig"))
+    try:
+        return service_life(series, service, confidence or CONFIDENCE)
+    except NoLives as error:
+        raise InputError(f"--service {path}: {error}") from None
 
 
 def _confidence(text: str | None) -> float | None:
@@ -125,19 +146,16 @@ def _confidence(text: str | None) -> float | None:
     return value
 
 
-def _draw(told: Comparison, folder: Path) -> list[Path]:
-    """Draw the figures. Raises InputError where one is there already, or nothing can be drawn."""
-    from rig.report.lives_figure import draw_comparison, files_of
+def _refuse_folder(folder: Path | None) -> None:
+    """Raise InputError where a figure is there already, before anything is worked out."""
+    if folder is None:
+        return
+    from rig.report.lives_figure import files_in
 
-    files = files_of(told, folder)
-    if not files:
-        raise InputError(f"--plot {folder}: there is nothing to draw; add lives to the series")
-    there = [path for path in files if path.exists()]
-    if there:
-        raise InputError(
-            f"--plot {folder}: {there[0].name} is there already, nothing was drawn; name a new "
-            "folder"
-        )
     if folder.exists() and not folder.is_dir():
         raise InputError(f"--plot {folder}: is a file; name a folder")
-    return draw_comparison(told, folder)
+    there = [path.name for path in files_in(folder) if path.exists()]
+    if there:
+        raise InputError(
+            f"--plot {folder}: {there[0]} is there already, nothing was drawn; name a new folder"
+        )

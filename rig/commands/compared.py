@@ -1,4 +1,4 @@
-"""A comparison for people: plain words, then tables, as wide as their terminal."""
+"""A comparison for people: tables, then plain words, as wide as their terminal."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from rig.commands.compared_tables import (
     ultimate_tests_table,
     weighed_table,
 )
+from rig.commands.service_told import service_lines, service_table
 from rig.commands.tables import Page
 from rig.lives.comparison import OUTLIVE
 from rig.lives.hypotheses import RULE
@@ -28,21 +29,32 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from rig.lives.comparison import Comparison
+    from rig.lives.service import ServiceLife
 
+MOST_DOUBTS: Final = 20
+"""Warnings that are printed."""
 MOST_ABOUT: Final = 3
 """Pairs of groups that are named beside one doubt of theirs."""
 
 
-def compared_text(told: Comparison, stream: TextIO | None) -> str:
-    """Return words and tables for a stream: in colour and folded where that is a terminal."""
+def compared_text(told: Comparison, years: ServiceLife | None, stream: TextIO | None) -> str:
+    """Return words and tables for a stream: in colour and folded where that is a terminal.
+
+    `years` are of a place in service, where one was asked for.
+    """
     page = Page(stream)
-    page.lines(told.title, *(f"  {words}" for words in words_of(told)))
+    page.lines(told.title)
     _lives(page, told)
     _levels(page, told)
     _ultimates(page, told)
     _hypotheses(page, told)
+    if years is not None:
+        page.table(*service_table(years))
+        page.lines(*(f"  {line}" for line in service_lines(years)))
     if told.left_out or told.warnings:
         page.lines("", "Beware", *(f"  {words}" for words in _doubts(told)))
+    # Last: what a terminal shows when all is printed.
+    page.lines("", "In words", *(f"  {words}" for words in words_of(told)))
     return page.text()
 
 
@@ -69,9 +81,9 @@ def _lives(page: Page, told: Comparison) -> None:
         return
     page.table(*tests_table(told.pairs[:MOST_PAIRS]))
     page.lines(
-        "  least: the smallest p that these sizes and run-outs can reach, whatever happens",
-        "  log-rank scores permuted with the run-outs; O-E: failures of a less those expected, "
-        "below 0 where a lives longer; one-sided: for a living longer",
+        "  O-E: failures of a less those expected, below 0 where a lives longer; one-sided: for a "
+        "living longer; least: the smallest p that these sizes can reach; log-rank scores "
+        "permuted with the run-outs",
     )
     page.table(*ratios_table(told.pairs[:MOST_PAIRS]))
     page.lines(f"  {told.of_ratios * 100:.3g} % of each interval, or of each bound by itself")
@@ -88,7 +100,7 @@ def _levels(page: Page, told: Comparison) -> None:
     if told.at_levels:
         page.table(*at_levels_table(told.at_levels[:MOST_PAIRS]))
         page.lines(*_more(len(told.at_levels) - MOST_PAIRS, "pairs and levels"))
-    found = [x.equal for x in (*told.water, *told.at_levels) if x.equal is not None]
+    found = [x.equal for x in told.water if x.equal] + [x.equal for x in told.at_levels]
     page.lines(*measures_words(found, told.of_ratios))
 
 
@@ -120,7 +132,9 @@ def _doubts(told: Comparison) -> list[str]:
     about: dict[str, list[str]] = {}
     for doubt in told.warnings:
         about.setdefault(doubt.words, []).extend([doubt.about] if doubt.about else [])
-    return [*told.left_out, *(_said_of(words, of) for words, of in about.items())]
+    lines = [*told.left_out, *(_said_of(words, of) for words, of in about.items())]
+    more = [line.lstrip() for line in _more(len(lines) - MOST_DOUBTS, "warnings")]
+    return [*lines[:MOST_DOUBTS], *more]
 
 
 def _said_of(words: str, about: Sequence[str]) -> str:

@@ -14,11 +14,15 @@ from rig.lives.hypotheses import RULE
 if TYPE_CHECKING:
     from rig.lives.comparison import Comparison, GroupTold, LifePair, UltimatePair
     from rig.lives.fits import Lognormal, Weibull
+    from rig.lives.service import ServiceLife
     from rig.lives.sn import SN
 
 
-def compared_object(told: Comparison) -> dict[str, object]:
-    """Return all that was compared; null where a number is not known or not finite."""
+def compared_object(told: Comparison, years: ServiceLife | None = None) -> dict[str, object]:
+    """Return all that was compared; null where a number is not known or not finite.
+
+    `years` are of a place in service, where one was asked for.
+    """
     return {
         "title": told.title,
         "mode": told.mode,
@@ -48,6 +52,7 @@ def compared_object(told: Comparison) -> dict[str, object]:
         "observations": [plain(asdict(found)) for found in told.seen],
         "hypotheses": [plain(asdict(weighed)) for weighed in told.hypotheses],
         "rule": RULE,
+        "service": None if years is None else plain(asdict(years)),
         "left_out": list(told.left_out),
         "warnings": [str(doubt) for doubt in told.warnings],
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from rig.commands.tables import NONE, Printed, Row, number
 from rig.lives.evidence import between
@@ -13,33 +13,32 @@ if TYPE_CHECKING:
     from rig.lives.comparison import AtLevel
     from rig.lives.levels import EqualLevel
 
-HEADS = ("at equal", "level\n", "ratio\n", "without\n", "with\n", "decades\n")
+MOST_SLOPES: Final = 4
+"""Slopes whose origin is printed."""
+HEADS: Final = ("at equal", "ratio\n", "without\n", "with\n", "decades\n")
 
 
 def water_table(water: Sequence[LeftOfWater]) -> Printed:
     """Return what is left of water in each measure: dry lives over wet ones."""
     rows: list[Row] = [
-        (f"{x.dry} over {x.wet}", x.measure, *_cells(x.equal)) for x in water if x.equal is not None
+        (f"{x.dry}, {x.wet}", x.measure, *_cells(x.equal)) for x in water if x.equal is not None
     ]
     rows += [
-        (f"{x.dry} over {x.wet}", x.measure, *[NONE] * (len(HEADS) - 1))
+        (f"{x.dry}, {x.wet}", x.measure, *[NONE] * (len(HEADS) - 1))
         for x in water
         if x.equal is None
     ]
-    return "Left of water", HEADS, rows
+    return "Dry over wet", HEADS, rows
 
 
 def at_levels_table(found: Sequence[AtLevel]) -> Printed:
     """Return the other pairs at equal levels."""
-    rows: list[Row] = [(f"{x.a} over {x.b}", x.equal.measure, *_cells(x.equal)) for x in found]
-    return "Life ratio", HEADS, rows
+    rows: list[Row] = [(f"{x.a}, {x.b}", x.equal.measure, *_cells(x.equal)) for x in found]
+    return "a over b", HEADS, rows
 
 
 def _cells(equal: EqualLevel) -> list[str]:
-    steel = equal.measure == "tendon range"
-    level = f"{equal.level / 1e6:.3g} MPa" if steel else f"{equal.level * 100:.3g} %"
     return [
-        level,
         number(equal.ratio, 3),
         between(equal.low_without, equal.high_without),
         between(equal.low, equal.high),
@@ -56,8 +55,11 @@ def measures_words(found: Sequence[EqualLevel], confidence: float) -> list[str]:
         measures = slopes.setdefault(equal.slope_from, [])
         if equal.measure not in measures:
             measures.append(equal.measure)
+    shown = list(slopes.items())[:MOST_SLOPES]
+    rest = len(slopes) - len(shown)
     return [
         f"  {confidence * 100:.3g} %, without and with the error of mean capacities and slope; "
         "decades: of life, the error of capacities alone",
-        *(f"  slope of {' and '.join(of)}: {origin}" for origin, of in slopes.items()),
+        *(f"  slope of {' and '.join(of)}: {origin}" for origin, of in shown),
+        *([f"  {rest} more slopes with --json"] if rest else []),
     ]

@@ -26,6 +26,18 @@ COLUMNS: Final = (
     ("stood\nh", 1 / 3600, "interruptions"),
 )
 """What is told beside each life: head, factor, name in `LifeGroup`."""
+SHORT: Final = {
+    "tendon fracture": "tendon",
+    "concrete crushing": "crushing",
+    "bond or anchorage slip": "slip",
+    "shear": "shear",
+    "bearing": "bearing",
+    "outside span": "outside",
+    "undetermined": "unknown",
+}
+"""Modes of failure in one word: a table is narrow."""
+LEAST_P: Final = 1e-4
+"""A smaller p is written as a power of ten."""
 MOST_LIVES: Final = 30
 """Lives that are printed one by one."""
 MOST_PAIRS: Final = 15
@@ -60,18 +72,17 @@ def _end(group: GroupTold, i: int, mode: str | None) -> str:
     lives = group.lives
     if lives.ran_out[i]:
         return "run-out"
-    how = lives.modes[i] or "failure"
+    how = SHORT.get(lives.modes[i] or "", "failure")
     return how if lives.failed[i] or mode is None else f"({how})"
 
 
 def groups_table(groups: Sequence[GroupTold]) -> Printed:
     """Return a row for each group with what its lives tell by themselves."""
-    heads = ["n\n", "failed\n", "median\ncycles", "Weibull\nshape", "lognormal\nsigma"]
+    heads = ["failed\n", "median\ncycles", "Weibull\nshape", "lognormal\nsigma"]
     rows: list[Row] = [
         (
             group.lives.name,
-            str(len(group.lives.cycles)),
-            str(int(group.lives.failed.sum())),
+            f"{int(group.lives.failed.sum())} of {len(group.lives.cycles)}",
             count(group.median),
             *_fitted(group),
             count(group.tolerance.life if group.tolerance else None),
@@ -84,8 +95,8 @@ def groups_table(groups: Sequence[GroupTold]) -> Printed:
 def _fitted(group: GroupTold) -> tuple[str, str]:
     weibull, lognormal = group.weibull, group.lognormal
     return (
-        _held(weibull.shape, weibull.shape_low, weibull.shape_high) if weibull else NONE,
-        _held(lognormal.sigma, lognormal.sigma_low, lognormal.sigma_high) if lognormal else NONE,
+        _held(weibull.shape, weibull.shape_low, weibull.shape_high, 2) if weibull else NONE,
+        _held(lognormal.sigma, lognormal.sigma_low, lognormal.sigma_high, 2) if lognormal else NONE,
     )
 
 
@@ -122,10 +133,10 @@ def tests_table(pairs: Sequence[LifePair]) -> Printed:
         (
             f"{pair.a.name}, {pair.b.name}",
             number(pair.test.observed_minus_expected, 3),
-            number(pair.test.p_exact_one_sided, 3),
-            number(pair.test.smallest_p_one_sided, 3),
-            number(pair.test.p_exact_two_sided, 3),
-            number(pair.test.smallest_p_two_sided, 3),
+            _p(pair.test.p_exact_one_sided),
+            _p(pair.test.smallest_p_one_sided),
+            _p(pair.test.p_exact_two_sided),
+            _p(pair.test.smallest_p_two_sided),
         )
         for pair in pairs
     ]
@@ -188,9 +199,9 @@ def ultimate_tests_table(pairs: Sequence[UltimatePair]) -> Printed:
             f"{pair.a.name}, {pair.b.name}",
             number(None if (d := pair.test.difference) is None else d / 1e3, 3),
             _held(pair.test.ratio, pair.test.ratio_low, pair.test.ratio_high),
-            number(pair.test.p, 3),
-            number(pair.test.p_rank, 3),
-            number(pair.test.smallest_p_rank, 3),
+            _p(pair.test.p),
+            _p(pair.test.p_rank),
+            _p(pair.test.smallest_p_rank),
         )
         for pair in pairs
     ]
@@ -215,7 +226,7 @@ def seen_table(seen: Sequence[Seen]) -> Printed:
 def weighed_table(hypotheses: Sequence[Weighed]) -> Printed:
     """Return the word on each hypothesis, by its number in the file."""
     rows: list[Row] = [
-        (f"{i}  {h.name}", h.verdict, number(h.p, 2), number(h.smallest_p, 2))
+        (f"{i}  {h.name}", h.verdict, _p(h.p), _p(h.smallest_p))
         for i, h in enumerate(hypotheses, 1)
     ]
     return "Hypotheses", ["word", "one-sided\np", "\nleast"], rows
@@ -226,8 +237,13 @@ def count(cycles: float | None) -> str:
     return number(cycles) if cycles is None or cycles < 1000 else f"{cycles:,.0f}"
 
 
-def _held(value: float | None, low: float | None, high: float | None) -> str:
-    """Return a value with its interval."""
+def _p(p: float | None) -> str:
+    """Return a p to two digits that count, "-" for none."""
+    return number(p, 2) if p is None or p >= LEAST_P else f"{p:.0e}"
+
+
+def _held(value: float | None, low: float | None, high: float | None, digits: int = 3) -> str:
+    """Return a value with its interval, to so many digits that count."""
     if low is None and high is None:
-        return number(value, 3)
-    return f"{number(value, 3)} ({number(low, 3)} to {number(high, 3)})"
+        return number(value, digits)
+    return f"{number(value, digits)} ({number(low, digits)} to {number(high, digits)})"

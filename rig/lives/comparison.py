@@ -169,10 +169,10 @@ def compared(
     hypotheses = weigh(series, mode, of_ratios)
     doubts = [
         *(Doubt("", words) for words in series.warnings),
-        *of_pairs(pairs, ultimate_pairs),
-        *of_levels(water, at_levels),
         *(Doubt("", words) for words in confounded(series)),
         *of_groups(groups),
+        *of_pairs(pairs, ultimate_pairs),
+        *of_levels(water, at_levels),
     ]
     doubts += of_hypotheses(hypotheses, doubts)
     together = (

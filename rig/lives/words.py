@@ -75,19 +75,20 @@ def _pair(pair: LifePair, confidence: float) -> str:
     if abs(test.observed_minus_expected) < SAME:
         words, first = "neither outlived the other", ""
     words += _longer(pair.ratios[0], (a, b), first, f"{confidence * 100:.3g} %")
-    p, least = test.p_exact_two_sided, test.smallest_p_two_sided
-    one_sided = f", {_p(test.p_exact_one_sided)} where only {a} could live longer"
-    chance = f"Chance alone does as much in {_share(test, p)} (p {_p(p)} either way{one_sided})"
+    least = test.smallest_p_two_sided
     never = f"; {sizes} never show less than {_p(least)}" if least > USUAL else ""
-    return f"{a} and {b}: {words}. {chance}{never}."
+    return f"{a} and {b}: {words}. {_chance(test, a)}{never}."
 
 
-def _share(test: LogRank, p: float) -> str:
-    """Return a p as so many arrangements of specimens, where they can be counted."""
+def _chance(test: LogRank, a: str) -> str:
+    """Say how often chance alone does as much."""
+    p, only = test.p_exact_two_sided, test.p_exact_one_sided
+    one_sided = f", {_p(only)} where only {a} could live longer" if only <= p else ""
     if test.exact and test.arrangements <= COUNTED:
         within = " within batches" if test.stratified else ""
-        return f"{round(p * test.arrangements)} of {test.arrangements} arrangements{within}"
-    return f"{p * 100:.2g} % of all arrangements"
+        of = f"{round(p * test.arrangements)} of {test.arrangements} arrangements{within}"
+        return f"Chance alone does as much in {of} (p {_p(p)} either way{one_sided})"
+    return f"Chance alone does as much with p {_p(p)} either way{one_sided}"
 
 
 def _longer(ratio: Ratio | None, names: tuple[str, str], first: str, sure: str) -> str:

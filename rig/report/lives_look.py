@@ -13,6 +13,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from rig.lives.comparison import Comparison
+    from rig.lives.grouped import LifeGroup
+    from rig.samples import FloatArray
+
 COLOURS: Final = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#e69f00", "#56b4e9", "#000000")
 """Told apart by those who see few colours (Okabe and Ito 2008; from memory)."""
 STYLES: Final = ("-", "--", "-.", ":")
@@ -29,6 +33,8 @@ MODES: Final = {
 UNTOLD: Final = "o"
 """Sign of a failure whose mode nobody told."""
 GREY: Final = "#707070"
+JITTER: Final = 0.24
+"""Half the height of a row over which its marks are spread."""
 FORMATS: Final = (".svg", ".pdf", ".png")
 METADATA: Final[dict[str, dict[str, None]]] = {
     ".svg": {"Date": None},
@@ -36,7 +42,7 @@ METADATA: Final[dict[str, dict[str, None]]] = {
 }
 
 # Text stays text in an SVG, and the same comparison gives the same file.
-SETTINGS: Final[dict[str, Any]] = {
+SETTINGS: Final[Any] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "nightrig",
     "pdf.fonttype": 42,
@@ -77,3 +83,23 @@ def write(figure: Figure, folder: Path, name: str) -> None:
         path = folder / f"{name}{suffix}"
         with storage(path, "write the figure"):
             figure.savefig(path, dpi=150, metadata=METADATA.get(suffix, {}))
+
+
+def spread(cycles: FloatArray) -> FloatArray:
+    """Return how far each mark stands off its row, so that like lives do not hide each other."""
+    order = np.argsort(np.argsort(cycles, kind="stable"), kind="stable")
+    steps = np.array([0.0, -1.0, 1.0]) if len(cycles) > 2 else np.linspace(-0.5, 0.5, len(cycles))
+    return JITTER * steps[order % len(steps)] if len(cycles) > 1 else np.zeros(len(cycles))
+
+
+def counted(group: LifeGroup) -> str:
+    """Return how many of a group failed, in words."""
+    failures = int(group.failed.sum())
+    rest = len(group.cycles) - failures
+    return f"{failures} failed" + (f", {rest} did not" if rest else "")
+
+
+def title_of(told: Comparison, what: str) -> str:
+    """Return what stands above a figure."""
+    mode = f", failures by {told.mode} only" if told.mode else ""
+    return f"{told.title}: {what}{mode}"
