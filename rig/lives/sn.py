@@ -164,27 +164,36 @@ def band(sn: SN, stress: ArrayLike, confidence: float = 0.95) -> Band:
 
 
 def lack_of_fit(
-    stress: ArrayLike, cycles: ArrayLike, failed: ArrayLike, form: Form = "semilog"
+    stress: ArrayLike,
+    cycles: ArrayLike,
+    failed: ArrayLike,
+    form: Form = "semilog",
+    nominal: ArrayLike | None = None,
 ) -> LackOfFit | None:
     """Test whether a line is enough, against the scatter at each stress (ASTM E739, 8.2).
 
-    None with run-outs, without two lives at any one stress, or with fewer than three stresses.
+    `nominal` (n,) tells which specimens are of one stress where theirs differ a little. None with
+    run-outs, without two lives of any one stress, or with fewer than three stresses.
     """
     lives, ends = checked(cycles, failed)
     at = stresses(stress, len(lives))
-    groups = [np.log(lives[at == one]) for one in np.unique(at)]
-    within = len(lives) - len(groups)
-    line = fit_sn(stress, cycles, failed, form)
-    if line is None or not ends.all() or within < 1 or len(groups) < 3:
+    line = fit_sn(at, lives, ends, form)
+    names = at if nominal is None else stresses(nominal, len(lives))
+    groups = [names == name for name in np.unique(names)]
+    between, within = len(groups) - 2, len(lives) - len(groups)
+    if line is None or not ends.all() or between < 1 or within < 1:
         return None
-    from scipy.special import fdtrc
-
-    pure = sum(float(((y - y.mean()) ** 2).sum()) for y in groups)
+    s, y = _axis(at, form), np.log(lives)
+    pure = sum(float(((y[of] - y[of].mean()) ** 2).sum()) for of in groups)
     if pure == 0.0:
         return None
-    between = len(groups) - 2
-    f = (line.sigma**2 * line.n - pure) / between / (pure / within)
-    return LackOfFit(f, between, within, float(fdtrc(between, within, max(f, 0.0))))
+    off = sum(
+        float(of.sum() * (line.a + line.b * s[of].mean() - y[of].mean()) ** 2) for of in groups
+    )
+    from scipy.special import fdtrc
+
+    f = off / between / (pure / within)
+    return LackOfFit(f, between, within, float(fdtrc(between, within, f)))
 
 
 def stresses(stress: ArrayLike, n: int) -> FloatArray:
