@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.lives.capacities import pooled_capacities
+from rig.lives.capacities import capacity_of, pooled_capacities, strength_of
 from rig.lives.grouped import groups_of
 from rig.lives.levels import mean_level, ratio_at_equal
 from rig.lives.pooled import pooled
 from rig.lives.slopes import MEASURES, code_slope, own_slope
 
 if TYPE_CHECKING:
+    from rig.lives.capacities import Capacity
     from rig.lives.grouped import LifeGroup
     from rig.lives.levels import EqualLevel
     from rig.lives.location_scale import Model
@@ -82,18 +83,26 @@ def equal_level(
     """Return the life ratio of the groups `a` over the groups `b` at an equal level.
 
     The slope is that of the series (`slope_of`), the capacities are those of the companions of each
-    group. None where a side has no life with a level, or the lives tell no ratio.
+    group, of concrete the strengths that its factors tell. None where a side has no life with a
+    level, or the lives tell no ratio.
     """
     one, other = pooled(a), pooled(b)
     level = mean_level([one, other], measure)
     if level is None:
         return None
     slope = slope_of(series, measure, level, mode, line)
-    of_a, of_b = (
-        pooled_capacities(series, {group.name: len(group.cycles) for group in side})
-        for side in (a, b)
-    )
+    of_a, of_b = (_capacities(series, side, measure) for side in (a, b))
     return ratio_at_equal(one, other, measure, slope, of_a, of_b, confidence, model)
+
+
+def _capacities(
+    series: Series, groups: Sequence[LifeGroup], measure: Measure
+) -> tuple[Capacity, ...]:
+    """Return what the levels of some groups are taken of; a tendon range is taken of nothing."""
+    if measure == "tendon range":
+        return ()
+    of = capacity_of if measure == "load level" else strength_of
+    return pooled_capacities(series, {group.name: len(group.cycles) for group in groups}, of)
 
 
 def left_of_water(

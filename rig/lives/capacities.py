@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from rig.lives.fieller import moments
 from rig.lives.grouped import has_load
+from rig.units import parse
 
 if TYPE_CHECKING:
     from rig.protocol.series import Series, Ultimate
 
+    Told = Callable[[Series, str], "Capacity | None"]
+
 ASSUMED: Final = 0.06
 """Variation of ultimate loads where one companion tells none. Common practice, no source."""
 
+
+STRENGTH: Final = ("strength_variation", "strength_companions")
+"""Factors of a group that tell the error of its mean strength of concrete: "5 %" and 3."""
 
 SHAPE: Final = ("specimen", "geometry")
 """Factors in which companions must agree."""
@@ -60,16 +66,33 @@ def _alike(series: Series, one: str, other: str) -> bool:
     return "exposure" in a and all(a.get(key) == b.get(key) for key in ("exposure", *SHAPE))
 
 
-def pooled_capacities(series: Series, specimens: dict[str, int]) -> tuple[Capacity, ...]:
+def strength_of(series: Series, group: str) -> Capacity | None:
+    """Return the mean strength of the concrete of a group, as its factors tell it, else None.
+
+    They are `STRENGTH`: the variation of the companions and how many there were. None too where
+    they cannot be read.
+    """
+    try:
+        variation, n = (series.groups[group][key] for key in STRENGTH)
+        told = capacity(parse(variation, "fraction"), int(n), (f"strength of {group}",))
+    except (KeyError, ValueError, ZeroDivisionError):
+        return None
+    return told if told.variation >= 0.0 and int(n) > 0 else None
+
+
+def pooled_capacities(
+    series: Series, specimens: dict[str, int], of: Told = capacity_of
+) -> tuple[Capacity, ...]:
     """Return the capacities of several groups, by how many specimens each has.
 
-    Groups without companions are left out: their error is not known.
+    `of` tells that of one group: `capacity_of` or `strength_of`. Groups of which it tells none are
+    left out: their error is not known.
     """
     total = sum(specimens.values())
     return tuple(
-        replace(capacity, weight=n / total)
+        replace(found, weight=n / total)
         for group, n in specimens.items()
-        if n and (capacity := capacity_of(series, group)) is not None
+        if n and (found := of(series, group)) is not None
     )
 
 

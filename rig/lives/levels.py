@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from rig.lives.capacities import STRENGTH
 from rig.lives.level_errors import Moved, level_error, wider_ends
 from rig.lives.pooled import part_of
 from rig.lives.ratios import life_ratio
@@ -95,9 +96,9 @@ def ratio_at_equal(
 ) -> EqualLevel | None:
     """Return the life ratio of `a` over `b` at the mean level of both; None where none tells.
 
-    The capacities count in the load level alone: a tendon range comes from a load and the section,
-    and for the strength of concrete a series gives no companions. Companions that both groups share
-    move both levels alike and fall out. The error of the levels is added as a variance, with
+    The capacities are what the levels are taken of: ultimate loads, or strengths of concrete; a
+    tendon range is taken of none. Companions that both groups share move both levels alike and fall
+    out. The error of the levels is added as a variance, with
     the degrees of freedom of Satterthwaite (Biometrics Bull. 2 (1946) 110, from memory); of
     one-sided bounds see `level_errors.wider_ends`.
     """
@@ -119,7 +120,7 @@ def ratio_at_equal(
     if plain is None:
         return None
     sides = ((one, capacity_a, 1.0), (other, capacity_b, -1.0))
-    error = level_error(slope, sides if measure == "load level" else (), (one, other))
+    error = level_error(slope, sides, (one, other))
     low, high = wider_ends(plain, error, one, other)
     return EqualLevel(
         measure=measure,
@@ -172,12 +173,12 @@ def _of_capacities(
     groups: Sequence[LifeGroup],
     capacities: Sequence[Sequence[Capacity]],
 ) -> list[str]:
-    if measure == "concrete level":
-        return ["the error of the strength of the concrete is not told: it is not in the interval"]
-    if measure != "load level":
+    if measure == "tendon range":
         return []
+    of = "capacity" if measure == "load level" else "strength of concrete"
+    told_by = "companions" if measure == "load level" else " and ".join(STRENGTH)
     doubts = [
-        f"{group.name} has no companions: the error of its capacity is not in the interval"
+        f"{group.name} has no {told_by}: the error of its {of} is not in the interval"
         for group, told in zip(groups, capacities, strict=True)
         if not told
     ]
