@@ -22,8 +22,12 @@ if TYPE_CHECKING:
     from rig.lives.censored import BoolArray
     from rig.samples import FloatArray
 
-NODES: Final = 120
-"""Gauss-Legendre nodes over the limit; 480 of them move the likelihood below by less than 1e-6."""
+NODES: Final = (120, 480)
+"""Gauss-Legendre nodes over the limit, first tried and where these are too few."""
+
+FINER: Final = 4
+SAME: Final = 0.01
+"""Change of the log-likelihood by nodes finer by the factor above, up to which they are enough."""
 
 WIDE: Final = 7.0
 """Standard deviations of ln limit on either side that are integrated over."""
@@ -74,32 +78,19 @@ def fit_fatigue_limit(
 ) -> FatigueLimit | None:
     """Fit the model to stresses (n,) in any unit, lives [cycles] (n,), `failed` (n,).
 
-    None where `no_limit` says why, or a straight line is as likely (then no bend is seen).
+    None where `no_limit` says why, where a straight line is as likely (no bend is seen), or where
+    the lives would scatter about their limits by so little that nothing tells one from the other.
     ValueError where shapes, lives or stresses cannot be.
     """
-    from scipy.optimize import minimize
-
     line = None if no_limit(stress, cycles, failed) else fit_sn(stress, cycles, failed, "loglog")
     if line is None:
         return None
     lives, ends = checked(cycles, failed)
     unit = float(stresses(stress, len(lives)).min())
-    likelihood = _Likelihood(stresses(stress, len(lives)) / unit, np.log(lives), ends)
-    found = [
-        minimize(likelihood.fall, likelihood.start(share), method="BFGS", options={"gtol": 1e-4})
-        for share in FIRST_LIMITS
-    ]
-    best = min(found, key=lambda one: float(one.fun))
-    best = minimize(
-        likelihood.fall,
-        best.x,
-        method="Nelder-Mead",
-        options={"xatol": 1e-7, "fatol": 1e-9, "maxiter": 4000, "maxfev": 4000},
-    )
-    b0, b1, log_sigma, mu, log_limit = (float(one) for one in best.x)
-    gain = 2.0 * (-float(best.fun) - line.log_likelihood)
-    if not gain > 0.0:
+    best = _best(stresses(stress, len(lives)) / unit, np.log(lives), ends)
+    if best is None or not -best[0] > line.log_likelihood:
         return None
+    b0, b1, log_sigma, mu, log_limit = (float(one) for one in best[1])
     note = "no interval: that of a limit rests on the few specimens that lie nearest to it"
     if math.exp(log_limit) <= 2.0 * NARROWEST:
         note = f"the limits of these specimens scatter by nothing that shows; {note}"
@@ -107,23 +98,46 @@ def fit_fatigue_limit(
     return FatigueLimit(
         b0=b0 - b1 * math.log(unit),
         b1=b1,
-        sigma=math.exp(log_sigma),
+        sigma=max(math.exp(log_sigma), NARROWEST),
         mu=mu + math.log(unit),
-        sigma_limit=math.exp(log_limit),
+        sigma_limit=max(math.exp(log_limit), NARROWEST),
         limit=math.exp(mu) * unit,
-        log_likelihood=-float(best.fun),
-        gain=gain,
+        log_likelihood=-best[0],
+        gain=2.0 * (-best[0] - line.log_likelihood),
         note=note,
     )
+
+
+def _best(stress: FloatArray, y: FloatArray, failed: BoolArray) -> tuple[float, FloatArray] | None:
+    """Return minus the largest log-likelihood and its parameters."""
+    from scipy.optimize import minimize
+
+    for nodes in NODES:
+        likelihood = _Likelihood(stress, y, failed, nodes)
+        starts = [likelihood.start(share) for share in FIRST_LIMITS]
+        found = [
+            minimize(likelihood.fall, start, method="BFGS", options={"gtol": 1e-4})
+            for start in starts
+        ]
+        best = minimize(
+            likelihood.fall,
+            min(found, key=lambda one: float(one.fun)).x,
+            method="Nelder-Mead",
+            options={"xatol": 1e-7, "fatol": 1e-9, "maxiter": 4000, "maxfev": 4000},
+        )
+        finer = _Likelihood(stress, y, failed, FINER * nodes).fall(best.x)
+        if abs(finer - float(best.fun)) < SAME:
+            return float(best.fun), best.x
+    return None
 
 
 class _Likelihood:
     """Minus the log-likelihood of b0, b1, ln sigma, mu, ln sigma_limit."""
 
-    def __init__(self, stress: FloatArray, y: FloatArray, failed: BoolArray) -> None:
+    def __init__(self, stress: FloatArray, y: FloatArray, failed: BoolArray, nodes: int) -> None:
         self.levels, self.of = np.unique(stress, return_inverse=True)
         self.stress, self.y, self.failed = stress, y, failed
-        self.nodes, self.weights = np.polynomial.legendre.leggauss(NODES)
+        self.nodes, self.weights = np.polynomial.legendre.leggauss(nodes)
 
     def start(self, share: float) -> FloatArray:
         """Return the parameters about a limit that is a share of the lowest stress."""
