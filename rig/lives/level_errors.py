@@ -73,6 +73,8 @@ def level_error(slope: Slope, sides: Sequence[Side], both: tuple[Moved, Moved]) 
     of_capacity = sum(square for square, _ in parts)
     off, df_slope = slope.doubt
     of_slope = (off * slope.run(both[1].level, both[0].level)) ** 2
+    # What the capacities are off by is worth more or less life as the slope is off itself.
+    of_slope += (off / slope.value) ** 2 * of_capacity
     parts.append((of_slope, df_slope))
     total = of_capacity + of_slope
     shares = sum((square / total) ** 2 / df for square, df in parts) if total else 0.0
@@ -102,7 +104,8 @@ def wider_ends(
             math.exp(middle - _together(middle - low, df, error, plain.confidence)),
             math.exp(middle + _together(high - middle, df, error, plain.confidence)),
         )
-    half = error.half(1 - plain.confidence)
+    tail = 1 - plain.confidence
+    half = error.half(tail / 2 if plain.kind == "interval" else tail)
     if not half:
         return plain.low, plain.high
     profile = _Profile(plain, one, other)

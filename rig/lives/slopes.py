@@ -102,7 +102,7 @@ def own_slope(groups: Sequence[LifeGroup], measure: Measure) -> Slope | None:
     x = x - x.mean()
     columns = [*((of == i).astype(float) for i in range(len(told))), x]
     found = _line(y, failed, columns)
-    if found is None or found[0] >= 0.0:
+    if found is None or not found[0] < 0.0:
         return None
     value, error = found
     words = f"{int(failed.sum())} failures of {len(told)} group{'s' * (len(told) > 1)}"

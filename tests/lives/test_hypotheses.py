@@ -50,6 +50,14 @@ def test_two_run_outs_against_four_failures_are_too_few_for_any_word():
     assert "p 0.067, smallest possible 0.067" in found.why
 
 
+def test_one_failure_late_and_one_run_out_against_four_early_failures():
+    # Invented: four below two million, one at 8 million, one run-out at 10 million. Of 15 ways to
+    # deal two of six, this one alone puts both last.
+    found = only(lives([8e6, (10e6,)], [0.4e6, 0.7e6, 1.1e6, 1.9e6]))
+    assert found.p == found.smallest_p == pytest.approx(1 / 15)
+    assert found.verdict == "too few"
+
+
 def test_against_six_the_same_is_favoured():
     found = only(lives([(11e6,)] * 2, [*WET, 121e3, 176e3]))
     assert found.p == found.smallest_p == pytest.approx(1 / 28)

@@ -42,8 +42,8 @@ def error_of(of_dry, of_wet, slope=CODE, **told):
 
 def test_four_companions_that_vary_by_six_percent_cost_a_third_of_a_decade():
     # Common practice, no source: 0.3 decades at 70 % of the capacity, by the slope of EN 1992-2.
-    four = [capacity(0.06, 4)]
-    one, both = error_of(four, ()), error_of(four, four)
+    four, sure = [capacity(0.06, 4)], replace(CODE, spread=0.0)
+    one, both = error_of(four, (), sure), error_of(four, four, sure)
     assert one.capacity / LN10 == pytest.approx(14 * 0.7 * 0.06 / 2, rel=1e-6)
     assert round(one.capacity / LN10, 1) == 0.3
     assert both.capacity == pytest.approx(one.capacity * math.sqrt(2))
@@ -87,6 +87,9 @@ def test_the_error_of_the_slope_counts_over_the_distance_of_the_levels():
     assert found.slope == pytest.approx(5.0 * 0.1)
     assert (found.capacity, found.df) == (0.0, pytest.approx(6.0))
     assert error_of((), (), unsure).slope == 0.0
+    four = [capacity(0.06, 4)]
+    # A capacity that is off is worth more or less as the slope is.
+    assert error_of(four, (), unsure).slope == pytest.approx(5.0 * 0.7 * 0.03)
     power = Slope("loglog", -4.0, 0.5, 6.0, "a slope for a test")
     assert error_of((), (), power, level=0.35).slope == pytest.approx(0.5 * math.log(2))
 
