@@ -94,7 +94,9 @@ def at_equal(
     equal = equal_level(series, higher, lower, measure, confidence, mode=mode, line=line)
     found = replace(tested, by_interval=True)
     if equal is None:
-        return found
+        lives = high.lives.cycles, high.lives.failed, low.lives.cycles, low.lives.failed
+        why = no_ratio(*lives) or "these lives tell no ratio"
+        return replace(found, warnings=(*found.warnings, why))
     return replace(
         found,
         effect=equal.ratio,
@@ -114,7 +116,7 @@ def of_ultimates(
     if empty:
         return Evidence((), missing=f"{' and '.join(empty)}: no ultimate load")
     high, low = (np.concatenate([group.loads for group in side]) for side in groups)
-    test = compare_ultimate(high, low, confidence)
+    test = compare_ultimate(high, low, confidence, (_names(higher), _names(lower)))
     far = [
         outlier_words(Shown(group.name, found), group.specimens[found.index])
         for side in groups

@@ -141,15 +141,21 @@ def _verdict(found: Evidence) -> tuple[Verdict, str]:
     if p is None or opposite is None or least is None:
         return "too few", found.missing
     said = f"p {p:.2g}, smallest possible {least:.2g}"
+    no_interval = found.low is None and found.high is None
+    but = (
+        "yet these lives tell no interval"
+        if no_interval
+        else "yet the error of the levels allows no difference"
+    )
     if p <= LEVEL:
         if not found.by_interval or _beyond(found.low, found.no_effect):
             return "favoured", said
-        return "open", f"{said}, yet the error of the levels allows no difference"
+        return "open", f"{said}, {but}"
     if opposite <= LEVEL:
         against = f"p {opposite:.2g} in the opposite direction"
         if not found.by_interval or _beyond(found.no_effect, found.high):
             return "disfavoured", against
-        return "open", f"{against}, yet the error of the levels allows no difference"
+        return "open", f"{against}, {but}"
     return ("too few" if least > LEVEL else "open"), said
 
 

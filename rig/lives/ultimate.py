@@ -68,11 +68,17 @@ class _Welch(NamedTuple):
     p: float | None = None
 
 
-def compare_ultimate(a: ArrayLike, b: ArrayLike, confidence: float = 0.95) -> UltimateTest:
+def compare_ultimate(
+    a: ArrayLike,
+    b: ArrayLike,
+    confidence: float = 0.95,
+    names: tuple[str, str] = ("group a", "group b"),
+) -> UltimateTest:
     """Compare ultimate loads (n,) and (m,) [N]; any sizes, any values, even none.
 
     Welch's t-test and the interval of the difference (unequal variances), the exact rank test, the
-    ratio by Fieller. Outliers are shown by `outliers.RULE` and never dropped.
+    ratio by Fieller. Outliers are shown by `outliers.RULE` and never dropped. `names` are what the
+    warnings call both.
 
     Source: Welch, Biometrika 34 (1947) 28, with Satterthwaite's degrees of freedom; from memory.
     """
@@ -101,7 +107,7 @@ def compare_ultimate(a: ArrayLike, b: ArrayLike, confidence: float = 0.95) -> Ul
         variation_a=left.variation if left else None,
         variation_b=right.variation if right else None,
         outliers=shown,
-        warnings=(*_doubts(left, right, ranks), *([ratio.note] if ratio.note else [])),
+        warnings=(*_doubts(left, right, ranks, names), *([ratio.note] if ratio.note else [])),
         confidence=confidence,
         n_a=one.size,
         n_b=other.size,
@@ -131,16 +137,18 @@ def _welch(one: Moments, other: Moments, confidence: float) -> _Welch:
     return _Welch(difference - half, difference + half, t, df, 2 * float(stdtr(df, -abs(t))))
 
 
-def _doubts(left: Moments | None, right: Moments | None, ranks: RankTest | None) -> list[str]:
+def _doubts(
+    left: Moments | None, right: Moments | None, ranks: RankTest | None, names: tuple[str, str]
+) -> list[str]:
     """Say what a t-test or a rank test of these values cannot be relied upon for."""
     doubts = []
-    for name, found in (("a", left), ("b", right)):
+    for name, found in zip(names, (left, right), strict=True):
         if found is None:
-            doubts.append(f"group {name} holds no ultimate load")
+            doubts.append(f"{name} holds no ultimate load")
         elif found.n == 1:
-            doubts.append(f"group {name} holds one ultimate load: no variation, no t-test")
+            doubts.append(f"{name} holds one ultimate load: no variation, no t-test")
         elif not found.variance:
-            doubts.append(f"the ultimate loads of group {name} are all equal: look at the data")
+            doubts.append(f"the ultimate loads of {name} are all equal: look at the data")
     if ranks and not ranks.exact:
         doubts.append("too many loads to count every order: p of the ranks by the normal curve")
     return doubts

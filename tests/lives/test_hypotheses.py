@@ -130,6 +130,19 @@ def test_two_ultimate_loads_against_four_are_too_few():
     assert found.smallest_p == pytest.approx(1 / 15)
 
 
+def test_what_is_doubtful_is_said_by_the_names_of_the_groups():
+    found = only(ultimates=loads([130e3], [125e3, 128e3]), quantity="ultimate")
+    assert "dry holds one ultimate load: no variation, no t-test" in found.warnings
+
+
+def test_equal_lives_tell_no_interval_at_an_equal_level():
+    found = only(lives([1e6] * 4, [1e5] * 4), quantity=EQUAL_LOAD)
+    assert (found.verdict, found.low, found.high) == ("open", None, None)
+    assert found.p == pytest.approx(1 / 70)
+    assert "tell no interval" in found.why
+    assert any("scatter" in line for line in found.warnings)
+
+
 def test_an_outlier_is_said_and_stays_in():
     found = only(
         ultimates=loads([130e3, 131e3, 132e3, 130.5e3, 131.5e3, 95e3], [129e3, 131e3, 133e3]),
