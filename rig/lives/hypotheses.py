@@ -32,13 +32,16 @@ Verdict = Literal["favoured", "disfavoured", "open", "too few"]
 LEVEL: Final = 0.05
 """One-sided p that speaks for a direction. Common practice, no source."""
 
+TINY: Final = 1e-12
+"""A p below which it is no number for people."""
+
 RULE: Final = (
     "favoured: chance alone does as much in the expected direction with p of 0.05 or less; "
     "disfavoured: the same in the opposite direction; open: neither, though these sizes could "
-    "have reached it; too few: no outcome of these sizes reaches 0.05. At equal levels the "
-    "interval with the error of the levels must leave out 1 as well. p is one-sided, each "
-    "hypothesis is weighed by itself, and of twenty that are wrong one is favoured by chance. "
-    "Nothing is proven."
+    "have reached it; too few: no outcome of these sizes reaches 0.05 in the expected direction. "
+    "At equal levels the interval with the error of the levels must leave out 1 as well. p is "
+    "one-sided, each hypothesis is weighed by itself, and of twenty that are wrong one is favoured "
+    "by chance. Nothing is proven."
 )
 """What the four words mean."""
 
@@ -140,7 +143,7 @@ def _verdict(found: Evidence) -> tuple[Verdict, str]:
     p, opposite, least = found.p, found.p_opposite, found.smallest_p
     if p is None or opposite is None or least is None:
         return "too few", found.missing
-    said = f"p {p:.2g}, smallest possible {least:.2g}"
+    said = f"p {p:.2g}, smallest possible {f'{least:.2g}' if least > TINY else 'next to nothing'}"
     no_interval = found.low is None and found.high is None
     but = (
         "yet these lives tell no interval"
