@@ -7,8 +7,12 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-FARTHEST: Final = 200.0
-"""How far from the maximum an end is sought, in natural logarithms of cycles or of a spread."""
+FARTHEST: Final = 1e6
+"""How far from the maximum an end is sought, in first steps.
+
+A scatter that grows with the distance pays for it: twice the fall grows by two logarithms of the
+distance for each failure alone.
+"""
 
 
 def end_of(
@@ -20,10 +24,10 @@ def end_of(
     """
     from scipy.optimize import brentq
 
-    inner, outer = best, best + step
+    inner, outer, farthest = best, best + step, FARTHEST * abs(step)
     while fall(outer) < allowed:
         step *= 2.0
         inner, outer = outer, outer + step
-        if abs(outer - best) > FARTHEST:
+        if abs(outer - best) > farthest:
             return None
     return float(brentq(lambda at: fall(at) - allowed, inner, outer, xtol=1e-10, rtol=1e-12))

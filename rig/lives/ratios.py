@@ -35,6 +35,9 @@ NO_FALL: Final = 1e-9
 FEW_FAILURES: Final = 3
 """Failures up to which the shares that hold were seen to lie outside 88 to 92 % of 90."""
 
+MOST_LOG: Final = 700.0
+"""Largest logarithm of a ratio that a number holds."""
+
 FAR: Final = 10.0
 """Scatters above all its run-outs: there a group that only ran out is as good as eternal."""
 
@@ -225,4 +228,4 @@ class _Ends:
 
 
 def _exp(delta: float | None) -> float | None:
-    return None if delta is None else math.exp(delta)
+    return None if delta is None else math.exp(min(delta, MOST_LOG))
