@@ -149,17 +149,20 @@ def _about_groups(lives: FloatArray, ends: BoolArray, is_a: BoolArray) -> list[s
             return [f"group {name} has no specimen: there is nothing to compare"]
     if not ends.any():
         return ["nobody failed: nothing tells the groups apart"]
-    run_outs = lives[~ends]
+    if ends.all():
+        return []
     found = []
-    if run_outs.size and run_outs.max() > run_outs.min():
+    first, last = float(lives[~ends].min()), float(lives[~ends].max())
+    if first < last:
         found.append(
-            f"run-outs end at {run_outs.min():.4g} to {run_outs.max():.4g} cycles: the exact test "
-            "assumes one run-out count, fixed beforehand and equal for all"
+            f"run-outs end at {first:,.0f} to {last:,.0f} cycles: the exact test assumes one "
+            "run-out count, fixed beforehand and equal for all"
         )
-    if run_outs.size and run_outs.min() < lives[ends].max():
+    latest = float(lives[ends].max())
+    if first < latest:
         found.append(
-            f"a run-out ended at {run_outs.min():.4g} cycles, before a failure at "
-            f"{lives[ends].max():.4g}: its run-out count was not that of the others"
+            f"a run-out ended at {first:,.0f} cycles, before a failure at {latest:,.0f}: its "
+            "run-out count was not that of the others"
         )
     return found
 

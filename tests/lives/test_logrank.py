@@ -242,7 +242,7 @@ def test_specimens_of_one_life_need_no_sample():
     ("a", "b", "said"),
     [
         (([2e6, 5e6], [True, False]), ([1e6, 9e6], [True, False]), "assumes one run-out count"),
-        (([5e6, 5e6], [False, False]), ([1e6, 6e6], [True, True]), "before a failure at 6e+06"),
+        (([5e6, 5e6], [False, False]), ([1e6, 6e6], [True, True]), "before a failure at 6,000,000"),
     ],
 )
 def test_run_out_counts_that_are_not_equal_are_said(a, b, said):
