@@ -34,8 +34,8 @@ def test_published_ratios_of_remissions():
 
 
 # Intercept, effect of no treatment, scale, log-likelihood, and twice what it falls without the
-# effect. R, package MASS, survreg of gehan, prints 3.516, -1.267, 0.732, -106.6 and 19.65 of Weibull
-# lives; more digits, and the lognormal line, computed apart.
+# effect. R, package MASS, survreg of gehan: 3.516, -1.267, 0.732, -106.6 and 19.65 of Weibull
+# lives. More digits, and the lognormal line: computed apart.
 REMISSIONS = {
     "weibull": (3.515687, -1.267335, 0.732194, -106.579491, 19.6518),
     "lognormal": (3.171968, -1.346847, 0.923869, -106.7046, 17.3767),
