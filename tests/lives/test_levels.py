@@ -13,7 +13,7 @@ from rig.lives.at_levels import equal_level, left_of_water, slope_of
 from rig.lives.capacities import ASSUMED, capacity, capacity_of, strength_of
 from rig.lives.grouped import groups_of
 from rig.lives.level_errors import LevelError, level_error, wider_ends
-from rig.lives.levels import moved, ratio_at_equal
+from rig.lives.levels import mean_level, moved, ratio_at_equal
 from rig.lives.ratios import Ratio, life_ratio
 from rig.lives.slopes import Slope, code_slope
 from tests.lives.series import life, load, series
@@ -92,6 +92,14 @@ def test_the_error_of_the_slope_counts_over_the_distance_of_the_levels():
     assert error_of(four, (), unsure).slope == pytest.approx(5.0 * 0.7 * 0.03)
     power = Slope("loglog", -4.0, 0.5, 6.0, "a slope for a test")
     assert error_of((), (), power, level=0.35).slope == pytest.approx(0.5 * math.log(2))
+
+
+def test_a_level_of_nothing_is_no_level():
+    (group, _) = groups_of(series([life("dry", 1e5, tendon_range=n) for n in (0.0, 150e6)]))
+    assert mean_level([group], "tendon range") == 150e6
+    assert list(
+        moved(group, "tendon range", Slope("loglog", -4.0, 0, 9, ""), 75e6).lives.cycles
+    ) == [pytest.approx(16e5)]
 
 
 def test_companions_that_both_share_move_both_levels_alike():
