@@ -1,9 +1,6 @@
 """Parallel lines of ln life over level for several places, run-outs among their lives, with draws.
 
-The lines are of one slope and one scatter: ln N = mu + slope (S - at). Their errors come from a
-parametric bootstrap: series like the tested one are drawn and fitted, and what the fits are off
-over their own standard errors, times that found, is drawn from the estimate (Efron and Tibshirani,
-An Introduction to the Bootstrap, 12.5; from memory). Where all lives fail it is Student's t.
+The lines are of one slope and one scatter: ln N = mu + slope (S - at).
 """
 
 from __future__ import annotations
@@ -15,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from rig.lives.assumed import SCATTER
-from rig.lives.location_scale import maximum
+from rig.lives.drawn_lines import drawn_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -103,61 +100,20 @@ def _bootstrap(
     else:
         logs = logs - slope.value * away
     cut = _run_out(logs, failed, 0.0 if own else slope.value, away)
-    best = maximum("lognormal", logs[:, None], failed[:, None], columns)
-    beta, sigma = best.beta[:, 0], float(best.sigma[0])
-    if not sigma > 1e-9:
-        middles = [float(logs[(of == i) & failed].mean()) for i in range(len(places))]
-        return ParallelLines(
-            tuple(Line(mu, np.full(draws, mu)) for mu in middles),
-            np.full(draws, slope.value),
-            0.0,
-            ("all failures of a place lie at one life: no interval can be told",),
-        )
-    middle = sum(b * column for b, column in zip(beta, columns, strict=True))
-    again = middle + sigma * rng.standard_normal((len(logs), draws))
-    ends = again < cut[:, None]
-    fits = maximum("lognormal", np.minimum(again, cut[:, None]), ends, columns)
-    usable = np.isfinite(fits.sigma) & (fits.sigma > 1e-6 * sigma)
-    usable &= np.all([ends[of == i].any(axis=0) for i in range(len(places))], axis=0)
-    drawn_logs, drawn_ends = np.minimum(again, cut[:, None])[:, usable], ends[:, usable]
-    errors = _errors(drawn_logs, drawn_ends, fits.beta[:, usable], fits.sigma[usable], columns)
-    own_errors = _errors(logs[:, None], failed[:, None], best.beta, best.sigma, columns)
-    off = (fits.beta[:, usable] - beta[:, None]) / errors
-    drawn = beta[:, None] - own_errors * off
-    lost = 1.0 - float(usable.mean())
-    said = [f"{lost:.0%} of the series drawn had no fit and are left out"] if lost > LOST else []
+    found = drawn_line(logs, failed, cut, columns, rng, draws)
+    beta, many = found.beta, found.draws.shape[1]
+    said = []
+    if not found.sigma > 0.0:
+        said.append("all failures of a place lie at one life: no interval can be told")
+    if found.lost > LOST:
+        said.append(f"{found.lost:.0%} of the series drawn had no fit and are left out")
     failures = int(failed.sum())
-    freedom = max(failures - len(beta), 1)
     return ParallelLines(
-        tuple(Line(float(beta[i]), drawn[i]) for i in range(len(places))),
-        drawn[-1] if own else np.full(int(usable.sum()), slope.value),
-        sigma * math.sqrt(failures / freedom),
+        tuple(Line(float(beta[i]), found.draws[i]) for i in range(len(places))),
+        found.draws[-1] if own else np.full(many, slope.value),
+        found.sigma * math.sqrt(failures / max(failures - len(beta), 1)),
         tuple(said),
     )
-
-
-def _errors(
-    logs: FloatArray,
-    failed: BoolArray,
-    beta: FloatArray,
-    sigma: FloatArray,
-    columns: Sequence[FloatArray],
-) -> FloatArray:
-    """Return about the standard errors (p, k) of `beta` (p, k) in sets of ln lives (n, k).
-
-    Each by itself, by the information of its own column: a run-out tells less than a failure, the
-    less the earlier it came.
-    """
-    from scipy.special import log_ndtr
-
-    middle = sum((b * column for b, column in zip(beta, columns, strict=True)), np.zeros(1))
-    z = (logs - middle) / sigma
-    hazard = np.exp(-0.5 * z * z - 0.5 * math.log(2.0 * math.pi) - log_ndtr(-z))
-    told = np.where(failed, 1.0, np.clip(hazard * (hazard - z), 0.0, 1.0))
-    found: FloatArray = sigma / np.sqrt(
-        np.array([(told * column**2).sum(axis=0) for column in columns])
-    )
-    return found
 
 
 def _run_out(logs: FloatArray, failed: BoolArray, slope: float, away: FloatArray) -> FloatArray:
