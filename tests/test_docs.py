@@ -21,6 +21,7 @@ from rig.protocol import (
     rig_file,
     series_plan_table,
     series_tables,
+    service_file,
     trust_tables,
     wire_tables,
     wired_rig,
@@ -249,6 +250,24 @@ def test_every_key_of_a_series_plan_is_listed_with_what_holds_where_it_is_left_o
         kind: Any = Annotated[info.annotation, *info.metadata] if info.metadata else info.annotation
         held = TypeAdapter(kind).validate_python(tomllib.loads(f"k = {said.strip('`')}")["k"])
         assert (tuple(held) if isinstance(held, list) else held) == pytest.approx(usual), key
+
+
+def test_every_key_of_a_service_file_is_listed():
+    tables = {
+        "(top)": service_file.ServiceFile,
+        "[[block]]": service_file.BlockTable,
+        "[history]": service_file.HistoryTable,
+    }
+    told = keys_told("service keys")
+    assert set(told) == {
+        (name, key) for name, table in tables.items() for key in table.model_fields
+    }
+    whole = service_file.ServiceFile.model_fields
+    for key in ("title", "of", "tested_ratio"):
+        assert tomllib.loads(f"k = {told['(top)', key].strip('`')}")["k"] == whole[key].default
+    assert {k for (t, k), said in told.items() if said == "must" and t == "(top)"} == set(
+        service_file.ServiceFile.required
+    )
 
 
 def test_every_word_of_a_series_file_is_listed():
