@@ -110,7 +110,7 @@ def _groups(series: Series, plan: SeriesPlan) -> tuple[tuple[str, str], str]:
             return (told.higher[0], told.lower[0]), f'by the hypothesis "{told.name}"'
     first = list(series.groups)[:2]
     if len(first) < 2:
-        raise NotTold("groups", "has one group: there is nothing to compare", "add a second one")
+        raise NotTold("groups", "there is one only: nothing to compare", "add a second one")
     return (first[0], first[1]), "the first two of the file"
 
 

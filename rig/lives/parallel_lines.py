@@ -48,12 +48,16 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class ParallelLines:
-    """A line for each place, draws (draws,) of the common slope, and the scatter of ln life."""
+    """A line for each place, draws (draws,) of the common slope, and the scatter of ln life.
+
+    Where not `spread` the draws of places with failures are the estimates: no interval is told.
+    """
 
     lines: tuple[Line, ...]
     slopes: FloatArray
     scatter: float
     warnings: tuple[str, ...]
+    spread: bool = True
 
 
 def parallel_lines(
@@ -62,11 +66,11 @@ def parallel_lines(
     """Fit parallel lines to the places with failures, and bound the others by their run-outs.
 
     `slope` is semi-logarithmic. Where it has an error it was fitted to these lives, and is drawn
-    with them; else it is taken as it is.
+    with them; else it is of a published line, and is drawn by how far such lines differ.
     """
     rng = np.random.default_rng(seed)
     failing = [place for place in places if place.failed.any()]
-    drawn = ParallelLines((), np.full(draws, slope.value), 0.0, ())
+    drawn = ParallelLines((), _slopes(slope, rng, draws), 0.0, ())
     if failing:
         drawn = _bootstrap(failing, slope, at, rng, draws)
     warnings, scatter = list(drawn.warnings), drawn.scatter
@@ -82,7 +86,7 @@ def parallel_lines(
         else:
             moved = place.logs - slope.value * (place.level - at)
             lines.append(Line(None, _bounds(moved, scatter, rng.random(len(drawn.slopes)))))
-    return ParallelLines(tuple(lines), drawn.slopes, scatter, tuple(warnings))
+    return ParallelLines(tuple(lines), drawn.slopes, scatter, tuple(warnings), drawn.spread)
 
 
 def _bootstrap(
@@ -103,17 +107,31 @@ def _bootstrap(
     found = drawn_line(logs, failed, cut, columns, rng, draws)
     beta, many = found.beta, found.draws.shape[1]
     said = []
-    if not found.sigma > 0.0:
-        said.append("all failures of a place lie at one life: no interval can be told")
+    spread = found.sigma > 0.0 and int(failed.sum()) > len(beta)
+    if not spread:
+        why = "as many failures as unknowns" if found.sigma > 0.0 else "failures at one life"
+        said.append(f"{why}: no interval can be told")
     if found.lost > LOST:
         said.append(f"{found.lost:.0%} of the series drawn had no fit and are left out")
     failures = int(failed.sum())
     return ParallelLines(
         tuple(Line(float(beta[i]), found.draws[i]) for i in range(len(places))),
-        found.draws[-1] if own else np.full(many, slope.value),
-        found.sigma * math.sqrt(failures / max(failures - len(beta), 1)),
+        found.draws[-1] if own else _slopes(slope, rng, many),
+        found.sigma * math.sqrt(failures / max(failures - len(beta), 1)) if spread else 0.0,
         tuple(said),
+        spread,
     )
+
+
+def _slopes(slope: Slope, rng: np.random.Generator, many: int) -> FloatArray:
+    """Return draws (many,) of the slope of a published line, by how far such lines differ.
+
+    Student's t, cut at a level slope: lives do not grow with the level.
+    """
+    spread, freedom = slope.doubt
+    luck = rng.standard_normal(many) / np.sqrt(rng.chisquare(freedom, many) / freedom)
+    cut: FloatArray = np.minimum(slope.value + spread * luck, 0.0)
+    return cut if spread else np.full(many, slope.value)
 
 
 def _run_out(logs: FloatArray, failed: BoolArray, slope: float, away: FloatArray) -> FloatArray:

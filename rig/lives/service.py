@@ -41,10 +41,11 @@ CORROSION: Final = (
 class PlaceLife:
     """Years until half of the members of a place have failed, and their interval.
 
-    `wet_time` is the share of time it is wet. `kind` is "interval"; "lower bound" where the lives
-    only ran out (`years` and `high` are None); "models" where `low` and `high` are the shortest and
-    longest by lines of one kind, which is no confidence; "no end" where nothing does damage; or
-    "not known". `early` are years until one of twenty has failed, by the scatter of the lives.
+    `wet_time` is the share of time it is wet. `kind` is "interval"; "no interval" where failures
+    are too few or too equal to tell one; "lower bound" where the lives only ran out (`years` and
+    `high` are None); "models" where `low` and `high` are the shortest and longest by lines of one
+    kind, which is no confidence; "no end" where nothing does damage; or "not known". `early` are
+    years until one of twenty has failed, by the scatter of the lives.
     """
 
     name: str
@@ -176,9 +177,9 @@ def _place(
         name=name,
         wet_time=wet_time,
         years=years,
-        low=float(1.0 / np.quantile(drawn, 1.0 - tail)),
-        high=float(1.0 / np.quantile(known, tail)),
-        kind="interval",
+        low=float(1.0 / np.quantile(drawn, 1.0 - tail)) if lines.spread else None,
+        high=float(1.0 / np.quantile(known, tail)) if lines.spread else None,
+        kind="interval" if lines.spread else "no interval",
         early=years * math.exp(_normal_quantile(EARLY) * lines.scatter),
         note=f"the {open_ended[0]} lives only ran out: its damage is in the low end alone"
         if open_ended

@@ -39,7 +39,8 @@ class Lines:
     """The lines of a dry and a wet place, None where no life tells them.
 
     `slope` is d ln N over d level with draws (draws,), `at` the level of `Line.mu`, `scatter` the
-    standard deviation of ln life, `tested` the lowest and highest level of all lives.
+    standard deviation of ln life, `tested` the lowest and highest level of all lives. Without
+    `spread` the failures tell no interval.
     """
 
     dry: Line | None
@@ -51,6 +52,7 @@ class Lines:
     lives_from: str
     scatter: float
     tested: tuple[float, float]
+    spread: bool
     warnings: tuple[str, ...]
 
 
@@ -80,7 +82,10 @@ def lines_of(series: Series, service: Service, seed: int, draws: int) -> Lines:
         lines = {n: errors.on(line, groups[n], slope.sensitivity(at)) for n, line in lines.items()}
         warnings += errors.warnings
     if own is None:
-        warnings.append("the slope is taken as it is: its error is not in the intervals")
+        warnings.append(
+            f"the slope is of a published line: how far {slope.lines} such lines differ, by "
+            f"{abs(slope.spread / slope.value):.0%}, is taken for its error"
+        )
     return Lines(
         dry=lines.get("dry"),
         wet=lines.get("wet"),
@@ -94,6 +99,7 @@ def lines_of(series: Series, service: Service, seed: int, draws: int) -> Lines:
         ),
         scatter=fit.scatter,
         tested=(float(levels.min()), float(levels.max())),
+        spread=fit.spread,
         warnings=(*warnings, *fit.warnings),
     )
 

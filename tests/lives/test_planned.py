@@ -93,7 +93,7 @@ def test_a_life_that_nothing_tells_is_asked_for():
 
 
 def test_one_group_has_nothing_to_compare():
-    with pytest.raises(NotTold, match="has one group"):
+    with pytest.raises(NotTold, match="there is one only"):
         assumed(Series("one", {"dry": {}}, (), ()), SeriesPlan())
 
 
