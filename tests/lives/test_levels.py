@@ -276,6 +276,26 @@ def test_the_error_of_the_levels_widens_both_sides_alike(half, error, n, df):
         assert (low, high) == (plain.low, plain.high)
 
 
+def test_a_slope_of_the_same_lives_takes_one_from_their_degrees_of_freedom():
+    # Least squares: with the slope 5 in place of 6, and so much more variance and another t.
+    plain = Ratio(1.0, 0.5, 2.0, "interval", "lognormal", 0.9, "")
+    sides = [moved(group, "load level", CODE, 0.7) for group in dry_and_wet()]
+    _, high = wider_ends(plain, LevelError(0.0, 0.0, math.inf, fitted=True), *sides)
+    wanted = math.log(2) * math.sqrt(6 / 5) * student.ppf(0.95, 5) / student.ppf(0.95, 6)
+    assert math.log(high) == pytest.approx(wanted)
+
+
+def test_an_interval_without_an_upper_end_keeps_its_tail_on_the_lower_one():
+    lives = dry_and_wet()
+    sides = [moved(group, "load level", CODE, 0.7) for group in lives]
+    open_above = Ratio(None, 2.0, None, "interval", "lognormal", 0.9, "")
+    bound = replace(open_above, kind="lower bound", confidence=0.95)
+    error = LevelError(0.5, 0.0, 6.0)
+    low, high = wider_ends(open_above, error, *sides)
+    assert high is None
+    assert low == wider_ends(bound, error, *sides)[0] < 2.0
+
+
 def held_by_t(sets, variation, sigma, seed, companions=4, n=4):
     """Return how often the interval holds the true ratio, with and without the capacities' error.
 
