@@ -256,7 +256,8 @@ def test_the_note_says_what_intervals_hold(n, confidence):
     assert said(fit.note) == pytest.approx([confidence, of_mu, of_sigma], abs=0.016)
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
+@pytest.mark.timeout(1800)
 def test_the_note_says_what_drawn_intervals_of_four_hold():
     """Measured: 81 to 82 % of nominal 90 % of mu and scale, 80 % of sigma and shape."""
     sets = 1500

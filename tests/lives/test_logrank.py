@@ -278,6 +278,7 @@ def p_of_drawn(draws: int, seed: int) -> np.ndarray:
     return np.array(found)
 
 
+@pytest.mark.timeout(600)
 @pytest.mark.parametrize(
     "draws", [400, pytest.param(8000, marks=pytest.mark.nights)], ids=["quick", "long"]
 )

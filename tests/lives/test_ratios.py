@@ -225,6 +225,7 @@ def held(model: str, sizes: tuple[int, int], ratio: float, share: float, sets: i
     return inside / told
 
 
+@pytest.mark.timeout(600)
 @pytest.mark.parametrize(
     ("model", "sets"),
     [
@@ -264,7 +265,8 @@ def test_nominal_ninety_percent_hold_from_88_to_92(model, sizes, ratio, share):
     assert 0.88 - 0.007 <= held(model, sizes, ratio, share, 2000) <= 0.92 + 0.007
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
+@pytest.mark.timeout(1800)
 @pytest.mark.parametrize("model", MODELS)
 def test_the_intervals_themselves_hold_what_they_say(model):
     """150 drawn cases through the interval, not its p."""
