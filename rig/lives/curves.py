@@ -71,14 +71,6 @@ def product_limit(cycles: ArrayLike, failed: ArrayLike, confidence: float = 0.95
     )
 
 
-def interval_at(curve: Curve, cycles: float) -> tuple[float, float]:
-    """Return the interval of the share that outlives a count [cycles]."""
-    passed = int(np.searchsorted(curve.times, cycles, side="right"))
-    if not passed:
-        return curve.low_before, 1.0
-    return float(curve.low[passed - 1]), float(curve.high[passed - 1])
-
-
 def median_life(curve: Curve) -> float | None:
     """Return the first life [cycles] that no more than half outlive; None where more than half do.
 
@@ -86,15 +78,6 @@ def median_life(curve: Curve) -> float | None:
     """
     below = np.flatnonzero(curve.survival <= HALF)
     return float(curve.times[below[0]]) if below.size else None
-
-
-def survival_at(curve: Curve, cycles: float) -> float:
-    """Return the share that outlives a count [cycles].
-
-    Beyond the last failure the share stays what it was there: only run-outs follow.
-    """
-    passed = int(np.searchsorted(curve.times, cycles, side="right"))
-    return float(curve.survival[passed - 1]) if passed else 1.0
 
 
 def _before(n: int, confidence: float) -> float:

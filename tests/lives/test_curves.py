@@ -8,8 +8,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import CensoredData, ecdf
 
-from rig.lives.curves import holds, interval_at, median_life, product_limit, survival_at
+from rig.lives.curves import Curve, holds, median_life, product_limit
 from tests.lives.published import TREATED, UNTREATED
+
+
+def at(curve: Curve, cycles: float) -> tuple[float, float, float]:
+    """Return what is left past a count, and its interval."""
+    passed = int(np.searchsorted(curve.times, cycles, side="right"))
+    if not passed:
+        return 1.0, curve.low_before, 1.0
+    return curve.survival[passed - 1], curve.low[passed - 1], curve.high[passed - 1]
+
 
 LIVES = st.lists(st.tuples(st.integers(1, 12), st.booleans()), min_size=0, max_size=12)
 
@@ -56,13 +65,13 @@ def test_the_curve_is_that_of_scipy(lives):
         return
     other = ecdf(CensoredData(cycles[failed], right=cycles[~failed])).sf
     for time, share in zip(other.quantiles, other.probabilities, strict=True):
-        assert survival_at(curve, time) == pytest.approx(share, abs=1e-12)
+        assert at(curve, time)[0] == pytest.approx(share, abs=1e-12)
     with np.errstate(all="ignore"):
         limits = other.confidence_interval(method="log-log")
     some = (curve.survival > 1e-9) & (curve.survival < 1)
-    at = np.searchsorted(other.quantiles, curve.times[some])
-    assert curve.low[some] == pytest.approx(limits.low.probabilities[at])
-    assert curve.high[some] == pytest.approx(limits.high.probabilities[at])
+    same = np.searchsorted(other.quantiles, curve.times[some])
+    assert curve.low[some] == pytest.approx(limits.low.probabilities[same])
+    assert curve.high[some] == pytest.approx(limits.high.probabilities[same])
 
 
 @given(LIVES)
@@ -87,9 +96,9 @@ def test_a_run_out_at_the_life_of_a_failure_outlives_it():
 def test_one_specimen_and_none():
     one = product_limit([5e6], [True])
     assert (one.survival[0], one.low[0], one.high[0]) == (0, 0, 1)
-    assert interval_at(one, 4e6) == pytest.approx((0.025, 1.0))
+    assert at(one, 4e6) == pytest.approx((1.0, 0.025, 1.0))
     assert product_limit([], []).note == ""
-    assert survival_at(product_limit([5e6], [False]), 6e6) == 1
+    assert at(product_limit([5e6], [False]), 6e6)[0] == 1
 
 
 def test_the_median_of_many_specimens():
@@ -108,11 +117,11 @@ def test_what_the_intervals_hold_is_what_the_note_says(n, confidence):
     rng = np.random.default_rng(11)
     shares = []
     for true in (0.05, 0.3, 0.5, 0.7, 0.95):
-        at = -np.log(true)  # of an exponential law
+        life = -np.log(true)  # of an exponential law
         drawn = rng.standard_exponential((400, n))
         inside = 0
         for row in drawn:
-            low, high = interval_at(product_limit(row, np.ones(n, bool), confidence), at)
+            _, low, high = at(product_limit(row, np.ones(n, bool), confidence), life)
             inside += low <= true <= high
         shares.append(inside / 400)
     assert min(shares) > least - 0.03
