@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from rig.protocol.series import Series
 
 UNTOLD_EXPOSURE: Final = "dry"
+MOST_TESTED: Final = 50
+"""Lives of a group beside which one more is looked at: beside more it buys nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +203,7 @@ class _Stand:
 def _worth(stand: _Stand, many: int) -> tuple[Worth, ...]:
     """Return what one more buys beside what has been tested, or beside the first of the plan."""
     plan, told = stand.plan, stand.told
-    n_a, n_b = (n or plan.sizes[0] for n in told.tested)
+    n_a, n_b = (n if 0 < n <= MOST_TESTED else plan.sizes[0] for n in told.tested)
     m_a, m_b = (m or plan.companions[0] for m in told.companions)
     base = LifeDesign(n_a, n_b, stand.run_out, told.life, min(plan.ratios), told.scatter)
     each = (stand.life(0, 1), stand.life(1, 1), stand.companion(0, 1), stand.companion(1, 1))

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from rig.samples import FloatArray
 
 SERIES: Final = 10_000
+MOST_LOG: Final = 300.0
+"""How far ln life may lie from its median, whatever is assumed: numbers hold it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +157,7 @@ def draw_lives(design: LifeDesign, series: int, seed: int) -> FloatArray:
     shifts = rng.standard_normal((series, 2)) * (design.shift_a, design.shift_b)
     logs[:, : design.n_a] += math.log(design.ratio) + shifts[:, :1]
     logs[:, design.n_a :] += shifts[:, 1:]
-    result: FloatArray = design.life * np.exp(logs)
+    result: FloatArray = design.life * np.exp(np.clip(logs, -MOST_LOG, MOST_LOG))
     return result
 
 

@@ -31,6 +31,10 @@ OUTSIDE: Final = 0.05
 """Share of the damage at levels outside the tested ones from which it is warned of."""
 GRID: Final = 101
 """Slopes at which damage is worked out; between them it is interpolated."""
+MOST: Final = 690.0
+"""Logarithm of damage, either way, that numbers hold."""
+NO_TIME: Final = 1e-12
+"""Share of the time up to which a place is never dry, or never wet."""
 EARLY: Final = 0.05
 CORROSION: Final = (
     "tests last days or weeks: what years of water do to steel and concrete is not in these lives"
@@ -121,6 +125,7 @@ class _Damage:
     def __init__(self, lines: Lines, level: FloatArray, per_year: FloatArray) -> None:
         self._away, self._logs = level - lines.at, np.log(per_year)
         self._slope = lines.slope
+        self.idle = not level.size
         spread = lines.slope_draws
         if spread.size and np.ptp(spread) > 0.0:
             grid = np.linspace(spread.min(), spread.max(), GRID)
@@ -132,7 +137,7 @@ class _Damage:
         """Return ln of a year's damage on a line of ln life 0 at the level of the lines."""
         exponents = self._logs - slope * self._away
         largest = exponents.max(initial=-np.inf)
-        if largest == -np.inf:
+        if self.idle:
             return -math.inf
         return float(largest + np.log(np.exp(exponents - largest).sum()))
 
@@ -140,11 +145,11 @@ class _Damage:
         """Return a year's damage by the estimated line; 0 where its lives only ran out."""
         if line.mu is None:
             return 0.0
-        return math.exp(min(self._sum(self._slope) - line.mu, 700.0))
+        return math.exp(min(max(self._sum(self._slope) - line.mu, -MOST), MOST))
 
     def drawn(self, line: Line) -> FloatArray:
         """Return a year's damage (draws,) by the drawn lines."""
-        result: FloatArray = np.exp(np.minimum(self._drawn - line.draws, 700.0))
+        result: FloatArray = np.exp(np.clip(self._drawn - line.draws, -MOST, MOST))
         return result
 
 
@@ -153,15 +158,15 @@ def _place(
 ) -> PlaceLife:
     """Return the years of one place from the lines that count there."""
     counted = [(lines.dry, 1.0 - wet_time, "dry"), (lines.wet, wet_time, "wet")]
-    counted = [(line, share, place) for line, share, place in counted if share > 0.0]
+    counted = [(line, share, place) for line, share, place in counted if share > NO_TIME]
     missing = [place for line, _, place in counted if line is None]
     if missing:
         note = f"no life tells how long a {' and a '.join(missing)} place lasts"
         return PlaceLife(name, wet_time, None, None, None, "not known", None, note)
+    if damage.idle:
+        return PlaceLife(name, wet_time, None, None, None, "no end", None, "no cycle does damage")
     parts = [(line, share, place) for line, share, place in counted if line is not None]
     drawn = sum((share * damage.drawn(line) for line, share, _ in parts), np.zeros(1))
-    if not drawn.any():
-        return PlaceLife(name, wet_time, None, None, None, "no end", None, "no cycle does damage")
     open_ended = [place for line, _, place in parts if line.mu is None]
     tail = (1.0 - confidence) / 2
     if len(open_ended) == len(parts):

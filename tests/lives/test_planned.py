@@ -243,3 +243,22 @@ def test_an_untested_series_can_be_planned():
     found = planned(replace(EMPTY, plan=TOLD), many=100)
     assert found.worth[0].size.lives_a == 2
     assert found.worth[0].size.companions_b == 4
+
+
+def test_ten_thousand_lives_can_be_planned_on():
+    many = [
+        Life(f"{group}{i}", group, 0.7, 1e5 + i, "failure", None)
+        for group in GROUPS
+        for i in range(5000)
+    ]
+    found = planned(Series("many", GROUPS, tuple(many), (), plan=replace(TOLD, life=None)), many=50)
+    assert found.assumed.tested == (5000, 5000)
+    assert found.worth[0].size.lives_a == TOLD.sizes[0]
+
+
+def test_equal_lives_and_loads_tell_neither_scatter_nor_variation():
+    lives = [Life(f"w{i}", "wet", 0.7, 2e5, "failure", None) for i in range(3)]
+    loads = [Ultimate(f"u{i}", "dry", 130e3, None) for i in range(3)]
+    found = assumed(Series("equal", GROUPS, tuple(lives), tuple(loads)), SeriesPlan())
+    assert (found.life, found.scatter, found.variation) == (2e5, SCATTER, 0.06)
+    assert found.origins["life"] == "middle of 3 lives of wet"

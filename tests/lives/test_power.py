@@ -176,6 +176,23 @@ def test_series_that_all_run_out_show_nothing():
     assert found.smallest_p_usual == 1.0
 
 
+@given(
+    st.integers(1, 4),
+    st.integers(1, 4),
+    st.floats(1.0, 1e12),
+    st.floats(1.0, 1e12),
+    st.floats(1.0, 1e4),
+    st.floats(0.01, 5.0),
+    st.floats(0.0, 200.0),
+)
+def test_whatever_a_plan_may_say_shares_are_shares(n_a, n_b, run_out, life, ratio, scatter, shift):
+    design = LifeDesign(n_a, n_b, run_out, life, ratio, scatter, shift, shift)
+    found = life_power(design, series=30)
+    for share in (found.power, found.power_two_sided, found.false_alarms, found.power_carried):
+        assert 0.0 <= share <= 1.0
+    assert found.smallest_p == pytest.approx(1 / math.comb(n_a + n_b, n_a))
+
+
 @pytest.mark.parametrize(("n_a", "n_b"), [(0, 3), (3, 0)])
 def test_an_empty_group_is_refused(n_a, n_b):
     with pytest.raises(ValueError, match="each needs a specimen"):

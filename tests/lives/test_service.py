@@ -270,6 +270,29 @@ def test_one_failure_among_run_outs_has_no_interval():
     assert places(told)["wet"].kind == "no interval"
 
 
+blocks = st.builds(
+    lambda upper, share, cycles: Block(upper, upper * share, cycles),
+    st.floats(0.01, 1.5),
+    st.floats(0.0, 0.99),
+    st.floats(1e-6, 1e12),
+)
+
+
+@given(
+    st.lists(blocks, min_size=1, max_size=4),
+    st.floats(0.0, 1.0),
+    st.floats(0.0, 0.95),
+    st.floats(1.0, 1e9),
+)
+def test_whatever_a_file_may_say_the_ends_lie_about_the_years(spectrum, wet_time, ratio, period):
+    place = Service("x", period, wet_time, tuple(spectrum), tested_ratio=ratio)
+    for told in service_life(series(), place, draws=100).places:
+        for value in (told.years, told.low, told.high, told.early):
+            assert value is None or 0.0 < value < math.inf
+        if told.kind == "interval":
+            assert told.low <= told.years <= told.high
+
+
 @pytest.mark.nights
 @pytest.mark.parametrize(
     ("ratio", "run_out"),
