@@ -91,8 +91,8 @@ def fit_sn(
     Without run-outs that is the least-squares line of ASTM E739, whose standard deviation is
     sigma sqrt(n / (n - 2)); the intervals are then its own (by Student's t). With run-outs the
     degrees of freedom are the failures less two: of nominal 90 % such intervals and the band held
-    90 to 93 % in drawn sets of eight with up to five run-outs. None where `no_sn` says why. ValueError where
-    shapes, lives or stresses cannot be.
+    90 to 93 % in drawn sets of eight with up to five run-outs. None where `no_sn` says why.
+    ValueError where shapes, lives or stresses cannot be.
     """
     if no_sn(stress, cycles, failed) is not None:
         return None
