@@ -34,8 +34,7 @@ def unlike_levels(a: LifeGroup, b: LifeGroup) -> tuple[str, ...]:
         return ("not all say their load level",)
     if np.ptp(levels) < SAME_LEVEL:
         return ()
-    low, high = levels.min() * 100, levels.max() * 100
-    return (f"load levels run from {low:.3g} to {high:.3g} %: the lives are compared as they are",)
+    return ("load levels differ, and the lives are compared as they are: see those at equal level",)
 
 
 def of_pairs(pairs: Sequence[LifePair], ultimate_pairs: Sequence[UltimatePair]) -> Iterator[Doubt]:
