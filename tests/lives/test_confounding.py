@@ -103,6 +103,17 @@ def test_void_lives_do_not_count():
     assert about(told, "batch") == []
 
 
+def test_residual_loads_are_no_companions():
+    told = series(
+        ultimates=[
+            load("dry", 130e3, batch="A"),
+            load("wet", 128e3, batch="A"),
+            *(load("wet", 120e3, batch="B", residual=True) for _ in range(3)),
+        ]
+    )
+    assert about(told, "batch") == []
+
+
 def test_ultimate_loads_by_themselves_and_beside_the_lives():
     told = series(
         lives=[life("dry", 1e6, age=90 * DAY, batch="A"), life("wet", 1e5, age=90 * DAY)],

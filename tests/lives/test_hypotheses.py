@@ -123,6 +123,15 @@ def test_ultimate_loads_by_their_ranks():
     assert found.evidence[0] == "dry: 4 ultimate loads, mean 132.5 kN, variation 1.8%"
 
 
+def test_ultimate_loads_the_other_way_round_are_disfavoured():
+    found = only(
+        ultimates=loads([125e3, 128e3, 129e3, 129.5e3], [130e3, 131e3, 134e3, 135e3]),
+        quantity="ultimate",
+    )
+    assert found.p_opposite == pytest.approx(1 / 70)
+    assert found.verdict == "disfavoured"
+
+
 def test_two_ultimate_loads_against_four_are_too_few():
     found = only(
         ultimates=loads([130e3, 131e3], [125e3, 128e3, 129e3, 129.5e3]), quantity="ultimate"

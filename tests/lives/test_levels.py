@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.stats import t as student
 
 from rig.lives.at_levels import equal_level, left_of_water, slope_of
-from rig.lives.capacities import ASSUMED, capacity, capacity_of, strength_of
+from rig.lives.capacities import ASSUMED, capacity, capacity_of, pooled_capacities, strength_of
 from rig.lives.grouped import groups_of
 from rig.lives.level_errors import LevelError, level_error, wider_ends
 from rig.lives.levels import mean_level, moved, ratio_at_equal
@@ -133,6 +133,16 @@ def test_a_capacity_of_the_series_is_that_of_its_companions():
     assert (dry.error, dry.df) == (pytest.approx(8 / 132 / math.sqrt(3)), 2)
     assert (wet.variation, wet.error) == (ASSUMED, ASSUMED)
     assert "one companion tells no variation" in wet.note
+
+
+def test_of_groups_taken_together_each_counts_by_its_lives():
+    told = series(ultimates=[load(g, n) for g in ("dry", "wet") for n in (120e3, 130e3)])
+    shares = pooled_capacities(told, {"dry": 3, "wet": 1})
+    assert [(c.companions, c.weight) for c in shares] == [
+        (("U-1", "U-2"), 0.75),
+        (("U-3", "U-4"), 0.25),
+    ]
+    assert len(pooled_capacities(told, {"dry": 3, "wet": 0})) == 1
 
 
 def test_a_group_without_companions_takes_those_of_its_exposure_and_shape():
