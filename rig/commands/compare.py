@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from rig.commands.files import find_series, read_text
+from rig.commands.files import find_series, find_service, read_text
 from rig.commands.options import json_option
 from rig.commands.saying import meanwhile, say, say_json, say_refusal
 from rig.errors import InputError, RigError
@@ -126,7 +126,7 @@ def _years(series: Series, path: str, confidence: float | None) -> ServiceLife:
     from rig.lives.service_lines import NoLives
     from rig.protocol.service_file import load_service
 
-    service = load_service(path, lambda name: Path(name).read_text(encoding="utf-8-sig"))
+    service = load_service(find_service(path), partial(read_text, service=True))
     try:
         return service_life(series, service, confidence or CONFIDENCE)
     except NoLives as error:
