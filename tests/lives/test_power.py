@@ -96,6 +96,17 @@ def test_power_of_exponential_lives_beside_the_formulas_of_schoenfeld_and_freedm
     assert powers[1] == pytest.approx(0.80, abs=0.05)
 
 
+def test_a_published_size_of_a_log_rank_trial():
+    # MRC Cognition and Brain Sciences Unit, statswiki, FAQ/powsurv: survival of 75 % beside 37 % is
+    # shown with 80 % at two-sided 5 % by 20.39 failures among 47.
+    lives = np.random.default_rng(8).exponential(1.0, (2000, 47))
+    lives[:, :24] /= -math.log(0.75)
+    lives[:, 24:] /= -math.log(0.37)
+    found = LogRanks(24, 23).judge(lives, 1.0)
+    assert (found.failures_a + found.failures_b).mean() == pytest.approx(20.39, abs=0.3)
+    assert (found.p_two_sided <= 0.05).mean() == pytest.approx(0.80, abs=0.04)
+
+
 def test_welch_has_the_power_of_a_table_of_the_t_test():
     # Cohen, Statistical Power Analysis (1988), table 2.4.1: 17 in each group for an effect of one
     # standard deviation at 80 % and two-sided 5 % (from memory).
