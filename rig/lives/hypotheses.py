@@ -150,16 +150,21 @@ def _verdict(found: Evidence) -> tuple[Verdict, str]:
         if no_interval
         else "yet the error of the levels allows no difference"
     )
-    if p <= LEVEL:
+    if _reached(p):
         if not found.by_interval or _beyond(found.low, found.no_effect):
             return "favoured", said
         return "open", f"{said}, {but}"
-    if opposite <= LEVEL:
+    if _reached(opposite):
         against = f"p {opposite:.2g} in the opposite direction"
         if not found.by_interval or _beyond(found.no_effect, found.high):
             return "disfavoured", against
         return "open", f"{against}, {but}"
-    return ("too few" if least > LEVEL else "open"), said
+    return ("open" if _reached(least) else "too few"), said
+
+
+def _reached(p: float) -> bool:
+    """Tell whether a p is `LEVEL` or less, but for rounding: three against three reach 1/20."""
+    return p <= LEVEL * (1 + 1e-9)
 
 
 def _beyond(one: float | None, other: float | None) -> bool:

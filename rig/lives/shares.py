@@ -3,7 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from rig.samples import FloatArray
 
 
 class Interval(NamedTuple):
@@ -68,19 +75,27 @@ def share_test(k_a: int, n_a: int, k_b: int, n_b: int) -> ShareTest | None:
 
     Source: Fisher, The Design of Experiments (1935), the lady tasting tea; from memory.
     """
-    from scipy.stats import hypergeom
-
     if not (n_a and n_b):
         return None
     total = k_a + k_b
-    dealt = hypergeom(n_a + n_b, total, n_a)
-    most, least = min(total, n_a), max(total - n_b, 0)
+    k = np.arange(max(total - n_b, 0), min(total, n_a) + 1)
+    ways = _log_ways(n_a, k) + _log_ways(n_b, total - k)
+    share = np.exp(ways - ways.max())
+    share /= share.sum()
     return ShareTest(
-        p_higher=min(float(dealt.sf(k_a - 1)), 1.0),
-        p_lower=min(float(dealt.cdf(k_a)), 1.0),
-        smallest_p_higher=min(float(dealt.pmf(most)), 1.0),
-        smallest_p_lower=min(float(dealt.pmf(least)), 1.0),
+        p_higher=min(float(share[k >= k_a].sum()), 1.0),
+        p_lower=min(float(share[k <= k_a].sum()), 1.0),
+        smallest_p_higher=float(share[-1]),
+        smallest_p_lower=float(share[0]),
     )
+
+
+def _log_ways(n: int, k: NDArray[np.int64]) -> FloatArray:
+    """Return ln of in how many ways k of n can be taken."""
+    from scipy.special import gammaln
+
+    ways: FloatArray = gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
+    return ways
 
 
 def _wilson(k: int, n: int, confidence: float) -> Interval:
