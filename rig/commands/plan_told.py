@@ -36,7 +36,7 @@ def plan_text(told: Planned, stream: TextIO | None) -> str:
     page.lines(
         f"  at a run-out of {_count(told.run_out)} cycles and a ratio of "
         f"{told.worth[0].power.design.ratio:g}; x/: by how much a 90 % interval of the ratio "
-        "reaches up and down where all fail"
+        "reaches up and down where all fail; days of stations as below"
     )
     page.table(*_costs(told))
     page.lines(
