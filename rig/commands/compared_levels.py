@@ -13,6 +13,12 @@ if TYPE_CHECKING:
     from rig.lives.comparison import AtLevel
     from rig.lives.levels import EqualLevel
 
+SHORT: Final = {
+    "load level": "load level",
+    "concrete level": "concrete",
+    "tendon range": "tendon",
+}
+"""Measures in a narrow table."""
 MOST_SLOPES: Final = 4
 """Slopes whose origin is printed."""
 HEADS: Final = ("at equal", "ratio\n", "without\n", "with\n", "decades\n")
@@ -21,10 +27,12 @@ HEADS: Final = ("at equal", "ratio\n", "without\n", "with\n", "decades\n")
 def water_table(water: Sequence[LeftOfWater]) -> Printed:
     """Return what is left of water in each measure: dry lives over wet ones."""
     rows: list[Row] = [
-        (f"{x.dry}, {x.wet}", x.measure, *_cells(x.equal)) for x in water if x.equal is not None
+        (f"{x.dry}, {x.wet}", SHORT[x.measure], *_cells(x.equal))
+        for x in water
+        if x.equal is not None
     ]
     rows += [
-        (f"{x.dry}, {x.wet}", x.measure, *[NONE] * (len(HEADS) - 1))
+        (f"{x.dry}, {x.wet}", SHORT[x.measure], *[NONE] * (len(HEADS) - 1))
         for x in water
         if x.equal is None
     ]
@@ -33,7 +41,7 @@ def water_table(water: Sequence[LeftOfWater]) -> Printed:
 
 def at_levels_table(found: Sequence[AtLevel]) -> Printed:
     """Return the other pairs at equal levels."""
-    rows: list[Row] = [(f"{x.a}, {x.b}", x.equal.measure, *_cells(x.equal)) for x in found]
+    rows: list[Row] = [(f"{x.a}, {x.b}", SHORT[x.equal.measure], *_cells(x.equal)) for x in found]
     return "a over b", HEADS, rows
 
 
@@ -42,7 +50,7 @@ def _cells(equal: EqualLevel) -> list[str]:
         number(equal.ratio, 3),
         between(equal.low_without, equal.high_without),
         between(equal.low, equal.high),
-        number(equal.decades_from_capacity, 2),
+        ", ".join(number(x, 2) for x in (equal.decades_from_capacity, equal.decades_from_slope)),
     ]
 
 
@@ -59,7 +67,7 @@ def measures_words(found: Sequence[EqualLevel], confidence: float) -> list[str]:
     rest = len(slopes) - len(shown)
     return [
         f"  {confidence * 100:.3g} %, without and with the error of mean capacities and slope; "
-        "decades: of life, the error of capacities alone",
+        "decades: of life, the standard error from the capacities, and from the slope",
         *(f"  slope of {' and '.join(of)}: {origin}" for origin, of in shown),
         *([f"  {rest} more slopes with --json"] if rest else []),
     ]
