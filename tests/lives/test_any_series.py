@@ -70,7 +70,7 @@ def held(told, mode=None):
         assert p is None or 0 < p <= 1
     if found.p is not None:
         assert found.smallest_p <= found.p * (1 + 1e-9)
-        assert (found.verdict == "favoured") <= (found.p <= 0.05)
+        assert (found.verdict == "favoured") <= (found.p <= 0.05 + 1e-9)
     if None not in (found.low, found.high):
         assert found.low <= found.high
     return found
