@@ -97,6 +97,7 @@ def _levels(page: Page, told: Comparison) -> None:
     """Say what is left of water, and of other differences, where lives are brought to one level."""
     if told.water:
         page.table(*water_table(told.water))
+        page.lines(*(f"  {x.dry}, {x.wet}: {x.why}" for x in told.water if x.why))
     if told.at_levels:
         page.table(*at_levels_table(told.at_levels[:MOST_PAIRS]))
         page.lines(*_more(len(told.at_levels) - MOST_PAIRS, "pairs and levels"))
