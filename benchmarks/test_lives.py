@@ -18,7 +18,8 @@ import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
 from rig.lives.many_fits import lognormal_many, weibull_many
-from rig.lives.power import LifeDesign, LogRanks, draw_lives
+from rig.lives.many_logranks import LogRanks
+from rig.lives.power import LifeDesign, draw_lives
 
 HERE = Path(__file__).resolve().parent
 PEER = HERE.parent / ".venv-oracles" / "bin" / "python"

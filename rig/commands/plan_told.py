@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final, TextIO
 
 from rig.commands.plan_words import plan_words
 from rig.commands.tables import NONE, Page, Printed, Row, number
+from rig.lives.null_sums import reached
 from rig.lives.stations import DAY
 
 if TYPE_CHECKING:
@@ -86,7 +87,7 @@ def _smallest(told: Planned) -> Printed:
 
 def _beyond(row: Smallest, significance: float) -> str:
     """Return from how many run-outs on the significance cannot be reached."""
-    return next((str(i) for i, p in enumerate(row.one_sided) if p > significance), NONE)
+    return next((str(i) for i, p in enumerate(row.one_sided) if not reached(p, significance)), NONE)
 
 
 def _lives(told: Planned) -> Printed:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from rig.lives.null_sums import reached
+
 if TYPE_CHECKING:
     from rig.lives.planned import LifeRow, Planned
     from rig.lives.worth import Worth
@@ -20,7 +22,7 @@ def plan_words(told: Planned) -> list[str]:
 
 
 def _out_of_reach(told: Planned) -> list[str]:
-    few = [row for row in told.smallest if row.one_sided[0] > told.plan.significance]
+    few = [row for row in told.smallest if not reached(row.one_sided[0], told.plan.significance)]
     if not few:
         return []
     row = few[-1]

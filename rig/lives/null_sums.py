@@ -11,6 +11,8 @@ import numpy as np
 from rig.lives.score_sums import ALIKE, drawn_sums, exact_sums
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from rig.samples import FloatArray
 
 MOST: Final = 200_000
@@ -53,6 +55,12 @@ class NullSums:
     def smallest_p_away(self) -> float:
         """The smallest two-sided p that any arrangement gives."""
         return float(self.p_away(self.away[-1:])[0])
+
+
+def reached(p: FloatArray | float, significance: float) -> NDArray[np.bool_]:
+    """Tell which p are a significance or less, but for rounding: three and three reach 1/20."""
+    found: NDArray[np.bool_] = np.asarray(p) <= significance * (1.0 + 1e-9)
+    return found
 
 
 def null_sums(scores: FloatArray, n_a: int, seed: int = 0) -> NullSums:

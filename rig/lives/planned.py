@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from rig.lives.assumed import assumed
+from rig.lives.many_logranks import LogRanks
 from rig.lives.order import orders
-from rig.lives.power import SERIES, LifeDesign, LogRanks, capacity_shift, life_powers
+from rig.lives.power import SERIES, LifeDesign, capacity_shift, life_powers
 from rig.lives.stations import (
     DAY,
     Place,

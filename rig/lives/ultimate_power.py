@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.lives.null_sums import null_sums
+from rig.lives.null_sums import null_sums, reached
 from rig.lives.power import SERIES
 
 if TYPE_CHECKING:
@@ -62,8 +62,8 @@ def ultimate_power(
     return UltimatePower(
         design=design,
         significance=significance,
-        power_welch=float((welch <= significance).mean()) if min(n_a, n - n_a) > 1 else np.nan,
-        power_rank=float((null.p_away(away) <= significance).mean()),
+        power_welch=float(reached(welch, significance).mean()) if min(n_a, n - n_a) > 1 else np.nan,
+        power_rank=float(reached(null.p_away(away), significance).mean()),
         smallest_p=null.smallest_p_away,
         series=series,
     )

@@ -8,16 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.lives.logrank import logrank
-from rig.lives.null_sums import null_sums
+from rig.lives.many_logranks import LogRanks, logrank_scores
+from rig.lives.null_sums import null_sums, reached
 from rig.lives.power import (
     LifeDesign,
-    LogRanks,
     capacity_shift,
     draw_lives,
     life_power,
     life_powers,
     log_ratios,
-    logrank_scores,
 )
 from rig.lives.ratios import life_ratio
 from rig.lives.slopes import code_slope
@@ -185,6 +184,11 @@ def test_series_that_all_run_out_show_nothing():
     assert (found.power, found.failures_a, found.failures_b) == (0.0, 0.0, 0.0)
     assert found.can_reach == 0.0
     assert found.smallest_p_usual == 1.0
+
+
+def test_three_and_three_reach_one_in_twenty_whatever_its_last_digit():
+    assert reached(np.array([1 / 20, 0.05 * (1 + 1e-12), 0.0501]), 0.05).tolist() == [1, 1, 0]
+    assert life_power(LifeDesign(3, 3, 1e9, 2e5, 50.0, 0.3), series=200).power > 0.9
 
 
 @given(
