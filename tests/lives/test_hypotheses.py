@@ -232,6 +232,19 @@ def test_at_equal_levels_the_error_of_the_capacities_counts(loads_vary_by, verdi
 
 
 @pytest.mark.nights
+@pytest.mark.parametrize(("loads_vary_by", "verdict"), [(0.005, "disfavoured"), (0.08, "open")])
+def test_the_other_way_round_the_error_of_the_capacities_counts_too(loads_vary_by, verdict):
+    spread = [1 + loads_vary_by * z for z in (-1.5, -0.5, 0.5, 1.5)]
+    found = only(
+        lives(WET, [n * 3.5 for n in WET]),
+        loads([130e3 * s for s in spread], [128e3 * s for s in spread]),
+        quantity=EQUAL_LOAD,
+    )
+    assert found.p_opposite == pytest.approx(1 / 70)
+    assert found.verdict == verdict
+
+
+@pytest.mark.nights
 def test_at_equal_concrete_level_a_difference_of_levels_is_worth_decades():
     # Lives a decade apart, at 0.66 and 0.74 of the strength: 1.12 decades by the line.
     told = [
