@@ -36,6 +36,8 @@ APART: Final = 0.005
 """As near as two levels are taken for one, of the larger."""
 _STEP: Final = 1e-4
 """Relative step of the slope of a line."""
+_TOP: Final = 0.99
+"""Highest level at which a line of concrete has its slope: at the strength it has no life left."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +164,8 @@ def code_slope(
     """Return the slope of a published line at a level, by default CONCRETE_LINE or TENDON_LINE.
 
     `ratio` is lower over upper stress; where nobody told it, zero is taken and said. A line of
-    concrete is taken at the level over the strength it refers to, as it stands. `line` is a name
+    concrete is taken at the level over the strength it refers to, as it stands, and above the
+    strength as just below it. `line` is a name
     of `concrete_life.MODELS`, of a tendon range one of `steel_life.STEEL_MODELS`; KeyError
     otherwise. A line carries no error of its own; how far it may be off is told by how far the mean
     lines of `MODELS`, or the lines of pre-tensioned steel, differ in their slopes. Common practice,
@@ -200,11 +203,12 @@ def _published(
 
 def _concrete_slope(model: ConcreteModel, level: float, ratio: float, around: Surrounding) -> float:
     """Return d ln N over d level at a level, lower and upper load growing alike."""
+    at = min(level, _TOP)
     ends = [
-        float(model.log10_cycles(at, ratio * at, around))
-        for at in (level * (1 - _STEP), level * (1 + _STEP))
+        float(model.log10_cycles(x, ratio * x, around))
+        for x in (at * (1 - _STEP), at * (1 + _STEP))
     ]
-    return (ends[1] - ends[0]) * math.log(10) / (2 * _STEP * level)
+    return (ends[1] - ends[0]) * math.log(10) / (2 * _STEP * at)
 
 
 def _tendon_slope(model: SteelModel, level: float) -> float:

@@ -232,6 +232,14 @@ def test_what_is_left_of_water_in_each_measure():
     assert tendon.why == "no life of wet says its tendon range"
 
 
+def test_lives_above_the_capacity_have_a_ratio():
+    lives = [life("dry", n, level=1.05) for n in (5.0, 9.0)]
+    lives += [life("wet", n, level=1.05) for n in (2.0, 4.0)]
+    equal = left_of_water(series(lives))[0].equal
+    assert equal is not None
+    assert equal.low < equal.ratio < equal.high
+
+
 def test_lives_that_tell_no_ratio_say_so():
     ran_out = [life(group, 1e7, ran_out=True) for group in ("dry", "wet")]
     told = left_of_water(series(ran_out))

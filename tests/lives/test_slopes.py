@@ -156,3 +156,10 @@ def test_how_far_a_line_may_be_off_is_how_far_published_lines_differ():
 def test_where_a_line_of_concrete_has_no_constants_for_water_those_of_air_are_said():
     found = code_slope("load level", 0.7, 0.1, exposure="submerged")
     assert "in air" in found.origin
+
+
+def test_above_the_strength_a_line_goes_on_as_below_it():
+    # A quick series above its capacity has lives all the same: EN 1992-2 (6.106) is straight.
+    below = code_slope("load level", 0.9, 0.1).value
+    for level in (1.0, 1.05, 1.5):
+        assert code_slope("load level", level, 0.1).value == pytest.approx(below, rel=1e-6)
