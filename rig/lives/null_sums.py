@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from rig.lives.score_sums import ALIKE, drawn_sums, exact_sums
+from rig.lives.score_sums import (
+    ALIKE,
+    drawn_sums,
+    exact_sums,
+    ways_to_farthest,
+    ways_to_smallest,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,7 +33,8 @@ class NullSums:
 
     `away` are magnitudes of sums less their mean, from the smallest, `beyond` the shares of ways at
     each or farther. Both shares end with 0 or 1 for what lies outside. A sample counts the sum
-    asked about as one more draw.
+    asked about as one more draw. `smallest_p_low` and `smallest_p_away` are the smallest one-sided
+    and two-sided p that any arrangement gives, counted of a sample too.
     """
 
     sums: FloatArray
@@ -35,6 +42,8 @@ class NullSums:
     away: FloatArray
     beyond: FloatArray
     exact: bool
+    smallest_p_low: float
+    smallest_p_away: float
 
     def p_low(self, found: FloatArray) -> FloatArray:
         """Return the share of sums as low as those found (m,), or lower."""
@@ -45,16 +54,6 @@ class NullSums:
         """Return the share of sums as far from their mean as those found (m,), or farther."""
         at: FloatArray = self.beyond[np.searchsorted(self.away, away - ALIKE, side="left")]
         return at
-
-    @property
-    def smallest_p_low(self) -> float:
-        """The smallest one-sided p that any arrangement gives."""
-        return float(self.p_low(self.sums[:1])[0])
-
-    @property
-    def smallest_p_away(self) -> float:
-        """The smallest two-sided p that any arrangement gives."""
-        return float(self.p_away(self.away[-1:])[0])
 
 
 def reached(p: FloatArray | float, significance: float) -> NDArray[np.bool_]:
@@ -69,8 +68,8 @@ def null_sums(scores: FloatArray, n_a: int, seed: int = 0) -> NullSums:
     Beyond `MOST` arrangements a sample from `seed` stands in.
     """
     strata = [(scores, n_a)]
-    many = math.comb(len(scores), n_a) > MOST
-    found = None if many else exact_sums(strata)
+    arrangements = math.comb(len(scores), n_a)
+    found = None if arrangements > MOST else exact_sums(strata)
     if found is None:
         found = drawn_sums(strata, SAMPLE, seed)
     seen = 0.0 if found.exact else 1.0
@@ -85,4 +84,6 @@ def null_sums(scores: FloatArray, n_a: int, seed: int = 0) -> NullSums:
         away=away[far],
         beyond=(nearer[-1] - nearer + seen) / whole,
         exact=found.exact,
+        smallest_p_low=ways_to_smallest(strata) / arrangements,
+        smallest_p_away=ways_to_farthest([(scores - scores.mean(), n_a)]) / arrangements,
     )

@@ -194,6 +194,14 @@ def test_the_smallest_p_of_a_size_by_run_outs():
     assert found.one_sided[8] == 1.0
 
 
+def test_the_smallest_p_of_a_size_that_is_sampled_is_counted():
+    # 24 over 12 is 2,704,156: one of them has all the longer lives in one group.
+    found = smallest(12)
+    assert found.one_sided[0] == pytest.approx(1 / 2_704_156)
+    assert found.two_sided[0] == pytest.approx(2 / 2_704_156)
+    assert found.one_sided[24] == found.two_sided[24] == 1.0
+
+
 def test_the_interval_of_a_ratio_by_a_table_of_students_t():
     # t(0.95; 6) = 1.943 in any table: 1.943 * 0.6 * sqrt(2/4) = 0.824.
     design = LifeDesign(4, 4, 2e6, 2e5, 5.0, 0.6)
