@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from rig.samples import FloatArray
 
 Form = Literal["semilog", "loglog"]
+
+ONE_STRESS: Final = 1e-9
+"""Relative difference of stresses that is but rounding."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +75,7 @@ def no_sn(stress: ArrayLike, cycles: ArrayLike, failed: ArrayLike) -> str | None
     at = stresses(stress, len(lives))
     if not ends.any():
         return "no failure: all ran out"
-    if np.ptp(at[ends]) == 0.0:
+    if np.ptp(at[ends]) <= ONE_STRESS * at[ends].max():
         return "all failures at one stress: no slope can be told"
     if _on_a_line(at, np.log(lives), ends):
         return "the failures lie on one line that no run-out outlives: the scatter cannot be told"

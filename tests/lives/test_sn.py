@@ -172,6 +172,7 @@ def test_the_information_is_that_of_the_likelihood():
     [
         ([0.7, 0.8], [1e6, 1e6], [False, False], "all ran out"),
         ([0.7, 0.7, 0.6], [1e6, 2e6, 1e7], [True, True, False], "at one stress"),
+        ([0.7, 70 * 0.01, 0.6], [1e6, 2e6, 1e7], [True, True, False], "at one stress"),
         ([0.7, 0.8], [1e6, 1e5], [True, True], "on one line"),
         ([0.7, 0.8, 0.6], [1e6, 1e5, 1e6], [True, True, False], "on one line"),
         ([], [], [], "all ran out"),
