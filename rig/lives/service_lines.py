@@ -1,7 +1,7 @@
 """Lines of ln life over level for a dry and a wet place, by the lives of a series, with draws.
 
-The error of the mean capacities, of which the levels of a place are shares, moves all its lives
-together: it is drawn with them.
+The error of the mean capacities, or strengths of concrete, of which the levels of a place are
+shares, moves all its lives together: it is drawn with them.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from rig.lives.capacities import pooled_capacities
+from rig.lives.capacities import STRENGTH, capacity_of, pooled_capacities, strength_of
 from rig.lives.grouped import groups_of
 from rig.lives.parallel_lines import PlaceLives, parallel_lines
 from rig.lives.slopes import code_slope, of_measure, own_slope
@@ -77,10 +77,9 @@ def lines_of(series: Series, service: Service, seed: int, draws: int) -> Lines:
     fit = parallel_lines(list(places.values()), slope, at, seed, draws)
     lines = dict(zip(places, fit.lines, strict=True))
     warnings = [w for name, of in groups.items() for w in _about(of, name)]
-    if measure == "load level":
-        errors = _Capacities(series, seed, len(fit.slopes))
-        lines = {n: errors.on(line, groups[n], slope.sensitivity(at)) for n, line in lines.items()}
-        warnings += errors.warnings
+    errors = _Capacities(series, measure, seed, len(fit.slopes))
+    lines = {n: errors.on(line, groups[n], slope.sensitivity(at)) for n, line in lines.items()}
+    warnings += errors.warnings
     if own is None:
         warnings.append(
             f"the slope is of a published line: how far {slope.lines} such lines differ, by "
@@ -107,18 +106,23 @@ def lines_of(series: Series, service: Service, seed: int, draws: int) -> Lines:
 class _Capacities:
     """Draws of the errors of mean capacities: companions that places share err for both alike."""
 
-    def __init__(self, series: Series, seed: int, draws: int) -> None:
+    def __init__(self, series: Series, measure: Measure, seed: int, draws: int) -> None:
         self._series, self._draws = series, draws
+        of_load = measure == "load level"
+        self._of = capacity_of if of_load else strength_of
+        self._told_by = "companions" if of_load else " and ".join(STRENGTH)
         self._rng = np.random.default_rng((seed, 1))
         self._drawn: dict[tuple[str, ...], FloatArray] = {}
         self.warnings: list[str] = []
 
     def on(self, line: Line, groups: Sequence[LifeGroup], sensitivity: float) -> Line:
         """Return a line whose draws carry the errors of the capacities of its groups."""
-        found = pooled_capacities(self._series, {g.name: len(g.cycles) for g in groups})
+        found = pooled_capacities(self._series, {g.name: len(g.cycles) for g in groups}, self._of)
         if not found:
             names = ", ".join(group.name for group in groups)
-            self.warnings.append(f"{names}: no companions, the error of the levels is not told")
+            self.warnings.append(
+                f"{names}: no {self._told_by}, the error of the levels is not told"
+            )
         error = np.zeros(self._draws)
         for capacity in found:
             if capacity.companions not in self._drawn:

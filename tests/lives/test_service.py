@@ -1,6 +1,7 @@
 """Years of service: intervals beside Student's t and a standard's example, damage beside lines."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -136,6 +137,21 @@ def test_the_error_of_the_capacities_widens_what_it_moves():
 
 def test_without_companions_it_is_said_that_the_levels_err():
     assert any("no companions" in w for w in service_life(series(), service()).warnings)
+
+
+def test_the_error_of_the_strength_widens_what_stands_on_concrete_levels():
+    told = series(dry=3 * LIVES, run_outs=0)
+    lives = tuple(replace(one, concrete_max=0.7) for one in told.lives)
+    factors = {"strength_variation": "6 %", "strength_companions": "4"}
+    strengths = {name: {**group, **factors} for name, group in GROUPS.items()}
+    asked = service(measure="concrete")
+    plain = service_life(replace(told, lives=lives), asked)
+    moved = service_life(replace(told, lives=lives, groups=strengths), asked)
+    assert any("no strength_variation" in words for words in plain.warnings)
+    assert not any("strength_variation" in words for words in moved.warnings)
+    for one, other in zip(plain.places, moved.places, strict=True):
+        assert one.years == other.years
+        assert other.high / other.low > 2 * one.high / one.low
 
 
 levels = st.floats(0.2, 0.99)
