@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import product
+from itertools import combinations, product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -36,6 +36,15 @@ class LeftOfWater:
     measure: Measure
     equal: EqualLevel | None
     why: str
+
+
+@dataclass(frozen=True, slots=True)
+class AtLevel:
+    """The lives of group `a` over those of `b`, both brought to one level."""
+
+    a: str
+    b: str
+    equal: EqualLevel
 
 
 def slope_of(
@@ -128,3 +137,23 @@ def left_of_water(
         why = "" if equal else "these lives tell no ratio"
         answers.append(LeftOfWater(one.name, other.name, measure, equal, why))
     return tuple(answers)
+
+
+def other_pairs(
+    series: Series,
+    answered: Sequence[LeftOfWater],
+    mode: str | None = None,
+    confidence: float = 0.90,
+) -> Iterator[AtLevel]:
+    """Return all pairs of groups that are not `answered`, at each level that both tell."""
+    before = {frozenset((each.dry, each.wet)) for each in answered}
+    groups = [group for group in groups_of(series, mode) if len(group.cycles)]
+    for a, b in combinations(groups, 2):
+        if frozenset((a.name, b.name)) in before:
+            continue
+        for measure in MEASURES:
+            if None in (mean_level([a], measure), mean_level([b], measure)):
+                continue
+            equal = equal_level(series, [a], [b], measure, confidence, mode=mode)
+            if equal is not None:
+                yield AtLevel(a.name, b.name, equal)

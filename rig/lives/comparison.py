@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from rig.lives.at_levels import equal_level, left_of_water
+from rig.lives.at_levels import left_of_water, other_pairs
 from rig.lives.confounding import confounded
 from rig.lives.curves import median_life, product_limit
 from rig.lives.doubted import (
@@ -29,11 +28,9 @@ from rig.lives.grouped import (
     ultimates_of,
 )
 from rig.lives.hypotheses import weigh
-from rig.lives.levels import mean_level
 from rig.lives.logrank import logrank
 from rig.lives.observations import seen_of
 from rig.lives.ratios import life_ratio, no_ratio
-from rig.lives.slopes import MEASURES
 from rig.lives.sn import fit_sn
 from rig.lives.tolerance import tolerance_bound
 from rig.lives.ultimate import compare_ultimate
@@ -41,12 +38,11 @@ from rig.lives.withdrawn import sensitivity
 from rig.protocol.series import SAME_LEVEL
 
 if TYPE_CHECKING:
-    from rig.lives.at_levels import LeftOfWater
+    from rig.lives.at_levels import AtLevel, LeftOfWater
     from rig.lives.censored import BoolArray
     from rig.lives.curves import Curve
     from rig.lives.fits import Lognormal, Weibull
     from rig.lives.hypotheses import Weighed
-    from rig.lives.levels import EqualLevel
     from rig.lives.location_scale import Model
     from rig.lives.logrank import LogRank
     from rig.lives.observations import Seen
@@ -109,15 +105,6 @@ class UltimatePair:
 
 
 @dataclass(frozen=True, slots=True)
-class AtLevel:
-    """The lives of group `a` over those of `b`, both brought to one level."""
-
-    a: str
-    b: str
-    equal: EqualLevel
-
-
-@dataclass(frozen=True, slots=True)
 class Comparison:
     """All that a series tells. `sn` is of all groups together, in the order of `FORMS`.
 
@@ -161,11 +148,11 @@ def compared(
         for a, b in combinations([g for g in groups if len(g.cycles)], 2)
     )
     ultimate_pairs = tuple(
-        UltimatePair(a, b, compare_ultimate(a.loads, b.loads, common))
+        UltimatePair(a, b, compare_ultimate(a.loads, b.loads, common, (a.name, b.name)))
         for a, b in combinations([g for g in loads if len(g.loads)], 2)
     )
     water = left_of_water(series, mode, of_ratios)
-    at_levels = tuple(_at_levels(series, groups, water, of_ratios))
+    at_levels = tuple(other_pairs(series, water, mode, of_ratios))
     hypotheses = weigh(series, mode, of_ratios)
     doubts = [
         *(Doubt("", words) for words in series.warnings),
@@ -232,22 +219,3 @@ def _life_pair(a: LifeGroup, b: LifeGroup, confidence: float) -> LifePair:
     test = logrank(*lives, a.batch, b.batch)
     ratios = tuple(life_ratio(*lives, model, confidence) for model in MODELS)
     return LifePair(a, b, test, ratios, no_ratio(*lives), (*test.warnings, *unlike_levels(a, b)))
-
-
-def _at_levels(
-    series: Series,
-    groups: Sequence[LifeGroup],
-    water: Sequence[LeftOfWater],
-    confidence: float,
-) -> Iterator[AtLevel]:
-    """Return the pairs that differ in more or less than water, at each level that both tell."""
-    answered = {frozenset((each.dry, each.wet)) for each in water}
-    for a, b in combinations([g for g in groups if len(g.cycles)], 2):
-        if frozenset((a.name, b.name)) in answered:
-            continue
-        for measure in MEASURES:
-            if None in (mean_level([a], measure), mean_level([b], measure)):
-                continue
-            equal = equal_level(series, [a], [b], measure, confidence)
-            if equal is not None:
-                yield AtLevel(a.name, b.name, equal)

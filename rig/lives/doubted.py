@@ -11,8 +11,8 @@ from rig.lives.ultimate import outlier_words
 from rig.protocol.series import SAME_LEVEL
 
 if TYPE_CHECKING:
-    from rig.lives.at_levels import LeftOfWater
-    from rig.lives.comparison import AtLevel, LifePair, UltimatePair
+    from rig.lives.at_levels import AtLevel, LeftOfWater
+    from rig.lives.comparison import LifePair, UltimatePair
     from rig.lives.grouped import LifeGroup
     from rig.lives.hypotheses import Weighed
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
+from rig.lives.at_levels import slope_of
 from rig.lives.comparison import compared
 from rig.lives.grouped import groups_of, left_out, ultimates_of
 from rig.lives.words import NOTHING, NOTHING_PROVEN, words_of
@@ -36,6 +39,7 @@ def a_series(entries: list[Life | Ultimate], *hypotheses: Hypothesis, **more: ob
     )
 
 
+LN10 = math.log(10.0)
 ONE_LIFE = [*lives("dry", 5e6), *lives("wet", 1e6)]
 """Two lives: whatever is compared, no fit takes time."""
 
@@ -108,7 +112,7 @@ def test_every_pair_is_compared_once_with_the_earlier_group_first():
         ([*lives("dry", 5e6), Life("x", "wet", 0.5, 1e6, "failure", None)], "load levels differ"),
         ([*lives("dry", 5e6), Life("x", "wet", None, 1e6, "failure", None)], "not all say their"),
         ([*lives("dry", 5e6, out=1), *lives("wet", 9e6)], "before a failure at"),
-        ([*loads("dry", 1e5), *loads("wet", 2e5, 3e5)], "group a holds one ultimate load"),
+        ([*loads("dry", 1e5), *loads("wet", 2e5, 3e5)], "dry holds one ultimate load"),
         ([*loads("dry", 1e5, 1.01e5, 1.02e5, 1.01e5, 1.9e5), *loads("wet", 1e5, 2e5)], "dry-u4"),
     ],
     ids=["overload", "levels", "no level", "early run-out", "one load", "outlier"],
@@ -116,6 +120,23 @@ def test_every_pair_is_compared_once_with_the_earlier_group_first():
 def test_what_is_doubtful_is_said_and_refuses_nothing(entries, said):
     told = compared(a_series(entries))
     assert any(said in str(doubt) for doubt in told.warnings)
+
+
+def test_a_mode_is_that_of_the_slope_of_all_pairs_too():
+    # Of three groups in the dry two fail at two levels, in part by another mode.
+    entries = [
+        Life(f"{group}-{i}", group, level, cycles, "failure", None, mode=mode)
+        for group in ("dry", "a", "b")
+        for i, (level, cycles, mode) in enumerate(
+            [(0.6, 4e6, "shear"), (0.6, 9e6, "bearing"), (0.8, 2e5, "shear"), (0.8, 1e5, "bearing")]
+        )
+    ]
+    slopes = {
+        mode: {each.equal.slope for each in compared(a_series(entries), mode).at_levels}
+        for mode in (None, "shear")
+    }
+    assert slopes["shear"] == {slope_of(a_series(entries), "load level", 0.7, "shear").value / LN10}
+    assert not slopes["shear"] & slopes[None]
 
 
 def test_a_doubt_of_the_file_and_of_a_hypothesis_stand_among_the_others():
