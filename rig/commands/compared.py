@@ -1,4 +1,4 @@
-"""A comparison for people: tables, then plain words, as wide as their terminal."""
+"""A comparison for people: plain words, then tables, as wide as their terminal."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from rig.commands.compared_tables import (
     ultimate_tests_table,
     weighed_table,
 )
-from rig.commands.service_told import service_lines, service_table
+from rig.commands.service_told import service_lines, service_table, service_words
 from rig.commands.tables import Page
 from rig.lives.comparison import OUTLIVE
 from rig.lives.hypotheses import RULE
@@ -28,7 +28,7 @@ from rig.lives.words import words_of
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from rig.lives.comparison import Comparison
+    from rig.lives.comparison import Comparison, GroupTold
     from rig.lives.service import ServiceLife
 
 MOST_DOUBTS: Final = 20
@@ -43,7 +43,9 @@ def compared_text(told: Comparison, years: ServiceLife | None, stream: TextIO | 
     `years` are of a place in service, where one was asked for.
     """
     page = Page(stream)
-    page.lines(told.title)
+    doubts = _doubts(told)
+    words = [*words_of(told), *service_words(years), *_doubted(len(doubts))]
+    page.lines(told.title, "", "In words", *(f"  {each}" for each in words))
     _lives(page, told)
     _levels(page, told)
     _ultimates(page, told)
@@ -51,11 +53,16 @@ def compared_text(told: Comparison, years: ServiceLife | None, stream: TextIO | 
     if years is not None:
         page.table(*service_table(years))
         page.lines(*(f"  {line}" for line in service_lines(years)))
-    if told.left_out or told.warnings:
-        page.lines("", "Beware", *(f"  {words}" for words in _doubts(told)))
-    # Last: what a terminal shows when all is printed.
-    page.lines("", "In words", *(f"  {words}" for words in words_of(told)))
+    if doubts:
+        page.lines("", "Beware", *(f"  {each}" for each in doubts[:MOST_DOUBTS]))
+        page.lines(*_more(len(doubts) - MOST_DOUBTS, "warnings"))
     return page.text()
+
+
+def _doubted(many: int) -> list[str]:
+    if not many:
+        return []
+    return [f"{many} warning{' stands' if many == 1 else 's stand'} under Beware, at the end."]
 
 
 def _lives(page: Page, told: Comparison) -> None:
@@ -67,8 +74,9 @@ def _lives(page: Page, told: Comparison) -> None:
     page.lines(*_more(many - MOST_LIVES, "lives"))
     page.table(*groups_table(groups))
     page.lines(
-        f"  in brackets: {told.confidence * 100:.3g} % by profile likelihood; sigma of natural "
-        f"logarithms; a life that {OUTLIVE * 100:.0f} % outlive, of lognormal lives",
+        "  median: where the product-limit curve falls to half; sigma of natural logarithms; in "
+        f"brackets: {told.confidence * 100:.3g} % by profile likelihood; {OUTLIVE * 100:.0f} % "
+        "outlive: a life by lognormal lives" + _sure(groups),
         *(f"  {g.lives.name}: no fit, {g.no_fit}" for g in groups if g.no_fit),
     )
     if told.mode:
@@ -85,18 +93,29 @@ def _lives(page: Page, told: Comparison) -> None:
         "living longer; least: the smallest p that these sizes can reach; log-rank scores "
         "permuted with the run-outs",
     )
-    page.table(*ratios_table(told.pairs[:MOST_PAIRS]))
-    page.lines(f"  {told.of_ratios * 100:.3g} % of each interval, or of each bound by itself")
+    if any(ratio is not None for pair in told.pairs[:MOST_PAIRS] for ratio in pair.ratios):
+        page.table(*ratios_table(told.pairs[:MOST_PAIRS]))
+        page.lines(
+            f"  {told.of_ratios * 100:.3g} % of each interval, or of each bound by itself; they "
+            "take lives for lognormal or Weibull, which no p above does"
+        )
     page.lines(
         *(f"  {p.a.name}, {p.b.name}: no ratio, {p.no_ratio}" for p in told.pairs if p.no_ratio),
         *_more(len(told.pairs) - MOST_PAIRS, "pairs"),
     )
 
 
+def _sure(groups: Sequence[GroupTold]) -> str:
+    """Return how surely the life is outlived, where one is told."""
+    known = [g.tolerance for g in groups if g.tolerance and g.tolerance.life is not None]
+    return f", said with {known[0].confidence * 100:.3g} % confidence" if known else ""
+
+
 def _levels(page: Page, told: Comparison) -> None:
     """Say what is left of water, and of other differences, where lives are brought to one level."""
     if told.water:
-        page.table(*water_table(told.water))
+        if any(x.equal for x in told.water):
+            page.table(*water_table(told.water))
         page.lines(*(f"  {x.dry}, {x.wet}: {x.why}" for x in told.water if x.why))
     if told.at_levels:
         page.table(*at_levels_table(told.at_levels[:MOST_PAIRS]))
@@ -123,6 +142,10 @@ def _hypotheses(page: Page, told: Comparison) -> None:
         page.lines(f"  in brackets: {told.confidence * 100:.3g} % after Clopper and Pearson")
     if told.hypotheses:
         page.table(*weighed_table(told.hypotheses))
+        page.lines(
+            f"  intervals below: {told.hypotheses[0].confidence * 100:.3g} %, as p is one-sided; "
+            "those of the tables above may be others"
+        )
         for i, weighed in enumerate(told.hypotheses, 1):
             page.lines(f"  {i}  {weighed.why}", *(f"     {line}" for line in weighed.evidence))
         page.lines(f"  {RULE}")
@@ -133,9 +156,7 @@ def _doubts(told: Comparison) -> list[str]:
     about: dict[str, list[str]] = {}
     for doubt in told.warnings:
         about.setdefault(doubt.words, []).extend([doubt.about] if doubt.about else [])
-    lines = [*told.left_out, *(_said_of(words, of) for words, of in about.items())]
-    more = [line.lstrip() for line in _more(len(lines) - MOST_DOUBTS, "warnings")]
-    return [*lines[:MOST_DOUBTS], *more]
+    return [*told.left_out, *(_said_of(words, of) for words, of in about.items())]
 
 
 def _said_of(words: str, about: Sequence[str]) -> str:

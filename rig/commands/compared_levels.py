@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
-from rig.commands.tables import NONE, Printed, Row, number
+from rig.commands.tables import Printed, Row, number
 from rig.lives.evidence import between
 
 if TYPE_CHECKING:
-    from rig.lives.at_levels import LeftOfWater
-    from rig.lives.comparison import AtLevel
+    from rig.lives.at_levels import AtLevel, LeftOfWater
     from rig.lives.levels import EqualLevel
 
 SHORT: Final = {
@@ -25,16 +24,11 @@ HEADS: Final = ("at equal", "ratio\n", "without\n", "with\n", "decades\n")
 
 
 def water_table(water: Sequence[LeftOfWater]) -> Printed:
-    """Return what is left of water in each measure: dry lives over wet ones."""
+    """Return what is left of water in each measure that tells it: dry lives over wet ones."""
     rows: list[Row] = [
         (f"{x.dry}, {x.wet}", SHORT[x.measure], *_cells(x.equal))
         for x in water
         if x.equal is not None
-    ]
-    rows += [
-        (f"{x.dry}, {x.wet}", SHORT[x.measure], *[NONE] * (len(HEADS) - 1))
-        for x in water
-        if x.equal is None
     ]
     return "Dry over wet", HEADS, rows
 

@@ -11,7 +11,7 @@ import click
 
 from rig.commands.files import find_series, read_text
 from rig.commands.options import json_option
-from rig.commands.saying import say, say_json, say_refusal
+from rig.commands.saying import meanwhile, say, say_json, say_refusal
 from rig.errors import InputError, RigError
 
 if TYPE_CHECKING:
@@ -70,11 +70,15 @@ def _planned(path: str, many: int) -> Planned:
     series = _read(path)
     _refuse_too_many(path, series)
     # Imported late: numpy and scipy are for sums, and a mistake in a file is told sooner.
-    from rig.lives.assumed import NotTold
+    from rig.lives.assumed import NotTold, assumed
     from rig.lives.planned import planned
+    from rig.protocol.series_plan import SeriesPlan
 
     try:
-        return planned(series, many)
+        # First of all, so that nothing is said to be under way where something is missing.
+        assumed(series, series.plan or SeriesPlan())
+        with meanwhile(series.title, f"simulating {many:,} series a row ..."):
+            return planned(series, many)
     except NotTold as error:
         raise InputError(f"{path}: {error}") from None
 

@@ -13,11 +13,6 @@ from rig.lives.stations import DAY
 if TYPE_CHECKING:
     from rig.lives.planned import Planned, Smallest
 
-ASSUMES: Final = (
-    "Lives are drawn as lognormal of one scatter, loads as normal; exact tests assume one run-out "
-    "count fixed beforehand, and specimens that could as well have been given to the other group."
-)
-
 TWO_ERRORS: Final = 1.0
 """Two standard errors of a share of one half, times the root of the number of series."""
 
@@ -25,10 +20,13 @@ TWO_ERRORS: Final = 1.0
 def plan_text(told: Planned, stream: TextIO | None) -> str:
     """Return words and tables for a stream: in colour and folded where that is a terminal."""
     page = Page(stream)
-    page.lines(told.title, *(f"  {words}" for words in plan_words(told)))
-    page.table(*_assumed(told))
+    page.lines(told.title, "", "In words", *(f"  {words}" for words in plan_words(told)))
+    page.lines("", "Assumed", *(f"  {words}" for words in _assumed(told)))
     page.table(*_smallest(told))
-    page.lines("  one-sided: that the first group lives longer; from: run-outs in all")
+    page.lines(
+        f"  one-sided: that the first group lives longer; out of reach: with so many run-outs in "
+        f"all, no outcome comes to {told.plan.significance * 100:.3g} %"
+    )
     page.table(*_lives(told))
     page.lines(*(f"  {line}" for line in _about_lives(told)))
     page.table(*_strengths(told))
@@ -46,15 +44,15 @@ def plan_text(told: Planned, stream: TextIO | None) -> str:
     )
     page.table(*_orders(told))
     page.table(*_order(told))
-    page.lines("", ASSUMES)
     return page.text()
 
 
-def _assumed(told: Planned) -> Printed:
+def _assumed(told: Planned) -> list[str]:
+    """Return a line for each thing that is assumed, and where it comes from."""
     found = told.assumed
     where = found.origins
     slope = found.sensitivity / math.log(10.0) / found.level
-    rows: list[Row] = [
+    rows = [
         ("groups", f"{found.a} is expected to outlive {found.b}", where["groups"]),
         (f"life of {found.b}", f"{_count(found.life)} cycles", where["life"]),
         ("scatter of ln life", f"{found.scatter:.2f}", where["scatter"]),
@@ -67,11 +65,11 @@ def _assumed(told: Planned) -> Printed:
         ),
         ("run-out", ", ".join(map(_count, found.run_outs)) + " cycles", where["run-out"]),
     ]
-    return "Assumed", ["", "by"], rows
+    return [f"{name}: {what}; {origin}" for name, what, origin in rows]
 
 
 def _smallest(told: Planned) -> Printed:
-    heads = ["one-sided\np", "two-sided\np", "in pairs\np", "beyond reach\nfrom"]
+    heads = ["one-sided\np", "two-sided\np", "in pairs\np", "out of reach\nfrom"]
     rows: list[Row] = [
         (
             f"{row.size} + {row.size}",
@@ -113,7 +111,9 @@ def _about_lives(told: Planned) -> list[str]:
         f"{told.plan.significance * 100:.3g} %, where both capacities are known",
         f"of {' or '.join(map(str, told.plan.companions))}: where each capacity is the mean of so "
         "many companions; false: the same without any difference of lives",
-        "carried: what is left where the ratio carries the error of the capacities",
+        "carried: share of series whose life ratio lies beyond what the error of such capacities "
+        "and the scatter, both known, make by themselves; it takes lives for lognormal, as the "
+        "exact test does not, and so may show something where that cannot",
         f"all shares by {told.series:,} simulated series each, to "
         f"{TWO_ERRORS / math.sqrt(told.series):.1%} at the worst",
     ]
@@ -140,10 +140,10 @@ def _strengths(told: Planned) -> Printed:
 def _worth(told: Planned) -> Printed:
     heads = [
         "lives\n",
-        "companions\n",
+        "static\ntests",
         "power\n%",
         "carried\n%",
-        "smallest\np",
+        "least\np",
         "ratio\nx/",
         "days\n",
     ]
@@ -165,9 +165,10 @@ def _worth(told: Planned) -> Printed:
 
 
 def _named(added: str, a: str, b: str) -> str:
-    """Return what is added with the names of the groups."""
+    """Return what is added with the names of the groups, in few words: the table is wide."""
     head, _, group = added.rpartition(" of ")
-    return f"{head} of {({'a': a, 'b': b}).get(group, group)}" if head else added
+    what = head.removeprefix("one more ")
+    return f"+ 1 {what} of {({'a': a, 'b': b}).get(group, group)}" if head else added
 
 
 def _costs(told: Planned) -> Printed:

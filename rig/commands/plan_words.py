@@ -14,11 +14,23 @@ ENOUGH = 0.8
 """Power that is commonly asked for. Common practice, no source."""
 EXTRA = 0.02
 """False alarms over the significance from which they are told."""
+ASSUMES = (
+    "All of it rests on what is assumed below: lives are drawn as lognormal of one scatter, loads "
+    "as normal. Exact tests assume one run-out count fixed beforehand, and specimens that could as "
+    "well have been given to the other group."
+)
 
 
 def plan_words(told: Planned) -> list[str]:
-    """Return a few lines: what is out of reach, what suffices, what capacities spoil, what buys."""
-    return [*_out_of_reach(told), *_enough(told), *_false_alarms(told), *_best(told)]
+    """Return sentences: what is out of reach, what suffices, what spoils it, what buys, on what."""
+    return [
+        *_out_of_reach(told),
+        *_enough(told),
+        *_false_alarms(told),
+        *_within(told),
+        *_best(told),
+        ASSUMES,
+    ]
 
 
 def _out_of_reach(told: Planned) -> list[str]:
@@ -28,7 +40,7 @@ def _out_of_reach(told: Planned) -> list[str]:
     row = few[-1]
     return [
         f"{row.size} + {row.size} lives cannot come to {told.plan.significance * 100:.3g} %: their "
-        f"smallest one-sided p is {row.one_sided[0]:.2g}, whatever happens"
+        f"smallest one-sided p is {row.one_sided[0]:.2g}, whatever happens."
     ]
 
 
@@ -40,14 +52,30 @@ def _enough(told: Planned) -> list[str]:
         good = [r for r in rows if r.known.power >= ENOUGH]
         a, b = told.assumed.a, told.assumed.b
         if good:
-            said = f"{_size(good[0])} lives show it in {good[0].known.power:.0%} of series"
+            best = good[0]
+            said = f"{_size(best)} lives show it in {_share(best.known.power)} of series"
         else:
             best = max(rows, key=lambda r: r.known.power)
-            said = f"no size here shows it in {ENOUGH:.0%} of series, {_size(best)} in " + (
-                f"{best.known.power:.0%}"
+            said = f"no size here shows it in {_share(ENOUGH)} of series, {_size(best)} in " + (
+                _share(best.known.power)
             )
-        lines.append(f"if {a} lives {ratio:g} times as long as {b}: {said}")
+        lines.append(
+            f"If {a} lives {ratio:g} times as long as {b}: {said}, if the capacities are known"
+            f"{_with_error(best)}."
+        )
     return lines
+
+
+def _with_error(row: LifeRow) -> str:
+    """Return what is left where capacities are means of few companions, of the most of them."""
+    if not row.carried:
+        return ""
+    m, power = row.carried[-1]
+    return f"; {_share(power.power_carried)} with the error of {m} companions each carried"
+
+
+def _share(share: float) -> str:
+    return f"{share * 100:.0f} %"
 
 
 def _size(row: LifeRow) -> str:
@@ -66,9 +94,32 @@ def _false_alarms(told: Planned) -> list[str]:
         return []
     share, row, m = max(found, key=lambda f: f[0])
     return [
-        f"beware: with capacities by {m} companions {_size(row)} lives show a difference in "
-        f"{share:.0%} of series where there is none; carried, the error leaves less to be shown"
+        f"Beware: with capacities by {m} companions each, whose error is not carried, "
+        f"{_size(row)} lives show a difference in {_share(share)} of series where there is none."
     ]
+
+
+def _within(told: Planned) -> list[str]:
+    """Say what takes lives that cannot show anything within reach of the significance soonest."""
+    significance = told.plan.significance
+    base, *more = told.worth
+    able = [row for row in more if reached(row.power.smallest_p, significance)]
+    if not able or reached(base.power.smallest_p, significance):
+        return []
+    best = min(able, key=lambda row: row.days)
+    added = _added(best, told)
+    return [
+        f"{added[0].upper()}{added[1:]} takes {base.size.lives_a} + {base.size.lives_b} lives "
+        f"within reach of {significance * 100:.3g} %: their smallest p is then "
+        f"{best.power.smallest_p:.2g} in place of {base.power.smallest_p:.2g}, for "
+        f"{best.days:.3g} days of a station."
+    ]
+
+
+def _added(row: Worth, told: Planned) -> str:
+    """Return what is added with the name of its group."""
+    head, _, group = row.added.rpartition(" of ")
+    return f"{head} of {({'a': told.assumed.a, 'b': told.assumed.b}).get(group, group)}"
 
 
 def _best(told: Planned) -> list[str]:
@@ -78,11 +129,9 @@ def _best(told: Planned) -> list[str]:
     if not single:
         return []
     best = max(single, key=lambda row: _gain(base, row) / row.days)
-    groups = {"a": told.assumed.a, "b": told.assumed.b}
-    head, _, group = best.added.rpartition(" of ")
     return [
-        f"for its days {head} of {groups.get(group, group)} buys most: the interval of the ratio "
-        f"reaches {best.factor:.3g} times up and down in place of {base.factor:.3g}"
+        f"For its days, {_added(best, told)} narrows the ratio most: its interval reaches "
+        f"{best.factor:.3g} times up and down in place of {base.factor:.3g}."
     ]
 
 

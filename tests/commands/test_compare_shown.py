@@ -32,13 +32,17 @@ def little(tmp_path: Path) -> str:
     return str(series(tmp_path / "s.toml", lives, loads))
 
 
-def test_tables_are_followed_by_doubts_and_these_by_words(little):
+def test_words_are_followed_by_tables_and_these_by_doubts(little):
     out = said_by("compare", little).out
-    places = [out.index(f"\n{head}") for head in ("Lives", "Groups", "Ultimate", "Beware", "In w")]
+    heads = ("Lives", "Groups", "Ultimate", "Beware")
+    places = [out.index(f"\n{head}") for head in ("  Nothing here is proven", *heads)]
     assert places == sorted(places)
-    assert out.startswith("Test series\n")
+    assert out.startswith("Test series\n\nIn words\n")
+    many = len(out[places[-1] :].strip().splitlines()) - 1
+    assert f"  {many} warnings stand under Beware, at the end.\n" in out[: places[1]]
     assert "dry, wet" in out
     assert "no ratio" in out
+    assert "\nLife ratio" not in out  # nothing would stand in it
 
 
 @pytest.mark.nights
@@ -136,6 +140,8 @@ def test_years_of_service_are_told_for_a_dry_a_wet_and_a_mixed_place(tmp_path):
     assert wet["years"] < mixed["years"]
     said = said_by("compare", "wet-cracks", "--service", str(deck)).out
     assert "Service: harbour deck" in said
+    words = said[: said.index("\nLives")]
+    assert "harbour deck, years until half of such members have failed: dry at least " in words
 
 
 def test_a_service_file_or_a_series_that_tells_nothing_is_refused(little, tmp_path):

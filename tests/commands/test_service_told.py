@@ -6,7 +6,12 @@ from functools import partial
 import pytest
 
 from rig.commands.files import find_series, find_service, read_text
-from rig.commands.service_told import service_lines, service_object, service_table
+from rig.commands.service_told import (
+    service_lines,
+    service_object,
+    service_table,
+    service_words,
+)
 from rig.lives.service import service_life
 from rig.protocol.load import load_series
 from rig.protocol.service_file import load_service
@@ -64,11 +69,22 @@ def test_a_row_for_each_place(deck):
 
 def test_what_the_years_stand_on_is_said(deck):
     lines = "\n".join(service_lines(deck))
-    assert "lives: dry: dry; wet: spray" in lines
+    assert "lives for each place: dry: dry; wet: spray" in lines
+    assert "1 of 20: has failed by then" in lines
     assert "slope: EN 1992-2" in lines
     assert "from and to: 95 %" in lines
     assert "mixed: the dry lives only ran out: its damage is in the low end alone" in lines
     assert "beware: 100% of the damage lies below the levels tested" in lines
+
+
+def test_a_sentence_tells_the_years_and_what_nobody_tested(deck):
+    (words,) = service_words(deck)
+    _, _, rows = service_table(deck)
+    (_, _, _, low, *_), wet, mixed = rows
+    assert f": dry at least {low}; wet {wet[2]}, {wet[3]} to {wet[4]}; mixed {mixed[2]}" in words
+    assert "(95 %)" in words
+    assert words.endswith("% of the damage lies at levels that nobody tested.")
+    assert service_words(None) == []
 
 
 def test_the_object_has_each_place(deck):
