@@ -44,7 +44,10 @@ def draw_curves(figure: Figure, told: Comparison) -> None:
 
 
 def _curve(axes: Axes, group: GroupTold, index: int) -> None:
-    """Draw the steps of a group up to its last count, its band, and a tick at each run-out."""
+    """Draw the steps of a group up to its last count, its band, and a tick at each run-out.
+
+    Before the first failure the band begins at what so few specimens can tell.
+    """
     curve, lives = group.curve, group.lives
     if curve is None:
         return
@@ -58,7 +61,7 @@ def _curve(axes: Axes, group: GroupTold, index: int) -> None:
     share = steps(curve.survival, 1.0)
     axes.fill_between(
         times,
-        steps(curve.low, 1.0),
+        steps(curve.low, curve.low_before),
         steps(curve.high, 1.0),
         step="post",
         color=ink,
