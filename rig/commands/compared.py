@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, TextIO
 
 from rig.commands.compared_levels import at_levels_table, measures_words, water_table
+from rig.commands.compared_notes import merged, notes_of_groups, notes_of_ratios
 from rig.commands.compared_tables import (
     MOST_LIVES,
     MOST_PAIRS,
@@ -33,8 +34,6 @@ if TYPE_CHECKING:
 
 MOST_DOUBTS: Final = 20
 """Warnings that are printed."""
-MOST_ABOUT: Final = 3
-"""Pairs of groups that are named beside one doubt of theirs."""
 
 
 def compared_text(told: Comparison, years: ServiceLife | None, stream: TextIO | None) -> str:
@@ -78,6 +77,7 @@ def _lives(page: Page, told: Comparison) -> None:
         f"brackets: {told.confidence * 100:.3g} % by profile likelihood; {OUTLIVE * 100:.0f} % "
         "outlive: a life by lognormal lives" + _sure(groups),
         *(f"  {g.lives.name}: no fit, {g.no_fit}" for g in groups if g.no_fit),
+        *notes_of_groups(groups),
     )
     if told.mode:
         page.table(*modes_table(groups))
@@ -97,7 +97,8 @@ def _lives(page: Page, told: Comparison) -> None:
         page.table(*ratios_table(told.pairs[:MOST_PAIRS]))
         page.lines(
             f"  {told.of_ratios * 100:.3g} % of each interval, or of each bound by itself; they "
-            "take lives for lognormal or Weibull, which no p above does"
+            "take lives for lognormal or Weibull, which no p above does",
+            *notes_of_ratios(told.pairs[:MOST_PAIRS]),
         )
     page.lines(
         *(f"  {p.a.name}, {p.b.name}: no ratio, {p.no_ratio}" for p in told.pairs if p.no_ratio),
@@ -153,17 +154,7 @@ def _hypotheses(page: Page, told: Comparison) -> None:
 
 def _doubts(told: Comparison) -> list[str]:
     """Return a line for each thing that is doubtful, with all that it is said of."""
-    about: dict[str, list[str]] = {}
-    for doubt in told.warnings:
-        about.setdefault(doubt.words, []).extend([doubt.about] if doubt.about else [])
-    return [*told.left_out, *(_said_of(words, of) for words, of in about.items())]
-
-
-def _said_of(words: str, about: Sequence[str]) -> str:
-    if not about:
-        return words
-    rest = f" and {len(about) - MOST_ABOUT} more" if len(about) > MOST_ABOUT else ""
-    return f"{'; '.join(about[:MOST_ABOUT])}{rest}: {words}"
+    return [*told.left_out, *merged(told.warnings)]
 
 
 def _more(many: int, what: str) -> list[str]:

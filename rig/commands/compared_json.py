@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -74,8 +75,7 @@ def _group(group: GroupTold) -> dict[str, Any]:
 def _curve(group: GroupTold) -> dict[str, Any] | None:
     if group.curve is None:
         return None
-    names = ("times", "survival", "low", "high", "at_risk", "failures")
-    return {name: plain(getattr(group.curve, name)) for name in names}
+    return {name: plain(value) for name, value in asdict(group.curve).items()}
 
 
 def _lives(group: GroupTold) -> list[dict[str, Any]]:
@@ -147,7 +147,7 @@ def _names(pair: LifePair | UltimatePair) -> dict[str, str]:
 
 
 def plain(value: Any) -> Any:
-    """Return a value as JSON knows it: no arrays, null for what is not finite."""
+    """Return a value as JSON knows it: no arrays, null for what is not finite or beyond a float."""
     match value:
         case np.ndarray():
             return [plain(each) for each in value.tolist()]
@@ -159,6 +159,8 @@ def plain(value: Any) -> Any:
             return [plain(each) for each in value]
         case float():
             return value if math.isfinite(value) else None
+        case int() if abs(value) > sys.float_info.max:
+            return None
         case _:
             return value
 

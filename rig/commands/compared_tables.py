@@ -38,6 +38,8 @@ SHORT: Final = {
 """Modes of failure in one word: a table is narrow."""
 LEAST_P: Final = 1e-4
 """A smaller p is written as a power of ten."""
+NO_P: Final = 1e-99
+"""A p below it may be zero for being too small to be a number."""
 MOST_LIVES: Final = 30
 """Lives that are printed one by one."""
 MOST_PAIRS: Final = 15
@@ -239,7 +241,9 @@ def count(cycles: float | None) -> str:
 
 def _p(p: float | None) -> str:
     """Return a p to two digits that count, "-" for none."""
-    return number(p, 2) if p is None or p >= LEAST_P else f"{p:.0e}"
+    if p is None or p >= LEAST_P:
+        return number(p, 2)
+    return f"{p:.0e}" if p > NO_P else f"<{NO_P:.0e}"
 
 
 def _held(value: float | None, low: float | None, high: float | None, digits: int = 3) -> str:

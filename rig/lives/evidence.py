@@ -6,9 +6,10 @@ that these sizes can reach, and lines for people.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -30,6 +31,9 @@ if TYPE_CHECKING:
     from rig.lives.levels import EqualLevel
     from rig.lives.slopes import Measure
     from rig.protocol.series import Hypothesis, Series
+
+WRITTEN: Final = 10**9
+"""Arrangements from which on their order is told: of thousands of specimens they fill pages."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,13 +189,19 @@ def _tested(higher: LifeGroup, lower: LifeGroup) -> Evidence:
                 f"{group.name}: {int(group.failed.sum())} of {len(group.cycles)} failed"
                 for group in (higher, lower)
             ),
-            f"{test.arrangements:,} arrangements{within}",
+            f"{_many(test.arrangements)} arrangements{within}",
         ),
         p=test.p_exact_one_sided,
         p_opposite=opposite.p_exact_one_sided,
         smallest_p=test.smallest_p_one_sided,
         warnings=test.warnings,
     )
+
+
+def _many(arrangements: int) -> str:
+    if arrangements < WRITTEN:
+        return f"{arrangements:,}"
+    return f"about 1e{round(math.log10(arrangements))}"
 
 
 def _of_levels(equal: EqualLevel) -> list[str]:

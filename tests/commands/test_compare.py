@@ -284,15 +284,41 @@ def test_a_series_without_entries_is_said_in_words(tmp_path):
 
 
 @pytest.mark.nights
-def test_ten_thousand_specimens_are_compared(tmp_path):
+def test_thousands_of_specimens_are_compared(tmp_path):
+    # Of 8,000 against 8,000 the number of arrangements has 4,815 digits.
     rng = np.random.default_rng(1)
-    dry, wet = (np.exp(rng.normal(mu, 0.4, 5000)) for mu in (15.0, 14.0))
+    dry, wet = (np.exp(rng.normal(mu, 0.4, 8000)) for mu in (15.0, 14.0))
     lives = {"dry": [f"{x:.0f}" if x < 4e6 else "4e6+" for x in dry]}
     lives["wet"] = [f"{x:.0f}" for x in wet]
-    found = told(series(tmp_path / "s.toml", lives))
+    asked = '[[hypothesis]]\nname = "Water shortens"\nquantity = "life"\nlower = "wet"\n'
+    path = series(tmp_path / "s.toml", lives, more=f'{asked}higher = "dry"\n')
+    found = told(path)
+    assert found["life_tests"][0]["arrangements"] is None
+    assert "about 1e4814 arrangements" in found["hypotheses"][0]["evidence"]
     (lognormal,) = [r for r in found["life_ratios"] if r["model"] == "lognormal"]
     assert lognormal["low"] < np.e < lognormal["high"]
     assert any("sample" in line for line in found["warnings"])
+
+
+# What intervals of a few specimens hold.
+
+
+@pytest.mark.nights
+def test_what_intervals_of_so_few_really_hold_is_printed_and_told_to_scripts(tmp_path):
+    lives = {"dry": ["8e6+", "8e6+"], "wet": ["162000", "231000", "148000", "297000"]}
+    path = series(tmp_path / "s.toml", lives)
+    found, out = told(path), said_by("compare", str(path)).out
+    curve, fits = found["groups"]["wet"]["curve"], found["fits"]["wet"]
+    # Four of four alive: 0.025 ** (1 / 4) by Clopper and Pearson (Biometrika 26 (1934) 404).
+    assert curve["low_before"] == pytest.approx(0.025**0.25)
+    assert "95 % intervals hold" in curve["note"]
+    assert f"  wet, curve: {curve['note']}\n" in out
+    for law, name in (("weibull", "Weibull"), ("lognormal", "lognormal")):
+        assert "in sets drawn anew" in fits[law]["note"]
+        assert f"  wet, {name}: {fits[law]['note']}\n" in out
+    notes = {ratio["note"] for ratio in found["life_ratios"]}
+    assert all("a bound is all that can be said" in note for note in notes)
+    assert all(f"  dry over wet: {note}\n" in out for note in notes)
 
 
 # What is refused.
