@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from rig.lives.profile import end_of
+from rig.lives.ratios import ratio_of
 from rig.lives.two_groups import fall
 
 if TYPE_CHECKING:
@@ -101,8 +102,8 @@ def wider_ends(
         middle, low, high = (math.log(x) for x in (plain.ratio, plain.low, plain.high))
         df = max(failures - 2, 1)
         return (
-            math.exp(middle - _together(middle - low, df, error, plain.confidence)),
-            math.exp(middle + _together(high - middle, df, error, plain.confidence)),
+            ratio_of(middle - _together(middle - low, df, error, plain.confidence)),
+            ratio_of(middle + _together(high - middle, df, error, plain.confidence)),
         )
     tail = 1 - plain.confidence
     half = error.half(tail / 2 if plain.kind == "interval" else tail)
@@ -154,4 +155,4 @@ class _Profile:
             )
             if at is not None:
                 farthest = inwards * min(inwards * farthest, inwards * at - share * half)
-        return math.exp(farthest)
+        return ratio_of(farthest)

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from rig.lives.slopes import Measure, Slope
 
 DECADE: Final = math.log(10)
+MOST_SHIFT: Final = 300.0
+"""How far ln life is moved at most, whatever the slope: numbers hold it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +77,8 @@ def moved(group: LifeGroup, measure: Measure, slope: Slope, level: float) -> Mov
     known = np.isfinite(levels) & (levels > 0.0)
     if not known.any():
         return None
-    shift = [slope.value * slope.run(float(at), level) for at in levels[known]]
+    runs = np.array([slope.run(float(at), level) for at in levels[known]])
+    shift = np.clip(slope.value * runs, -MOST_SHIFT, MOST_SHIFT)
     lives = part_of(group, known)
     return Moved(
         lives=replace(lives, cycles=lives.cycles * np.exp(shift)),

@@ -203,15 +203,15 @@ class _Ends:
         else:
             low, high = self._end(a - b, -1.0), self._end(a - b, 1.0)
         return Ratio(
-            ratio=_exp(a - b) if kind == "interval" else None,
-            low=_exp(low[0]),
-            high=_exp(high[0]),
+            ratio=ratio_of(a - b) if kind == "interval" else None,
+            low=_ended(low[0]),
+            high=_ended(high[0]),
             kind=kind,
             model=self.model,
             confidence=self.confidence,
             note=self._note(kind),
-            plain_low=_exp(low[1]),
-            plain_high=_exp(high[1]),
+            plain_low=_ended(low[1]),
+            plain_high=_ended(high[1]),
         )
 
     def _note(self, kind: Kind) -> str:
@@ -229,5 +229,10 @@ class _Ends:
         return "; ".join(parts)
 
 
-def _exp(delta: float | None) -> float | None:
-    return None if delta is None else math.exp(min(delta, MOST_LOG))
+def ratio_of(delta: float) -> float:
+    """Return the ratio of a logarithm, cut where a number would not hold it."""
+    return math.exp(min(delta, MOST_LOG))
+
+
+def _ended(delta: float | None) -> float | None:
+    return None if delta is None else ratio_of(delta)

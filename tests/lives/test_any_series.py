@@ -1,5 +1,6 @@
 """Whatever a series holds, it is weighed without a warning from below and without an error."""
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -79,6 +80,28 @@ def held(told, mode=None):
 @given(any_series(3))
 def test_any_small_series_is_weighed(told):
     held(told)
+
+
+LONG_AND_SHORT = [1e12, 0.1, 2e11, 0.2, 3e11]
+
+
+@pytest.mark.parametrize(
+    ("dry", "wet"),
+    [
+        ({"concrete_max": 0.9, "concrete_min": 0.8999}, {"concrete_max": 0.5}),
+        ({"levels": (0.7, 0.704)}, {"level": 0.3}),
+        ({"levels": (0.7, 0.704), "cycles": [1e12, 1e5, 2e6, 2e5, 30.0]}, {"level": 0.3}),
+    ],
+    ids=["loads that hardly differ", "a steep slope", "a slope that nothing tells"],
+)
+def test_what_a_slip_makes_of_a_slope_is_held_by_numbers(dry, wet):
+    levels, cycles = dry.pop("levels", (0.7, 0.7)), dry.pop("cycles", LONG_AND_SHORT)
+    lives = [life("dry", n, level=levels[i % 2], **dry) for i, n in enumerate(cycles)]
+    lives += [life("spray", n, **wet) for n in (1e5, 2e5, 3e5)]
+    loads = [load(group, n) for group in ("dry", "spray") for n in (1e3, 300e3)]
+    answers = [each.equal for each in left_of_water(series(lives, loads, GROUPS)) if each.equal]
+    assert answers
+    assert all(0.0 <= each.low <= each.high < np.inf for each in answers)
 
 
 @pytest.mark.nights
