@@ -19,6 +19,7 @@ from rig.lives.evidence import (
     ultimate_groups,
 )
 from rig.lives.grouped import groups_of
+from rig.lives.null_sums import reached
 from rig.lives.pooled import pooled
 from rig.protocol.series import EQUAL_CONCRETE, EQUAL_LOAD
 
@@ -150,21 +151,16 @@ def _verdict(found: Evidence) -> tuple[Verdict, str]:
         if no_interval
         else "yet the error of the levels allows no difference"
     )
-    if _reached(p):
+    if reached(p, LEVEL):
         if not found.by_interval or _beyond(found.low, found.no_effect):
             return "favoured", said
         return "open", f"{said}, {but}"
-    if _reached(opposite):
+    if reached(opposite, LEVEL):
         against = f"p {opposite:.2g} in the opposite direction"
         if not found.by_interval or _beyond(found.no_effect, found.high):
             return "disfavoured", against
         return "open", f"{against}, {but}"
-    return ("open" if _reached(least) else "too few"), said
-
-
-def _reached(p: float) -> bool:
-    """Tell whether a p is `LEVEL` or less, but for rounding: three against three reach 1/20."""
-    return p <= LEVEL * (1 + 1e-9)
+    return ("open" if reached(least, LEVEL) else "too few"), said
 
 
 def _beyond(one: float | None, other: float | None) -> bool:
