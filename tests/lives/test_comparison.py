@@ -122,6 +122,7 @@ def test_what_is_doubtful_is_said_and_refuses_nothing(entries, said):
     assert any(said in str(doubt) for doubt in told.warnings)
 
 
+@pytest.mark.nights
 def test_a_mode_is_that_of_the_slope_of_all_pairs_too():
     # Of three groups in the dry two fail at two levels, in part by another mode.
     entries = [
@@ -185,6 +186,7 @@ def test_words_tell_what_was_seen_and_end_with_what_is_not_proven():
     assert words[-1] == NOTHING_PROVEN
 
 
+@pytest.mark.nights
 def test_words_count_arrangements_and_give_a_bound_where_a_group_only_ran_out():
     entries = [*lives("dry", 8e6, 8e6, out=2), *lives("wet", 1e6, 1.2e6, 1.9e6, 2.5e6)]
     told = compared(a_series(entries))
@@ -195,6 +197,7 @@ def test_words_count_arrangements_and_give_a_bound_where_a_group_only_ran_out():
     assert words.endswith("2 against 4 never show less than 0.067.")
 
 
+@pytest.mark.nights
 def test_words_name_who_lived_longer_whatever_the_order_of_the_file():
     first = [*lives("wet", 1e6, 1.2e6), *lives("dry", 8e6, 8e6, out=2)]
     (words,) = [w for w in words_of(compared(a_series(first))) if w.startswith("wet and dry")]

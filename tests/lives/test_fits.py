@@ -68,6 +68,7 @@ def test_the_laminate_panels_level_by_level(level, mu, sigma):
     assert (fit.mu - math.log(1000), fit.sigma) == pytest.approx((mu, sigma), abs=2e-6)
 
 
+@pytest.mark.nights
 @given(LOGS, CUTS)
 def test_the_fits_are_those_of_scipy(logs, cut):
     """scipy seeks the maximum by simplex: ours must be as high, and no lower by more than that."""
@@ -105,6 +106,7 @@ def test_scipy_finds_the_same_laws(cut):
     assert (fit.sigma, math.exp(fit.mu) / 1e6) == pytest.approx((sigma, scale), rel=1e-4)
 
 
+@pytest.mark.nights
 @given(LOGS, st.floats(-8.0, 8.0))
 def test_a_fit_knows_no_unit(logs, shift):
     """Lives in other units: scale and mu shift with them, shape and sigma and their ends stay."""
@@ -119,6 +121,7 @@ def test_a_fit_knows_no_unit(logs, shift):
     assert other.mu_high - one.mu_high == pytest.approx(shift, abs=1e-5)
 
 
+@pytest.mark.nights
 @given(LOGS)
 def test_without_run_outs_mu_and_sigma_are_the_textbook_s(logs):
     """Mean, and root mean square about it; ends of mu where n ln(1 + t^2 / (n - 1)) is 3.8415."""
@@ -133,6 +136,7 @@ def test_without_run_outs_mu_and_sigma_are_the_textbook_s(logs):
     assert (fit.mu_low, fit.mu_high) == pytest.approx((fit.mu - wide, fit.mu + wide), abs=1e-6)
 
 
+@pytest.mark.nights
 @given(LOGS, CUTS, st.floats(0.5, 0.99))
 def test_intervals_hold_the_estimate_and_grow_with_confidence(logs, cut, confidence):
     cycles, failed = cut_off(logs, cut)

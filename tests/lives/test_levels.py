@@ -197,6 +197,7 @@ def test_without_companions_the_interval_says_what_it_lacks():
     assert "1 of dry do not say their load level: left out" in found.warnings
 
 
+@pytest.mark.nights
 def test_of_a_group_that_only_ran_out_the_bound_falls_too():
     lives = [life("dry", 11e6, ran_out=True)] * 2 + [life("wet", n) for n in WET]
     loads = [load(g, n) for g in ("dry", "wet") for n in (122e3, 130e3, 138e3)]
@@ -303,6 +304,7 @@ def test_a_slope_of_the_same_lives_takes_one_from_their_degrees_of_freedom():
     assert math.log(high) == pytest.approx(wanted)
 
 
+@pytest.mark.nights
 def test_an_interval_without_an_upper_end_keeps_its_tail_on_the_lower_one():
     lives = dry_and_wet()
     sides = [moved(group, "load level", CODE, 0.7) for group in lives]

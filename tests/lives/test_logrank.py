@@ -158,6 +158,7 @@ def test_published_observed_and_expected():
     assert any("20,000, seed 0" in warning for warning in test.warnings)
 
 
+@pytest.mark.nights
 def test_a_sample_comes_near_the_p_of_large_groups():
     """Of 20 against 20 the sampled p is that of the normal approximation of scipy, nearly."""
     rng = np.random.default_rng(8)

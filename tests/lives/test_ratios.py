@@ -125,12 +125,14 @@ def test_a_group_that_only_ran_out_gives_a_bound(model):
     assert high.note.startswith("b only ran out")
 
 
+@pytest.mark.nights
 def test_more_run_outs_raise_the_bound():
     bounds = [life_ratio([1e7] * n, [False] * n, SHORT, ALL).low for n in (1, 2, 4, 8)]
     assert bounds == sorted(bounds)
     assert bounds[0] < bounds[-1]
 
 
+@pytest.mark.nights
 @settings(max_examples=4)
 @given(LOGS, LOGS, st.floats(-6.0, 6.0))
 def test_ratios_know_no_unit_and_turn_round(a, b, shift):
@@ -225,19 +227,12 @@ def held(model: str, sizes: tuple[int, int], ratio: float, share: float, sets: i
     return inside / told
 
 
+@pytest.mark.nights
 @pytest.mark.timeout(600)
-@pytest.mark.parametrize(
-    ("model", "sets"),
-    [
-        ("lognormal", 40),
-        pytest.param("lognormal", 400, marks=pytest.mark.nights),
-        pytest.param("weibull", 400, marks=pytest.mark.nights),
-    ],
-)
-def test_intervals_of_four_against_four_hold_what_they_say(model, sets):
-    """Half of a running out; many more cases are below."""
-    error = 3 * math.sqrt(0.9 * 0.1 / sets)
-    assert 0.90 - error <= held(model, (4, 4), 4.5, 0.5, sets) <= 0.90 + error
+@pytest.mark.parametrize("model", MODELS)
+def test_intervals_of_four_against_four_hold_what_they_say(model):
+    """Half of a running out; 150 cases know a share to 7 %, many more are below."""
+    assert 0.83 <= held(model, (4, 4), 4.5, 0.5, 150) <= 0.97
 
 
 CASES = [

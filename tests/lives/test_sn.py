@@ -237,7 +237,7 @@ def held(sets: int, cut: float) -> tuple[float, float, float]:
 
 @pytest.mark.timeout(600)
 @pytest.mark.parametrize(
-    ("sets", "error"), [(250, 0.06), pytest.param(3000, 0.018, marks=pytest.mark.nights)]
+    ("sets", "error"), [(250, 0.06), pytest.param(3000, 0.018, marks=pytest.mark.endurance)]
 )
 def test_slopes_and_bands_hold_what_they_say_without_run_outs(sets, error):
     """By Student's t and F exactly so; the band is held along a stretch, so a little more."""
@@ -246,9 +246,15 @@ def test_slopes_and_bands_hold_what_they_say_without_run_outs(sets, error):
     assert 0.9 - error < whole < 0.93 + error
 
 
-@pytest.mark.nights
 @pytest.mark.timeout(600)
-@pytest.mark.parametrize("cut", [15.6, 14.8, 14.0])
+@pytest.mark.parametrize(
+    "cut",
+    [
+        pytest.param(15.6, marks=pytest.mark.endurance),
+        pytest.param(14.8, marks=pytest.mark.nights),
+        pytest.param(14.0, marks=pytest.mark.endurance),
+    ],
+)
 def test_slopes_and_bands_hold_a_little_more_with_run_outs(cut):
     """Up to five of eight run out; measured: 91 to 93 % of nominal 90 %."""
     for share in held(1000, cut):
