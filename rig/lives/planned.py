@@ -165,8 +165,8 @@ class _Stand:
 
     def __init__(self, plan: SeriesPlan, told: Assumed, exposures: tuple[str, str]) -> None:
         self.plan, self.told, self.exposures = plan, told, exposures
-        # The costliest that is asked about: the longest lives, at the smallest count to end them.
-        self.run_out, self.ratio = told.run_outs[0], max(plan.ratios)
+        # The longest lives that are asked about, at the smallest count to end them.
+        self.run_out, self.ratio = min(told.run_outs), max(plan.ratios)
         self.place = Place(
             plan.frequency,
             plan.set_up,

@@ -247,6 +247,13 @@ def test_a_whole_plan():
     assert found == planned(series, many=200)
 
 
+def test_costs_stand_on_the_smallest_count_whatever_their_order():
+    plan = replace(TOLD, run_outs=(5e6, 2e6), sizes=(2,))
+    found = planned(replace(so_far(), plan=plan), many=20)
+    assert found.run_out == 2e6
+    assert [row.run_out for row in found.lives] == [5e6, 2e6]
+
+
 def test_an_untested_series_can_be_planned():
     found = planned(replace(EMPTY, plan=TOLD), many=100)
     assert found.worth[0].size.lives_a == 2
