@@ -117,7 +117,9 @@ def _levels(page: Page, told: Comparison) -> None:
     if told.water:
         if any(x.equal for x in told.water):
             page.table(*water_table(told.water))
-        page.lines(*(f"  {x.dry}, {x.wet}: {x.why}" for x in told.water if x.why))
+        page.lines(
+            *(f"  {x.dry}, {x.wet}, at equal {x.measure}: {x.why}" for x in told.water if x.why)
+        )
     if told.at_levels:
         page.table(*at_levels_table(told.at_levels[:MOST_PAIRS]))
         page.lines(*_more(len(told.at_levels) - MOST_PAIRS, "pairs and levels"))

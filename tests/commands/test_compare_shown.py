@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import json
 import re
+from functools import partial
 from pathlib import Path
 
 import pytest
 
+from rig.commands.files import read_text
+from rig.protocol.load import load_series
+from rig.protocol.service_file import load_service
 from tests.commands.comparing import series, told
 from tests.commands.cut_off import said_by
 from tests.commands.test_predict_shown import on_a_terminal
@@ -60,6 +64,17 @@ def test_the_readme_shows_what_is_printed():
     printed = [line.rstrip() for line in said_by(*step.text.split()[1:]).out.splitlines()]
     assert step.printed
     assert [line for line in step.printed if line not in printed] == []
+
+
+def test_the_files_in_the_readme_are_read(tmp_path):
+    shown = [s.text for s in steps(section("## Comparing groups")) if s.kind == "toml"]
+    paths = tmp_path / "series.toml", tmp_path / "service.toml"
+    for path, text in zip(paths, shown, strict=True):
+        path.write_text(text)
+    found = load_series(str(paths[0]), read_text)
+    assert (len(found.lives), len(found.ultimates), len(found.hypotheses)) == (2, 1, 1)
+    service = load_service(str(paths[1]), partial(read_text, service=True))
+    assert service.wet_time == pytest.approx(0.35)
 
 
 # Figures.
