@@ -95,7 +95,7 @@ def test_drawn_limits_come_back():
     assert np.mean([one.b1 for one in found]) == pytest.approx(-3.0, rel=0.2)
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_a_straight_line_shows_no_limit_or_one_far_below():
     """The gain is chi-squared of 2 at most: 1 in 100 beyond 9.2. Seed 5 has a limit each life."""
     stress = np.repeat([0.6, 0.7, 0.8, 0.9], 6)
