@@ -6,7 +6,7 @@
     python3 bootstrap.py check        style, formatting, types, and the wheel in a fresh environment
     python3 bootstrap.py benchmark    the benchmarks, in real time on a quiet machine
     python3 bootstrap.py endurance    the full-length tests
-    python3 bootstrap.py oracles      mechanics against libraries of others, a minute or two
+    python3 bootstrap.py oracles      mechanics and lives against libraries of others, minutes
 
 Further arguments go to the command. Everything is installed into .venv beside this file, the
 libraries of others into .venv-oracles, from lock files with hashes; a second start uses what is
@@ -175,7 +175,11 @@ def check(env: Path, further: list[str]) -> int:
 
 
 def benchmark(env: Path, further: list[str]) -> int:
-    """Run the benchmarks, one after the other."""
+    """Run the benchmarks, one after the other; some have peers among the libraries of others."""
+    try:
+        ensure_oracles(HERE, HERE / ".venv-oracles")
+    except SetupFailed as problem:
+        print(f"bootstrap.py: {problem}: what needs them is skipped", file=sys.stderr)
     return run(env, "-m", "pytest", "--benchmark-enable", "--timeout=0", "benchmarks/", *further)
 
 
@@ -187,9 +191,11 @@ def endurance(env: Path, further: list[str]) -> int:
 
 
 def oracles(env: Path, further: list[str]) -> int:
-    """Hold mechanics against libraries of others, and those against the table made with them."""
+    """Hold mechanics and lives against libraries of others, and those against a table of theirs."""
     os.environ["PYTHONPATH"] = str(HERE)
-    return run(env, "-m", "tests.mechanics.oracles", *further)
+    rooms = ("mechanics", "lives")
+    codes = [run(env, "-m", f"tests.{room}.oracles", *further) for room in rooms]
+    return max(codes, key=abs)
 
 
 COMMANDS = {

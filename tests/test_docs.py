@@ -19,12 +19,18 @@ from rig.protocol import (
     people_tables,
     protocol_file,
     rig_file,
+    series_plan_table,
+    series_tables,
+    service_file,
     trust_tables,
     wire_tables,
     wired_rig,
 )
 from rig.protocol.fields import Table
 from rig.protocol.limit_tables import USUAL_LEARNED
+from rig.protocol.series import MODES, QUANTITIES, SIGNS
+from rig.protocol.series_checks import GROUP_KEYS
+from rig.protocol.series_plan import SeriesPlan
 from rig.protocol.wire import ACTIONS, ROLES
 from rig.samples import Flag
 from rig.units import UNITS
@@ -169,6 +175,13 @@ RIG_TABLES: dict[str, type[Table]] = {
     "rows": trust_tables.ProvenTable,
     "[simulation]": rig_file.SimulationTable,
 }
+SERIES_TABLES: dict[str, type[Table]] = {
+    "(top)": series_tables.SeriesFile,
+    "[[life]]": series_tables.LifeTable,
+    "[[ultimate]]": series_tables.UltimateTable,
+    "[[hypothesis]]": series_tables.HypothesisTable,
+    "[[observation]]": series_tables.ObservationTable,
+}
 
 
 def keys_told(name: str) -> dict[tuple[str, str], str]:
@@ -194,8 +207,8 @@ def test_every_role_of_a_point_is_listed():
 
 @pytest.mark.parametrize(
     ("name", "tables"),
-    [("keys", PROTOCOL_TABLES), ("rig keys", RIG_TABLES)],
-    ids=["protocol", "rig"],
+    [("keys", PROTOCOL_TABLES), ("rig keys", RIG_TABLES), ("series keys", SERIES_TABLES)],
+    ids=["protocol", "rig", "series"],
 )
 def test_every_key_is_listed_with_what_holds_where_it_is_left_out(name, tables):
     told = keys_told(name)
@@ -220,6 +233,52 @@ def test_every_key_is_listed_with_what_holds_where_it_is_left_out(name, tables):
             assert info.get_default(call_default_factory=True) in (None, "", {}) or (
                 place[1] == "simulation"
             ), place
+
+
+def test_every_key_of_a_series_plan_is_listed_with_what_holds_where_it_is_left_out():
+    told = {
+        key: said for (table, key), said in keys_told("series keys").items() if table == "[plan]"
+    }
+    fields = series_plan_table.SeriesPlanTable.model_fields
+    assert set(told) == set(fields)
+    for key, said in told.items():
+        usual = getattr(SeriesPlan(), key)
+        if usual is None:
+            assert said == "as tested" or (key == "groups" and "hypothesis" in said), key
+            continue
+        info = fields[key]
+        kind: Any = Annotated[info.annotation, *info.metadata] if info.metadata else info.annotation
+        held = TypeAdapter(kind).validate_python(tomllib.loads(f"k = {said.strip('`')}")["k"])
+        assert (tuple(held) if isinstance(held, list) else held) == pytest.approx(usual), key
+
+
+def test_every_key_of_a_service_file_is_listed():
+    tables = {
+        "(top)": service_file.ServiceFile,
+        "[[block]]": service_file.BlockTable,
+        "[history]": service_file.HistoryTable,
+    }
+    told = keys_told("service keys")
+    assert set(told) == {
+        (name, key) for name, table in tables.items() for key in table.model_fields
+    }
+    whole = service_file.ServiceFile.model_fields
+    for key in ("title", "of", "tested_ratio"):
+        assert tomllib.loads(f"k = {told['(top)', key].strip('`')}")["k"] == whole[key].default
+    assert {k for (t, k), said in told.items() if said == "must" and t == "(top)"} == set(
+        service_file.ServiceFile.required
+    )
+
+
+def test_every_word_of_a_series_file_is_listed():
+    what = {(table.strip("`"), keys): said for table, keys, said, _ in rows("series keys")}
+    words = {keys: set(re.findall(r'`"([^"]+)"`', said)) for (_, keys), said in what.items()}
+    assert words["`mode`"] == set(MODES)
+    assert words["`quantity`"] == set(QUANTITIES)
+    assert words["`looked_for`"] == set(SIGNS)
+    assert {key for table, key in keys_told("series keys") if table == "[groups.NAME]"} == set(
+        GROUP_KEYS
+    )
 
 
 def test_every_kind_of_event_is_listed_with_its_keys_and_what_they_are_where_left_out():

@@ -32,11 +32,13 @@ COMMANDS: Final[dict[str, str]] = {
     "import": "Make a run out of what another program measured.",
     "replay": "Judge a recording again, as recorded, by another protocol, or for many values.",
     "export": "Write a recording as CSV files with a data dictionary.",
+    "plan": "Say what a series still to be tested could show, and what it takes.",
+    "compare": "Say what the lives and ultimate loads of a series really say.",
 }
 """Commands and their short help, so that `--help` imports none of them."""
 
-_KEYWORDS: Final = {"continue": "continue_run", "import": "import_file"}
-"""Modules, and commands in them, of names that Python keeps for itself."""
+_KEYWORDS: Final = {"continue": "continue_run", "import": "import_file", "plan": "plan_series"}
+"""Modules, and commands in them, of names that Python or another room keeps for itself."""
 
 
 class Lazy(click.Group):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import posixpath
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from rig.errors import InputError
@@ -33,7 +33,6 @@ from rig.protocol.position import Path
 from rig.protocol.protocol_file import LoadingTable, ProtocolFile
 from rig.protocol.rig_file import SIMULATED, Objection, build_rig, speaks_of_lines
 from rig.protocol.series import Series
-from rig.protocol.series_file import build_series
 from rig.protocol.specimen_file import build_specimen
 from rig.protocol.validation import validate
 from rig.units import shown
@@ -63,9 +62,19 @@ def load_specimen(path: str, read: Read) -> Specimen:
 
 
 def load_series(path: str, read: Read) -> Series:
-    """Return a test series. Raises `InputError` with every problem found."""
+    """Return a test series with its warnings. Raises `InputError` with every problem found."""
+    from rig.protocol.series_doubts import check_doubts
+
     document = open_document(path, read)
-    return _settled(build_series(document), document)
+    series = _settled(_built(document), document)
+    check_doubts(document, series)
+    return replace(series, warnings=tuple(str(w) for w in sorted(document.warnings)))
+
+
+def _built(document: Document) -> Series | None:
+    from rig.protocol.series_file import build_series  # few protocols name a series
+
+    return build_series(document)
 
 
 def _rig(document: Document, objection: Objection | None) -> RigPlan | None:
@@ -122,7 +131,7 @@ class _Reading:
         if not file:
             return None, ""
         document = self._open(file, ("loading", "capacity_from"))
-        series = build_series(document)
+        series = _built(document)
         return None if document.problems else series, document.text
 
     def _open(self, named: str, path: Path) -> Document:

@@ -1,49 +1,14 @@
-"""The shape of a series file, and what it becomes."""
+"""A series file, read and checked: what its tables become."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
-
-from pydantic import Field
-
 from rig.protocol.document import Document
-from rig.protocol.fields import UNREAD, Capacity, Name, Table, Text, quantity
-from rig.protocol.series import Life, Series, Ultimate
+from rig.protocol.series import Hypothesis, Life, Observation, Series, Ultimate
+from rig.protocol.series_checks import check_series
+from rig.protocol.series_plan_table import build_series_plan
+from rig.protocol.series_questions import check_questions
+from rig.protocol.series_tables import LifeTable, SeriesFile, UltimateTable
 from rig.protocol.validation import validate
-from rig.units import shown
-
-
-class LifeTable(Table):
-    """`[[life]]`."""
-
-    specimen: Name
-    group: Name
-    level: Annotated[float, quantity("fraction", 0.01, 1.5, "%")] | None = None
-    cycles: Annotated[float, quantity("cycles", 0.1, 1e12, "cycles")] | None = None
-    outcome: Literal["failure", "run-out"] | None = None
-    run: Text | None = None
-
-
-class UltimateTable(Table):
-    """`[[ultimate]]`."""
-
-    specimen: Name
-    group: Name
-    load: Capacity | None = None
-    run: Text | None = None
-    residual: bool = False
-
-
-class SeriesFile(Table):
-    """A whole series file."""
-
-    what = "series file"
-    required = ("groups",)
-
-    title: Text = "series"
-    groups: dict[str, dict[str, Any]] = Field(default_factory=dict, min_length=1)
-    life: list[LifeTable | None] = Field(default_factory=list, max_length=100_000)
-    ultimate: list[UltimateTable | None] = Field(default_factory=list, max_length=100_000)
 
 
 def build_series(document: Document) -> Series | None:
@@ -51,46 +16,35 @@ def build_series(document: Document) -> Series | None:
     file = validate(document, SeriesFile)
     if file is None:
         return None
-    _check_groups(document, file)
-    for index, life in enumerate(file.life):
-        told = life is None or life.run or None not in (life.level, life.cycles, life.outcome)
-        if not told and "life" not in document.unread:
-            document.refuse(
-                ("life", index),
-                "says too little",
-                'give level = "70 %", cycles = "162000 cycles" and outcome = "failure", or run',
-            )
-    for index, ultimate in enumerate(file.ultimate):
-        if ultimate and (ultimate.load is None) == (ultimate.run is None):
-            document.refuse(
-                ("ultimate", index), "needs load or run, one of them", 'add load = "132 kN"'
-            )
+    check_series(document, file)
+    check_questions(document, file)
     return Series(
         title=file.title,
-        groups={n: {k: str(v) for k, v in t.items()} for n, t in file.groups.items()},
-        lives=tuple(
-            Life(t.specimen, t.group, t.level, t.cycles, t.outcome, t.run) for t in file.life if t
+        groups={n: {k: _factor(v) for k, v in t.items()} for n, t in file.groups.items()},
+        lives=tuple(_life(table) for table in file.life if table),
+        ultimates=tuple(_ultimate(table) for table in file.ultimate if table),
+        hypotheses=tuple(
+            Hypothesis(t.name, t.quantity, t.lower, t.higher, t.seen or "")
+            for t in file.hypothesis
+            if t
         ),
-        ultimates=tuple(
-            Ultimate(t.specimen, t.group, t.load, t.run, t.residual) for t in file.ultimate if t
+        observations=tuple(
+            Observation(t.specimen, sign, sign in t.seen if isinstance(t.seen, tuple) else t.seen)
+            for t in file.observation
+            if t
+            for sign in t.looked_for
         ),
+        plan=build_series_plan(document, file.plan, tuple(file.groups)),
     )
 
 
-def _check_groups(document: Document, file: SeriesFile) -> None:
-    known = ", ".join(file.groups)
-    entries = [("life", i, t.group) for i, t in enumerate(file.life) if t]
-    entries += [("ultimate", i, t.group) for i, t in enumerate(file.ultimate) if t]
-    for kind, index, group in entries:
-        if group and group not in file.groups and "groups" not in document.unread:
-            document.refuse(
-                (kind, index, "group"), f"{shown(group)} is no group here", f"known are {known}"
-            )
-    for name, factors in file.groups.items():
-        exposure = factors.get("exposure", "dry")
-        if exposure is not UNREAD and exposure not in ("dry", "spray", "submerged"):
-            document.refuse(
-                ("groups", name, "exposure"),
-                f"{shown(exposure)} is no exposure",
-                'give "dry", "spray" or "submerged"',
-            )
+def _factor(value: object) -> str:
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def _life(table: LifeTable) -> Life:
+    return Life(**{**dict(table), "void_reason": table.void_reason or ""})
+
+
+def _ultimate(table: UltimateTable) -> Ultimate:
+    return Ultimate(**{**dict(table), "void_reason": table.void_reason or ""})

@@ -29,7 +29,16 @@ _QUOTES: Final = ('"', "'", '"""', "'''")
 _CLOSING: Final = {"[": "]", "{": "}"}
 _REST: Final = "the rest of the file is read after that"
 
-LISTS: Final = ("stage", "channel", "tendon", "bar", "life", "ultimate")
+LISTS: Final = (
+    "stage",
+    "channel",
+    "tendon",
+    "bar",
+    "life",
+    "ultimate",
+    "hypothesis",
+    "observation",
+)
 """Tables of which a file holds as many as it needs, whatever the file is."""
 
 _Told = tuple[int, str, str]
@@ -45,7 +54,8 @@ def explain(file: str, text: str, message: str) -> Problem:
 
 def two_brackets(name: str) -> str:
     """Return the remedy for `[name]` where a file holds a list of such tables."""
-    entries = {"life": "lives", "ultimate": "ultimate loads"}.get(name, f"{name}s")
+    several = {"life": "lives", "ultimate": "ultimate loads", "hypothesis": "hypotheses"}
+    entries = several.get(name, f"{name}s")
     return f"write [[{name}]] with two brackets: {entries} are a list"
 
 

@@ -56,8 +56,9 @@ _SIGNS: Final = {
     "protocol": {"stage", "specimen_id", "loading"},
     "rig file": {"driver", "actuator", "channel"},
     "specimen file": {"geometry", "concrete", "tendon"},
-    "series file": {"groups", "life", "ultimate"},
+    "series file": {"groups", "life", "ultimate", "hypothesis", "observation"},
     "events file": {"event"},
+    "service file": {"wet_time", "block", "history"},
 }
 """Root keys by which a kind of file is known."""
 
