@@ -21,7 +21,11 @@ def protocol(folder, runs, specimen=None):
         of = specimen or f"P-7{len(text)}"
         text += f'\n[[life]]\nspecimen = "{of}"\ngroup = "submerged"\nrun = "{run}"\n'
     (folder / "series.toml").write_text(text, encoding="utf-8")
-    source = {r"^capacity_from = .*$": 'capacity_from = "../series.toml: submerged"'}
+    source = {
+        r"^capacity_from = .*$": 'capacity_from = "../series.toml: submerged"',
+        # The shipped one has a life in the series already.
+        r"^specimen_id = .*$": 'specimen_id = "P-99"',
+    }
     files = folder / "files"
     files.mkdir(exist_ok=True)
     return plan_in(files, "submerged-prism", {**SHORT, **BRISK, **source}, SCALED)

@@ -48,8 +48,8 @@ MUTANTS = (
     Mutant(
         "residual capacities among the companions",
         "rig/protocol/series.py",
-        " and not u.residual",
-        "",
+        "ultimate.valid and not ultimate.residual",
+        "ultimate.valid",
         "a load level lower than the one named",
         LOAD,
     ),
