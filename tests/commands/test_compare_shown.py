@@ -100,7 +100,7 @@ def test_each_figure_is_drawn_in_each_format_and_alike_each_time(little, tmp_pat
     assert "bar: mean" in (folders[0] / "ultimate.svg").read_text()
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_the_modes_and_levels_that_differ_are_drawn(tmp_path):
     assert said_by("compare", "wet-cracks", "--plot", str(tmp_path / "f")).code == 0
     drawn = (tmp_path / "f" / "lives.svg").read_text()
@@ -110,7 +110,7 @@ def test_the_modes_and_levels_that_differ_are_drawn(tmp_path):
     assert "hollow: residual" in (tmp_path / "f" / "ultimate.svg").read_text()
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_a_published_series_is_drawn_with_its_line_and_many_run_outs(tmp_path):
     path = "tests/data/series/laminate-panels.toml"
     assert said_by("compare", path, "--plot", str(tmp_path / "f")).code == 0
@@ -143,7 +143,7 @@ def test_a_figure_that_is_there_is_kept(little, tmp_path):
 # Years of service.
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_years_of_service_are_told_for_a_dry_a_wet_and_a_mixed_place(tmp_path):
     deck = tmp_path / "deck.toml"
     deck.write_text(DECK)

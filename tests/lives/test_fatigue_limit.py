@@ -66,7 +66,7 @@ def test_the_likelihood_is_that_of_the_integral(fit, panels):
     assert total == pytest.approx(fit.log_likelihood, abs=1e-6)
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_other_units_give_the_same_limit(fit, panels):
     stress, cycles, failed = panels
     other = fit_fatigue_limit(stress / 1000, cycles * 1000, failed)
@@ -86,7 +86,7 @@ def drawn(seed: int, limit: float, n: int = 60):
     return stress, np.exp(np.where(failed, y, cut)), failed
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_drawn_limits_come_back():
     """The scatter of such estimates about the true limit is 1 % of it."""
     found = [fit_fatigue_limit(*drawn(seed, 0.53)) for seed in range(3)]
