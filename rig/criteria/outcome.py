@@ -25,10 +25,15 @@ slipped the former may be anything."""
 SWINGS: Final = 0.5
 """Of what the largest deflection has grown: a softer specimen swings further, a sensor that drifts
 or a specimen that creeps does not."""
+SWUNG: Final = 0.95
+"""Of what the swing of a specimen grows that has lost the stiffness which is a failure: where a
+sensor has slipped the largest deflection alone tells too much."""
 WIDER: Final = 1.0
 """Of its settled range, by which the deflection swings further in the evidence alone: enough too,
 where a broken specimen has gone on bending since before it."""
-NO_WIDER: Final = "net deflection swings no further than it did: a drifting sensor, or creep"
+NO_WIDER: Final = (
+    "net deflection swings too little further for a failure: a drifting sensor, or creep"
+)
 JUMP: Final = 0.20  # of its range, from one sample to the next: no specimen moves like that alone
 LEAST_JUMP: Final = 0.05  # of the upper load, or of what that bends: less may be noise
 JUMP_SAMPLES: Final = 3  # after which the other signal must have moved too, had it been true
@@ -97,7 +102,8 @@ def after_limit(
     allowed = 1 / (1 - setup.loss_stop)
     grown = largest - setup.deflection_per_load * setup.upper
     wider = largest - lowest - setup.deflection_range
-    little = wider < min(SWINGS * grown, WIDER * setup.deflection_range)
+    failed = SWUNG * (allowed - 1) * setup.deflection_range
+    little = wider < min(max(SWINGS * grown, failed), WIDER * setup.deflection_range)
     if ratio > allowed and little and not together:
         return "limit", f"{text}; {NO_WIDER}"
     if ratio > allowed:

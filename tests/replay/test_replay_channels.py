@@ -22,7 +22,7 @@ SAID = {
     "support scaled": ("run-out", "support_left is in doubt"),
     "support moved": ("run-out", "support_left moved at once and nothing else did"),
     "load scaled in the loop": ("fault", "the load cell is in doubt"),
-    "mid-span drifts": ("limit", "swings no further than it did"),
+    "mid-span drifts": ("limit", "swings too little further"),
     "confirmed by the stroke": ("failure", "confirmed by the stroke"),
     "witnesses, stopped and resumed": ("run-out", "no failure"),
 }
