@@ -17,6 +17,7 @@ from rig.samples import Cycles
 OVERLOAD: Final = 1.02  # of the upper load; common practice, no source
 GROSS_OVERLOAD: Final = 1.05  # of the upper load: marks the run; common practice, no source
 
+RANGE_SHORT: Final = 0.5  # of what the upper load is short by; less, and only its zero has moved
 SOFTENED: Final = 0.05
 """Stiffness lost against the cycles before a shortfall that makes it the specimen's doing."""
 
@@ -117,6 +118,11 @@ def _short(setup: CriteriaSetup, state: CriteriaState, part: Part, index: int) -
     failed = recent >= SOFTENED or total >= weakened
     load = float(part.load_max[index])
     cause = "stiffness is down too" if failed else "stiffness is unchanged: the rig is at fault"
+    span = load - float(part.load_min[index])
+    if not failed and 1 - span / (setup.upper - setup.lower) < RANGE_SHORT * (
+        1 - load / setup.upper
+    ):
+        cause = "the range is as it should be: the load cell is in doubt, look at its zero"
     text = (
         f"upper load short in {setup.short_confirm} cycles in a row, {load / 1e3:.5g} of "
         f"{setup.upper / 1e3:.5g} kN; {cause} ({now / 1e6:.5g} kN/mm)"

@@ -29,6 +29,7 @@ class Part:
     judged: NDArray[np.bool_]
     known: NDArray[np.int64]
     load_max: FloatArray
+    load_min: FloatArray
 
     @staticmethod
     def of(
@@ -48,6 +49,7 @@ class Part:
             judged,
             rows.known[judged],
             rows["load_max"][judged].astype(np.float64),
+            rows["load_min"][judged].astype(np.float64),
         )
 
     @property

@@ -174,6 +174,18 @@ def test_load_short_at_unchanged_stiffness_is_a_fault_of_the_rig():
     assert short[0].evidence["short"] == pytest.approx(0.06, abs=1e-6)
 
 
+def test_load_short_with_its_range_as_it_should_be_is_of_a_cell_that_drifted():
+    loads = np.full(120, UPPER, np.float32)
+    loads[100:] = 0.88 * UPPER
+    rows = rows_of(np.full(120, K), load_max=loads)
+    rows = rows.with_columns(load_min=(loads - (UPPER - LOWER)).astype(np.float32))
+    findings, _ = judge_all(armed(short_stop=0.1), rows)
+    (found,) = [f for f in findings if f.kind == "load-short"]
+    assert found.action == "fault"
+    assert "the load cell is in doubt, look at its zero" in found.text
+    assert "the rig is at fault" not in found.text
+
+
 def test_load_short_with_softening_is_a_failure():
     load, stiffness = np.full(200, UPPER), np.full(200, K)
     load[150:], stiffness[150:] = 0.90 * UPPER, 0.85 * K

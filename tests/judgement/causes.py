@@ -81,6 +81,8 @@ def named_by_end(outcome: str, cause: str, why: str) -> str | None:
 
 def _of_channel(text: str) -> str:
     """Return the cause of a doubt about a channel: that of the first channel it speaks of."""
+    if "not in the load" in text:
+        return "sensor"
     if LOOK_AT_LOAD.search(text):
         return "load"
     doubted = re.search(r"(\w+) is in doubt", text)
