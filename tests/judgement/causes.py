@@ -70,7 +70,7 @@ def named_by_end(outcome: str, cause: str, why: str) -> str | None:
         return OF_STOPS[cause]
     if LOOK_AT_LOAD.search(why):
         return "load"
-    if "the rig is at fault" in why or "controller" in why or "range was not reached" in why:
+    if "the rig is at fault" in why or "controller" in why or "not reached" in why:
         return "rig"
     if MISSED.search(why) or "periods missed" in why:
         return "water"
