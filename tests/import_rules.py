@@ -1,7 +1,6 @@
 """The import rule of DEVELOPERS.md as functions from sources to violations.
 
-Each rule takes the modules of the project as a mapping from dotted name to `Module` and returns
-one line for each violation, with file and line.
+Each rule takes the modules of the project by dotted name and returns a line for each violation.
 """
 
 import ast
