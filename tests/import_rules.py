@@ -30,6 +30,7 @@ LAYERS: Final = {
     "rig.protocol.series": 0,
     "rig.protocol.series_plan": 0,
     "rig.protocol.service": 0,
+    "rig.protocol.lab": 0,
     "rig.protocol": 1,
     "rig.acquire": 1,
     "rig.guards": 1,
