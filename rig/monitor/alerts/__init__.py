@@ -1,0 +1,1 @@
+"""Alerts: who hears of what, when and how. An alert is no safety system."""
