@@ -16,6 +16,7 @@ from rig.commands.main import COMMANDS
 from rig.errors import EXIT_CODES
 from rig.protocol import (
     calibration_tables,
+    message_tables,
     people_tables,
     protocol_file,
     rig_file,
@@ -173,6 +174,7 @@ RIG_TABLES: dict[str, type[Table]] = {
     "[dynamic_verification]": trust_tables.VerificationTable,
     "[proof_of_stopping]": trust_tables.ProofTable,
     "rows": trust_tables.ProvenTable,
+    "[messages]": message_tables.MessagesTable,
     "[simulation]": rig_file.SimulationTable,
 }
 SERIES_TABLES: dict[str, type[Table]] = {

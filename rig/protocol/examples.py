@@ -154,6 +154,9 @@ EXAMPLES: Final = {
     "answers.channel": 'channel = "temperature_air"',
     "place": "place = 1",
     "answers.unit": 'unit = "degC" or "mm"',
+    # [messages] of a rig file, and the lab file.
+    "lab": 'lab = "../labs/example.toml"',
+    "messages.name": 'name = "frame-1"',
     # Specimen file.
     "geometry": "[geometry] with shape, width, height, span and load_spacing",
     "concrete": "[concrete] with strength, modulus, tensile_strength and density",

@@ -15,7 +15,8 @@ from rig.protocol.air import Air
 from rig.protocol.trust import Accuracy, Trust
 
 if TYPE_CHECKING:
-    # Only rigs with lines have one: reading the file of another rig starts without it.
+    # Few rigs have them: reading the file of another rig starts without.
+    from rig.protocol.lab import Messages
     from rig.protocol.wire import Wire
 
 Bounds = tuple[float, float]
@@ -234,10 +235,8 @@ class LearnedLimits:
     @property
     def armed(self) -> bool:
         """Tell whether any is to be learned."""
-        return any(
-            limit is not None
-            for limit in (self.load_low, self.load_high, self.deflection, self.stroke_beyond)
-        )
+        limits = (self.load_low, self.load_high, self.deflection, self.stroke_beyond)
+        return any(limit is not None for limit in limits)
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,9 +329,9 @@ class WarningSignal:
 class RigPlan:
     """A rig file. `simulation` is the hidden truth of a simulated rig, SI and plain values.
 
-    `local_input` is what a person at the rig operates to allow motion: "button", "key", or ""
-    where there is none. `wire` is what the serial drivers know of ports and devices, `settings`
-    what the rig file says to a driver from elsewhere. `trust` holds calibrations and proofs.
+    `local_input` is what a person at the rig operates to allow motion: "button", "key", or "".
+    `wire` is what the serial drivers know of ports and devices, `settings` what the rig file says
+    to another driver. `trust` holds calibrations and proofs, `messages` who hears of its runs.
     """
 
     name: str
@@ -349,6 +348,7 @@ class RigPlan:
     wire: Wire | None = None
     settings: Mapping[str, str | float | bool] = field(default_factory=dict)
     trust: Trust = field(default_factory=Trust)
+    messages: Messages | None = None
 
     @property
     def sampled(self) -> tuple[Channel, ...]:

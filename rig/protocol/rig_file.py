@@ -30,6 +30,7 @@ from rig.protocol.fields import (
     quantity,
     refuse,
 )
+from rig.protocol.message_tables import MessagesTable, build_messages
 from rig.protocol.plan import ActuatorPlan, Bounds, PumpPlan, RigPlan, WarningSignal
 from rig.protocol.trust import Trust
 from rig.protocol.trust_tables import (
@@ -147,6 +148,7 @@ class RigTables(Table):
     supply: SupplyTable | None = None
     dynamic_verification: VerificationTable | None = None
     proof_of_stopping: ProofTable | None = None
+    messages: MessagesTable | None = None
 
 
 class RigFile(RigTables):
@@ -213,6 +215,7 @@ def rig_of(document: Document, file: RigTables, channels: Sequence[ChannelTable 
             verified=build_verification(document, file.dynamic_verification, actuator),
             proven=build_proof(document, file.proof_of_stopping),
         ),
+        messages=build_messages(document, file.messages),
     )
 
 

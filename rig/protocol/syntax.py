@@ -22,6 +22,7 @@ _TOKEN: Final = re.compile(
     r"[\[\]{}\"']",
     re.DOTALL,
 )
+_SECRET: Final = re.compile(r"pass|secret|token", re.IGNORECASE)
 _TYPESET: Final = "“”„‟‘’‚«»"  # noqa: RUF001 - what word processors make of quotes
 _TABLE: Final = re.compile(r"\s*\[+\s*([^\[\]#]*)")
 _KEY: Final = re.compile(r"\s*([\w.-]+|\"[^\"]*\")\s*=")
@@ -175,8 +176,14 @@ def _value(source: str, bare: str, line: int) -> _Told | None:
     if value[0] in "\"'":
         return line, "something stands behind the value", "write one key = value a line"
     if re.match(r"[\w.+-]", value):
-        return line, f"{value[:40]} is not in quotes", f'write "{value[:40]}"'
+        return _unquoted(source, value, line)
     return None
+
+
+def _unquoted(source: str, value: str, line: int) -> _Told:
+    if _SECRET.search(source.partition("=")[0]):
+        return line, "a value is not in quotes", "a secret does not belong in this file at all"
+    return line, f"{value[:40]} is not in quotes", f'write "{value[:40]}"'
 
 
 def _odd(bare: str) -> bool:
