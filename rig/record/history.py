@@ -255,6 +255,19 @@ class Journal:
             rows = self._db.execute(query + " LIMIT ?", (max(count, 0),)).fetchall()
             return [Event(*self._entry(*row)) for row in reversed(rows)]
 
+    def events_after(self, entry: int, most: int) -> list[tuple[int, Event]]:
+        """Return at most so many events that follow an entry of the lists, each with its entry.
+
+        Entries are numbered from 1 on; 0 begins with the first event.
+        """
+        query = (
+            "SELECT kind, seq, body, crc FROM entry WHERE seq > ? AND kind = 'events' "
+            "ORDER BY seq LIMIT ?"
+        )
+        with storage(self.path, "read the journal"):
+            rows = self._db.execute(query, (entry, most)).fetchall()
+            return [(int(row[1]), Event(*self._entry(*row))) for row in rows]
+
     def full_rate(self) -> Iterator[FullRateRecord]:
         """Yield the full-rate records in order; that of an imported run comes in pieces.
 
