@@ -80,13 +80,13 @@ def call(view: View) -> Call:
         return Call(Level.ENDED, "IMPORTED", (view.ending.why, _judge(view)))
     if view.ending is not None:
         headline = f"ENDED: {view.ending.outcome.upper()}"
-        not_off = _pressure(view).startswith("NOT")
+        not_off = pressure(view).startswith("NOT")
         if not_off:
             headline += ", PRESSURE NOT CONFIRMED OFF"
         loud = not_off or view.ending.last.outcome in ("limit", "fault")
         return Call(Level.ENDED, headline, tuple(_ended(view)), loud)
-    gone = list(_gone(view))
-    full = [] if gone else list(_full(view))
+    gone = list(gone_words(view))
+    full = [] if gone else list(full_words(view))
     if gone and not view.rehearsal:
         return Call(Level.COME, "COME: ITS PROGRAM IS GONE", tuple(gone))
     comes = gone or [*full, *_lost(view), *_comes(view)]
@@ -132,30 +132,32 @@ def _come(view: View) -> str:
     return "COME: IT WAITS FOR YOU"
 
 
-def _pressure(view: View) -> str:
+def pressure(view: View) -> str:
     """Return what was said last of the pressure, or nothing."""
     return next((e.text for e in reversed(view.events) if e.kind == "pressure"), "")
 
 
 def _ended(view: View) -> Iterator[str]:
-    pressure = _pressure(view)
-    if pressure.startswith("NOT"):
-        yield f"CAUTION: pressure {pressure}"
+    told = pressure(view)
+    not_off = told.startswith("NOT")
+    if not_off:
+        yield f"CAUTION: pressure {told}"
     if view.ending is not None:
         yield view.ending.why
         if view.ending.residual is not None:
             yield view.ending.residual.words
-    if not view.rehearsal and not pressure.startswith("NOT"):
-        yield f"pressure {pressure}" if pressure else "before you go near: gauge and load at zero"
-    if told := near.water(view):
-        yield told
-    yield from _troubles(view)
+    if not view.rehearsal and not not_off:
+        yield f"pressure {told}" if told else "before you go near: gauge and load at zero"
+    if wet := near.water(view):
+        yield wet
+    yield from troubles(view)
     closed = view.ending is None or view.ending.last.why.startswith((AS_IT_STANDS, OF_AIR))
-    if view.ending is not None and not closed and not pressure.startswith("NOT"):
+    if view.ending is not None and not closed and not not_off:
         yield from _goes_on(view, view.ending.last.outcome)
 
 
-def _gone(view: View) -> Iterator[str]:
+def gone_words(view: View) -> Iterator[str]:
+    """Tell that the program is gone: what happened, what the rig did, how to go on."""
     if view.alive:
         return
     ago = f"{words.span(view.age)} ago it was in {view.status.state or 'an unknown state'}"
@@ -185,7 +187,7 @@ def _resume(view: View) -> str:
     return f"nightrig resume {shlex.quote(str(view.folder))}"
 
 
-def _full(view: View) -> Iterator[str]:
+def full_words(view: View) -> Iterator[str]:
     """Tell that new data stays away because there is no room for it."""
     if view.alive and view.ending is None and view.room < LEAST_ROOM:
         yield f"make room on the disk of {view.folder}: {view.room / 1e6:.1f} MB are left"
@@ -242,15 +244,15 @@ def _looks(view: View) -> Iterator[str]:
         yield f"inspection: {status.asks or 'you may look'}"
     elif status.asks and status.state not in (*_WAITS, "waiting") and not _at_the_rig(view):
         yield status.asks
-    yield from _troubles(view)
+    yield from troubles(view)
     if status.state not in _WAITS:
         yield from (told for told in status.inputs if told not in status.why)
     if not view.over:
-        yield from (_close(limit) for limit in status.limits if close(limit))
-    yield from _supplies(view)
+        yield from (nearness(limit) for limit in status.limits if close(limit))
+    yield from supplies(view)
 
 
-def _troubles(view: View) -> list[str]:
+def troubles(view: View) -> list[str]:
     """Return what is not as it should be, each once, what would have ended the test before all."""
     found = dict.fromkeys(view.status.troubles)
     marked = (f"alert only: {told}" if told.startswith(WOULD) else told for told in found)
@@ -261,7 +263,7 @@ def _rank(told: str) -> int:
     return next((n for n, begin in enumerate(_ALERTS) if told.startswith(begin)), len(_ALERTS))
 
 
-def _close(limit: Armed) -> str:
+def nearness(limit: Armed) -> str:
     """Return how near a signal is to where it stops the rig."""
     value, bound, share = room(limit)
     unit, name = words.unit_of(limit.channel), words.channel_name(limit.channel)
@@ -270,7 +272,8 @@ def _close(limit: Armed) -> str:
     return f"{name} is {far} its limit {words.quantity(bound, unit)}, which stops the rig"
 
 
-def _supplies(view: View) -> Iterator[str]:
+def supplies(view: View) -> Iterator[str]:
+    """Tell that water runs short, then that the oil is warm."""
     water, oil = view.status.water, view.status.oil_temperature
     if water is not None and water.tank_lasts < min(TANK_SOON, _run_out_in(view)):
         when = view.moment(water.tank_lasts) if water.tank_lasts > 0 else "now"
