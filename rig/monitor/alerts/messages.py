@@ -41,11 +41,3 @@ class WayDead(Exception):
 
 Send = Callable[[AlertText], Awaitable[None]]
 """Returns once the message is taken over by the way. Raises WayDead."""
-
-
-@dataclass(frozen=True, slots=True)
-class AfarTold:
-    """A request from afar that was acted on, or requests that were refused, in words."""
-
-    text: str
-    acted: bool
