@@ -21,6 +21,9 @@ WARNED: Final = (
     "the rig is at rest and the record ends by itself once there is room; stop once more gives up "
     "what is not on the disk yet"
 )
+ONLY_HERE: Final = (
+    "the rig is at rest already; what is not on the disk yet is given up only from its own computer"
+)
 GIVES_UP: Final = "gives up the rest of the record"
 
 
@@ -42,6 +45,9 @@ class LastDesk(Desk):
         if self.finishing is None or request.verb != "stop" or not self.trouble:
             return super().ask(request)
         acted: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
+        if request.afar:
+            acted.set_result(Answer(False, f"{self.trouble}; {ONLY_HERE}", "stopped"))
+            return acted
         if self._warned:
             self.finishing.give_up(request.who or "somebody")
             acted.set_result(Answer(True, GIVES_UP, "stopped"))

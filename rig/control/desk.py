@@ -28,6 +28,7 @@ class Request:
     `verb` is one of `VERBS`, `who` a person's name, `text` what they want written down. A
     catch-can reading [m3/s] at one of the sprayed faces comes with "note", or the channel whose
     sensor was `moved`; "confirm" carries the checklist's items as confirmed and who is `on_call`.
+    `afar` tells that it came from elsewhere, by the messages of the rig.
     """
 
     verb: str
@@ -38,12 +39,18 @@ class Request:
     moved: str = ""
     items: tuple[str, ...] = ()
     on_call: str = ""
+    afar: bool = False
+
+    @property
+    def asker(self) -> str:
+        """Who asks, and that it is from afar where it is."""
+        who = self.who or "somebody"
+        return f"{who} from afar" if self.afar else who
 
     @property
     def by(self) -> str:
         """Who asks, and why."""
-        who = self.who or "somebody"
-        return f"by {who}, {self.text}" if self.text else f"by {who}"
+        return f"by {self.asker}, {self.text}" if self.text else f"by {self.asker}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +110,10 @@ class Desk:
         return asked.acted
 
     def _ask_stop(self, asked: Asked) -> None:
+        if self._stop is not None and self._stop.request.afar and not asked.request.afar:
+            # One that may yet be refused must not answer for one that may not.
+            self._waiting.appendleft(self._stop)
+            self._stop = None
         if self._stop is None:
             self._stop = asked
             self._arrived.set()

@@ -7,13 +7,28 @@ from datetime import datetime
 from typing import Final
 
 from rig.control.checklist import GUARD_OPEN
-from rig.control.desk import Asked
+from rig.control.desk import Asked, Request
 from rig.control.hours import local, quiet_until
 from rig.control.offsets import unplugged
 from rig.control.states import possible
 from rig.control.station import Station
+from rig.protocol.lab import FROM_AFAR
+from rig.protocol.plan import RigPlan
 
 LOCAL_WAIT: Final = 60.0  # [s] in which the input at the rig must be given after a request
+
+
+def not_from_afar(request: Request, rig: RigPlan) -> str:
+    """Return why a request is refused for where it comes from, or nothing.
+
+    Whoever passes it on has checked the same; here it is held against the run's own rig file.
+    """
+    if not request.afar:
+        return ""
+    allowed = rig.messages.requests if rig.messages is not None else ()
+    if request.verb in FROM_AFAR and request.verb in allowed:
+        return ""
+    return f"the rig file does not allow {request.verb} from afar"
 
 
 class Permit:
@@ -66,6 +81,8 @@ class Permit:
     def _problem(self, asked: Asked) -> str:
         """Return why a request is refused now, or nothing."""
         state, verb = self._book.state, asked.request.verb
+        if refusal := not_from_afar(asked.request, self._station.plan.rig):
+            return refusal
         if verb not in possible(state):
             return f"not while {state}"
         if verb == "pause":

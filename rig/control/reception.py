@@ -7,6 +7,7 @@ from typing import Final
 from rig.control.catch_can import catch_can
 from rig.control.desk import Asked, Request
 from rig.control.offsets import not_now
+from rig.control.permit import not_from_afar
 from rig.control.standing import Standing
 from rig.control.states import possible
 from rig.control.station import Station
@@ -51,8 +52,13 @@ class Reception:
     def take(self, asked: Asked) -> None:
         """Take a request: write a note, refuse what the state table has no step for, or stop."""
         request, state = asked.request, self._book.state
-        who = request.who or "somebody"
-        self._station.looked()
+        who = request.asker
+        if refusal := not_from_afar(request, self._station.plan.rig):
+            asked.answer(done=False, text=refusal, state=state)
+            self._refused(f"{request.verb} by {who} refused: {refusal}")
+            return
+        if not request.afar:  # who is elsewhere has not looked after the rig
+            self._station.looked()
         if request.verb == "note":
             self._note(asked, who)
             return

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from rig.control.desk import VERBS, Request
+from rig.protocol.lab import FROM_AFAR
 
 LONGEST_LINE: Final = 8192  # bytes
 WORDS: Final = {"who": 100, "text": 1500, "face": 100, "moved": 100, "on_call": 100}
@@ -47,6 +48,7 @@ def read_request(line: bytes) -> Request | None:
     if verb not in VERBS:
         raise NotUnderstood(f'"ask" must be one of {", ".join(VERBS)}, look')
     fields: dict[str, Any] = {key: _text(asked, key) for key in WORDS}
+    fields["afar"] = _from_afar(asked, str(verb))
     fields["catch_can"] = _flow(asked)
     fields["items"] = _items(asked)
     if asked:
@@ -75,6 +77,18 @@ def _text(asked: dict[str, Any], key: str) -> str:
     if not isinstance(value, str):
         raise NotUnderstood(f'"{key}" must be text')
     return clean(value[: WORDS[key]])
+
+
+def _from_afar(asked: dict[str, Any], verb: str) -> bool:
+    """Tell whether a request says that it comes from elsewhere; most must not."""
+    value = asked.pop("from", None)
+    if value is None:
+        return False
+    if value != "afar":
+        raise NotUnderstood('"from" must be "afar" or not there')
+    if verb not in FROM_AFAR:
+        raise NotUnderstood(f"from afar only {' and '.join(FROM_AFAR)} may be asked for")
+    return True
 
 
 def _flow(asked: dict[str, Any]) -> float | None:
