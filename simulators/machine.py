@@ -169,8 +169,7 @@ class Machine:
             present = self._stretch.at(self._frame)
             self.change(stopping(present, state.motion, "watchdog", unload=True))
         elif isinstance(state.motion, Ramp) and self._frame < state.motion.end:
-            load = float(self.now.load[0])
-            self.change(unloading(self._stretch.at(self._frame), load, self.world.rate))
+            self.change(unloading(self._stretch.at(self._frame), self.felt, self.world.rate))
 
     def _plan(self, stop: int) -> list[Piece]:
         pieces: list[Piece] = []

@@ -41,7 +41,7 @@ class RecordedStretch(Stretch):
 
     def _cycling(self, motion: Cycling, n: Frames) -> Signals:
         lines = self._recorded.of_age(self._ages(motion, n))
-        wave = self._wave(motion, n)
+        wave = self._true_wave(motion, n)
         load, late = self._loads(wave)
         net, support = lines.net.at(late), lines.support.at(load)
         gap, frame = self.state.gap, self.world.beam.frame_stiffness

@@ -11,6 +11,17 @@ from simulators.motion import Cycling, Frames
 from simulators.state import RigState, World
 
 
+def bandwidth(world: World, state: RigState) -> float:
+    """Return the bandwidth of the load loop [Hz] with a specimen, all its gain in it.
+
+    A softer specimen needs more oil for the same load: the loop becomes slower with it.
+    """
+    gain = world.beam.flexibility(state.specimen)
+    if world.around:
+        gain *= world.around.softer(state)
+    return world.setup.servo_bandwidth / math.sqrt(gain)
+
+
 def response(
     world: World, state: RigState, motion: Cycling, n: Frames | None
 ) -> tuple[FloatArray | float, FloatArray | float]:
@@ -18,11 +29,7 @@ def response(
 
     Both at frames, where the loop is ever uneven; without frames those of the state's own.
     """
-    # A softer specimen needs more oil for the same load: the loop becomes slower with it.
-    gain = world.beam.flexibility(state.specimen)
-    if world.around:
-        gain *= world.around.softer(state)
-    ratio = motion.frequency / (world.setup.servo_bandwidth / math.sqrt(gain))
+    ratio = motion.frequency / bandwidth(world, state)
     share, loop = world.reach(state.frame), world.around.loop
     if not loop:
         return share / math.sqrt(1 + ratio**2), math.atan(ratio)

@@ -13,23 +13,24 @@ from typing import Any, Final
 import numpy as np
 
 from rig.samples import FloatArray, SampleArray
+from simulators.astray import Way, goes_astray, heaviest, way
+from simulators.breaking import collapsed
 from simulators.loop import PIECE
-from simulators.motion import NEVER, Closed, Collapse, Cycling, Frames, Loop, Ramp
+from simulators.motion import NEVER, Closed, Collapse, Cycling, Frames, Loop, Motion, Ramp
 from simulators.response import response
 from simulators.rod import StrokeOf, reached, swing
 from simulators.signals import Signals
 from simulators.specimen import Curve
 from simulators.state import RigState, World, closed, counter_at, stopping, top_load
-from simulators.wear import Pace, broken_wires
+from simulators.wear import Pace
 
 WEAR_STEP: Final = 5e-5
 """Largest relative change of stiffness from one stretch to the next."""
 
 NEAR_TOP: Final = 0.3  # of a cycle: the load lags its command
+DRIFTS: Final = 1.0  # s, the longest stretch while what the load cell shows drifts
 BEFORE_TROUGH: Final = 0.22  # of a cycle, from its trough to the next cycle's begin
 LOOP: Final = 0.012  # rad by which deflection lags load: the hysteresis loop
-COLLAPSE_TIME: Final = {"brittle": 0.003, "gradual": 0.05}  # s
-RUNAWAY: Final = 0.02  # m/s, actuator searching for a load that nothing carries
 AT_POWER_ON: Final[dict[str, Any]] = {
     "pressure": "off",
     "counter": 0,
@@ -56,22 +57,26 @@ class Stretch:
         self.pace: Pace | None = None
         self._tears = False
         self.until, self.event = world.next_change(state)
-        free = state.valve_open and state.rod is not None
-        self._astray = free and world.loop.astray(state.motion, state.frame)
+        drifts = world.loop.drifts(state.frame)
+        if drifts:
+            self._end_at(state.frame + math.ceil(DRIFTS * world.rate), False)
+        self._astray = goes_astray(world, state, self.until)
         if self._astray:
-            self._end_at(state.frame + PIECE, False)
+            self._plan_way(state.motion)
         elif isinstance(state.motion, Cycling):
-            self._plan_cycles(state.motion)
+            self._plan_cycles(heaviest(world, state.motion, state.frame, self.until))
         elif isinstance(state.motion, Ramp):
             self._plan_ramp(state.motion)
         self.curve: Curve = world.curve(self.state)
         motion = self.state.motion
         self.period = 0
-        self._way = self._followed() if self._astray else np.empty(0)
-        if isinstance(motion, Cycling) and motion.steady(state.frame) and not self._astray:
+        self._way = self._followed() if self._astray else None
+        if self._astray or drifts:
+            pass
+        elif isinstance(motion, Cycling) and motion.steady(state.frame):
             uneven = world.around.loop.uneven(state.frame)
             self.period = 0 if uneven else motion.per_cycle
-        elif isinstance(motion, Ramp) and state.frame >= motion.end and not self._astray:
+        elif isinstance(motion, Ramp) and state.frame >= motion.end:
             self.period = 1
         self._cycle: Signals | None = None
         self._reached: tuple[int, RigState] | None = None
@@ -96,8 +101,8 @@ class Stretch:
     def signals(self, n: Frames) -> Signals:
         """Return the signals at frames."""
         motion, curve = self.state.motion, self.curve
-        if self._astray:
-            return self._along("stroke", self._way[n - self.state.frame])
+        if self._way is not None:
+            return self._way.signals(n - self.state.frame)
         if isinstance(motion, Cycling):
             return self._cycling(motion, n)
         if isinstance(motion, Closed):
@@ -112,7 +117,7 @@ class Stretch:
             return Signals(load, net, support, stroke)
         command = motion.at(n)
         if motion.loop == "load":
-            return self._loaded(np.clip(command, 0.0, curve.strongest))
+            return self._loaded(np.clip(self.world.loop.true(command, n), 0.0, curve.strongest))
         return self._along(motion.loop, command)
 
     def _along(self, loop: Loop, command: FloatArray) -> Signals:
@@ -126,12 +131,17 @@ class Stretch:
             return Signals(load, net, support, command)
         return Signals(load, net, support, np.interp(command, known, curve.stroke))
 
-    def _followed(self) -> FloatArray:
-        """Return the way of a rod whose load cell is at fault [m]."""
-        state, beam = self.state, self.world.beam
-        soft = 1 / self.world.setup.truth.stiffness + 1 / beam.frame_stiffness
-        rod = float(state.rod or 0.0)
-        return self.world.loop.way(state.motion, state.frame, rod, state.held, self.curve, 1 / soft)
+    def _followed(self) -> Way:
+        """Return the way of a rod whose load cell is at fault."""
+        motion, n = self.state.motion, self.state.frame + np.arange(PIECE + 1)
+        if isinstance(motion, Cycling):
+            mean, amplitude, angle = self._wave(motion, n)
+            load, late = (mean + amplitude * np.sin(angle - by) for by in (0.0, LOOP))
+        elif isinstance(motion, Ramp):
+            load = late = motion.at(n)
+        else:
+            raise TypeError(f"no load is commanded by {type(motion).__name__}")
+        return way(self.world, self.state, self.curve, load, late)
 
     def _stick(self) -> None:
         """Remember at which load a cell stands still that begins to."""
@@ -157,7 +167,7 @@ class Stretch:
         state = self.at(self.until)
         motion = state.motion
         if self.until >= state.collapse_at:
-            return self._collapsed(state)
+            return collapsed(self.world, state, self.value(state.frame))
         if not isinstance(motion, Cycling):
             return state
         if self.until >= motion.fall + motion.falling:
@@ -219,6 +229,11 @@ class Stretch:
         amplitude *= share * self._grown(motion, mean, amplitude)
         return mean, amplitude, 2 * np.pi * motion.phase(n) - lag
 
+    def _true_wave(self, motion: Cycling, n: Frames) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return that of the true load, of a cell that is shifted."""
+        mean, amplitude, angle = self._wave(motion, n)
+        return self.world.loop.true(mean, n), amplitude, angle
+
     def _grown(
         self, motion: Cycling, mean: FloatArray, amplitude: FloatArray
     ) -> FloatArray | float:
@@ -243,7 +258,7 @@ class Stretch:
         return np.minimum(load, strongest), np.minimum(late, strongest)
 
     def _cycling(self, motion: Cycling, n: Frames) -> Signals:
-        wave, curve = self._wave(motion, n), self.curve
+        wave, curve = self._true_wave(motion, n), self.curve
         load, late = self._loads(wave)
         net = curve.at_load(late, curve.net)
         support = curve.at_load(load, curve.support)
@@ -271,6 +286,13 @@ class Stretch:
             self.until, self.event = frame, event
         elif frame == self.until:
             self.event = self.event or event
+
+    def _plan_way(self, motion: Motion) -> None:
+        """Plan a piece of the way of a rod gone astray; the specimen wears as by what is asked."""
+        self._end_at(self.state.frame + PIECE, False)
+        if isinstance(motion, Cycling):
+            top = top_load(motion, self.state.frame, self.until)
+            self.pace = self._pace(motion, self._heavier(motion, top))
 
     def _plan_ramp(self, motion: Ramp) -> None:
         state = self.state
@@ -356,28 +378,6 @@ class Stretch:
         top = round(NEAR_TOP * motion.rate / motion.frequency)
         frame = motion.boundary(index) + top
         return frame if frame > self.state.frame else motion.boundary(index + 1) + top
-
-    def _collapsed(self, state: RigState) -> RigState:
-        now = self.signals(np.array([state.frame]))
-        setup, beam = self.world.setup, self.world.beam
-        load, net = float(now.load[0]), float(now.net[0])
-        left = min(beam.left_over, 0.3 * load)
-        jump = setup.truth.span / 300
-        brittle = broken_wires(state.specimen.torn) or self.world.around.brittle(state)
-        ending = "brittle" if brittle else setup.ending
-        motion = Collapse(
-            state.frame,
-            load,
-            left,
-            net,
-            jump,
-            COLLAPSE_TIME[ending] * setup.rate,
-            min(RUNAWAY, setup.actuator.speed) / setup.rate,
-            max(jump, setup.actuator.stroke_high - float(now.stroke[0])),
-        )
-        broken = replace(state.specimen, broken_at=net + jump, broken_load=left)
-        counter = counter_at(state, state.frame)
-        return replace(state, motion=motion, specimen=broken, counter=counter, collapse_at=NEVER)
 
     def _at_rest(self, state: RigState, motion: Cycling) -> RigState:
         frame, counter = state.frame, counter_at(state, state.frame)
