@@ -1,7 +1,7 @@
 """What is said of a run by MQTT: from a view to plain values, SI, units in their names.
 
-Where nothing is known stands None, or a text without a letter. The run is named by its folder and its start: a folder's name
-may be given again.
+Where nothing is known stands None, or a text without a letter. The run is named by its folder and
+its start: a folder's name may be given again.
 """
 
 from __future__ import annotations

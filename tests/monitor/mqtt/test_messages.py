@@ -39,9 +39,9 @@ foreseen = st.builds(Foreseen, reals, reals, reals, reals, reals, st.booleans(),
 armed = st.builds(Armed, st.sampled_from(["load", "midspan", "stroke"]), *[reals] * 4)
 statuses = st.fixed_dictionaries(
     {
-        **{n: reals for n in ("time", "since", "frequency", "load", "deflection", "load_max")},
-        **{n: reals for n in ("load_min", "stiffness", "baseline", "loss_stop", "loss_warn")},
-        **{n: texts for n in ("state", "means", "cause", "why", "stage", "asks", "on_call")},
+        **dict.fromkeys(("time", "since", "frequency", "load", "deflection", "load_max"), reals),
+        **dict.fromkeys(("load_min", "stiffness", "baseline", "loss_stop", "loss_warn"), reals),
+        **dict.fromkeys(("state", "means", "cause", "why", "stage", "asks", "on_call"), texts),
         **{n: st.integers(0, 10**12) for n in ("cycles", "run_out", "stages", "stage_number")},
         "stamp": st.sampled_from([CYCLING.stamp, "", "nonsense", "2026-11-25T02:10:12"]),
         "live": st.booleans(),
