@@ -68,6 +68,7 @@ def _zone_like(value: object) -> str:
     return 'give "UTC" or a place such as "Europe/Lisbon"; without it the computer\'s holds'
 
 
+Zone = Annotated[str, BeforeValidator(_zone)]
 TimeOfDay = Annotated[int, BeforeValidator(_time_of_day)]
 FromTo = Annotated[tuple[TimeOfDay, TimeOfDay], Fixed, BeforeValidator(_two)]
 Look = Annotated[
@@ -90,7 +91,7 @@ class AttendanceTable(Table):
 class HoursTable(Table):
     """`[hours]`."""
 
-    zone: Annotated[str, BeforeValidator(_zone)] = ""
+    zone: Zone = ""
     quiet: FromTo | None = None
     weekend: Literal["quiet", "as other days"] = "as other days"
     working: FromTo | None = None

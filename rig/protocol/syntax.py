@@ -39,6 +39,8 @@ LISTS: Final = (
     "ultimate",
     "hypothesis",
     "observation",
+    "person",
+    "alert",
 )
 """Tables of which a file holds as many as it needs, whatever the file is."""
 
@@ -55,7 +57,12 @@ def explain(file: str, text: str, message: str) -> Problem:
 
 def two_brackets(name: str) -> str:
     """Return the remedy for `[name]` where a file holds a list of such tables."""
-    several = {"life": "lives", "ultimate": "ultimate loads", "hypothesis": "hypotheses"}
+    several = {
+        "life": "lives",
+        "ultimate": "ultimate loads",
+        "hypothesis": "hypotheses",
+        "person": "people",
+    }
     entries = several.get(name, f"{name}s")
     return f"write [[{name}]] with two brackets: {entries} are a list"
 

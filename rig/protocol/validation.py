@@ -59,6 +59,7 @@ _SIGNS: Final = {
     "series file": {"groups", "life", "ultimate", "hypothesis", "observation"},
     "events file": {"event"},
     "service file": {"wet_time", "block", "history"},
+    "lab file": {"broker", "requests", "mail", "program", "person", "alert"},
 }
 """Root keys by which a kind of file is known."""
 
