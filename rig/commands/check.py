@@ -145,7 +145,7 @@ def _load(protocol: str, rig: str | None, out: str | None) -> Plan:
     """Return the plan; what would keep it from being written to `out` is a problem too."""
     problems = [] if out is None else _taken(out)
     try:
-        plan = load(protocol, rig, installed=True)
+        plan = load(protocol, rig, installed=True, with_lab=True)
     except InputError as error:
         raise InputError([*error.problems, *problems]) from None
     if problems:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import os
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,10 +22,13 @@ SIMULATED = "simulated"
 """The driver that needs no package and no hardware."""
 
 
-def load(protocol: str, rig: str | None, *, installed: bool = False) -> Plan:
+def load(
+    protocol: str, rig: str | None, *, installed: bool = False, with_lab: bool = False
+) -> Plan:
     """Return the plan of a protocol on a rig. Raises `InputError` with every problem found.
 
-    With `installed` a driver that is not installed on this computer is a problem too.
+    With `installed` a driver that is not installed on this computer is a problem too, with
+    `with_lab` so is what is wrong in the lab file that the rig file names.
     """
     # No package that happens to be installed may have a say in reading files, nor cost a look.
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
@@ -40,7 +44,13 @@ def load(protocol: str, rig: str | None, *, installed: bool = False) -> Plan:
             return read_text(path, rig=path == rig_path)
 
         path = find_protocol(protocol)
-        plan = load_plan(path, rig_path, read, objection)
+        plan = load_plan(path, rig_path, read, objection, with_lab=with_lab)
+        if with_lab and plan.rig.messages is not None:
+            # Imported late: few rigs tell anybody.
+            from rig.commands.kept import warn_unkept
+
+            unkept = warn_unkept(rig_path, plan.rig.messages, read)
+            plan = replace(plan, warnings=(*plan.warnings, *unkept))
         if not names_runs(plan.texts.get("series", "")):
             return plan
         # Imported late: it takes numpy.

@@ -71,7 +71,7 @@ def run(
     Example: nightrig run protocols/first-night.toml --out night-1
     """
     try:
-        plan = load(protocol, rig_name)
+        plan = load(protocol, rig_name, with_lab=True)
         plan = _in_the_air(plan) if air else plan
         may_start(plan, out)
         attended = "attended" if sys.stdin.isatty() else "unattended"

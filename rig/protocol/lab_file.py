@@ -12,13 +12,14 @@ from rig.protocol.lab import (
     Broker,
     Lab,
     MailServer,
+    Messages,
     Person,
     Program,
     Tls,
     Way,
 )
-from rig.protocol.lab_checks import check_lab
-from rig.protocol.lab_doubts import doubt_lab
+from rig.protocol.lab_checks import check_lab, check_rig
+from rig.protocol.lab_doubts import doubt_lab, doubt_rig
 from rig.protocol.lab_tables import (
     AlertTable,
     BrokerTable,
@@ -46,6 +47,21 @@ def load_lab(path: str, read: Read) -> Lab:
     if document.problems or lab is None:
         raise InputError(document.problems)
     return lab
+
+
+def read_for_rig(rig: Document, messages: Messages, read: Read) -> list[Document]:
+    """Read the lab file that a rig file names, and hold the two against each other.
+
+    What is wrong or doubtful is noted in them; returned is what was opened.
+    """
+    if not messages.lab:
+        return []
+    document = open_document(messages.lab, read, (rig, ("messages", "lab")))
+    lab = build_lab(document)
+    if lab is not None and not document.problems:
+        check_rig(rig, messages, lab, document.file)
+        doubt_rig(rig, messages, lab, document.file)
+    return [document]
 
 
 def build_lab(document: Document) -> Lab | None:

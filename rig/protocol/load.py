@@ -1,4 +1,4 @@
-"""Read protocol, rig, specimen and series files: path and text in, checked values out.
+"""Read protocol, rig, specimen, series and lab files: path and text in, checked values out.
 
 Nothing here opens a file: `read` is given, takes a path and returns its text, or raises
 `OSError` or `UnicodeDecodeError`. All problems of all files come in one `InputError`.
@@ -40,13 +40,21 @@ from rig.units import shown
 T = TypeVar("T")
 
 
-def load_plan(protocol: str, rig: str, read: Read, objection: Objection | None = None) -> Plan:
+def load_plan(
+    protocol: str,
+    rig: str,
+    read: Read,
+    objection: Objection | None = None,
+    *,
+    with_lab: bool = False,
+) -> Plan:
     """Return the plan of a protocol on a rig. Raises `InputError` with every problem found.
 
     `objection` says what is wrong with a driver on this computer; without it any name will do.
+    With `with_lab` the lab file that the rig file names is read too, for its problems alone.
     """
     reading = _Reading(open_document(protocol, read), open_document(rig, read), read)
-    return reading.plan(objection)
+    return reading.plan(objection, with_lab=with_lab)
 
 
 def load_rig(path: str, read: Read) -> RigPlan:
@@ -112,9 +120,13 @@ class _Reading:
         self.read = read
         self.others: list[Document] = []
 
-    def plan(self, objection: Objection | None) -> Plan:
+    def plan(self, objection: Objection | None, *, with_lab: bool) -> Plan:
         file = validate(self.document, ProtocolFile)
         rig = _rig(self.rig, objection)
+        if with_lab and rig is not None and rig.messages is not None:
+            from rig.protocol.lab_file import read_for_rig  # few rigs tell anybody
+
+            self.others += read_for_rig(self.rig, rig.messages, self.read)
         plan = self._assemble(file, self._parts(file, rig)) if file is not None else None
         return _settled(plan, self.document, self.rig, *self.others)
 
