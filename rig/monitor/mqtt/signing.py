@@ -36,11 +36,17 @@ def key_of(secret: str, where: str) -> bytes:
 def canonical(fields: Mapping[str, object]) -> bytes:
     """Return an object of texts and whole numbers as RFC 8785 writes it: one form, in UTF-8.
 
-    Raises ValueError for what has none: a number that is not whole, or half a surrogate pair.
+    Raises ValueError for what would need more of that RFC, and for half a surrogate pair.
     """
-    if not all(isinstance(v, str | int) and not isinstance(v, bool) for v in fields.values()):
-        raise ValueError("only texts and whole numbers are signed")
+    if not all(map(_is_plain, fields, fields.values())):
+        raise ValueError("only texts and whole numbers under plain names are signed")
     return json.dumps(fields, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
+
+
+def _is_plain(name: str, value: object) -> bool:
+    if isinstance(value, int) and not isinstance(value, bool):
+        return name.isascii() and abs(value) < 2**53
+    return name.isascii() and isinstance(value, str)
 
 
 def digest(key: bytes, text: bytes) -> str:
