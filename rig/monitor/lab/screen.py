@@ -1,0 +1,209 @@
+"""The screen of a lab: those that need somebody on top and always seen, the others in turn."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rich.text import Text
+
+from rig.monitor import words
+from rig.monitor.banner import verdict
+from rig.monitor.call import Call, Level
+from rig.monitor.glyphs import Glyphs, glyphs
+from rig.monitor.lab import detail
+from rig.monitor.lab.columns import Table
+from rig.monitor.lab.need import Judged, Need, counts, judged
+from rig.monitor.lab.view import LabView
+from rig.monitor.rows import FAINT, ODD, Row, fitted, wrapped
+
+TURN: Final = 8.0
+"""Seconds for which rigs that have no room together are shown in turn."""
+_NEWS: Final = 3
+"""Lines from which what happened last is shown."""
+_LOW: Final = 8
+"""Height below which only rigs are shown, and how many need somebody."""
+_LOUD: Final = ("bold white on red", "bold")
+
+
+def lab_screen(view: LabView, width: int, height: int, signs: Glyphs, hint: str = "") -> list[Text]:
+    """Return the screen as `height` lines of `width` cells; `hint` says how to leave it."""
+    found = judged(view)
+    low = height < _LOW
+    head = [] if low else [_top(view, width, signs)]
+    head += verdict(sentence(view, found), width, signs, most=0 if low else 2)
+    foot = [] if low else [*_not_understood(view, width, signs), *_leave(hint, width, signs)]
+    room = max(height - len(head) - len(foot), 0)
+    lines = [*head, *_body(found, view, room, width, signs), *foot][:height]
+    return [fitted(line, width, signs) for line in lines]
+
+
+def lab_text(view: LabView, width: int, height: int, *, ascii_only: bool, hint: str = "") -> str:
+    """Return one screen as plain text, a line each, without spaces at their ends."""
+    lines = lab_screen(view, width, height, glyphs(ascii_only=ascii_only), hint)
+    return "".join(line.plain.rstrip() + "\n" for line in lines)
+
+
+def sentence(view: LabView, found: tuple[Judged, ...]) -> Call:
+    """Return in one sentence how many rigs need what; that the broker is away before all."""
+    many = counts(found)
+    told = {
+        Need.COME: f"{many[Need.COME]} {'calls' if many[Need.COME] == 1 else 'call'}",
+        Need.LOOK: f"{many[Need.LOOK]} to look at",
+        Need.SILENT: f"{many[Need.SILENT]} silent",
+        Need.WELL: f"{many[Need.WELL]} {'runs' if many[Need.WELL] == 1 else 'run'} well",
+        Need.ENDED: f"{many[Need.ENDED]} ended",
+    }
+    said = ", ".join(told[need] for need in Need if many[need])
+    said = f"{said} of {_rigs(len(found))}" if found else ""
+    if not view.connected:
+        since = f" since {view.clock(view.since)}" if view.since is not None else ""
+        why = (f"{view.why or 'no answer'}; what stands below was known before", said)
+        return Call(Level.COME, f"BROKER AWAY{since}", tuple(text for text in why if text))
+    if not found:
+        return Call(Level.LOOK, "NO RIG IS HEARD", ("no rig of this lab has said anything yet",))
+    if many[Need.COME]:
+        return Call(Level.COME, f"COME: {said}", ())
+    if many[Need.LOOK] or many[Need.SILENT]:
+        loud = any(one.loud and one.need is Need.LOOK for one in found)
+        return Call(Level.LOOK, f"LOOK: {said}", (), loud=loud)
+    return Call(Level.NOTHING if many[Need.WELL] else Level.ENDED, f"NOTHING TO DO: {said}", ())
+
+
+def _rigs(count: int) -> str:
+    return f"{words.number(count)} {'rig' if count == 1 else 'rigs'}"
+
+
+def _top(view: LabView, width: int, signs: Glyphs) -> Text:
+    row = Row(signs, width).put("lab ", FAINT).put(view.lab, "bold")
+    row.maybe(f"  broker {view.broker}", FAINT)
+    now = view.calendar
+    clock = f"{now:%H:%M:%S} {words.zone_name(now)}"
+    dated = f"{words.date(now)} {clock}"
+    shown = dated if row.used + len(dated) + 2 <= width else clock
+    return row.right(shown, width).text
+
+
+def _not_understood(view: LabView, width: int, signs: Glyphs) -> list[Text]:
+    lines = []
+    if view.not_understood:
+        told = f"{words.number(view.not_understood)} messages not understood, the last: "
+        lines.append(Row(signs, width).put(told + view.newest, ODD).text)
+    if view.beyond:
+        told = f"{words.number(view.beyond)} messages of further rigs, which have no room here"
+        lines.append(Row(signs, width).put(told, ODD).text)
+    return lines
+
+
+def _leave(hint: str, width: int, signs: Glyphs) -> list[Text]:
+    if not hint:
+        return []
+    row = Row(signs, width)
+    return [row.put(hint if row.fits(hint) else hint.partition(";")[0], FAINT).text]
+
+
+def _body(
+    found: tuple[Judged, ...], view: LabView, room: int, width: int, signs: Glyphs
+) -> list[Text]:
+    table = Table(found, view, width, signs)
+    lines = [table.titles] if room > 3 and found else []
+    room -= len(lines)
+    needy = [one for one in found if one.needs_somebody]
+    calm = [one for one in found if not one.needs_somebody]
+    first = _needy(needy, len(calm), table, room, width, signs)
+    if first is None:
+        return [*lines, *_in_turn(needy, calm, view, table, room, width, signs)]
+    lines += first
+    room -= len(first)
+    rest = _calm(calm, view, table, room, width, signs)
+    lines += rest
+    room -= len(rest)
+    happened = _news(view, room, width, signs)
+    return [*lines, *[Text()] * (room - len(happened)), *happened]
+
+
+def _needy(
+    needy: list[Judged], others: int, table: Table, room: int, width: int, signs: Glyphs
+) -> list[Text] | None:
+    """Return those that need somebody, with as much of why as has room; None if it has none."""
+    for most in (3, 2, 1, 0):
+        lines: list[Text] = []
+        for one in needy:
+            lines += [table.line(one), *detail.why(one, width, signs, most)]
+        left = min(others, 4 if most else 1)
+        if len(lines) + left <= room:
+            return lines
+    return None
+
+
+def _calm(
+    calm: list[Judged], view: LabView, table: Table, room: int, width: int, signs: Glyphs
+) -> list[Text]:
+    """Return those that need nobody; in turn where they have no room together."""
+    for most in (2, 1):
+        lines: list[Text] = []
+        for one in calm:
+            lines += [table.line(one), *detail.more(one, view, width, signs, most)]
+        if len(lines) <= room:
+            return lines
+    if len(calm) <= room:
+        return [table.line(one) for one in calm]
+    shown = _page(calm, room - 1, view)
+    told = f"and {words.number(len(calm) - len(shown))} more, nothing to do"
+    told += "; shown in turn" if shown else ""
+    row = Row(signs, width).put(" " * detail.INDENT).put(told, FAINT)
+    return [*(table.line(one) for one in shown), row.text]
+
+
+def _page(rigs: list[Judged], room: int, view: LabView) -> list[Judged]:
+    """Return the rigs whose turn it is, as many as have room."""
+    if room < 1:
+        return []
+    pages = -(-len(rigs) // room)
+    begin = int(view.now.seconds // TURN) % pages * room
+    return rigs[begin : begin + room]
+
+
+def _in_turn(
+    needy: list[Judged],
+    calm: list[Judged],
+    view: LabView,
+    table: Table,
+    room: int,
+    width: int,
+    signs: Glyphs,
+) -> list[Text]:
+    """Return more rigs that need somebody than have room: in turn, the others by their names.
+
+    Those that call stay, as long as they leave half of the room to the rest.
+    """
+    names = min(max(room // 6, 1), 3)
+    stay = [one for one in needy if one.need is Need.COME]
+    stay = stay if len(stay) <= (room - names) // 2 else []
+    turning = needy[len(stay) :]
+    shown = [*stay, *_page(turning, room - names - len(stay), view)]
+    hidden = [one.rig.name for one in needy if one not in shown]
+    quiet = f"; and {words.number(len(calm))} more, nothing to do" if calm else ""
+    told = wrapped(signs.safe(f"in turn: {', '.join(hidden)}{quiet}"), width)
+    if len(told) > names:
+        few = f"and {words.number(len(hidden))} more need somebody, shown in turn{quiet}: "
+        told = wrapped(signs.safe(few + ", ".join(hidden)), max(width - 2, 1))[:names]
+        told[-1] += f" {signs.more}"
+    lines = [table.line(one) for one in shown]
+    return [*lines, *(Row(signs, width).put(text, ODD).text for text in told)][:room]
+
+
+def _news(view: LabView, room: int, width: int, signs: Glyphs) -> list[Text]:
+    """Return what happened last at any rig, the newest at the bottom."""
+    if room < _NEWS or not view.news:
+        return []
+    rule = Row(signs, width).put(signs.rule * 2, "dim").put(" what happened last ", "bold cyan")
+    lines = [rule.put(signs.rule * (width - rule.used), "dim").text]
+    size = max(len(news.rig) for news in view.news)
+    for news in view.news[-(room - 1) :]:
+        row = Row(signs, width)
+        told = None if news.told.at is None else view.local(news.told.at)
+        row.put(f"{told:%H:%M:%S}  " if told is not None else "--:--:--  ", FAINT)
+        row.put(news.rig, "bold").to(10 + size + 1)
+        row.put(f"{'alert: ' if news.is_alert else ''}{news.told.kind}: ", "")
+        lines.append(row.put(news.told.text).text)
+    return lines
