@@ -13,6 +13,7 @@ from rig.commands.collecting import uncollected
 from rig.errors import InputError
 
 if TYPE_CHECKING:
+    from rig.protocol.lab import Lab
     from rig.protocol.plan import Plan
 
 PACKAGED_RIG = "rigs/simulated.toml"
@@ -82,19 +83,20 @@ def read_text(
     events: bool = False,
     series: bool = False,
     service: bool = False,
+    lab: bool = False,
 ) -> str:
     """Return the text of a UTF-8 file, with or without a byte order mark.
 
     A note on the error of a file that is not there says what it may be meant to be: another
-    protocol, or where a `rig`, `events`, `series` or `service` file was looked for another of
-    these; where a `specimen` will do as well, one of those too.
+    protocol, or where a `rig`, `events`, `series`, `service` or `lab` file was looked for another
+    of these; where a `specimen` will do as well, one of those too.
     """
     try:
         return Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
         kinds = ("protocols", *(("specimens",) if specimen else ()))
-        of_kind = ((rig, "rigs"), (events, "events"), (series, "series"), (service, "services"))
-        for asked, folder in of_kind:
+        of_kind = {"rigs": rig, "events": events, "series": series, "services": service}
+        for folder, asked in {**of_kind, "labs": lab}.items():
             kinds = (folder,) if asked else kinds
         error.add_note(_instead(path, kinds))
         raise
@@ -176,6 +178,19 @@ def find_series(name: str) -> str:
 def find_service(name: str) -> str:
     """Return the path of a service file: the file of that name, else the packaged one."""
     return name if exists(name) else packaged(f"services/{name}") or packaged(name) or name
+
+
+def find_lab(name: str) -> str:
+    """Return the path of a lab file: the file of that name, else the packaged one."""
+    return name if exists(name) else packaged(f"labs/{name}") or packaged(name) or name
+
+
+def load_lab(name: str) -> Lab:
+    """Return what a lab file says. Raises `InputError` with every problem found."""
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+    from rig.protocol import lab_file
+
+    return lab_file.load_lab(find_lab(name), lambda path: read_text(path, lab=True))
 
 
 def _find(name: str) -> str:

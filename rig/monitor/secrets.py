@@ -90,9 +90,8 @@ def _opened(file: str) -> tuple[int, str]:
         # A pipe of that name must not hold anybody up.
         handle = os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY)
     except FileNotFoundError:
-        make = f"make it with: install -m 600 /dev/null {shlex.quote(file)}"
         said = "no such file, and a secret should be in it"
-        return -1, _told(file, said, f"{make}, and write the secret into it")
+        return -1, _told(file, said, f"make it with: {_making(file)}, and write the secret into it")
     except (OSError, ValueError) as error:
         said = f"this secret cannot be opened: {_reason(error)}"
         return -1, _told(file, said, "keep it in a file of the user that starts nightrig")
@@ -101,6 +100,12 @@ def _opened(file: str) -> tuple[int, str]:
         os.close(handle)
         return -1, problem
     return handle, ""
+
+
+def _making(file: str) -> str:
+    folder = os.path.dirname(file)
+    first = "" if not folder or os.path.isdir(folder) else f"mkdir -m 700 {shlex.quote(folder)} && "
+    return f"{first}install -m 600 /dev/null {shlex.quote(file)}"
 
 
 def _open_to_others(file: str, found: os.stat_result) -> str:

@@ -90,15 +90,17 @@ def test_a_file_with_any_right_for_others_is_refused(kept, mode):
     assert secret_problem(Secret(file=str(path))) == said
 
 
-def test_a_file_that_is_not_there_is_refused_with_how_to_make_it(tmp_path):
-    path = tmp_path / "bro ker"
+@pytest.mark.parametrize("folder", ["", "se crets"])
+def test_a_file_that_is_not_there_is_refused_with_how_to_make_it(tmp_path, folder):
+    path = tmp_path / folder / "bro ker"
     said = refused(Secret(file=str(path)))
+    first = f"mkdir -m 700 '{path.parent}' && " if folder else ""
+    make = f"{first}install -m 600 /dev/null '{path}'"
     assert said == (
-        f"{path}: no such file, and a secret should be in it; make it with: "
-        f"install -m 600 /dev/null '{path}', and write the secret into it"
+        f"{path}: no such file, and a secret should be in it; make it with: {make}, and write the "
+        "secret into it"
     )
-    made = said.partition("make it with: ")[2].partition(", and")[0]
-    subprocess.run(["sh", "-c", made], check=True)
+    subprocess.run(["sh", "-c", make], check=True)
     path.write_text(f"{WORD}\n")
     assert read_secret(Secret(file=str(path))).reveal() == WORD
 
