@@ -24,7 +24,7 @@ SHORTEST_SECRET: Final = 32
 
 def key_of(secret: str, where: str) -> bytes:
     """Return the key of a secret as it is kept `where`. Raises InputError for one too short."""
-    key = secret.strip().encode()
+    key = secret.encode()
     if len(key) < SHORTEST_SECRET:
         raise InputError(
             f"{where}: the secret has {len(key)} characters; requests from afar need "

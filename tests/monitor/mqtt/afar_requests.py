@@ -136,8 +136,8 @@ def _noise(chance, _, __):
     return chance.randbytes(chance.randrange(0, 300))
 
 
-def _retained(_, at, __):
-    return genuine(at)
+def _retained(chance, at, overheard):
+    return _replayed(chance, at, overheard)
 
 
 _KINDS = {
