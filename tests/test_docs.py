@@ -16,6 +16,7 @@ from rig.commands.main import COMMANDS
 from rig.errors import EXIT_CODES
 from rig.protocol import (
     calibration_tables,
+    lab_tables,
     message_tables,
     people_tables,
     protocol_file,
@@ -28,6 +29,8 @@ from rig.protocol import (
     wired_rig,
 )
 from rig.protocol.fields import Table
+from rig.protocol.lab import KINDS, MOVABLE
+from rig.protocol.lab_file import CLEAR_PORT, MAIL_PORTS, TLS_PORT
 from rig.protocol.limit_tables import USUAL_LEARNED
 from rig.protocol.series import MODES, QUANTITIES, SIGNS
 from rig.protocol.series_checks import GROUP_KEYS
@@ -177,6 +180,16 @@ RIG_TABLES: dict[str, type[Table]] = {
     "[messages]": message_tables.MessagesTable,
     "[simulation]": rig_file.SimulationTable,
 }
+LAB_TABLES: dict[str, type[Table]] = {
+    "(top)": lab_tables.LabFile,
+    "[broker]": lab_tables.BrokerTable,
+    "[broker.tls]": lab_tables.TlsTable,
+    "[requests]": lab_tables.RequestsTable,
+    "[mail]": lab_tables.MailTable,
+    "[program]": lab_tables.ProgramTable,
+    "[[person]]": lab_tables.PersonTable,
+    "[[alert]]": lab_tables.AlertTable,
+}
 SERIES_TABLES: dict[str, type[Table]] = {
     "(top)": series_tables.SeriesFile,
     "[[life]]": series_tables.LifeTable,
@@ -209,8 +222,13 @@ def test_every_role_of_a_point_is_listed():
 
 @pytest.mark.parametrize(
     ("name", "tables"),
-    [("keys", PROTOCOL_TABLES), ("rig keys", RIG_TABLES), ("series keys", SERIES_TABLES)],
-    ids=["protocol", "rig", "series"],
+    [
+        ("keys", PROTOCOL_TABLES),
+        ("rig keys", RIG_TABLES),
+        ("lab keys", LAB_TABLES),
+        ("series keys", SERIES_TABLES),
+    ],
+    ids=["protocol", "rig", "lab", "series"],
 )
 def test_every_key_is_listed_with_what_holds_where_it_is_left_out(name, tables):
     told = keys_told(name)
@@ -235,6 +253,21 @@ def test_every_key_is_listed_with_what_holds_where_it_is_left_out(name, tables):
             assert info.get_default(call_default_factory=True) in (None, "", {}) or (
                 place[1] == "simulation"
             ), place
+
+
+def test_every_kind_of_alert_is_listed_with_what_quiet_hours_do():
+    told = {ticked(kind)[0]: (about, hours) for kind, about, hours in rows("alert kinds")}
+    assert list(told) == list(KINDS)
+    for kind, (about, hours) in told.items():
+        assert about == KINDS[kind]
+        assert hours == ("waits" if kind in MOVABLE else "comes"), kind
+
+
+def test_the_ports_where_a_lab_file_names_none_are_those_that_are_told():
+    told = keys_told("lab keys")
+    broker, mail = told["[broker]", "port"], told["[mail]", "port"]
+    assert re.findall(r"\d+", broker) == [str(TLS_PORT), str(CLEAR_PORT)]
+    assert re.findall(r"\d+", mail) == [str(port) for port in MAIL_PORTS.values()]
 
 
 def test_every_key_of_a_series_plan_is_listed_with_what_holds_where_it_is_left_out():

@@ -94,7 +94,7 @@ def test_a_file_with_any_right_for_others_is_refused(kept, mode):
 def test_a_file_that_is_not_there_is_refused_with_how_to_make_it(tmp_path, folder):
     path = tmp_path / folder / "bro ker"
     said = refused(Secret(file=str(path)))
-    first = f"mkdir -m 700 '{path.parent}' && " if folder else ""
+    first = f"mkdir -p -m 700 '{path.parent}' && " if folder else ""
     make = f"{first}install -m 600 /dev/null '{path}'"
     assert said == (
         f"{path}: no such file, and a secret should be in it; make it with: {make}, and write the "
