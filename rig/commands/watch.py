@@ -22,9 +22,10 @@ if TYPE_CHECKING:
 @click.command(epilog=RUN_CODES)
 @click.argument("folder", metavar="[DIR]", required=False)
 @click.option("--once", is_flag=True, help="Print the screen once, as text.")
+@click.option("--lab", metavar="LAB", help="Show every rig of a lab file's broker instead.")
 @ascii_option
 @json_of_watch
-def watch(folder: str | None, once: bool, ascii_only: bool, as_json: bool) -> int:
+def watch(folder: str | None, once: bool, lab: str | None, ascii_only: bool, as_json: bool) -> int:
     """Show the run in DIR: live, rehearsed, or ended. Looking cannot disturb the test.
 
     Ctrl-C or closing the terminal ends the looking only: the test goes on, the code is 0. When
@@ -36,6 +37,11 @@ def watch(folder: str | None, once: bool, ascii_only: bool, as_json: bool) -> in
     """
     shown = Shown(ascii_only=ascii_only, stream=sys.stderr if as_json else sys.stdout)
     try:
+        if lab is not None:
+            # Imported late: it takes a client for messages.
+            from rig.commands.watch_lab import watch_lab
+
+            return watch_lab(lab, folder, shown, once=once, as_json=as_json)
         out = run_folder(folder)
         if once:
             say_once(out, shown, as_json=as_json)
