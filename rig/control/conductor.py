@@ -17,6 +17,7 @@ from rig.clock import Clock
 from rig.control.ahead import STATE_OF
 from rig.control.air_run import AirRun
 from rig.control.air_station import AirStation, station_of
+from rig.control.anew import BegunAnew
 from rig.control.book import Book
 from rig.control.clockwatch import ClockWatch
 from rig.control.cyclic_stage import CyclicStage
@@ -93,6 +94,7 @@ class Conductor:
         self._verdict: Verdict | None = None
         self._snapshot = snapshot
         self._rig = rig = prompt(rig) if live else rig
+        self._begun_anew = BegunAnew(rig.actuator)
         self._recorder = recorder
         self._desk = desk or Desk()
         begin = taken.begin if taken else 0
@@ -174,8 +176,7 @@ class Conductor:
         # A stop that is under way goes on: it is what the trouble would call for.
         if trouble and not self.stream.known_cause:
             raise StopNow("record", "fault", trouble)
-        stepped = self._clock_watch.look() if self._clock_watch is not None else ""
-        if stepped:
+        if self._clock_watch is not None and (stepped := self._clock_watch.look()):
             self.book.event("clock", stepped)
         self._lines.look()
 
@@ -307,7 +308,7 @@ class Conductor:
         self.stream.known_cause, self.stream.deaf = stop.cause, True
         self.outlook.cycles = stop.cycles or station.cycle
         moves = await self._stopping.first_act(valve_first, standing=standing)
-        stop = self._came_of(stop, seen)
+        stop = await self._begun_anew.explained(self._came_of(stop, seen), self.stream.counter)
         self._answer(stop, moves=moves)
         await self._station.water.stop(self.stream.now, stop.cause)
         self.book.recent.hold()
@@ -323,7 +324,7 @@ class Conductor:
         )
         await self._stopping.after(stopped, retracted=retracted)
         self._lines.end()
-        self._verdict = verdict = self._name(stop, stopped)
+        self._verdict = verdict = self._name(await self._begun_anew.explained(stop), stopped)
         if self._recorder.trouble:
             verdict = replace(verdict, cause="record")
         self._residual.skipped(verdict)
@@ -375,7 +376,7 @@ class Conductor:
         block = SampleBlock(first, self.stream.rate, self.book.sampled, values)
         at = (stop.trip.frame if stop.trip else stopped) - first
         outcome, why = after_trip(self._plan, loading, base, stop.why, block, at)
-        return Verdict(outcome, why, cycles, stop.cause)
+        return self._begun_anew.of_limit(Verdict(outcome, why, cycles, stop.cause), stop.why)
 
     def _restart_point(self, judge: Judge) -> Mapping[str, object]:
         """Return what a resumption needs, as plain values."""
