@@ -24,6 +24,7 @@ COMMANDS: Final[dict[str, str]] = {
     "run": "Carry a protocol out on a rig, in real time.",
     "resume": "Go on with a test that was cut off or stopped, or close its record.",
     "watch": "Show a run: what the rig does, what comes next, how far the specimen is.",
+    "handover": "Say what happened since somebody last looked, and what it needs now.",
     "pause": "Let a live test stand still, power kept.",
     "continue": "Let a test that stands still go on.",
     "unload": "Unload and retract, then pressure off; the test can go on later.",

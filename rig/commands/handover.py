@@ -1,0 +1,78 @@
+"""`nightrig handover`: what happened since somebody last looked, on one page."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Final
+
+import click
+
+from rig.commands.options import ascii_option, json_option
+from rig.commands.saying import height_of, say, say_json, say_refusal, width_of
+from rig.commands.watch import run_folder
+from rig.errors import RigError
+
+WIDTH: Final = 80
+"""Letters of a line where there is no terminal."""
+HEIGHT: Final = 40
+"""Lines of the page where there is no terminal."""
+
+
+@click.command()
+@click.argument("folder", metavar="[DIR]", required=False)
+@click.option(
+    "--since",
+    metavar="WHEN",
+    help='From when on, such as "18:00", "yesterday 18:00", "Monday 07:00", "2026-11-29 18:00", '
+    '"2 h ago", "cycle 100000", "start". Without it since people were last at it, else a day.',
+)
+@click.option("--until", metavar="WHEN", help="Up to when, in the same words; without it now.")
+@click.option("--all", "whole", is_flag=True, help="Leave nothing out, however long it gets.")
+@ascii_option
+@json_option
+def handover(
+    folder: str | None,
+    since: str | None,
+    until: str | None,
+    whole: bool,
+    ascii_only: bool,
+    as_json: bool,
+) -> int:
+    """Say what happened to the run in DIR since somebody last looked, and what it needs now.
+
+    Clock times are those of the zone in the protocol's [hours], else of this computer; in a
+    rehearsal those of its own calendar. Works for runs that live, have ended or were cut off, and
+    for imports. Looking changes nothing. Without DIR the one live run.
+
+    Example: nightrig handover night-1 --since "yesterday 18:00"
+    """
+    try:
+        out = run_folder(folder)
+        return told(out, since, until, whole=whole, ascii_only=ascii_only, as_json=as_json)
+    except RigError as error:
+        if as_json:
+            say_refusal(error)
+        raise
+
+
+def told(
+    out: Path, since: str | None, until: str | None, *, whole: bool, ascii_only: bool, as_json: bool
+) -> int:
+    """Print the handover of a run; return the code."""
+    from rig.commands.screen import Shown
+    from rig.control.lock import folder_holder
+    from rig.monitor.glyphs import glyphs
+    from rig.report.handover.page import page
+    from rig.report.handover.plain import plain
+    from rig.report.handover.telling import hand_over
+
+    found = hand_over(out, lambda: folder_holder(out) is not None, since, until)
+    if as_json:
+        say_json(plain(found))
+        return 0
+    signs = glyphs(ascii_only=Shown(ascii_only=ascii_only, stream=sys.stdout).plain)
+    width = width_of(sys.stdout) or WIDTH
+    height = None if whole else (height_of(sys.stdout) or HEIGHT + 1) - 1
+    say("\n".join(page(found, width, height, signs)))
+    return 0

@@ -1,0 +1,1 @@
+"""The handover: what happened to a test since somebody last looked, in words."""

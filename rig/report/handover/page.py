@@ -1,0 +1,244 @@
+"""The handover as one page of a terminal; what has no room is counted."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import Final
+
+from rich.cells import cell_len
+
+from rig.monitor import words
+from rig.monitor.call import Level
+from rig.monitor.glyphs import Glyphs
+from rig.monitor.panels import kind
+from rig.monitor.rows import LABEL, wrapped
+from rig.record.entries import Event
+from rig.report.handover.happening import END, Happening
+from rig.report.handover.numbers_told import LABELS, NOW, THEN, number_rows
+from rig.report.handover.telling import Handover
+
+_UNLESS: Final = "pauses unless"
+_ONE_DAY: Final = timedelta(hours=20)
+"""A period up to so long shows clock times alone."""
+_FEW_DAYS: Final = timedelta(days=6)
+_PIECE: Final = 500
+"""Letters that are cleaned at a time: of a longer text the screen's signs keep the beginning."""
+_LINES: Final = 2
+"""Lines that one thing takes at most, where not all is asked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """Lines behind a label; each entry is a thing that stays whole or is left out.
+
+    `least` entries stay however little room there is, None for all.
+    """
+
+    label: str
+    entries: tuple[tuple[str, ...], ...]
+    least: int | None = None
+    left_out: int = 0
+
+    @property
+    def height(self) -> int:
+        """Lines that it takes."""
+        return sum(map(len, self.entries)) + bool(self.left_out)
+
+    def shorter(self) -> Section:
+        """Return it with one thing less."""
+        return replace(self, entries=self.entries[:-1], left_out=self.left_out + 1)
+
+    def lines(self) -> Iterator[str]:
+        """Yield its lines, the first one with the label."""
+        shown = [line for entry in self.entries for line in entry]
+        if self.left_out:
+            shown.append(f"and {self.left_out} more: --all")
+        for place, line in enumerate(shown):
+            yield f"{self.label if place == 0 else '':<{LABEL}}{line}".rstrip()
+
+
+def page(told: Handover, width: int, height: int | None, signs: Glyphs) -> list[str]:
+    """Return the handover in lines of `width` cells, at most `height` of them where they suffice.
+
+    With None nothing is left out. The verdict, who is needed and the notes of people are never
+    cut, whatever the height.
+    """
+    paper = _Paper(told, width, signs, whole=height is None)
+    head = [paper.title(), *paper.verdict()]
+    sections = paper.sections()
+    if height is not None:
+        sections = _fitting(sections, height - len(head))
+    return [*head, *(line for section in sections for line in section.lines())]
+
+
+def _fitting(sections: list[Section], height: int) -> list[Section]:
+    """Leave out things until all has room, always of the longest section that may get shorter."""
+    while sum(section.height for section in sections) > height:
+        able = [
+            i
+            for i, section in enumerate(sections)
+            if section.least is not None and len(section.entries) > section.least
+        ]
+        if not able:
+            break
+        longest = max(able, key=lambda i: sections[i].height)
+        sections[longest] = sections[longest].shorter()
+    return sections
+
+
+class _Paper:
+    """What all parts of the page need: what is told, its width, its signs."""
+
+    def __init__(self, told: Handover, width: int, signs: Glyphs, *, whole: bool) -> None:
+        self._told, self._width, self._signs, self._whole = told, max(width, 40), signs, whole
+        view, period = told.view, told.period
+        self._begin = view.at(period.since) or told.now
+        self._end = told.now if period.to_now else view.at(period.until) or told.now
+        self._long = self._end - self._begin > _ONE_DAY
+        self._very_long = self._end - self._begin > _FEW_DAYS
+
+    def _safe(self, text: str) -> str:
+        pieces = (text[i : i + _PIECE] for i in range(0, len(text), _PIECE))
+        return "".join(self._signs.safe(piece) for piece in pieces)
+
+    def _clock(self, when: datetime | None) -> str:
+        """Return a clock time as short as the period lets it be without doubt."""
+        if when is None:
+            return "--:--"
+        if self._very_long:
+            return f"{when.day:>2} {words.month(when)} {when:%H:%M}"
+        day = words.date(when)[:3]
+        return f"{day} {when:%H:%M}" if self._long else f"{when:%H:%M}"
+
+    def _at(self, time: float) -> str:
+        return self._clock(self._told.at(time))
+
+    def _wrapped(self, text: str, *, indent: int = 0, most: int | None = None) -> tuple[str, ...]:
+        """Return a text in lines of the width behind the labels, what follows set in."""
+        room = self._width - LABEL - indent
+        lines = wrapped(self._safe(text), max(room, 10)) or [""]
+        if most is not None and len(lines) > most:
+            lines = wrapped(self._safe(text), max(room - 2, 10))[:most]
+            lines[-1] += f" {self._signs.more}"
+        return (lines[0], *(" " * indent + line for line in lines[1:]))
+
+    def _timed(self, clock: str, text: str, *, most: int | None = None) -> tuple[str, ...]:
+        indent = len(clock) + 2
+        first, *rest = self._wrapped(text, indent=indent, most=most)
+        return (f"{clock}  {first}", *rest)
+
+    def title(self) -> str:
+        """Return which run it is, what kind of run, and what time it is."""
+        view, now = self._told.view, self._told.now
+        name = view.header.specimen_id[:30] or "run"
+        rig = f" on {view.status.rig}" if view.status.rig else ""
+        mark = kind(view) or ("IMPORTED" if view.header.imported else "")
+        zone = "" if view.own_calendar else f" {words.zone_name(now)}"
+        clock = f"{words.date(now)} {now:%H:%M}{zone}"
+        parts = (f"HANDOVER {name}{rig}", mark, clock)
+        text = self._safe("  ".join(part for part in parts if part))
+        return wrapped(text, self._width)[0] if cell_len(text) > self._width else text
+
+    def verdict(self) -> list[str]:
+        """Return how it stands and whether somebody is needed."""
+        told = self._told.call
+        text = f"{told.headline}: {told.why[0]}" if told.why else told.headline
+        return wrapped(self._safe(text), self._width)
+
+    def sections(self) -> list[Section]:
+        """Return all parts, in their order."""
+        told = self._told
+        return [
+            Section("since", (self._wrapped(self._since()), *self._said())),
+            self._happened(),
+            Section("numbers", tuple((row,) for row in self._numbers()), least=5),
+            Section("next", tuple(self._coming()), least=2),
+            Section("needed", tuple(self._wrapped(line) for line in _needs(told))),
+            Section("notes", tuple(map(self._note, told.notes)) or (("none",),)),
+            Section("looked in", tuple(self._visits()) or (("nobody told of it",),), least=1),
+        ]
+
+    def _since(self) -> str:
+        told, now = self._told, self._told.now
+        begin = words.moment(self._begin, now)
+        lasted = words.span((self._end - self._begin).total_seconds())
+        until = "now" if told.period.to_now else words.moment(self._end, now)
+        return f"{begin}, {told.period.why}; until {until}: {lasted}"
+
+    def _said(self) -> Iterator[tuple[str, ...]]:
+        told = self._told
+        for text in (*told.period.said, *told.damage):
+            yield self._wrapped(f"note: {text}")
+
+    def _happened(self) -> Section:
+        most = None if self._whole else _LINES
+        found = tuple(
+            self._timed(self._at(each.begin), self._told_of(each), most=most)
+            for each in self._told.happened
+        )
+        return Section("happened", found or (("nothing out of the usual was recorded",),), least=3)
+
+    def _told_of(self, each: Happening) -> str:
+        why = self._told.call.why
+        if each.kind == END and why and each.text.endswith(why[0]):
+            outcome = each.text.removesuffix(why[0]).removesuffix(": ")
+            return f"{END}: {outcome or each.text} at cycle {words.number(each.cycle)}"
+        if each.count == 1:
+            return f"{each.kind}: {each.text}"
+        times = f"{each.count} times between {self._at(each.begin)} and {self._at(each.end)}"
+        lasted = f", {words.span(each.lasted)} in all" if each.lasted else ""
+        last = "; the last: " if each.varied else ": "
+        return f"{each.kind}, {times}{lasted}{last}{each.text}"
+
+    def _numbers(self) -> Iterator[str]:
+        begin = self._clock(self._begin)
+        end = "now" if self._told.period.to_now else self._clock(self._end)
+        yield f"{'':<{LABELS}}{begin:>{THEN - LABELS}}{end:>{NOW - THEN}}  change"
+        yield from (self._safe(row) for row in number_rows(self._told.changes))
+
+    def _coming(self) -> Iterator[tuple[str, ...]]:
+        told, view = self._told, self._told.view
+        for item in told.coming:
+            if item.what.startswith(_UNLESS):
+                continue
+            count = f", at cycle {words.number(item.cycle)}" if item.cycle is not None else ""
+            when = "by itself"
+            if item.within is not None and math.isfinite(item.within):
+                when = view.moment(item.within).removeprefix("today ")
+            yield self._timed(when, f"{item.what}{count}")
+        if told.quiet is not None:
+            until = words.moment(view.local(told.quiet), told.now)
+            yield self._wrapped(f"quiet hours: nothing is resumed until {until}")
+        if not told.coming:
+            yield ("nothing by itself",)
+
+    def _note(self, event: Event) -> tuple[str, ...]:
+        mark = "" if event.kind == "note" else f"{event.kind}: "
+        return self._timed(self._at(event.time), f"{mark}{event.text}")
+
+    def _visits(self) -> Iterator[tuple[str, ...]]:
+        for visit in self._told.visits:
+            begin, end = self._at(visit.begin), self._at(visit.end)
+            clock = begin if begin == end else f"{begin} to {end}"
+            yield self._timed(clock, visit.brief())
+
+
+def _needs(told: Handover) -> list[str]:
+    """Return what needs a person, one line each."""
+    call, view = told.call, told.view
+    found = dict.fromkeys(call.why[1:])
+    if call.level is Level.ENDED:
+        # What was odd while it ran is among what happened: nobody can mend it now.
+        found = dict.fromkeys(t for t in found if t not in view.status.troubles)
+    for item in told.coming:
+        if item.what.startswith(_UNLESS):
+            when = view.moment(item.within) if item.within is not None else "in time"
+            found[f"{item.what}: {when}; nightrig note counts as a look"] = None
+    if found:
+        return list(found)
+    if call.level in (Level.NOTHING, Level.ENDED):
+        return ["nobody"]
+    return ["see above"]
