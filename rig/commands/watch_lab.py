@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import sys
 from datetime import timedelta, tzinfo
@@ -18,8 +19,6 @@ if TYPE_CHECKING:
     from rig.monitor.mqtt.listening import Listener
 
 LEAVES: Final = "Ctrl-C leaves this screen; the tests go on"
-SETTLES: Final = timedelta(seconds=6)
-"""A rig that is there tells all within this time, once somebody listens."""
 _KEPT: Final = timedelta(seconds=1)
 """Within this time everything that the broker kept has arrived."""
 
@@ -92,6 +91,7 @@ def _say_once(listener: Listener, leaving: Leaving, shown: Shown, *, as_json: bo
 
 def _settled(view: LabView) -> bool:
     """Tell whether every rig that should be there has spoken since somebody listens."""
+    from rig.monitor.lab.lines import SETTLES
     from rig.monitor.lab.need import judged
 
     heard = view.now.utc - view.since if view.since is not None else timedelta(0)
@@ -114,4 +114,5 @@ def _text(view: LabView, shown: Shown) -> str:
     width, height = shutil.get_terminal_size((100, 40))
     # Nothing scrolls past whoever reads a text: every rig has room for its line and why.
     room = max(height - 1, 24, 6 + 4 * len(view.rigs))
-    return lab_text(view, width, room, ascii_only=shown.plain).rstrip()
+    told = lab_text(view, width, room, ascii_only=shown.plain).rstrip()
+    return re.sub(r"\n{3,}", "\n\n", told)

@@ -115,7 +115,7 @@ def _fails(one: Judged, view: LabView) -> tuple[str, str]:
 def expected(told: Forecast, view: LabView) -> str:
     """Return when a failure is foretold: by the clock, in cycles, or that nothing is."""
     if told.why or told.low is None or told.high is None:
-        return "silent"
+        return "not foretold"
     if told.latest is None:
         return f"{_short(told.low)}–{_short(told.high)} cycles"
     if told.soonest is None or told.soonest <= view.now.utc:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from typing import Any
+from datetime import timedelta
+from typing import Any, Final
 
 from rig.monitor import words
 from rig.monitor.glyphs import Glyphs
@@ -22,6 +23,10 @@ _WORDS = {
 }
 
 
+SETTLES: Final = timedelta(seconds=6)
+"""A rig that is there tells all within this time, once somebody listens; then silence counts."""
+
+
 class LabLines:
     """Turns looks into lines: the whole once, and then only what has changed."""
 
@@ -36,7 +41,7 @@ class LabLines:
         found = judged(view)
         lines = [*self._of_broker(view), *self._of_rigs(view, found)]
         told = sentence(view, found).headline
-        if told != self._said and view.connected:
+        if told != self._said and _settled(view):
             self._said = told
             lines.append(f"{view.calendar:%H:%M:%S}  lab {view.lab}: {told}")
         return [self._signs.safe(line) for line in lines]
@@ -51,7 +56,7 @@ class LabLines:
         self._broker = view.connected
 
     def _of_rigs(self, view: LabView, found: tuple[Judged, ...]) -> Iterator[str]:
-        if not view.connected:
+        if not _settled(view):
             # Nobody is heard then: that is one line, and not one of each rig.
             return
         names = {one.rig.name for one in found}
@@ -62,6 +67,11 @@ class LabLines:
             if self._known.get(one.rig.name) != (key := _key(one)):
                 self._known[one.rig.name] = key
                 yield f"{view.calendar:%H:%M:%S}  {rig_line(one, view)}"
+
+
+def _settled(view: LabView) -> bool:
+    """Tell whether whoever is there had time to say so."""
+    return view.connected and view.since is not None and view.now.utc - view.since >= SETTLES
 
 
 def _key(one: Judged) -> tuple[object, ...]:

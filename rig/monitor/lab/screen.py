@@ -22,7 +22,9 @@ _NEWS: Final = 3
 """Lines from which what happened last is shown."""
 _LOW: Final = 8
 """Height below which only rigs are shown, and how many need somebody."""
-_LOUD: Final = ("bold white on red", "bold")
+_NOBODY: Final = (
+    "none has said anything yet, or this user may read none: look at the broker's access list"
+)
 
 
 def lab_screen(view: LabView, width: int, height: int, signs: Glyphs, hint: str = "") -> list[Text]:
@@ -45,28 +47,33 @@ def lab_text(view: LabView, width: int, height: int, *, ascii_only: bool, hint: 
 
 def sentence(view: LabView, found: tuple[Judged, ...]) -> Call:
     """Return in one sentence how many rigs need what; that the broker is away before all."""
-    many = counts(found)
-    told = {
-        Need.COME: f"{many[Need.COME]} {'calls' if many[Need.COME] == 1 else 'call'}",
-        Need.LOOK: f"{many[Need.LOOK]} to look at",
-        Need.SILENT: f"{many[Need.SILENT]} silent",
-        Need.WELL: f"{many[Need.WELL]} {'runs' if many[Need.WELL] == 1 else 'run'} well",
-        Need.ENDED: f"{many[Need.ENDED]} ended",
-    }
-    said = ", ".join(told[need] for need in Need if many[need])
-    said = f"{said} of {_rigs(len(found))}" if found else ""
+    many, said = counts(found), _counted(found)
     if not view.connected:
         since = f" since {view.clock(view.since)}" if view.since is not None else ""
-        why = (f"{view.why or 'no answer'}; what stands below was known before", said)
-        return Call(Level.COME, f"BROKER AWAY{since}", tuple(text for text in why if text))
+        known = f"{view.why or 'no answer'}; what stands below was known before"
+        return Call(Level.COME, f"BROKER AWAY{since}", (known, said) if said else (known,))
     if not found:
-        return Call(Level.LOOK, "NO RIG IS HEARD", ("no rig of this lab has said anything yet",))
+        return Call(Level.LOOK, "NO RIG IS HEARD", (_NOBODY,))
     if many[Need.COME]:
         return Call(Level.COME, f"COME: {said}", ())
     if many[Need.LOOK] or many[Need.SILENT]:
         loud = any(one.loud and one.need is Need.LOOK for one in found)
         return Call(Level.LOOK, f"LOOK: {said}", (), loud=loud)
     return Call(Level.NOTHING if many[Need.WELL] else Level.ENDED, f"NOTHING TO DO: {said}", ())
+
+
+def _counted(found: tuple[Judged, ...]) -> str:
+    """Return how many rigs need what, "" where there is none."""
+    words_of = {
+        Need.COME: ("calls", "call"),
+        Need.LOOK: ("to look at", "to look at"),
+        Need.SILENT: ("silent", "silent"),
+        Need.WELL: ("runs well", "run well"),
+        Need.ENDED: ("ended", "ended"),
+    }
+    many = counts(found)
+    told = [f"{n} {words_of[need][n != 1]}" for need in Need if (n := many[need])]
+    return f"{', '.join(told)} of {_rigs(len(found))}" if told else ""
 
 
 def _rigs(count: int) -> str:

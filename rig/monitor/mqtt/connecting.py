@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import logging
 import ssl
 from typing import Any, Final
 
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from rig.errors import InputError
 from rig.monitor.secrets import Hidden
@@ -14,6 +17,12 @@ from rig.protocol.lab import Broker, Tls
 
 TIMEOUT: Final = 5.0
 """Seconds within which a broker has to answer."""
+LARGEST: Final = 66_000
+"""Bytes of a packet at most: a broker does not even send larger ones (MQTT 5.0, 3.1.2.11.4)."""
+_REFUSED: Final = 128
+"""Reason codes from which a subscription is refused (MQTT 5.0, 3.9.3)."""
+_LOGINS: Final = frozenset({4, 5, 134, 135})
+"""Codes that refuse user or password: MQTT 3.1.1, 3.2.2.3, and 5.0, 3.2.2.2."""
 
 
 def client(
@@ -29,12 +38,21 @@ def client(
     At most `most_waiting` messages that came wait to be taken, any number where that is 0; further
     ones are dropped. Raises InputError where files of the TLS cannot be used.
     """
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.MaximumPacketSize = LARGEST
+    # What it has to say is raised too; a line of its own would stand across a screen.
+    quiet = logging.getLogger("nightrig.mqtt")
+    quiet.setLevel(logging.CRITICAL)
     return aiomqtt.Client(
         broker.host,
         broker.port,
         username=broker.user or None,
         password=password.reveal() if password is not None else None,
         identifier=identifier,
+        protocol=aiomqtt.ProtocolVersion.V5,
+        clean_start=True,
+        properties=properties,
+        logger=quiet,
         will=will,
         timeout=TIMEOUT,
         keepalive=max(round(broker.keep_alive), 1),
@@ -70,23 +88,28 @@ def _unusable(file: str, what: str, error: Exception) -> InputError:
     )
 
 
-def refuses(error: aiomqtt.MqttError) -> bool:
-    """Tell whether a broker answered and refuses this client: to try again helps little."""
-    return isinstance(error, MqttConnectError)
+async def subscribe(connected: aiomqtt.Client, topic: str, qos: int) -> None:
+    """Subscribe to a topic. Raises MqttError, too where the broker does not let it be read."""
+    for code in await connected.subscribe(topic, qos=qos):
+        if (code if isinstance(code, int) else code.value) >= _REFUSED:
+            raise aiomqtt.MqttError(f"it does not let this user read {topic}")
 
 
 def reason(error: aiomqtt.MqttError) -> str:
     """Return in a few words why there is no connection."""
     if isinstance(error, MqttConnectError):
-        return f"it refuses this client: {_code(error.rc)}"
+        code = error.rc if isinstance(error.rc, int) else getattr(error.rc, "value", 0)
+        login = "wrong user or password: " if code in _LOGINS else ""
+        return f"it refuses this client, {login}{_code(error.rc)}"
     if isinstance(error, aiomqtt.MqttCodeError) and error.__cause__ is None:
         return f"the connection broke: {_code(error.rc)}"
-    cause: BaseException = error.__cause__ or error
-    text = str(cause) or type(cause).__name__
+    text = str(error.__cause__ or error) or type(error).__name__
     if "CERTIFICATE_VERIFY_FAILED" in text:
         detail = text.partition("certificate verify failed: ")[2].partition(" (_ssl")[0]
         return f"its certificate is not trusted: {detail or text}"
-    return text.partition("] ")[2] or text
+    if "timed out" in text:
+        return "it does not answer; does it want TLS, or a certificate of this client?"
+    return (text.partition("] ")[2] or text).lower()
 
 
 def _code(code: Any) -> str:

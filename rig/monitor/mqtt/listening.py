@@ -8,7 +8,7 @@ import threading
 import uuid
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from datetime import datetime, tzinfo
-from typing import Final
+from typing import Any, Final
 
 import aiomqtt
 
@@ -16,7 +16,7 @@ from rig.clock import SystemClock
 from rig.errors import InputError
 from rig.monitor.lab.rigs import Moment, Rigs
 from rig.monitor.lab.view import LabView
-from rig.monitor.mqtt.connecting import client, reason
+from rig.monitor.mqtt.connecting import client, reason, subscribe
 from rig.monitor.mqtt.told import KINDS
 from rig.monitor.mqtt.topics import every_rig
 from rig.monitor.secrets import Hidden
@@ -94,6 +94,7 @@ class Listener:
 
     async def _listen(self) -> None:
         self._loop, self._task = asyncio.get_running_loop(), asyncio.current_task()
+        self._loop.set_exception_handler(_unheard)
         pause = _FIRST
         with contextlib.suppress(asyncio.CancelledError):
             while True:
@@ -109,7 +110,7 @@ class Listener:
         name = f"looks-{uuid.uuid4().hex[:16]}"
         async with client(self._broker, self._password, name, most_waiting=WAITING) as connected:
             for kind in KINDS:
-                await connected.subscribe(every_rig(self._lab, kind), qos=kind.qos)
+                await subscribe(connected, every_rig(self._lab, kind), kind.qos)
             self._there()
             async for message in connected.messages:
                 payload = message.payload
@@ -135,6 +136,12 @@ class Listener:
             self._why = why
 
 
+def _unheard(loop: asyncio.AbstractEventLoop, told: dict[str, Any]) -> None:
+    """Leave out what is only a connection that broke: it has been told, and is made again."""
+    if not isinstance(told.get("exception"), aiomqtt.MqttError | OSError):
+        loop.default_exception_handler(told)
+
+
 def address(broker: Broker) -> str:
     """Return where a broker is."""
     return f"{broker.host}:{broker.port}"
@@ -142,5 +149,5 @@ def address(broker: Broker) -> str:
 
 def unreachable(broker: Broker, why: str) -> str:
     """Return that a broker cannot be had, and what to look at."""
-    user = f", user {broker.user}," if broker.user else ""
+    user = f" (user {broker.user})" if broker.user else ""
     return f"broker {address(broker)}{user}: {why}; look at [broker] of the lab file"

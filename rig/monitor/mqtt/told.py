@@ -25,8 +25,8 @@ from rig.monitor.mqtt.topics import (
     Topic,
 )
 
-LARGEST: Final = 256 * 1024
-"""Bytes of a payload that is read; a status takes some three thousand."""
+LARGEST: Final = 64 * 1024
+"""Bytes of a payload that is read; a status takes some two thousand."""
 _MANY: Final = 50
 _COUNT: Final = 10**15
 _TIME: Final = 40
