@@ -2,16 +2,39 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
+from collections import deque
 from collections.abc import AsyncIterator, Callable, Mapping
+from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from rig.clock import Clock
-from rig.monitor.alerts.messages import Send
+from rig.errors import StorageError
+from rig.monitor.alerts.book import Read, read_on, write
+from rig.monitor.alerts.calling import from_afar, happenings, heard_from, sure_causes
+from rig.monitor.alerts.cause import Cause
+from rig.monitor.alerts.desk import Desk, Line, line, with_lines
+from rig.monitor.alerts.due import Due, due
+from rig.monitor.alerts.messages import AlertText, Send, WayDead
+from rig.monitor.alerts.opening import Seen, Watch, observed
+from rig.monitor.alerts.quiet import zone_of
+from rig.monitor.alerts.ways import Tries, dead_ways
+from rig.monitor.alerts.wording import message, where_of
+from rig.monitor.view import View
 from rig.protocol.lab import Lab, Messages, Way
 
 if TYPE_CHECKING:
     from rig.monitor.looks import Look
+
+EVERY: Final = 1.0
+"""Seconds between two looks at what is due."""
+LONG_AGO: Final = timedelta(minutes=10)
+"""What happened so long before the first look of a run without a book calls nobody any more."""
+_MOST_LOOKS: Final = 50
+"""Looks that may wait: who reads the journal goes on only as far."""
 
 
 def _nothing() -> tuple[str, ...]:
@@ -30,8 +53,190 @@ async def keep_alerting(
     """Alert people by the rules of a lab until the run is over and all of it is said.
 
     `looks` begins at the run's first event (`Looks.follow(0)`): what the book has is not told
-    twice. `told_from_afar` is asked about once a second for lines on requests from afar since it was
-    asked last. A way that hangs holds up no other. Raises StorageError where the book cannot be
-    kept.
+    twice. `told_from_afar` is asked about once a second for lines on requests from afar since it
+    was asked last. A way that hangs holds up no other, and where the book cannot be written people
+    are told all the same.
     """
-    raise NotImplementedError
+    keeper = _Keeper(lab, messages, folder, ways, clock, told_from_afar)
+    await keeper.begin()
+    async with asyncio.TaskGroup() as group:
+        reading = group.create_task(keeper.read(looks))
+        working = [group.create_task(keeper.work(way)) for way in lab_ways(lab)]
+        await keeper.keep()
+        for task in (reading, *working):
+            task.cancel()
+
+
+async def _not_set_up(_: AlertText) -> None:
+    raise WayDead("it is not set up on this computer")
+
+
+def lab_ways(lab: Lab) -> tuple[Way, ...]:
+    """Return the ways that the rules of a lab name, each once."""
+    return tuple(dict.fromkeys(way for rule in lab.rules for way in rule.ways))
+
+
+class _Keeper:
+    """What the tasks share: looks that came, the book, what each way is to send."""
+
+    def __init__(
+        self,
+        lab: Lab,
+        messages: Messages,
+        folder: Path,
+        ways: Mapping[Way, Send],
+        clock: Clock,
+        told_from_afar: Callable[[], tuple[str, ...]],
+    ) -> None:
+        self._lab, self._messages, self._folder = lab, messages, folder
+        self._ways, self._clock, self._afar = ways, clock, told_from_afar
+        self._zone = zone_of(lab.zone)
+        self._book = Read()
+        self._desk = Desk()
+        self._unwritten: list[Line] = []
+        self._writing = asyncio.Lock()
+        self._watch = Watch()
+        self._heard: dict[str, str] = {}
+        self._tries = Tries()
+        self._looks: deque[Look] = deque()
+        self._room = asyncio.Event()
+        self._stirred = asyncio.Event()
+        self._orders: dict[Way, asyncio.Queue[Due]] = {w: asyncio.Queue() for w in lab_ways(lab)}
+        self._busy: set[Way] = set()
+        self._view: View | None = None
+        self._upto = 0
+        self._fresh = True
+
+    async def begin(self) -> None:
+        """Read the book that a teller before this one has left."""
+        self._book = await asyncio.to_thread(read_on, self._folder, self._book)
+        self._desk, self._fresh = self._book.desk, self._book.count == 0
+        self._upto = self._desk.seen
+
+    async def read(self, looks: AsyncIterator[Look]) -> None:
+        """Take looks as they come."""
+        async for look in looks:
+            while len(self._looks) >= _MOST_LOOKS:
+                self._room.clear()
+                await self._room.wait()
+            self._looks.append(look)
+            self._stirred.set()
+
+    async def keep(self) -> None:
+        """Work looks and commands into the book, and hand out what is due, until all is said."""
+        while True:
+            self._stirred.clear()
+            await self._catch_up()
+            await self._observe()
+            dues = await self._due()
+            if self._done(dues):
+                return
+            for each in dues:
+                if each.way not in self._busy:
+                    self._busy.add(each.way)
+                    self._orders[each.way].put_nowait(each)
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(EVERY):
+                    await self._stirred.wait()
+
+    async def work(self, way: Way) -> None:
+        """Send by one way, one message after the other."""
+        while True:
+            order = await self._orders[way].get()
+            now, send = self._clock.utc(), self._ways.get(way, _not_set_up)
+            failed = ""
+            try:
+                await send(message(self._desk, order, self._lab, self._folder, now, self._zone))
+            except WayDead as dead:
+                failed = dead.reason
+            except Exception as error:  # noqa: BLE001 - whatever a way raises, the others go on
+                failed = f"{type(error).__name__}: {error}"
+            await self._sent(order, failed)
+            self._busy.discard(way)
+            self._stirred.set()
+
+    async def _sent(self, order: Due, failed: str) -> None:
+        now = self._clock.utc()
+        whom = {"of": list(order.alerts), "way": order.way, "people": list(order.people)}
+        if failed:
+            self._tries = self._tries.failed(order, now)
+            await self._write([line("failed", now, **whom, reason=failed, why=order.purpose)])
+        else:
+            self._tries = self._tries.succeeded(order)
+            await self._write([line("sent", now, **whom, why=order.purpose)])
+
+    async def _catch_up(self) -> None:
+        """Take what the command `alerts` has written meanwhile, and write what could not be."""
+        if self._unwritten:
+            await self._write([])
+            return
+        async with self._writing:
+            with contextlib.suppress(StorageError):
+                self._book = await asyncio.to_thread(read_on, self._folder, self._book)
+                self._desk = with_lines(self._book.desk, self._unwritten)
+
+    async def _write(self, lines: list[Line]) -> None:
+        """Write lines; those that cannot be kept count all the same, and are tried again.
+
+        A full disk is what people have to hear of.
+        """
+        self._unwritten += lines
+        async with self._writing:
+            trying = tuple(self._unwritten)
+            if not trying:
+                return
+            with contextlib.suppress(StorageError):
+                await asyncio.to_thread(write, self._folder, trying)
+                del self._unwritten[: len(trying)]
+                self._book = await asyncio.to_thread(read_on, self._folder, self._book)
+            self._desk = with_lines(self._book.desk, self._unwritten)
+
+    async def _observe(self) -> None:
+        """Work the looks that came into the book; without one the newest holds on."""
+        holds: tuple[Cause, ...] = ()
+        happened: list[Cause] = []
+        now = self._clock.utc()
+        while self._looks:
+            look = self._looks.popleft()
+            self._room.set()
+            self._view = replace(look.view, zone=self._zone)
+            self._heard = heard_from(self._heard, look.events)
+            happened += self._new(look)
+        if self._view is None:
+            return
+        happened += from_afar(self._view, self._afar())
+        holds = (*sure_causes(self._view, self._heard), *dead_ways(self._desk, self._lab))
+        view, where = self._view, where_of(self._view, self._messages, self._zone)
+        ended = view.ending is not None
+        seen = Seen(holds, tuple(happened), self._upto, ended, view.over, where)
+        lines, self._watch = observed(self._desk, self._watch, seen, self._lab, now)
+        await self._write(lines)
+
+    def _new(self, look: Look) -> tuple[Cause, ...]:
+        """Return what happened in a look and is neither in the book nor long ago."""
+        if self._view is None:
+            return ()
+        oldest = self._view.status.time - LONG_AGO.total_seconds() if self._fresh else float("-inf")
+        new = [e for e in look.events if e.seq > self._upto and e.event.time >= oldest]
+        self._upto = max([self._upto, *(e.seq for e in look.events)])
+        return tuple(happenings(self._view, new))
+
+    async def _due(self) -> tuple[Due, ...]:
+        now = self._clock.utc()
+        dues, held = due(self._desk, self._lab, now, self._zone)
+        await self._write(list(held))
+        return tuple(each for each in dues if self._tries.ready(each, now))
+
+    def _done(self, dues: tuple[Due, ...]) -> bool:
+        """Tell whether nothing of a run that is over will ever be due any more."""
+        view = self._view
+        if view is None or self._busy or self._unwritten or self._looks or dues:
+            return False
+        if view.alive and view.ending is None:
+            return False
+        return not self._watch.first and not self._to_come(self._clock.utc())
+
+    def _to_come(self, now: datetime) -> bool:
+        """Tell whether something would be due later if nobody did anything."""
+        later = (timedelta(minutes=30 * step) for step in range(1, 7 * 48))
+        return any(due(self._desk, self._lab, now + each, self._zone)[0] for each in later)
