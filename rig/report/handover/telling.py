@@ -59,10 +59,14 @@ def hand_over(
     StorageError where nothing of the journal can be read.
     """
     damage = Damage()
-    read = read_run(folder, holds, damage)
+    return told_of(read_run(folder, holds, damage), damage, since, until)
+
+
+def told_of(read: Read, damage: Damage, since: str | None, until: str | None) -> Handover:
+    """Return the handover of a run that was read; raises as `hand_over`."""
     doings = [doing for event in read.events if (doing := doing_of(event)) is not None]
     visits = visits_of(doings)
-    with read_journal(folder) as journal:
+    with read_journal(read.view.folder) as journal:
         cycles = Table(journal, "cycles", damage)
         period = period_of(read, since, until, visits, lambda n: _time_of(cycles, n))
         changes = changes_of(read, journal, cycles, period, damage)
