@@ -68,9 +68,8 @@ NEAR_END: Final = 0.005
 """Of a channel's range: so near to its end it is about to show nothing more."""
 SETTLED: Final = 1e-4  # [m] of movement of a support
 SETTLED_SHARE: Final = 0.10
-"""Of the settled net deflection range, as well; both common practice, no source."""
-APART_SHARE: Final = 0.20
-"""Of that range, by which mid-span and stroke drift apart; chosen by rehearsals."""
+"""Of the settled net deflection range, as well; both common practice, no source. Mid-span that
+leaves the rod by as much spoils net deflection by twice what a support does."""
 POSTS: Final = 25e-6
 """[m] per K that mid-span and stroke may part: two metres of steel, 12 um per m and K (any table of
 expansion)."""
@@ -264,8 +263,8 @@ def _settled(together: Together) -> Iterator[Doubt]:
     base, groups = together.base, together.groups
     if base is None:
         return
-    least = min(SETTLED, SETTLED_SHARE * float(base.median.range(NET)[0]))
-    middle = groups.mean("midspan") - base.median.mean("midspan")
+    least = _settles(base)
+    middle = _moved(base, groups, "midspan")
     for channel in SUPPORTS:
         if channel not in together.setup.channels:
             continue
@@ -283,6 +282,20 @@ def _settled(together: Together) -> Iterator[Doubt]:
             "the baseline, and midspan has not gone along: look at its sensor"
         )
         yield _lasting(f"drifted {channel}", "sensor", "warn", far & ~along, -1, text)
+
+
+def _moved(base: Settling, groups: Groups, channel: str) -> FloatArray:
+    """Return how far a channel stands from where it stood, by more than the specimen's doing [m].
+
+    What swings further between the same loads stands further by half of that.
+    """
+    gone = groups.mean(channel) - base.median.mean(channel)
+    return np.asarray(gone - change(base, groups, channel) / 2)
+
+
+def _settles(base: Settling) -> float:
+    """Return what is told of a channel that stands elsewhere than at the baseline [m]."""
+    return min(SETTLED, SETTLED_SHARE * float(base.median.range(NET)[0]))
 
 
 def _stiffer(together: Together) -> Iterator[Doubt]:
@@ -318,12 +331,13 @@ def _apart(together: Together) -> Iterator[Doubt]:
     base, groups = together.base, together.groups
     if base is None or not np.isfinite(base.median.mean("stroke")[0]):
         return
-    apart = groups.mean("midspan") - groups.mean("stroke")
-    apart = apart - (base.median.mean("midspan") - base.median.mean("stroke"))
+    apart = _moved(base, groups, "midspan") - _moved(base, groups, "stroke")
     warmer = groups.of(WARMTH) - base.median.of(WARMTH)
     posts = POSTS * np.where(np.isfinite(warmer), np.abs(warmer), UNKNOWN_WARMER)
-    least = max(SETTLED, APART_SHARE * float(base.median.range(NET)[0]))
+    least = _settles(base)
     far = np.asarray(np.abs(apart) > least + posts)
+    for channel in ("midspan", "stroke"):
+        far = far & ~dead(base, groups, channel)  # where it stands tells nothing then
     text = (
         f"midspan and stroke have drifted apart by more than {shown('midspan', least, digits=3)} "
         "and what warmth does: look at the post and foot of midspan, and at what the rod bears on"

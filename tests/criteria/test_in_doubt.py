@@ -86,6 +86,58 @@ def test_a_support_that_settles_is_told_as_such():
     assert doubts(found(settling(0.5 * STEP))) == []
 
 
+def ramp(n, to):
+    """Return what grows evenly from a cycle after the baseline on."""
+    return np.maximum(np.arange(n) - BAD, 0) * (to / (n - BAD))
+
+
+def drifting(beam, name, to, share):
+    """Let a channel drift and net deflection go with it by a share."""
+    for column in (beam.low, beam.high):
+        column[name] += ramp(beam.n, to)
+        column["deflection"] += share * ramp(beam.n, to)
+    return beam
+
+
+@pytest.mark.parametrize("soft", [1.0, 1.05, 1.2])
+def test_a_support_that_slips_under_a_specimen_that_softens_is_its_sensor(soft):
+    # The specimen swings further by 5 or 20 % and so stands further: by 21 or 84 um.
+    beam = Beam(6000, soft=1 + ramp(6000, soft - 1))
+    findings = doubts(found(drifting(beam, "support_left", 100e-6, -0.5)))
+    assert [(f.kind, f.action) for f in findings] == [("sensor", "warn")]
+    assert "support_left stands more than" in findings[0].text
+
+
+@pytest.mark.parametrize("soft", [0.98, 1.0, 1.05, 1.2])
+def test_a_support_that_settles_under_a_specimen_that_softens_is_told_as_such(soft):
+    beam = Beam(6000, soft=1 + ramp(6000, soft - 1))
+    drifting(drifting(beam, "support_left", 100e-6, -0.5), "midspan", 50e-6, 1.0)
+    findings = doubts(found(drifting(beam, "stroke", 50e-6, 0.0)))
+    assert [(f.kind, f.action) for f in findings] == [("support", "warn")]
+
+
+@pytest.mark.parametrize("to", [100e-6, -100e-6])
+def test_a_midspan_that_slips_bit_by_bit_is_told_as_a_support_is(to):
+    beam = Beam(6000)
+    beam.air = np.full(6000, 290.0)
+    findings = doubts(found(drifting(beam, "midspan", to, 1.0)))
+    assert [(f.kind, f.action) for f in findings] == [("sensor", "warn")]
+    assert "midspan and stroke have drifted apart" in findings[0].text
+
+
+def test_less_of_it_may_be_the_posts_where_no_temperature_is_read():
+    # Two metres of steel and 5 K that nobody knows of: 120 um.
+    assert doubts(found(drifting(Beam(6000), "midspan", 100e-6, 1.0))) == []
+
+
+@pytest.mark.parametrize("follows", [0.6, 0.8, 1.0])
+def test_load_points_that_go_less_far_than_midspan_are_no_drift(follows):
+    # Loads at third points: where a crack opens at mid-span the rod goes two thirds as far.
+    beam = Beam(6000, soft=1 + ramp(6000, 0.6), follows=follows)
+    beam.air = np.full(6000, 290.0)
+    assert [f for f in doubts(found(beam)) if "apart" in f.text] == []
+
+
 def test_a_slow_drift_of_midspan_is_told_where_there_is_a_stroke():
     beam = Beam(6000)
     drift = np.maximum(np.arange(6000) - BAD, 0) * (500e-6 / 5000)
