@@ -5,10 +5,11 @@ a right signature costs one look and is counted; it takes nothing from those who
 only what passes every other check counts towards `most` in a minute, pause and stop each by
 itself, so that no storm of forgeries or of replays keeps a stop out.
 
-A nonce is kept as long as its request would still be fresh. Whatever is forgotten leaves `floor`
-behind: nothing made at or before it is taken any more, whatever the clock says later. A start puts
-the floor as far ahead as the clock of who asks may be, so that nothing that was taken before it is
-taken twice.
+A signed request is heard once, whatever becomes of it: what was refused is never taken later. Its
+nonce is kept as long as it would still be fresh. Whatever is forgotten leaves `floor` behind:
+nothing made at or before it is taken any more, whatever the clock says later. A start puts the
+floor as far ahead as the clock of who asks may be, so that nothing that was taken before the start
+is taken twice.
 """
 
 from __future__ import annotations
@@ -33,7 +34,6 @@ _INSTANT: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,6})?Z", re.
 _FIELDS: Final = frozenset({"v", *LENGTHS, *_HEX})
 
 REASONS: Final[dict[str, str]] = {
-    "retained": "kept by the broker, not sent just now",
     "too-long": f"longer than {LONGEST} bytes",
     "malformed": "no request as the schema describes it",
     "forged": "not signed with this rig's secret for this rig",
@@ -42,13 +42,14 @@ REASONS: Final[dict[str, str]] = {
     "other-run": "meant for another run",
     "late": "made too long ago, or a clock is wrong",
     "early": "made in the future: a clock is wrong",
+    "seen": "heard already: sent twice, or replayed",
     "starting": "made before requests were taken",
-    "seen": "taken already: sent twice, or replayed",
+    "retained": "kept by the broker, not sent just now",
     "too-many": "too many within a minute",
     "busy": "one like it is being carried out",
 }
 """Why a request is refused, in the order of the checks; `busy` comes after them."""
-UNSIGNED: Final = frozenset({"retained", "too-long", "malformed", "forged"})
+UNSIGNED: Final = frozenset({"too-long", "malformed", "forged"})
 """Reasons of what may come from anybody."""
 
 
@@ -117,8 +118,6 @@ def judge(
 
     `utc` is the calendar time, `now` monotonic [s].
     """
-    if retained:
-        return memory, _refused("retained")
     if len(payload) > LONGEST:
         return memory, _refused("too-long")
     try:
@@ -131,7 +130,11 @@ def judge(
     memory = _forgotten(memory, rules, utc)
     verdict = _unfit(rules, request) or _untimely(rules, memory, request, utc)
     if verdict is not None:
-        return memory, verdict
+        # Its time will come; what was refused once is never taken later.
+        early = verdict.reason == "early"
+        return _remembered(memory, request, timely=False) if early else memory, verdict
+    if retained:
+        return _remembered(memory, request), _refused("retained", request)
     return _counted(rules, memory, request, now)
 
 
@@ -235,16 +238,22 @@ def _counted(
 ) -> tuple[Memory, Verdict]:
     """Remember a request that passed all else, and take it unless there were too many."""
     lately = tuple(t for t in memory.taken.get(request.ask, ()) if now - t < MINUTE)
-    if len(memory.seen) >= MOST_SEEN:
-        # What cannot be remembered must never be taken later either.
-        floor = max(memory.floor, request.at)
-        return replace(memory, floor=floor), _refused("too-many", request, "; ask again later")
-    memory = replace(memory, seen={**memory.seen, request.nonce: request.at})
-    if len(lately) >= rules.most:
-        more = f": {rules.most} of them are taken; ask again later"
-        return memory, _refused("too-many", request, more)
+    full = len(memory.seen) >= MOST_SEEN
+    memory = _remembered(memory, request)
+    if full or len(lately) >= rules.most:
+        most = f": {rules.most} of each kind are taken; ask again later"
+        return memory, _refused("too-many", request, most)
     taken = {**memory.taken, request.ask: (*lately, now)}
     return replace(memory, taken=taken), Verdict("", request=request)
+
+
+def _remembered(memory: Memory, request: AfarRequest, *, timely: bool = True) -> Memory:
+    """Return the memory with a request that must not be taken from now on."""
+    if len(memory.seen) < MOST_SEEN:
+        return replace(memory, seen={**memory.seen, request.nonce: request.at})
+    # No room: nothing as old as this is taken any more. One that was made for another year would
+    # keep everybody out; as long as there is no room it is not taken either.
+    return replace(memory, floor=max(memory.floor, request.at)) if timely else memory
 
 
 def _forgotten(memory: Memory, rules: Rules, utc: datetime) -> Memory:

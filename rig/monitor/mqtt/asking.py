@@ -34,7 +34,7 @@ RECORDS_WITHIN: Final = 25.0  # [s] to the second answer
 WAITING: Final = 1000  # messages that came and were not read yet
 MOST_RIGS: Final = 1000  # of a lab that are told apart
 OTHERS: Final = "an answer came that this secret does not sign; look whether it is that rig's"
-_GONE: Final = {
+GONE: Final = {
     "ended": "its last run has ended",
     "left": "its messages were ended by somebody; the test may go on",
     "lost": "its connection or its computer is lost; the test may go on",
@@ -175,7 +175,7 @@ async def _live_run(post: _Post) -> str:
     told = post.online.get(rig, {})
     run = told.get("run")
     if told.get("online") is not True or not isinstance(run, str):
-        why = _GONE.get(str(told.get("cause")), "it is not there")
+        why = GONE.get(str(told.get("cause")), "it is not there")
         raise InputError(f"{rig}: {why}; nothing was asked")
     return run
 

@@ -11,8 +11,8 @@ from rig.monitor.mqtt.afar import LONGEST, Rules
 from rig.monitor.mqtt.signing import as_payload, make_request, signed
 
 KEY = b"invented for these tests: 0123456789abcdef"
-TOPIC = "nightrig/v1/lab/frame-1/requests"
-ANSWERS = "nightrig/v1/lab/frame-1/answers"
+TOPIC = "nightrig/v1/lab-1/frame-1/requests"
+ANSWERS = "nightrig/v1/lab-1/frame-1/answers"
 RUN = "night-1"
 AT = datetime(2026, 1, 31, 2, 3, 4, tzinfo=UTC)
 RULES = Rules(TOPIC, RUN, ("pause", "stop"), KEY, within=30.0, most=12)
@@ -77,7 +77,7 @@ def _other_run(_, at, __):
 
 
 def _other_rig(_, at, __):
-    return genuine(at, topic="nightrig/v1/lab/frame-2/requests")
+    return genuine(at, topic="nightrig/v1/lab-1/frame-2/requests")
 
 
 def _not_afar(chance, at, _):
@@ -116,7 +116,7 @@ def _huge_number(chance, at, _):
 
 
 def _oversized(chance, at, _):
-    return genuine(at, text="x" * chance.choice([LONGEST, 10 * LONGEST, 40 * LONGEST]))
+    return genuine(at, text="x" * chance.choice([LONGEST, 10 * LONGEST, 15 * LONGEST]))
 
 
 def _no_utf_8(chance, at, _):

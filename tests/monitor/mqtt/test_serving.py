@@ -7,38 +7,23 @@ import contextlib
 import json
 import threading
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 
 from rig.assembly.afar_door import asks
 from rig.clock import SystemClock
-from rig.control.address import make_folder, socket_name
 from rig.control.desk import Request
-from rig.control.server import Door
 from rig.monitor.mqtt import serving
 from rig.monitor.mqtt.serving import AfarRequests
 from rig.monitor.mqtt.signing import verify
-from tests.control.visitors import Rig, a_runtime, until
+from tests.control.visitors import a_runtime, until
 from tests.monitor.mqtt.afar_requests import ANSWERS, KEY, RULES, genuine
+from tests.monitor.mqtt.afar_rig import LongHere, a_run
 
 
 @pytest.fixture
 def runtime(monkeypatch):
     yield from a_runtime(monkeypatch)
-
-
-class LongHere(SystemClock):
-    """Real time, of which an hour has passed since requests were first listened to."""
-
-    begun = False
-
-    def utc(self):
-        now = super().utc()
-        if self.begun:
-            return now
-        self.begun = True
-        return now - timedelta(hours=1)
 
 
 class Post:
@@ -75,18 +60,6 @@ async def served(pass_on, rules=RULES):
         task = group.create_task(requests.serve())
         yield requests, post
         task.cancel()
-
-
-@contextlib.asynccontextmanager
-async def a_run(folder: Path):
-    """Give a run of a folder: its real door, and somebody who does what is asked."""
-    rig = Rig()
-    door = Door(make_folder() / socket_name(folder), rig.desk, synced=rig.synced, look=rig.look)
-    async with asyncio.TaskGroup() as group:
-        work = group.create_task(rig.work())
-        async with door:
-            yield rig
-        work.cancel()
 
 
 async def test_pause_and_stop_reach_the_run_and_both_answers_come_back(runtime, tmp_path):

@@ -1,0 +1,119 @@
+"""A rig at a real broker that takes requests from afar, with a real door behind it."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass, field, replace
+from datetime import timedelta
+from pathlib import Path
+
+import aiomqtt
+
+from rig.assembly.afar_door import asks
+from rig.clock import SystemClock
+from rig.control.address import make_folder, socket_name
+from rig.control.server import Door
+from rig.monitor.mqtt import topics
+from rig.monitor.mqtt.afar import Rules
+from rig.monitor.mqtt.connecting import client
+from rig.monitor.mqtt.serving import AfarRequests
+from rig.monitor.mqtt.signing import instant
+from rig.monitor.secrets import read_secret
+from tests.control.visitors import Rig
+from tests.monitor.mqtt.afar_requests import ANSWERS, RULES, TOPIC
+from tests.monitor.mqtt.broker import LAB, RIG, Broker
+
+assert topics.topic(LAB, RIG, topics.REQUESTS) == TOPIC
+assert topics.topic(LAB, RIG, topics.ANSWERS) == ANSWERS
+
+
+class LongHere(SystemClock):
+    """Real time, of which an hour has passed since requests were first listened to."""
+
+    begun = False
+
+    def utc(self):
+        now = super().utc()
+        if self.begun:
+            return now
+        self.begun = True
+        return now - timedelta(hours=1)
+
+
+@contextlib.asynccontextmanager
+async def a_run(folder: Path) -> AsyncIterator[Rig]:
+    """Give a run of a folder: its real door, and somebody who does what is asked."""
+    rig = Rig()
+    door = Door(make_folder() / socket_name(folder), rig.desk, synced=rig.synced, look=rig.look)
+    async with asyncio.TaskGroup() as group:
+        work = group.create_task(rig.work())
+        async with door:
+            yield rig
+        work.cancel()
+
+
+@dataclass
+class AtBroker:
+    """What a rig at a broker did: its run, its requests, lines for people, messages heard."""
+
+    run: Rig
+    requests: AfarRequests
+    told: list[str] = field(default_factory=list)
+    heard: int = 0
+    kept: int = 0
+
+
+@contextlib.asynccontextmanager
+async def rig_at(
+    broker: Broker,
+    folder: Path,
+    rules: Rules = RULES,
+    *,
+    answers_to: Callable[[bytes], bytes] = lambda payload: payload,
+) -> AsyncIterator[AtBroker]:
+    """Let a rig take requests at a broker. `answers_to` may change what it answers."""
+    file = broker.file(RIG)
+    password = read_secret(file.password) if file.password is not None else None
+    async with a_run(folder) as run, client(file, password, "frame-1-test") as connected:
+
+        async def publish(payload: bytes) -> bool:
+            with contextlib.suppress(aiomqtt.MqttError):
+                await connected.publish(ANSWERS, answers_to(payload), qos=1)
+                return True
+            return False
+
+        told: list[str] = []
+        requests = AfarRequests(
+            rules, ANSWERS, LongHere(), pass_on=asks(folder), publish=publish, tell=told.append
+        )
+        there = AtBroker(run, requests, told)
+
+        async def hear() -> None:
+            async for message in connected.messages:
+                there.heard += 1
+                there.kept += message.retain
+                requests.hear(bytes(message.payload), retained=message.retain)
+
+        await connected.subscribe(TOPIC, qos=1)
+        await connected.publish(
+            topics.topic(LAB, RIG, topics.PRESENCE), presence(rules.run), qos=1, retain=True
+        )
+        async with asyncio.TaskGroup() as group:
+            tasks = [group.create_task(requests.serve()), group.create_task(hear())]
+            yield there
+            for task in tasks:
+                task.cancel()
+
+
+def presence(run: str, *, online: bool = True, cause: str | None = None) -> bytes:
+    since = instant(SystemClock().utc())
+    told = {"v": 1, "run": run, "online": online, "since_utc": since, "started_utc": since}
+    return json.dumps({**told, "cause": cause}).encode()
+
+
+def allowing(*requests: str) -> Rules:
+    """Return rules that allow these."""
+    return replace(RULES, allowed=requests)

@@ -1,0 +1,113 @@
+"""A hostile client with a login at the broker: nothing it sends acts, and it keeps no stop out."""
+
+from __future__ import annotations
+
+import gc
+import tracemalloc
+from datetime import datetime
+
+import paho.mqtt.client as paho
+import pytest
+
+from rig.clock import SystemClock
+from rig.monitor.mqtt.afar import REASONS
+from tests.control.visitors import a_runtime, until
+from tests.monitor.mqtt.afar_requests import genuine, hostile
+from tests.monitor.mqtt.afar_rig import TOPIC, rig_at
+from tests.monitor.mqtt.broker import PASSWORDS, PROGRAMS, Broker
+
+pytestmark = [pytest.mark.system, pytest.mark.nights]
+SEED = 20_260_131
+NUMBER = 2000
+QUARTER = NUMBER // 4
+WITHOUT = {"not-allowed", "starting", "too-many", "busy"}
+"""Reasons that need a rig file, a start or a secret of another kind."""
+FLAT = 100_000
+"""Bytes that may come and go; a list of what was heard would take ten times as much."""
+
+
+@pytest.fixture
+def broker(tmp_path, system_program):
+    for program in PROGRAMS:
+        system_program(program)
+    with Broker(tmp_path / "broker", tls=False).running() as running:
+        yield running
+
+
+@pytest.fixture
+def runtime(monkeypatch):
+    yield from a_runtime(monkeypatch)
+
+
+class Client:
+    """A client with a thread of its own, which sends as fast as the broker takes it."""
+
+    def __init__(self, broker: Broker, user: str) -> None:
+        self._client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+        self._client.username_pw_set(user, PASSWORDS[user])
+        self._client.max_inflight_messages_set(1000)
+        self._port = broker.port
+
+    def __enter__(self) -> Client:
+        self._client.connect("127.0.0.1", self._port)
+        self._client.loop_start()
+        return self
+
+    def __exit__(self, *_why: object) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def send(self, payload: bytes, *, retain: bool = False, qos: int = 1) -> None:
+        self._client.publish(TOPIC, payload, qos=qos, retain=retain)
+
+
+def utc() -> datetime:
+    return SystemClock().utc()
+
+
+def used() -> int:
+    gc.collect()
+    return tracemalloc.get_traced_memory()[0]
+
+
+async def test_two_thousand_hostile_requests_do_nothing_and_keep_no_stop_out(
+    broker, runtime, tmp_path, record_property
+):
+    kept = genuine(utc())
+    broker.publish(TOPIC, kept, retain=True)
+    overheard, memory, heard = [kept], [], 1
+    flood = hostile(SEED, NUMBER, utc, overheard)
+    tracemalloc.start()
+    try:
+        async with rig_at(broker, tmp_path) as there:
+            with Client(broker, "shift") as stranger, Client(broker, "shift") as friend:
+                await until(lambda: there.kept == 1)
+                for ask in ("", "pause", "", "stop"):
+                    for number in range(QUARTER):
+                        payload, retain = next(flood)
+                        stranger.send(payload, retain=retain, qos=number % 2)
+                        if ask and number == QUARTER // 2:
+                            # In the middle of the storm somebody who knows the secret asks.
+                            overheard.append(genuine(utc(), ask=ask, who="B. Name"))
+                            friend.send(overheard[-1])
+                    heard += QUARTER + bool(ask)
+                    await until(lambda heard=heard: there.heard == heard)
+                    if ask:
+                        await until(
+                            lambda ask=ask: f"{ask} by B. Name from afar: recorded" in there.told
+                        )
+                    memory.append(used())
+    finally:
+        tracemalloc.stop()
+    assert [(r.verb, r.who, r.afar) for r in there.run.done] == [
+        ("pause", "B. Name", True),
+        ("stop", "B. Name", True),
+    ]
+    counts = there.requests.refusals.counts
+    assert sum(counts.values()) == NUMBER + 1
+    assert {reason for reason, count in counts.items() if count} == set(REASONS) - WITHOUT
+    assert max(memory) - memory[0] < FLAT
+    lines = [line for line in there.told if "refused" in line]
+    assert len(lines) <= len(REASONS)
+    record_property("memory", memory)
+    print("refused:", counts, "memory [B]:", memory, "lines:", len(there.told))
