@@ -206,6 +206,8 @@ class Rigs:
 
 def _taken(rig: RigTold, told: Any, now: Moment, *, retained: bool) -> RigTold:
     if isinstance(told, Presence):
+        if _is_late(told, rig.presence):
+            return rig
         rig = replace(rig, presence=told, left=not told.online)
         return _heard(rig, now, retained=retained) if told.online else rig
     if isinstance(told, Status):
@@ -217,6 +219,13 @@ def _taken(rig: RigTold, told: Any, now: Moment, *, retained: bool) -> RigTold:
     elif isinstance(told, Cycles):
         rig = replace(rig, kept_cycles=told)
     return _heard(rig, now, retained=retained)
+
+
+def _is_late(told: Presence, known: Presence | None) -> bool:
+    """Tell whether it is the last word of an earlier run: a broker may take long to lose one."""
+    if known is None or known.taken is None or told.taken is None:
+        return False
+    return told.taken < known.taken
 
 
 def _with_status(rig: RigTold, told: Status, now: Moment, *, retained: bool) -> RigTold:

@@ -20,6 +20,10 @@ TURN: Final = 8.0
 """Seconds for which rigs that have no room together are shown in turn."""
 _NEWS: Final = 3
 """Lines from which what happened last is shown."""
+_REASONS: Final = 3
+"""Lines that tell why a rig needs somebody, at most."""
+_OTHERS: Final = 4
+"""Rigs that need nobody and are seen all the same, before more is told of those that do."""
 _LOW: Final = 8
 """Height below which only rigs are shown, and how many need somebody."""
 _NOBODY: Final = (
@@ -118,7 +122,8 @@ def _body(
     calm = [one for one in found if not one.needs_somebody]
     first = _needy(needy, len(calm), table, room, width, signs)
     if first is None:
-        return [*lines, *_in_turn(needy, calm, view, table, room, width, signs)]
+        turning = _in_turn(needy, calm, view, table, room, width, signs)
+        return [*lines, *turning, *[Text()] * (room - len(turning))]
     lines += first
     room -= len(first)
     rest = _calm(calm, view, table, room, width, signs)
@@ -132,14 +137,20 @@ def _needy(
     needy: list[Judged], others: int, table: Table, room: int, width: int, signs: Glyphs
 ) -> list[Text] | None:
     """Return those that need somebody, with as much of why as has room; None if it has none."""
-    for most in (3, 2, 1, 0):
-        lines: list[Text] = []
-        for one in needy:
-            lines += [table.line(one), *detail.why(one, width, signs, most)]
-        left = min(others, 4 if most else 1)
-        if len(lines) + left <= room:
-            return lines
-    return None
+    reasons = [detail.why(one, width, signs, _REASONS) for one in needy]
+    # One line of why for each before a second one for any, and those that need it most first.
+    given = [0] * len(needy)
+    for most in range(1, _REASONS + 1):
+        left = min(others, _OTHERS)
+        for place, told in enumerate(reasons):
+            if len(told) >= most and len(needy) + sum(given) + 1 + left <= room:
+                given[place] = most
+    if len(needy) + sum(given) + min(others, 1) > room:
+        return None
+    lines: list[Text] = []
+    for one, most in zip(needy, given, strict=True):
+        lines += [table.line(one), *(detail.why(one, width, signs, most) if most else ())]
+    return lines
 
 
 def _calm(
@@ -167,6 +178,7 @@ def _page(rigs: list[Judged], room: int, view: LabView) -> list[Judged]:
         return []
     pages = -(-len(rigs) // room)
     begin = int(view.now.seconds // TURN) % pages * room
+    begin = min(begin, len(rigs) - room)  # the last ones fill their page, too
     return rigs[begin : begin + room]
 
 
@@ -181,19 +193,19 @@ def _in_turn(
 ) -> list[Text]:
     """Return more rigs that need somebody than have room: in turn, the others by their names.
 
-    Those that call stay, as long as they leave half of the room to the rest.
+    The first ones that call or are to be looked at stay; the rest has half of the room.
     """
     names = min(max(room // 6, 1), 3)
-    stay = [one for one in needy if one.need is Need.COME]
-    stay = stay if len(stay) <= (room - names) // 2 else []
+    urgent = [one for one in needy if one.need <= Need.LOOK]
+    stay = urgent[: max((room - names) // 2, 0)]
     turning = needy[len(stay) :]
     shown = [*stay, *_page(turning, room - names - len(stay), view)]
     hidden = [one.rig.name for one in needy if one not in shown]
-    quiet = f"; and {words.number(len(calm))} more, nothing to do" if calm else ""
-    told = wrapped(signs.safe(f"in turn: {', '.join(hidden)}{quiet}"), width)
+    quiet = f"{words.number(len(calm))} more have nothing to do; " if calm else ""
+    few = f"{quiet}{words.number(len(hidden))} more need somebody, shown in turn: "
+    told = wrapped(signs.safe(few + ", ".join(hidden)), max(width - 2, 1))
     if len(told) > names:
-        few = f"and {words.number(len(hidden))} more need somebody, shown in turn{quiet}: "
-        told = wrapped(signs.safe(few + ", ".join(hidden)), max(width - 2, 1))[:names]
+        told = told[:names]
         told[-1] += f" {signs.more}"
     lines = [table.line(one) for one in shown]
     return [*lines, *(Row(signs, width).put(text, ODD).text for text in told)][:room]

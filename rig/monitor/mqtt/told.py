@@ -67,11 +67,12 @@ def _in(unit: str) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class Presence:
-    """Whether a rig's teller is there; `cause` says why it is not."""
+    """Whether a rig's teller is there; `cause` says why not, `taken` when its run took the rig."""
 
     v: Version
     run: Name
     online: bool
+    taken: Annotated[When | None, _in("taken_utc")] = None
     since: Annotated[When | None, _in("since_utc")] = None
     cause: Said | None = None
 

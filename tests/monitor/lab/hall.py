@@ -34,7 +34,7 @@ class Hall:
         """Let a rig tell all of a view, as its teller does."""
         view = replace(view, now=view.now + timedelta(seconds=passed))
         told = {
-            "presence": messages.presence(view.header, online=True, since=NOW, cause=None),
+            "presence": messages.presence(view.header, NOW, online=True, since=NOW, cause=None),
             "status": messages.status(view, self._lab, rig),
             "forecast": messages.forecast(view),
             "end": messages.end(view),
@@ -44,7 +44,7 @@ class Hall:
 
     def leave(self, rig: str, view: View, cause: str, passed: float = 0.0, *, kept: bool = False):
         """Let a rig's teller be gone: "lost" is what its last will says."""
-        told = messages.presence(view.header, online=False, since=NOW, cause=cause)
+        told = messages.presence(view.header, NOW, online=False, since=NOW, cause=cause)
         self.send(rig, "presence", messages.as_payload(told), passed, kept=kept)
 
     def told(self, name: str) -> RigTold:
