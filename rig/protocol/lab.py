@@ -58,7 +58,7 @@ class Broker:
 class Afar:
     """Requests from elsewhere: `secret` signs them, `within` [s] is how old one may be.
 
-    More than `most` in a minute are refused unread.
+    Of each kind `most` are taken in a minute; what is not signed takes nothing from them.
     """
 
     secret: Secret
