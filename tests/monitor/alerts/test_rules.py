@@ -1,0 +1,305 @@
+"""Who is told when: once, again until somebody answers, others then, and nobody in quiet hours."""
+
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from rig.monitor.alerts.desk import line
+from rig.monitor.alerts.quiet import quiet, quiet_until
+from tests.monitor.alerts.nights import (
+    EVENING,
+    HOUR,
+    MINUTE,
+    NIGHT,
+    Night,
+    cause,
+    lab,
+    rule,
+    told,
+)
+
+WATER = cause("found:water", "water")
+FAILURE = cause("end:failure", "failure")
+
+
+def test_one_cause_that_lasts_is_told_once_to_each_person():
+    night = Night(lab(rule()))
+    assert told(night.looks(5 * HOUR, cause())) == [("first", "Ada", (1,)), ("first", "Ben", (1,))]
+
+
+def test_a_way_that_knows_no_persons_is_used_once_for_all_of_them():
+    night = Night(lab(rule(ways=("program", "mqtt"))))
+    went = night.looks(HOUR, cause())
+    assert sorted((o.way, o.people) for o in went) == [
+        ("mqtt", ("Ada", "Ben")),
+        ("program", ("Ada", "Ben")),
+    ]
+
+
+def test_a_person_without_an_address_is_told_by_the_other_ways_alone():
+    night = Night(lab(rule(people=("Ada", "Nemo"), ways=("mail", "program"))))
+    went = night.looks(HOUR, cause())
+    assert sorted((o.way, o.people) for o in went) == [
+        ("mail", ("Ada",)),
+        ("program", ("Ada", "Nemo")),
+    ]
+
+
+def test_who_is_named_by_two_rules_is_told_once():
+    night = Night(lab(rule("one"), rule("two", "sensor", "water", people=("Ben", "Cid"))))
+    went = night.looks(HOUR, cause())
+    assert sorted(told(went)) == [("first", p, (1,)) for p in ("Ada", "Ben", "Cid")]
+
+
+def test_it_is_told_again_until_somebody_acknowledges():
+    night = Night(lab(rule(repeat=30 * MINUTE, people=("Ada",))))
+    went = night.looks(2 * HOUR, cause())
+    assert [o.purpose for o in went] == ["first", "again", "again", "again"]
+    assert [at - EVENING for at, _ in night.sent] == [timedelta(minutes=30 * n) for n in range(4)]
+    night.acknowledge(1)
+    assert night.looks(5 * HOUR, cause()) == []
+
+
+def test_others_are_told_where_nobody_answers_in_time():
+    ruled = rule(repeat=2 * HOUR, escalate_after=45 * MINUTE, escalate_to=("Cid",))
+    night = Night(lab(ruled))
+    went = night.looks(HOUR, cause())
+    assert told(went)[2:] == [("escalated", "Cid", (1,))]
+    assert night.sent[-1][0] - EVENING == timedelta(minutes=45)
+    answered = Night(lab(ruled))
+    answered.looks(30 * MINUTE, cause())
+    answered.acknowledge(1)
+    assert answered.looks(3 * HOUR, cause()) == []
+
+
+def test_others_are_told_too_where_the_first_cannot_be_reached():
+    night = Night(lab(rule(people=("Ada",), escalate_after=HOUR, escalate_to=("Cid",))))
+    night.refuses = lambda order: "Ada" in order.people
+    went = night.looks(2 * HOUR, cause())
+    assert told(went) == [("escalated", "Cid", (1,))]
+
+
+def test_quiet_hours_hold_back_what_can_wait_until_they_end():
+    night = Night(lab(rule("night", "water", quiet=NIGHT, people=("Ada",))))
+    night.clock("23:00")
+    assert night.looks(6.9 * HOUR, WATER) == []
+    went = night.looks(30 * MINUTE, WATER)
+    assert told(went) == [("first", "Ada", (1,))]
+    assert night.sent[0][1].purpose == "first"
+    assert night.sent[0][0].astimezone(night.zone).hour == 6
+
+
+def test_what_was_over_before_they_end_is_told_as_over():
+    night = Night(lab(rule("night", "water", quiet=NIGHT, people=("Ada",))))
+    night.clock("23:00")
+    night.looks(HOUR, WATER)
+    night.looks(5.5 * HOUR)
+    assert not night.sent
+    assert told(night.looks(HOUR)) == [("over", "Ada", (1,))]
+
+
+def test_what_somebody_acknowledged_meanwhile_is_not_told_at_all():
+    night = Night(lab(rule("night", "water", quiet=NIGHT, people=("Ada",))))
+    night.clock("23:00")
+    night.looks(HOUR, WATER)
+    night.acknowledge(1)
+    assert night.looks(10 * HOUR, WATER) == []
+    assert night.looks(10 * HOUR) == []
+
+
+@pytest.mark.parametrize(
+    "urgent",
+    [FAILURE, cause("found:x", "sensor"), cause("found:leak", "water", "fault")],
+    ids=lambda c: "+".join(c.kinds),
+)
+def test_nothing_urgent_waits_for_the_morning(urgent):
+    night = Night(lab(rule("night", "failure", "sensor", "fault", quiet=NIGHT, people=("Ada",))))
+    night.clock("02:00")
+    assert told(night.look(urgent)) == [("first", "Ada", (1,))]
+
+
+def test_repeats_of_what_can_wait_pause_over_the_night():
+    night = Night(lab(rule("night", "water", quiet=NIGHT, people=("Ada",), repeat=HOUR, most=99)))
+    night.clock("20:30")
+    night.looks(12 * HOUR, WATER)
+    hours = [at.astimezone(night.zone).hour for at, _ in night.sent]
+    assert hours == [20, 21, 6, 7, 8]
+
+
+# Portugal: clocks go from 01:00 to 02:00 on 29 March 2026 and from 02:00 to 01:00 on 25 October
+# (tz database, rule EU); a night over either has an hour less or more.
+@pytest.mark.parametrize(
+    ("day", "hours"), [((2026, 3, 28), 7), ((2026, 10, 24), 9), ((2026, 11, 24), 8)]
+)
+def test_a_night_in_which_the_clock_is_changed_is_as_long_as_the_wall_says(day, hours):
+    zone = ZoneInfo("Europe/Lisbon")
+    begin = datetime(*day, 22, 0, tzinfo=zone).astimezone(UTC)
+    assert not quiet(NIGHT, begin - timedelta(minutes=1), zone)
+    end = quiet_until(NIGHT, begin, zone)
+    assert end - begin == timedelta(hours=hours)
+    assert f"{end.astimezone(zone):%H:%M}" == "06:00"
+
+
+@pytest.mark.parametrize(
+    ("hours", "quiet_at", "loud_at"),
+    [((22 * 60, 6 * 60), (22, 23, 0, 5), (6, 12, 21)), ((60, 300), (1, 4), (0, 5, 12, 23))],
+)
+def test_quiet_hours_may_cross_midnight(hours, quiet_at, loud_at):
+    def at(hour: int) -> datetime:
+        return datetime(2026, 11, 25, hour, 0, tzinfo=UTC)
+
+    assert all(quiet(hours, at(hour), UTC) for hour in quiet_at)
+    assert not any(quiet(hours, at(hour), UTC) for hour in loud_at)
+    assert not quiet(None, at(3), UTC)
+
+
+def test_a_silenced_kind_is_told_only_after_it_if_it_still_holds():
+    night = Night(lab(rule(people=("Ada",), repeat=HOUR)))
+    night.silence("sensor", 3 * HOUR)
+    assert night.looks(2.9 * HOUR, cause()) == []
+    assert told(night.looks(0.5 * HOUR, cause())) == [("first", "Ada", (1,))]
+    gone = Night(lab(rule(people=("Ada",))))
+    gone.silence("sensor", 3 * HOUR)
+    gone.looks(HOUR, cause())
+    assert gone.looks(5 * HOUR) == []
+
+
+def test_a_silence_holds_back_its_kind_alone():
+    night = Night(lab(rule("all", "sensor", "pause", people=("Ada",))))
+    night.silence("sensor", HOUR)
+    both = cause("found:b", "sensor", "pause")
+    assert told(night.looks(MINUTE, cause(), both)) == [("first", "Ada", (2,))]
+
+
+def test_what_stays_is_told_until_somebody_resets_it():
+    night = Night(lab(rule(people=("Ada",), repeat=2 * HOUR, stays=True)))
+    night.looks(MINUTE, cause())
+    went = night.looks(5 * HOUR)
+    assert [o.purpose for o in went] == ["again", "again"]
+    alert = night.desk.alerts[1]
+    assert alert.open
+    assert alert.over is not None
+    night.add(line("reset", night.now, n=1, by="Ben"))
+    assert night.desk.alerts[1].closed_why == "reset by Ben"
+    assert night.looks(5 * HOUR) == []
+
+
+def test_what_flickers_is_told_less_and_less():
+    night = Night(lab(rule(people=("Ada",), most=99)))
+    for _ in range(24):
+        night.looks(5 * MINUTE, cause(calm=10 * MINUTE))
+        night.looks(25 * MINUTE)
+    # It is away for 25 minutes each time: over at 10 and at 20 minutes, from then on it lasts.
+    assert len(night.sent) == 3
+
+
+def test_a_flood_is_told_in_one_once_the_hour_is_over():
+    night = Night(lab(rule(people=("Ada",), most=4)))
+    causes = [cause(f"found:sensor {name}") for name in "abcdefghij"]
+    went = night.looks(59 * MINUTE, *causes)
+    assert told(went) == [("first", "Ada", (n,)) for n in range(1, 5)]
+    went = night.looks(HOUR, *causes)
+    assert told(went) == [("rest", "Ada", (5, 6, 7, 8, 9, 10))]
+    assert night.looks(9 * HOUR, *causes) == []
+
+
+def test_an_end_passes_every_limit():
+    night = Night(lab(rule("all", "sensor", "failure", people=("Ada",), most=2)))
+    causes = [cause(f"found:sensor {name}") for name in "abcd"]
+    night.looks(MINUTE, *causes)
+    assert told(night.look(FAILURE, *causes)) == [("first", "Ada", (5,))]
+
+
+def test_the_most_important_goes_first():
+    night = Night(lab(rule("all", "sensor", "failure", "silent", "water", people=("Ada",))))
+    went = night.look(cause(), WATER, cause("silent", "silent"), FAILURE)
+    assert [night.desk.alerts[o.alerts[0]].kind for o in went] == [
+        "failure",
+        "silent",
+        "sensor",
+        "water",
+    ]
+
+
+def test_a_kind_that_no_rule_names_is_kept_and_told_to_nobody():
+    night = Night(lab(rule()))
+    assert night.looks(HOUR, FAILURE) == []
+    assert [a.kind for a in night.desk.open_alerts()] == ["failure"]
+
+
+def test_what_happened_stays_until_somebody_acknowledges():
+    night = Night(lab(rule("all", "request", people=("Ada",), repeat=HOUR)))
+    came = cause("request:x", "request", lasting=False, seq=7)
+    night.look(happened=[came])
+    assert night.desk.seen == 7
+    assert len(night.looks(3.5 * HOUR)) == 3
+    night.acknowledge(1)
+    assert not night.desk.open_alerts()
+    assert night.looks(3 * HOUR) == []
+
+
+def test_an_end_tells_better_what_came_right_before_it():
+    night = Night(lab(rule("all", "sensor", "failure", people=("Ada",))))
+    night.look(happened=[cause(lasting=False, settle=20.0, seq=3)])
+    night.now += timedelta(seconds=25)
+    night.look(stopping=True)
+    night.now += timedelta(seconds=25)
+    night.looks(HOUR)
+    again = Night(lab(rule("all", "sensor", "failure", people=("Ada",))))
+    again.look(happened=[cause(lasting=False, settle=20.0, seq=3)])
+    again.now += timedelta(seconds=25)
+    again.look(stopping=True)
+    again.now += timedelta(seconds=25)
+    again.look(FAILURE, over=True)
+    assert [night.desk.alerts[o.alerts[0]].kind for _, o in night.sent] == ["sensor"]
+    assert [again.desk.alerts[o.alerts[0]].kind for _, o in again.sent] == ["failure"]
+
+
+def test_a_dead_way_is_told_on_the_others_once_and_when_it_works_again():
+    night = Night(
+        lab(rule(people=("Ada",), ways=("mail", "program")), rule("other", "water", people=("Ben",)))
+    )
+    dead = True
+    night.refuses = lambda order: order.way == "mail" and dead
+    went = night.looks(2 * HOUR, cause())
+    alerts = night.desk.alerts
+    assert [(o.way, alerts[o.alerts[0]].kind, o.purpose) for o in went] == [
+        ("program", "sensor", "first"),
+        ("program", "message-way", "first"),
+    ]
+    dead = False
+    went = night.looks(HOUR, cause())
+    assert [(o.way, alerts[o.alerts[0]].kind, o.purpose) for o in went] == [
+        ("mail", "sensor", "first"),
+        ("program", "message-way", "over"),
+    ]
+    assert night.looks(5 * HOUR, cause()) == []
+
+
+def test_one_failure_by_chance_is_no_dead_way():
+    night = Night(lab(rule(people=("Ada",), ways=("mail", "program"))))
+    failures = iter([True])
+    night.refuses = lambda order: order.way == "mail" and next(failures, False)
+    went = night.looks(HOUR, cause())
+    assert sorted((o.way, o.purpose) for o in went) == [("mail", "first"), ("program", "first")]
+    assert len(night.desk.alerts) == 1
+
+
+def test_a_rule_for_dead_ways_that_names_a_dead_way_alone_is_not_followed():
+    night = Night(
+        lab(
+            rule("all", "sensor", ways=("mail", "program"), people=("Ada",)),
+            rule("ways", "message-way", ways=("mail",), people=("Ben",)),
+        )
+    )
+    night.refuses = lambda order: order.way == "mail"
+    went = night.looks(HOUR, cause())
+    assert [(o.way, o.people) for o in went[1:]] == [("program", ("Ada", "Ben"))]
+
+
+def test_a_clock_that_is_put_back_holds_up_no_repeat():
+    night = Night(lab(rule(people=("Ada",), repeat=HOUR)))
+    night.look(cause())
+    night.now -= timedelta(hours=9)
+    assert [o.purpose for o in night.look(cause())] == ["again"]
