@@ -71,14 +71,11 @@ _UNITS: Final = {
 }
 
 
-def number_rows(changes: Iterable[Change]) -> list[str]:
-    """Return a row for each number that is known, the most telling first; then what is not."""
+def number_rows(changes: Iterable[Change]) -> tuple[list[str], list[str]]:
+    """Return a row for each number that is known, the most telling first, and names of others."""
     found = sorted(changes, key=_place)
-    rows = [_row(change) for change in found if change.known]
     lacking = [_name(change) for change in found if not change.known]
-    if lacking:
-        rows.append(f"{NOT_MEASURED}, then or now: {', '.join(lacking)}")
-    return rows
+    return [_row(change) for change in found if change.known], lacking
 
 
 def _place(change: Change) -> int:

@@ -16,8 +16,8 @@ from rig.monitor.glyphs import Glyphs
 from rig.monitor.panels import kind
 from rig.monitor.rows import LABEL, wrapped
 from rig.record.entries import Event
-from rig.report.handover.happening import END, Happening
-from rig.report.handover.numbers_told import LABELS, NOW, THEN, number_rows
+from rig.report.handover.happening import END, Happening, Rank
+from rig.report.handover.numbers_told import LABELS, NOT_MEASURED, NOW, THEN, number_rows
 from rig.report.handover.telling import Handover
 
 _UNLESS: Final = "pauses unless"
@@ -26,8 +26,8 @@ _ONE_DAY: Final = timedelta(hours=20)
 _FEW_DAYS: Final = timedelta(days=6)
 _PIECE: Final = 500
 """Letters that are cleaned at a time: of a longer text the screen's signs keep the beginning."""
-_LINES: Final = 2
-"""Lines that one thing takes at most, where not all is asked for."""
+_TIGHTER: Final = (2, 1)
+"""Lines that one thing takes at most, the first that suffices; the gravest take one more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,12 +66,15 @@ def page(told: Handover, width: int, height: int | None, signs: Glyphs) -> list[
     With None nothing is left out. The verdict, who is needed and the notes of people are never
     cut, whatever the height.
     """
-    paper = _Paper(told, width, signs, whole=height is None)
-    head = [paper.title(), *paper.verdict()]
-    sections = paper.sections()
-    if height is not None:
-        sections = _fitting(sections, height - len(head))
-    return [*head, *(line for section in sections for line in section.lines())]
+    for lines in _TIGHTER if height is not None else (None,):
+        paper = _Paper(told, width, signs, lines)
+        head, sections = [paper.title(), *paper.verdict()], paper.sections()
+        if height is not None:
+            sections = _fitting(sections, height - len(head))
+        found = [*head, *(line for section in sections for line in section.lines())]
+        if height is None or len(found) <= height:
+            break
+    return found
 
 
 def _fitting(sections: list[Section], height: int) -> list[Section]:
@@ -92,11 +95,12 @@ def _fitting(sections: list[Section], height: int) -> list[Section]:
 class _Paper:
     """What all parts of the page need: what is told, its width, its signs."""
 
-    def __init__(self, told: Handover, width: int, signs: Glyphs, *, whole: bool) -> None:
-        self._told, self._width, self._signs, self._whole = told, max(width, 40), signs, whole
+    def __init__(self, told: Handover, width: int, signs: Glyphs, lines: int | None) -> None:
+        self._told, self._width, self._signs, self._lines = told, max(width, 40), signs, lines
         view, period = told.view, told.period
         self._begin = view.at(period.since) or told.now
-        self._end = told.now if period.to_now else view.at(period.until) or told.now
+        self._live = period.to_now and view.alive and view.ending is None and not view.stale
+        self._end = told.now if self._live else view.at(period.until) or told.now
         self._long = self._end - self._begin > _ONE_DAY
         self._very_long = self._end - self._begin > _FEW_DAYS
 
@@ -154,19 +158,26 @@ class _Paper:
         return [
             Section("since", (self._wrapped(self._since()), *self._said())),
             self._happened(),
-            Section("numbers", tuple((row,) for row in self._numbers()), least=5),
+            Section("numbers", tuple(self._numbers()), least=5),
             Section("next", tuple(self._coming()), least=2),
             Section("needed", tuple(self._wrapped(line) for line in _needs(told))),
             Section("notes", tuple(map(self._note, told.notes)) or (("none",),)),
             Section("looked in", tuple(self._visits()) or (("nobody told of it",),), least=1),
         ]
 
+    def _day(self, when: datetime) -> str:
+        """Return a day and clock time, without seconds however near it is."""
+        return f"{words.day(when, self._told.now)} {when:%H:%M}"
+
     def _since(self) -> str:
-        told, now = self._told, self._told.now
-        begin = words.moment(self._begin, now)
+        told, period = self._told, self._told.period
+        begin = f"{self._day(self._begin)}, {period.why}"
+        if not period.since < period.until:
+            return f"{begin}; nothing has been recorded since then"
         lasted = words.span((self._end - self._begin).total_seconds())
-        until = "now" if told.period.to_now else words.moment(self._end, now)
-        return f"{begin}, {told.period.why}; until {until}: {lasted}"
+        until = "now" if self._live else self._day(self._end)
+        ended = "" if self._live or not period.to_now else f", {_stops(told)}"
+        return f"{begin}; until {until}{ended}: {lasted}"
 
     def _said(self) -> Iterator[tuple[str, ...]]:
         told = self._told
@@ -174,12 +185,14 @@ class _Paper:
             yield self._wrapped(f"note: {text}")
 
     def _happened(self) -> Section:
-        most = None if self._whole else _LINES
         found = tuple(
-            self._timed(self._at(each.begin), self._told_of(each), most=most)
+            self._timed(self._at(each.begin), self._told_of(each), most=self._most(each))
             for each in self._told.happened
         )
         return Section("happened", found or (("nothing out of the usual was recorded",),), least=3)
+
+    def _most(self, each: Happening) -> int | None:
+        return None if self._lines is None else self._lines + (each.rank <= Rank.PAUSE)
 
     def _told_of(self, each: Happening) -> str:
         why = self._told.call.why
@@ -188,16 +201,19 @@ class _Paper:
             return f"{END}: {outcome or each.text} at cycle {words.number(each.cycle)}"
         if each.count == 1:
             return f"{each.kind}: {each.text}"
-        times = f"{each.count} times between {self._at(each.begin)} and {self._at(each.end)}"
         lasted = f", {words.span(each.lasted)} in all" if each.lasted else ""
         last = "; the last: " if each.varied else ": "
-        return f"{each.kind}, {times}{lasted}{last}{each.text}"
+        until = self._at(each.end)
+        return f"{each.kind}, {each.count} times until {until}{lasted}{last}{each.text}"
 
-    def _numbers(self) -> Iterator[str]:
+    def _numbers(self) -> Iterator[tuple[str, ...]]:
         begin = self._clock(self._begin)
-        end = "now" if self._told.period.to_now else self._clock(self._end)
-        yield f"{'':<{LABELS}}{begin:>{THEN - LABELS}}{end:>{NOW - THEN}}  change"
-        yield from (self._safe(row) for row in number_rows(self._told.changes))
+        end = "now" if self._live else self._clock(self._end)
+        yield (f"{'':<{LABELS}}{begin:>{THEN - LABELS}}{end:>{NOW - THEN}}  change",)
+        rows, lacking = number_rows(self._told.changes)
+        yield from ((self._safe(row),) for row in rows)
+        if lacking:
+            yield self._wrapped(f"{NOT_MEASURED}, then or now: {', '.join(lacking)}")
 
     def _coming(self) -> Iterator[tuple[str, ...]]:
         told, view = self._told, self._told.view
@@ -226,13 +242,21 @@ class _Paper:
             yield self._timed(clock, visit.brief())
 
 
+def _stops(told: Handover) -> str:
+    """Return why nothing was recorded up to now."""
+    if told.view.ending is not None:
+        return "when it ended"
+    return "the newest data" if told.view.alive else "when its record breaks off"
+
+
 def _needs(told: Handover) -> list[str]:
     """Return what needs a person, one line each."""
     call, view = told.call, told.view
     found = dict.fromkeys(call.why[1:])
     if call.level is Level.ENDED:
         # What was odd while it ran is among what happened: nobody can mend it now.
-        found = dict.fromkeys(t for t in found if t not in view.status.troubles)
+        told_of = (*view.status.troubles, *(each.text for each in told.happened))
+        found = dict.fromkeys(t for t in found if not any(t in text for text in told_of))
     for item in told.coming:
         if item.what.startswith(_UNLESS):
             when = view.moment(item.within) if item.within is not None else "in time"

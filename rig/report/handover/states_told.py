@@ -44,8 +44,13 @@ class _Stand:
         kind = "pause" if self.rank is Rank.PAUSE else "inspection"
         lasted = words.span(end - self.begin)
         took = f"for {lasted} so far" if is_open else lasted
-        first = ", ".join(part for part in (self.why, took, self.check) if part)
-        text = "; ".join(part for part in (first, *self.through, how) if part)
+        if self.rank is Rank.PAUSE:
+            # Its cause may be long: what it came to goes before.
+            parts = [", ".join(filter(None, (took, how))), self.why, *self.through]
+        else:
+            first = ", ".join(filter(None, (self.why, took, self.check)))
+            parts = [first, *self.through, how]
+        text = "; ".join(filter(None, parts))
         return Happening(
             self.rank,
             kind,

@@ -16,7 +16,7 @@ from rig.record.entries import Event
 from rig.record.history import read_journal
 from rig.record.status import Coming
 from rig.report.handover.changes import Change, changes_of
-from rig.report.handover.happening import END, Happening
+from rig.report.handover.happening import END, Happening, Rank
 from rig.report.handover.happenings import happenings
 from rig.report.handover.people import Visit, doing_of, visits_of
 from rig.report.handover.period import Period, period_of
@@ -76,7 +76,7 @@ def told_of(read: Read, damage: Damage, since: str | None, until: str | None) ->
         now=read.now,
         call=call(read.view),
         period=period,
-        happened=tuple(_counted(each, read) for each in found),
+        happened=(*_gone(read, period), *(_counted(each, read) for each in found)),
         changes=changes,
         coming=_coming(read.view),
         quiet=_quiet(read),
@@ -86,6 +86,16 @@ def told_of(read: Read, damage: Damage, since: str | None, until: str | None) ->
         ),
         damage=tuple(damage.said),
     )
+
+
+def _gone(read: Read, period: Period) -> tuple[Happening, ...]:
+    """Return that the program of a test was gone, which no event can tell."""
+    view, newest = read.view, read.newest
+    if view.alive or view.ending is not None or not period.has(newest):
+        return ()
+    state = view.status.state or "an unknown state"
+    text = f"its record breaks off here, without an end; it was in {state}"
+    return (Happening(Rank.END, "gone", text, newest, newest, view.status.cycles),)
 
 
 def _counted(each: Happening, read: Read) -> Happening:
