@@ -36,8 +36,9 @@ class Record:
     `named` are the causes that its events named: time, cause, kind, words. `truth` are the events
     that happened: what, cause, channel, begin, end. `stopped` is when it was being stopped, with
     the table's word for why. `crossed` is when the true slope had fallen by the limit,
-    `beyond` when by SLACK more, `broken` when the specimen broke; `lost` is the true loss at the
-    stop, NaN without a baseline. `second` counts cycles onto the broken specimen.
+    `crossing` the true loss right before and right after, `beyond` when it had fallen by SLACK
+    more, `broken` when the specimen broke; `lost` is the true loss at the stop, NaN without a
+    baseline. `second` counts cycles onto the broken specimen.
     """
 
     name: str
@@ -54,6 +55,7 @@ class Record:
     named: list[list[Any]]
     truth: list[list[Any]]
     crossed: float | None
+    crossing: list[float] | None
     beyond: float | None
     broken: float | None
     lost: float
@@ -129,6 +131,7 @@ def recorded(
         named=[[e.time, c, e.kind, e.text] for e, c in causes if c is not None],
         truth=[[e.what, e.cause, e.channel, e.begin, _finite(e.end)] for e in truth.events],
         crossed=crossed,
+        crossing=None if crossed is None else _about(truth, base, crossed),
         beyond=beyond,
         broken=broken.time if broken else None,
         lost=_lost(truth, base, stopped),
@@ -157,6 +160,13 @@ def _crossing(truth: Truth, base: float, loss: float) -> float | None:
     """Return when the true slope in cycling had first fallen by a share [s]."""
     low = (1 - loss) * base
     return next((s.time for s in truth.states if s.cycling and s.slope <= low), None)
+
+
+def _about(truth: Truth, base: float, crossed: float) -> list[float]:
+    """Return the true loss of stiffness right before and right after a crossing."""
+    cycling = [s for s in truth.states if s.cycling]
+    after = next(i for i, s in enumerate(cycling) if s.time == crossed)
+    return [1 - s.slope / base for s in (cycling[max(after - 1, 0)], cycling[after])]
 
 
 def _lost(truth: Truth, base: float, stopped: float | None) -> float:

@@ -18,6 +18,9 @@ from tests.truth import CAUSES
 
 ALLOWED: Final = 10.0
 """s in which a specimen that broke must have stopped the test."""
+AT_ONCE: Final = 0.005
+"""Of stiffness, by which a crossing goes beyond the limit at once: a crack opens in one cycle, and
+what is confirmed then is held against the loss right after it, for nobody could tell before."""
 CONFIRMING: Final = 200 / FREQUENCY
 """s after a loss beyond the limit and SLACK: four times the cycles that confirm it."""
 
@@ -61,8 +64,10 @@ class Failing:
     """Of members that fail: `missed` ones, those called a failure too `early`, `whole` ones.
 
     The last did not fail, by the truth, and are counted nowhere else. `off` is by how much the true
-    loss at the verdict differs from the limit, of slow ends [share of stiffness]; `ms` how long
-    after the break the rig was stopped, of brittle ones, `second` the cycles that then came.
+    loss at the verdict differs from the limit, of slow ends [share of stiffness], or from the loss
+    right after the crossing of the `leapt` ones (AT_ONCE): name, true loss before and after the
+    crossing and at the verdict. `ms` is how long after the break the rig was stopped, of brittle
+    ones, `second` the cycles that then came.
     """
 
     members: int
@@ -70,6 +75,7 @@ class Failing:
     early: tuple[str, ...]
     whole: tuple[str, ...]
     off: tuple[float, ...]
+    leapt: tuple[tuple[str, float, float, float], ...]
     ms: tuple[float, ...]
     second: int
 
@@ -87,10 +93,23 @@ def failing_figures(records: Iterable[Record]) -> Failing:
         missed=_names(r for r in gone if not caught(r)),
         early=_names(early),
         whole=_names(r for r in members if r not in gone),
-        off=tuple(abs(r.lost - STOP) for r in slow),
+        off=tuple(abs(r.lost - _crossing(r)) for r in slow),
+        leapt=tuple((r.name, *_leap(r), r.lost) for r in slow if _leap(r)),
         ms=tuple(1000 * (r.stopped - r.broken) for r in brittle if r.stopped and r.broken),
         second=sum(r.second for r in brittle),
     )
+
+
+def _leap(record: Record) -> tuple[float, ...]:
+    """Return the true loss before and after a crossing that went far beyond the limit at once."""
+    crossing = record.crossing or (0.0, 0.0)
+    leapt = crossing[1] > STOP + AT_ONCE and record.lost >= STOP
+    return tuple(crossing) if leapt else ()
+
+
+def _crossing(record: Record) -> float:
+    """Return the true loss that a verdict is held against."""
+    return _leap(record)[1] if _leap(record) else STOP
 
 
 def failed_at(record: Record) -> float | None:

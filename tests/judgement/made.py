@@ -22,6 +22,7 @@ PLAIN: dict[str, Any] = {
     "named": [],
     "truth": [],
     "crossed": None,
+    "crossing": None,
     "beyond": None,
     "broken": None,
     "lost": math.nan,

@@ -52,6 +52,9 @@ def failing_rows(found: Failing) -> list[Row]:
         off = 100 * np.array(found.off)
         told = f"median {np.median(off):.2f} %, worst {off.max():.2f} % of {len(off)}"
         rows.append(("slow end: confirmation against true crossing", told, "1 %", "0.5 %"))
+        for name, before, after, lost in found.leapt:
+            told = f"from {before:.1%} to {after:.1%}, confirmed at {lost:.1%}"
+            rows.append((f"  of these {name} crossed at once, counted from after it", told, "", ""))
     if found.ms:
         ms = np.array(found.ms)
         cycles = ms / 1000 * FREQUENCY

@@ -117,6 +117,7 @@ def test_a_record_tells_verdict_and_truth():
     assert (found.stopped, found.stop_cause, found.end_named) == (6150.0, "verdict", "specimen")
     assert (found.crossed, found.beyond, found.broken) == (6100.0, 6200.0, None)
     assert found.lost == pytest.approx(1 - 59.9 / 100)
+    assert found.crossing == pytest.approx([1 - 61 / 100, 1 - 59.9 / 100])
     assert [n[:3] for n in found.named] == [[5000.0, "sensor", "sensor"]]
     assert found.second == 0
     assert Record.of(found.plain()) == found
@@ -176,6 +177,20 @@ def test_failing_figures_tell_missed_early_late_and_second_cycles():
     text = table(failing_rows(found))
     assert "| 4 of 9 | 0 of 300 |" in text
     assert "worst 10100 ms = 40.40 cycles of 2 |" in text
+
+
+def test_a_crossing_at_once_counts_from_after_it_and_is_told():
+    slow = {"crossed": 6000.0, "beyond": 6200.0}
+    smooth = failed("slow-end", 1, 6050.0, lost=0.405, crossing=[0.399, 0.4005], **slow)
+    leapt = failed("slow-end", 2, 6050.0, lost=0.432, crossing=[0.394, 0.428], **slow)
+    # Called a failure before the truth had crossed: held against the limit, not what came later.
+    soon = failed("slow-end", 3, 5900.0, lost=0.394, crossing=[0.394, 0.428], **slow)
+    found = failing_figures([smooth, leapt, soon])
+    assert found.off == pytest.approx((0.005, 0.004, 0.006))
+    assert found.leapt == (("slow-end 2", 0.394, 0.428, 0.432),)
+    text = table(failing_rows(found))
+    assert "worst 0.60 % of 3" in text
+    assert "slow-end 2 crossed at once, counted from after it | from 39.4% to 42.8%, conf" in text
 
 
 def test_cause_figures_hold_what_was_named_against_the_truth():
