@@ -27,7 +27,7 @@ _CALL: Final = frozenset(
 )
 """Kinds of events of which some call; the others show in the status, or call nobody."""
 _BAD_WATER: Final = re.compile(r"does not|may still run|missed|given up|not confirmed|no water")
-_GOOD: Final = re.compile(r"\bagain$|: dry again\b|\bagain: |off at last$|, works again")
+_GOOD: Final = re.compile(r"\b(come|answers|value|dry) again\b|\boff at last$|\bis back$")
 _REFUSED: Final = "refused"
 
 

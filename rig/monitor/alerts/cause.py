@@ -17,6 +17,9 @@ LATELY: Final = 20.0
 CALM: Final = 600.0
 """How long [s] what comes and goes must be away until it is over."""
 
+STANDING: Final = frozenset({"checklist", "paused", "locked", "unloaded", "waiting", "re-wetting"})
+"""States in which nothing moves."""
+
 _NUMBER: Final = re.compile(r"(?<![\w.])[+−-]?\d[\d,.]*(?:e[+-]?\d+)?")
 _LONGEST_KEY: Final = 160
 
@@ -64,5 +67,6 @@ def goes_on(view: View) -> str:
     """Return what the rig does now although something was found."""
     status = view.status
     if view.over:
-        return "the rig is being stopped" if status.state == "stopping" else "the rig is stopped"
-    return f"it goes on: {status.means or status.state or 'nobody knows what it does'}"
+        return "it is being stopped" if status.state == "stopping" else "it is stopped"
+    means = status.means or status.state or "nobody knows what it does"
+    return f"it stands: {means}" if status.state in STANDING else f"it goes on: {means}"

@@ -7,13 +7,12 @@ from collections.abc import Iterator, Mapping
 from typing import Final
 
 from rig.monitor import words
-from rig.monitor.alerts.cause import CALM, Cause, found_key, goes_on
+from rig.monitor.alerts.cause import CALM, STANDING, Cause, found_key, goes_on
 from rig.monitor.alerts.kinds import kind_of
 from rig.monitor.bounds import close
 from rig.monitor.call import nearness, supplies
 from rig.monitor.foretold import expected
 from rig.monitor.view import View
-from rig.protocol.lab import KINDS
 from rig.record.status import Foreseen
 
 DAY: Final = 86400.0
@@ -21,7 +20,6 @@ HOLDS: Final = 10.0
 """How long [s] a limit must be near: one cycle may be by chance."""
 
 _OF_SPECIMEN: Final = ("deflection", "midspan", "crack_opening", "strain_", "end_slip_")
-_STANDING: Final = frozenset({"checklist", "paused", "locked", "unloaded", "waiting"})
 _SHORT: Final = {
     "sensor": "SENSOR",
     "water": "WATER",
@@ -41,7 +39,7 @@ def found(view: View, heard: Mapping[str, str]) -> Iterator[Cause]:
     for text in supplies(view):
         kind = "water" if text.startswith("the tank") else "rig"
         yield trouble(view, kind, text, key=f"supply:{kind}")
-    if view.status.state not in _STANDING:
+    if view.status.state not in STANDING:
         for text in view.status.inputs:
             if text not in view.status.why:
                 yield trouble(view, "water" if text.startswith("water") else "rig", text)
@@ -55,7 +53,7 @@ def trouble(view: View, kind: str, text: str, *, key: str = "", seq: int = 0) ->
         key=key or found_key(text),
         kinds=(kind,),
         headline=f"{_SHORT.get(kind, 'RIG')}: {text}",
-        happened=f"{KINDS[kind]}: {text}",
+        happened=text,
         did=goes_on(view),
         todo=tuple(filter(None, [view.status.asks])) or (_look(view),),
         lasting=seq == 0,
@@ -67,7 +65,7 @@ def trouble(view: View, kind: str, text: str, *, key: str = "", seq: int = 0) ->
 def _look(view: View) -> str:
     return (
         "look at it within the day"
-        if view.status.state in _STANDING
+        if view.status.state in STANDING
         else "look at it; it goes on meanwhile, or stops by its own limits"
     )
 

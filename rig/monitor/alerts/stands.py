@@ -85,7 +85,7 @@ def _standing(view: View, heard: Mapping[str, str]) -> Cause:
         kinds=kinds,
         headline=f"PAUSED: {short or told or status.cause}",
         happened=told or short or "it paused by itself",
-        did=f"paused; now: {status.means}",
+        did=f"paused by itself; now: {status.means}",
         todo=(*_stay_out(view), *filter(None, [status.asks])),
         mark=status.state,
     )
@@ -103,7 +103,7 @@ def _waits(view: View, headline: str, settle: float) -> Cause:
         key=f"waits:{status.state}",
         kinds=("waits",),
         headline=headline,
-        happened=f"{headline[0]}{headline[1:].lower()}; nobody went on since",
+        happened=f"it stands since {view.clock(view.at(status.since))}, and nobody went on",
         did=f"stands: {status.means}",
         todo=(*_stay_out(view), *filter(None, [status.asks])),
         settle=settle,

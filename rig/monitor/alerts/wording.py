@@ -89,7 +89,9 @@ def _subject(alert: Alert, due: Due, count: int) -> str:
         rig = f"(simulated) {rig}"
     if due.purpose == "rest":
         return _short(f"{rig}{count} alerts, first {alert.headline}")
-    return _short(f"{rig}{_BEFORE.get(due.purpose, '')}{alert.headline}")
+    told = _short(f"{rig}{_BEFORE.get(due.purpose, '')}{alert.headline}")
+    whole = f"{told}, {alert.where.get('specimen_id', '')}"
+    return whole if len(whole) <= SUBJECT and alert.where.get("specimen_id") else told
 
 
 def _short(text: str) -> str:

@@ -258,7 +258,9 @@ def test_an_end_tells_better_what_came_right_before_it():
 
 def test_a_dead_way_is_told_on_the_others_once_and_when_it_works_again():
     night = Night(
-        lab(rule(people=("Ada",), ways=("mail", "program")), rule("other", "water", people=("Ben",)))
+        lab(
+            rule(people=("Ada",), ways=("mail", "program")), rule("other", "water", people=("Ben",))
+        )
     )
     dead = True
     night.refuses = lambda order: order.way == "mail" and dead
