@@ -6,9 +6,11 @@ import asyncio
 import os
 import signal
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from rig.assembly.closing import LastDesk, close_record
+from rig.assembly.telling import Teller
 from rig.clock import Clock
 from rig.control.address import make_folder, socket_name, sweep
 from rig.control.checklist import CAUTIONS, checklist
@@ -29,7 +31,8 @@ from rig.record.remote import RemoteRecorder
 class LiveTest:
     """One plan on one rig, recorded in a folder and open to requests. Use `run` once.
 
-    `taken` is where a test that was cut off goes on.
+    `taken` is where a test that was cut off goes on; `told` that people are told of it, as it is
+    kept in its folder.
     """
 
     def __init__(
@@ -42,6 +45,7 @@ class LiveTest:
         *,
         on_call: str = "",
         taken: TakenUp | None = None,
+        told: bool = False,
     ) -> None:
         self._plan, self._rig, self._recorder = plan, rig, recorder
         self._clock, self._folder = clock, folder.resolve()
@@ -59,6 +63,7 @@ class LiveTest:
             taken=taken,
         )
         self._begins = taken is None
+        self._teller = Teller(self._folder, clock.utc(), clock) if told else None
 
     async def run(self, on_ready: Callable[[], None]) -> int:
         """Carry the test out, finish its record, and return the run's exit code.
@@ -84,19 +89,30 @@ class LiveTest:
         )
         try:
             async with door, asyncio.TaskGroup() as group:
-                staying = group.create_task(door.stay(self._clock))
+                beside = [group.create_task(door.stay(self._clock))]
                 try:
                     on_ready()
+                    telling = group.create_task(self._told())
+                    beside.append(telling)
                     for text in corrections(self._plan) if self._begins else ():
                         self._conductor.book.event("corrected", text)
                     verdict = await self._conductor.run()
+                    telling.cancel()
                     await self._finish(verdict)
                 finally:
-                    staying.cancel()
+                    for task in beside:
+                        task.cancel()
+                    if self._teller is not None:
+                        self._teller.last_look()
         except BaseExceptionGroup as several:
             # One thing went wrong; the group only wraps it.
             raise several.exceptions[0] from None
         return verdict
+
+    async def _told(self) -> None:
+        """Have people told of the test, as long as it goes on."""
+        if self._teller is not None:
+            await self._teller.look_after(partial(self._conductor.book.event, "messages"))
 
     async def _finish(self, verdict: Verdict) -> None:
         time = self._conductor.book.time

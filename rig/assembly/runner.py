@@ -30,6 +30,7 @@ from rig.assembly.last_words import LastWords
 from rig.assembly.live import LiveTest
 from rig.assembly.looking_back import LookBack, look_back
 from rig.assembly.result import header_of
+from rig.assembly.telling import keep_messages, messages_of
 from rig.assembly.trusting import trusted
 from rig.clock import Clock, SystemClock
 from rig.control.checklist import refusal
@@ -40,6 +41,7 @@ from rig.control.prompt import prompt
 from rig.errors import DeviceError, InputError, NotBegun, RigError
 from rig.ports import Rig
 from rig.protocol.in_the_air import in_the_air
+from rig.protocol.lab import Messages
 from rig.protocol.load import load_plan
 from rig.protocol.plan import Plan
 from rig.record.entries import RunHeader
@@ -149,11 +151,15 @@ class Starter:
 
 @dataclass(frozen=True, slots=True)
 class Test:
-    """What is to be carried out; `found` is the record of a test that goes on."""
+    """What is to be carried out; `found` is the record of a test that goes on.
+
+    `messages` is how people are told of it, None where they are not.
+    """
 
     order: Order
     plan: Plan
     found: LookBack | None
+    messages: Messages | None
 
     @property
     def seed(self) -> int:
@@ -168,10 +174,13 @@ def _test(order: Order) -> Test:
         found.refuse_unreadable()
         if order.rig:
             found = found.on_rig(order.rig, _text_of(order.rig))
-        return Test(order, found.plan, found)
+        # A rig file that is named now lies where its paths begin.
+        messages = messages_of(found.plan, None if order.rig else order.out)
+        return Test(order, found.plan, found, messages)
     plan = load_plan(order.protocol, order.rig, _text_of)
     plan = with_companions(plan, order.protocol, _text_of)
-    return Test(order, in_the_air(plan) if order.how == "air" else plan, None)
+    plan = in_the_air(plan) if order.how == "air" else plan
+    return Test(order, plan, None, messages_of(plan, None))
 
 
 async def _run(test: Test, starter: Starter, last: contextlib.ExitStack) -> int:
@@ -227,9 +236,19 @@ async def _new(
     try:
         held.callback(lock_folder(order.out, clock.utc()).release)
         log.keep()
+        if test.messages is not None:
+            keep_messages(test.messages, order.out)
         for doubt in starter.warnings:
             recorder.event(0.0, 0, "doubt", doubt)
-        live = LiveTest(plan, rig, recorder, clock, order.out, on_call=order.on_call)
+        live = LiveTest(
+            plan,
+            rig,
+            recorder,
+            clock,
+            order.out,
+            on_call=order.on_call,
+            told=test.messages is not None,
+        )
         _attentive()
         return await live.run(starter.ready)
     except BaseException:
@@ -258,9 +277,20 @@ async def _taken_up(
         for doubt in starter.warnings:
             recorder.event(found.ended, found.cycles, "doubt", doubt)
         log.keep()
+        if test.messages is not None:
+            keep_messages(test.messages, order.out)
         # Last: from here on a simulated rig goes on with the clock.
         restore_simulated(rig, taken)
-        live = LiveTest(plan, rig, recorder, clock, order.out, on_call=order.on_call, taken=taken)
+        live = LiveTest(
+            plan,
+            rig,
+            recorder,
+            clock,
+            order.out,
+            on_call=order.on_call,
+            taken=taken,
+            told=test.messages is not None,
+        )
         _attentive()
         return await live.run(starter.ready)
     except BaseException:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncGenerator, Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
@@ -66,7 +66,7 @@ class Looks:
         self._view: View | None = None
         self.trouble = ""
 
-    async def follow(self, after: int = 0) -> AsyncIterator[Look]:
+    async def follow(self, after: int = 0) -> AsyncGenerator[Look, None]:
         """Yield looks for ever, the first one at once, with the events behind number `after`."""
         count, place = 0, _Place()
         while True:

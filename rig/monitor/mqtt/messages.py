@@ -28,7 +28,7 @@ _FOLDER: Final = 160
 SHARE: Final = 0.8
 """How likely an end lies between the low and the high of a forecast."""
 _TROUBLES: Final = frozenset(
-    {"limit", "verdict", "sensor", "oil", "deviation", "conflict", "support", "line", "recording"}
+    {"limit", "sensor", "oil", "deviation", "conflict", "support", "line", "recording"}
     | {"record", "bug", "caution", "early-loss", "stiffness-loss", "stiffness-step", "off-target"}
     | {"residual-growth", "uneven-load", "load-short", "guide", "clock", "warning"}
 )
@@ -42,17 +42,20 @@ def run_of(header: RunHeader) -> str:
     return f"{folder} {_instant(_time(header.started_utc)) or ''}".strip()
 
 
-def presence(header: RunHeader, *, online: bool, since: datetime, cause: str | None) -> Payload:
+def presence(
+    header: RunHeader, taken: datetime, *, online: bool, since: datetime, cause: str | None
+) -> Payload:
     """Say whether a run's messages come; `cause` is "lost", "ended" or "left", None while they do.
 
-    `since` is when that became so; of a last will, when the connection was made.
+    `since` is when that became so; of a last will, when the connection was made. `taken` is when
+    the run took the rig: of two runs the later one speaks for it.
     """
     return {
         "v": VERSION,
         "run": run_of(header),
         "online": online,
         "since_utc": instant(since),
-        "started_utc": _instant(_time(header.started_utc)),
+        "taken_utc": instant(taken),
         "cause": cause,
     }
 

@@ -72,8 +72,14 @@ def said(view: View) -> list[tuple[str, bytes]]:
         ("events", messages.event(view, happened)),
         ("forecast", messages.forecast(view)),
         ("end", messages.end(view)),
-        ("presence", messages.presence(view.header, online=True, since=view.now, cause=None)),
-        ("presence", messages.presence(view.header, online=False, since=view.now, cause="lost")),
+        (
+            "presence",
+            messages.presence(view.header, view.now, online=True, since=view.now, cause=None),
+        ),
+        (
+            "presence",
+            messages.presence(view.header, view.now, online=False, since=view.now, cause="lost"),
+        ),
     ]
     return [(topic, messages.as_payload(each)) for topic, each in told]
 

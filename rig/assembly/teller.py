@@ -1,0 +1,315 @@
+"""The teller: the process that tells people and brokers of a run, whatever becomes of either.
+
+Started by the runner as `python -m rig.assembly.teller FOLDER RUNNER TAKEN` in a session of its
+own. It reads the run's record and never writes to it: a broker that hangs, mail that does not go
+out or a disk that is full hold this process up and nothing else. What it is told to do is kept in
+`messages.json` in the run's folder; secrets come from private files or from its environment. It
+ends once the run is over and all is said, after three days at the most, on SIGTERM, or where
+another runner has taken the run up and started a teller of its own.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import fcntl
+import logging
+import os
+import signal
+import sys
+from collections import deque
+from collections.abc import AsyncIterator, Callable, Coroutine
+from contextlib import aclosing
+from dataclasses import dataclass
+from datetime import datetime
+from logging.handlers import RotatingFileHandler
+from pathlib import Path
+from typing import Final
+
+from rig.assembly.afar_door import asks
+from rig.assembly.telling import kept_messages, told_lab
+from rig.clock import Clock, SystemClock
+from rig.control.lock import folder_holder
+from rig.errors import RigError
+from rig.monitor.alerts.keeping import keep_alerting
+from rig.monitor.alerts.mail import mail_way
+from rig.monitor.alerts.messages import Send
+from rig.monitor.alerts.program import program_way
+from rig.monitor.looks import Looks
+from rig.monitor.mqtt import topics
+from rig.monitor.mqtt.afar import Rules
+from rig.monitor.mqtt.messages import run_of
+from rig.monitor.mqtt.saying import Whose
+from rig.monitor.mqtt.serving import AfarRequests
+from rig.monitor.mqtt.signing import key_of
+from rig.monitor.mqtt.telling import Telling, own_broker
+from rig.monitor.secrets import Hidden, read_secret
+from rig.protocol.lab import Afar, Secret, Way
+from rig.record.entries import RunHeader
+
+LOG: Final = "teller.log"
+LOG_SIZE: Final = 200_000
+"""Bytes of the log, and once more of the one before it."""
+LOCK: Final = "teller.lock"
+HANDS_OVER: Final = 20.0
+"""How long [s] a teller waits for the one before it to end."""
+STAYS: Final = 3 * 86400.0
+"""How long [s] a teller stays at the most once its run is over or its runner gone."""
+LOOKS_EVERY: Final = 0.5
+GOODBYE: Final = 10.0
+"""How long [s] the last words to a broker may take."""
+_LINES: Final = 100
+
+_LOG: Final = logging.getLogger("nightrig.teller")
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What a teller is started with: the run's folder, its runner, and when that took the rig."""
+
+    folder: Path
+    runner: int
+    taken: datetime
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Tell of one run; return the exit code."""
+    parser = argparse.ArgumentParser(prog="rig.assembly.teller")
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("runner", type=int)
+    parser.add_argument("taken", type=datetime.fromisoformat)
+    order = Order(**vars(parser.parse_args(arguments)))
+    for number in (signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, signal.SIG_IGN)
+    _log_to(order.folder / LOG)
+    try:
+        asyncio.run(_told(order))
+    except RigError as error:
+        _LOG.error("%s", error)
+        return error.exit_code
+    except BaseException:  # noqa: BLE001 - whatever it was, the log must tell it
+        _LOG.exception("nightrig has a bug")
+        return 1
+    return 0
+
+
+def _log_to(path: Path) -> None:
+    try:
+        handler: logging.Handler = RotatingFileHandler(path, maxBytes=LOG_SIZE, backupCount=1)
+    except OSError:
+        handler = logging.NullHandler()
+    logging.raiseExceptions = False  # a full disk is no reason to print
+    handler.setFormatter(logging.Formatter("%(asctime)s %(message)s"))
+    _LOG.addHandler(handler)
+    _LOG.setLevel(logging.INFO)
+    _LOG.propagate = False
+
+
+class Runner:
+    """The run's program as its folder's lock shows it; `other` once another one has taken it up."""
+
+    def __init__(self, folder: Path, runner: int) -> None:
+        self._folder, self._runner = folder, runner
+        self.other = False
+
+    def lives(self) -> bool:
+        """Tell whether somebody carries the run out."""
+        holder = folder_holder(self._folder)
+        # Nobody knows whose a lock is that cannot be read: no reason to leave.
+        self.other = self.other or (holder is not None and holder.pid not in (0, self._runner))
+        return holder is not None
+
+
+async def _told(order: Order) -> None:
+    ended = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    loop.add_signal_handler(signal.SIGTERM, ended.set)
+    loop.set_exception_handler(_note)
+    clock = SystemClock()
+    async with _alone(order.folder, clock):
+        await _Teller(order, clock).tell(ended)
+
+
+def _note(_loop: asyncio.AbstractEventLoop, context: dict[str, object]) -> None:
+    """Note what a library left behind: it ends nothing."""
+    error = context.get("exception")
+    _LOG.info("%s: %s", context.get("message"), type(error).__name__ if error else "")
+
+
+@contextlib.asynccontextmanager
+async def _alone(folder: Path, clock: Clock) -> AsyncIterator[None]:
+    """Be the one teller of a run: the one before it leaves once it sees the new runner."""
+    handle = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    try:
+        end = clock.now() + HANDS_OVER
+        while not _locked(handle):
+            if clock.now() > end:
+                _LOG.info("the teller before this one does not end; it is not waited for any more")
+                break
+            await clock.sleep(0.1)
+        yield
+    finally:
+        os.close(handle)
+
+
+def _locked(handle: int) -> bool:
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+class _Teller:
+    """What one teller holds together."""
+
+    def __init__(self, order: Order, clock: Clock) -> None:
+        self._order, self._clock = order, clock
+        self._messages = kept_messages(order.folder)
+        self._lab = told_lab(self._messages)
+        self._runner = Runner(order.folder, order.runner)
+        self._looks = Looks(order.folder, clock, self._runner.lives, LOOKS_EVERY)
+        self._lines: deque[str] = deque(maxlen=_LINES)
+        self._telling: Telling | None = None
+        self._afar: AfarRequests | None = None
+        self._alerted = False
+        self._over_at: float | None = None
+
+    async def tell(self, ended: asyncio.Event) -> None:
+        """Tell until there is nothing left to tell, or somebody asks for the end."""
+        async with aclosing(self._looks.follow()) as following:
+            header = (await anext(following)).view.header
+        _LOG.info("tells of run %r, of runner %d", run_of(header), self._order.runner)
+        self._set_up(header)
+        async with asyncio.TaskGroup() as group:
+            tasks = [group.create_task(work) for work in self._work()]
+            why = await self._over(ended)
+            if self._telling is not None and not self._runner.other:
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(GOODBYE):
+                        await self._telling.leave()
+            for task in tasks:
+                task.cancel()
+        _LOG.info("ends: %s", why)
+
+    def _set_up(self, header: RunHeader) -> None:
+        lab, rig = self._lab, self._messages
+        whose = Whose(lab.name, rig.name, header, self._order.taken)
+        if lab.broker is not None:
+            self._telling = Telling(
+                whose,
+                own_broker(lab.broker, rig),
+                self._looks,
+                self._order.folder,
+                self._clock,
+                tell=_LOG.info,
+                asked=self._asked,
+            )
+            # Where nothing is allowed nobody looks at what comes.
+            if lab.afar is not None and rig.requests:
+                self._afar = self._requests(self._telling, whose, lab.afar)
+
+    def _requests(self, telling: Telling, whose: Whose, afar: Afar) -> AfarRequests:
+        key = key_of(read_secret(afar.secret).reveal(), afar.secret.file or afar.secret.variable)
+        rules = Rules(
+            topic=topics.topic(whose.lab, whose.rig, topics.REQUESTS),
+            run=whose.run,
+            allowed=self._messages.requests,
+            key=key,
+            within=afar.within,
+            most=afar.most,
+        )
+        return AfarRequests(
+            rules,
+            topics.topic(whose.lab, whose.rig, topics.ANSWERS),
+            self._clock,
+            pass_on=asks(self._order.folder),
+            publish=telling.answer,
+            tell=self._from_afar,
+        )
+
+    def _asked(self, payload: bytes, retained: bool) -> None:
+        if self._afar is not None:
+            self._afar.hear(payload, retained=retained)
+
+    def _from_afar(self, line: str) -> None:
+        _LOG.info("%s", line)
+        self._lines.append(line)
+
+    def _work(self) -> list[Coroutine[None, None, None]]:
+        found = [self._alerting(), self._watching()]
+        if self._telling is not None:
+            found.append(self._telling.keep())
+        if self._afar is not None:
+            found.append(self._afar.serve())
+        return found
+
+    async def _alerting(self) -> None:
+        """Keep the alerts, and again where that broke off: the rest goes on meanwhile."""
+        wait = 1.0
+        while not self._alerted:
+            try:
+                async with aclosing(self._looks.follow()) as looks:
+                    await keep_alerting(
+                        looks,
+                        self._lab,
+                        self._messages,
+                        self._order.folder,
+                        self._ways(),
+                        self._clock,
+                        self._new_lines,
+                    )
+                self._alerted = True
+            except (RigError, OSError) as error:
+                _LOG.info("alerts broke off: %s", error)
+                await self._clock.sleep(wait)
+                wait = min(2 * wait, 60.0)
+
+    def _new_lines(self) -> tuple[str, ...]:
+        found = tuple(self._lines)
+        self._lines.clear()
+        return found
+
+    def _ways(self) -> dict[Way, Send]:
+        lab, ways = self._lab, dict[Way, Send]()
+        if self._telling is not None:
+            ways["mqtt"] = self._telling.alert
+        if lab.mail is not None:
+            ways["mail"] = mail_way(lab.mail, _reader(lab.mail.password))
+        if lab.program is not None:
+            ways["program"] = program_way(lab.program)
+        return ways
+
+    async def _watching(self) -> None:
+        """See when the run is over, or its program gone."""
+        async with aclosing(self._looks.follow()) as following:
+            async for look in following:
+                if look.view.alive:
+                    self._over_at = None
+                elif self._over_at is None:
+                    self._over_at = self._clock.now()
+
+    async def _over(self, ended: asyncio.Event) -> str:
+        """Wait for the end; return why it has come."""
+        while True:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(LOOKS_EVERY):
+                    await ended.wait()
+                    return "asked to"
+            if self._runner.other:
+                return "another runner carries the run out now, with a teller of its own"
+            if self._over_at is None:
+                continue
+            if self._alerted and (self._telling is None or self._telling.done):
+                return "all is said"
+            if self._clock.now() - self._over_at > STAYS:
+                return "three days after the end it is not said, and is not tried any more"
+
+
+def _reader(secret: Secret | None) -> Callable[[], Hidden] | None:
+    return None if secret is None else lambda: read_secret(secret)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

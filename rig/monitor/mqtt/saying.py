@@ -1,0 +1,201 @@
+"""What the broker keeps of a run: its presence, its state, forecast and end, always the newest.
+
+Nothing of it waits while the broker is away: the next look is said once it is back. The rig's
+topics belong to the run that took the rig last; an older one that still has something to say
+leaves them.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Awaitable, Callable
+from contextlib import aclosing, suppress
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from functools import partial
+from typing import Any, Final
+
+from rig.clock import Clock
+from rig.monitor.looks import Look, Looks, Numbered
+from rig.monitor.mqtt import messages
+from rig.monitor.mqtt.link import Link, Unsaid
+from rig.monitor.mqtt.outbox import over
+from rig.monitor.mqtt.topics import CYCLES, END, FORECAST, PRESENCE, STATUS, Topic
+from rig.monitor.view import View
+from rig.record.entries import RunHeader
+
+STATUS_EVERY: Final = 5.0
+CYCLES_EVERY: Final = 1.0
+FORECAST_EVERY: Final = 30.0
+"""How often [s] it is said anew though nothing has changed but numbers."""
+_AHEAD: Final = timedelta(hours=1)
+"""A run that took the rig so far in the future says so by a clock that is wrong."""
+_CHANGES: Final = ("state", "cause", "stage", "troubles", "asks", "gone", "outcome")
+"""What of a status is said at once where it changes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Whose:
+    """Whose topics these are: the rig of a lab, for a run that took the rig at an instant (UTC)."""
+
+    lab: str
+    rig: str
+    header: RunHeader
+    taken: datetime
+
+    @property
+    def run(self) -> str:
+        """The name of the run."""
+        return messages.run_of(self.header)
+
+
+class Saying:
+    """Says how one run stands. `link` is set before `say` runs; `left` once it was asked to leave.
+
+    `newer` names the run that took the rig later, "" while there is none.
+    """
+
+    link: Link
+
+    def __init__(self, whose: Whose, looks: Looks, clock: Clock, tell: Callable[[str], None]):
+        self._whose, self._looks, self._clock, self._tell = whose, looks, clock, tell
+        self._said: dict[Topic, tuple[int, float, Any]] = {}
+        self._trouble: Numbered | None = None
+        self._counted = -1
+        self._back = False
+        self.left = False
+        self.newer = ""
+        self.done = False
+        """Whether the run is over and its end has got through."""
+
+    def will(self) -> bytes | None:
+        """Return what the broker says if this teller is lost; nothing where the rig has another."""
+        return None if self.newer or self.left else self._presence(online=False, cause="lost")
+
+    def _presence(self, *, online: bool, cause: str | None) -> bytes:
+        whose = self._whose
+        told = messages.presence(
+            whose.header, whose.taken, online=online, since=self._clock.utc(), cause=cause
+        )
+        return messages.as_payload(told)
+
+    def heard(self, payload: bytes) -> None:
+        """Take what somebody said of the presence of a run on this rig, this one too."""
+        other = _claim(payload)
+        if other is None or self.newer or self.left:
+            return
+        mine = _Claim(self._whose.taken, self._whose.run, online=True)
+        if other.run == mine.run:
+            # Only a connection before this one can have said so.
+            self._back = self._back or not other.online
+        elif mine < other and other.taken <= self._clock.utc() + _AHEAD:
+            self.newer = other.run
+            self._tell(f"run {other.run!r} has taken the rig: its topics are that run's now")
+            self.link.drop()
+        else:
+            # An older run was lost only now: its last will stands where ours belongs.
+            self._back = True
+
+    async def say(self) -> None:
+        """Say what is due, look by look, for ever."""
+        async with aclosing(self._looks.follow()) as following:
+            async for look in following:
+                self._trouble = next(
+                    (e for e in reversed(look.events) if messages.is_trouble(e.event)),
+                    self._trouble,
+                )
+                if self.link.up and not self.left:
+                    await self._due(look)
+
+    async def leave(self) -> None:
+        """Say that no more messages come: all was said, or somebody asked to end."""
+        self.left = True
+        if not self.newer:
+            cause = "ended" if self.done else "left"
+            with suppress(Unsaid):
+                await self.link.say(PRESENCE, self._presence(online=False, cause=cause))
+
+    async def _due(self, look: Look) -> None:
+        """Say what is due of a look; what does not get through keeps nothing else back."""
+        view = look.view
+        if self.newer:
+            self.done = over(view)
+            return
+        said = [
+            await self._got_through(saying)
+            for saying in (
+                self._present,
+                partial(self._status, view),
+                partial(self._cycles, view),
+                partial(self._kept, FORECAST, messages.forecast(view), FORECAST_EVERY),
+                partial(self._kept, END, messages.end(view), None),
+            )
+        ]
+        self.done = over(view) and all(said)
+
+    @staticmethod
+    async def _got_through(saying: Callable[[], Awaitable[None]]) -> bool:
+        try:
+            await saying()
+        except Unsaid:
+            return False
+        return True
+
+    async def _present(self) -> None:
+        if self._back or self._is_due(PRESENCE, None, every=None):
+            self._back = False
+            await self._say(PRESENCE, self._presence(online=True, cause=None), None)
+
+    async def _status(self, view: View) -> None:
+        told = messages.status(view, self._whose.lab, self._whose.rig, self._trouble)
+        changes = {name: told[name] for name in _CHANGES} | {"level": told["call"]["level"]}
+        if self._is_due(STATUS, changes, every=None if over(view) else STATUS_EVERY):
+            await self._say(STATUS, messages.as_payload(told), changes)
+
+    async def _cycles(self, view: View) -> None:
+        counted, cycles = view.status.cycles, self._counted
+        if cycles < 0 or counted < cycles:
+            self._counted = counted
+        elif counted > cycles and self._is_due(CYCLES, counted, every=CYCLES_EVERY, at_once=False):
+            payload = messages.as_payload(messages.cycles(view, counted - cycles))
+            self._counted = counted
+            await self._say(CYCLES, payload, counted)
+
+    async def _kept(self, kind: Topic, told: messages.Payload | None, every: float | None) -> None:
+        """Say what the broker keeps, or take away what it keeps of something that is no more."""
+        what = told and (told.get("why"), told.get("outcome"))
+        if self._is_due(kind, what, every=every if told else None):
+            await self._say(kind, messages.as_payload(told), what)
+
+    def _is_due(self, kind: Topic, what: Any, *, every: float | None, at_once: bool = True) -> bool:
+        """Tell whether something is to be said: new here, changed, or said long ago."""
+        connection, when, before = self._said.get(kind, (0, 0.0, None))
+        if connection != self.link.connections or (at_once and what != before):
+            return True
+        return every is not None and self._clock.now() - when >= every
+
+    async def _say(self, kind: Topic, payload: bytes, what: Any) -> None:
+        connection, now = self.link.connections, self._clock.now()
+        await self.link.say(kind, payload)
+        self._said[kind] = (connection, now, what)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class _Claim:
+    """When a run took the rig; of two the later one has it."""
+
+    taken: datetime
+    run: str
+    online: bool = field(compare=False)
+
+
+def _claim(payload: bytes) -> _Claim | None:
+    """Return what a presence says, None where it is none."""
+    try:
+        told = json.loads(payload)
+        taken = datetime.fromisoformat(told["taken_utc"]).astimezone(UTC)
+        run, online = told["run"], told["online"]
+    except (ValueError, KeyError, TypeError, OverflowError, RecursionError):
+        return None
+    right = isinstance(run, str) and isinstance(online, bool)
+    return _Claim(taken, run, online) if right else None
