@@ -3,6 +3,7 @@
 import json
 from collections import defaultdict
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from hypothesis import given
@@ -45,8 +46,11 @@ STEPS = st.lists(
 )
 
 
+FEW = st.integers(1, 5)
+
+
 @st.composite
-def ruled(draw, most=st.integers(1, 5)):
+def ruled(draw, most=FEW):
     """A lab of up to two rules."""
     rules = []
     for name in ("one", "two")[: draw(st.integers(1, 2))]:
@@ -70,7 +74,7 @@ def lived(lab, begin, steps, refuses=False) -> Night:
     night = Night(lab, now=begin)
     refusing = False
     night.refuses = lambda order: refusing
-    for seconds, held, action, which, refusing in steps:  # noqa: B007 - the closure reads it
+    for seconds, held, action, which, refusing in steps:
         refusing = refusing and refuses
         if action == "acknowledge" and which + 1 in night.desk.alerts:
             night.acknowledge(which + 1)
@@ -97,7 +101,7 @@ def test_nobody_is_told_twice_by_one_way_but_as_a_repeat(lab, begin, steps, refu
     for (number, person, way), told in by_target(night).items():
         alert = night.desk.alerts[number]
         again = [r.repeat for r in lab.rules if way in r.ways and set(r.kinds) & set(alert.kinds)]
-        for (before, _), (at, purpose) in zip(told, told[1:], strict=False):
+        for (before, _), (at, purpose) in pairwise(told):
             if alert.kind == "message-way":
                 assert purpose in ("again", "over")
                 continue

@@ -1,0 +1,136 @@
+"""The book of alerts: lines are only added; what is torn or damaged costs nothing else."""
+
+import json
+import os
+import subprocess
+import sys
+from datetime import UTC, datetime
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig.errors import StorageError
+from rig.monitor.alerts.book import NAME, Read, read_on, write
+from rig.monitor.alerts.desk import Desk, line
+
+NOW = datetime(2026, 11, 25, 2, 10, 12, tzinfo=UTC)
+
+
+def opened(number: int, key: str = "silent", **changes) -> dict:
+    texts = {"headline": "NO DATA", "happened": "no new data", "did": "nobody knows", "mark": ""}
+    fields = {"key": key, "kinds": ["silent"], "lasting": True, "stays": False, "calm": 60.0}
+    where = {"rig": "frame-1"}
+    return line("opened", NOW, n=number, **texts, todo=["go"], where=where, **{**fields, **changes})
+
+
+def numbers(read: Read) -> list[int]:
+    return list(read.desk.alerts)
+
+
+def test_what_is_written_is_read_in_pieces_or_as_a_whole(tmp_path):
+    assert read_on(tmp_path, Read()) == Read()
+    write(tmp_path, [opened(1), opened(2, "gone")])
+    first = read_on(tmp_path, Read())
+    write(tmp_path, [line("acknowledged", NOW, n=2, by="Ada")])
+    second = read_on(tmp_path, first)
+    assert numbers(first) == numbers(second) == [1, 2]
+    assert second.desk.alerts[2].acknowledged == "Ada"
+    assert read_on(tmp_path, Read()) == second
+    lines = (tmp_path / NAME).read_text(encoding="utf-8").splitlines()
+    assert [json.loads(text)["what"] for text in lines] == ["opened", "opened", "acknowledged"]
+
+
+@given(cut=st.integers(1, 200))
+def test_a_torn_last_line_is_passed_over_and_dropped_by_the_next(tmp_path_factory, cut):
+    folder = tmp_path_factory.mktemp("run")
+    write(folder, [opened(1)])
+    whole = (folder / NAME).read_bytes()
+    torn = json.dumps(opened(2, "gone")).encode()
+    (folder / NAME).write_bytes(whole + torn[: min(cut, len(torn))])
+    read = read_on(folder, Read())
+    assert (numbers(read), read.damaged, read.place) == ([1], (), len(whole))
+    write(folder, [opened(2, "record")])
+    assert numbers(read_on(folder, read)) == numbers(read_on(folder, Read())) == [1, 2]
+    assert read_on(folder, Read()).damaged == ()
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        b"{",
+        b"[]",
+        b"null",
+        b'{"v": 1}',
+        b'{"v": 2, "what": "opened"}',
+        b'{"v": 1, "what": "opened", "at_utc": "yesterday"}',
+        b'{"v": 1, "what": "acknowledged", "at_utc": "2026-11-25T02:10:12+00:00", "n": 9}',
+        b'{"v": 1, "what": "acknowledged", "at_utc": "2026-11-25T02:10:12", "n": 1, "by": "A"}',
+        b'{"v": 1, "what": "moved", "at_utc": "2026-11-25T02:10:12+00:00"}',
+        json.dumps(opened(1)).encode(),
+        json.dumps(opened(3, kinds=["of a later version"])).encode(),
+        b"\xff\xfe\x00",
+        b"[" * 100_000,
+    ],
+    ids=range(13),
+)
+def test_a_damaged_line_is_told_by_its_place_and_passed_over(tmp_path, damage):
+    write(tmp_path, [opened(1)])
+    with open(tmp_path / NAME, "ab") as file:
+        file.write(damage + b"\n")
+    write(tmp_path, [opened(2, "gone")])
+    read = read_on(tmp_path, Read())
+    assert numbers(read) == [1, 2]
+    (told,) = read.damaged
+    assert told.startswith(f"{tmp_path / NAME}:2: ")
+    assert "passed over" in told
+
+
+@given(st.lists(st.binary(max_size=60), max_size=8))
+def test_no_bytes_at_all_keep_anybody_from_reading_on(tmp_path_factory, pieces):
+    folder = tmp_path_factory.mktemp("run")
+    (folder / NAME).write_bytes(b"\n".join(pieces))
+    read_on(folder, Read())
+    write(folder, [opened(1)])
+    assert numbers(read_on(folder, Read())) == [1]
+
+
+def test_a_book_that_cannot_be_written_says_so_and_holds_no_half_line(tmp_path, monkeypatch):
+    write(tmp_path, [opened(1)])
+
+    def full(handle: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(StorageError, match="cannot write the alerts"):
+        write(tmp_path, [opened(2, "gone")])
+    monkeypatch.undo()
+    assert numbers(read_on(tmp_path, Read())) == [1]
+
+
+WRITER = """
+import sys
+from pathlib import Path
+from rig.monitor.alerts.book import write
+from tests.monitor.alerts.test_book import opened
+for number in range(int(sys.argv[2]), int(sys.argv[2]) + 40):
+    write(Path(sys.argv[1]), [opened(number, f"key {number}")])
+"""
+
+
+@pytest.mark.nights
+def test_two_who_write_at_once_take_turns(tmp_path):
+    # As the teller and the command `alerts` do; a lock of the operating system, so processes.
+    writers = [
+        subprocess.Popen([sys.executable, "-c", WRITER, str(tmp_path), first])
+        for first in ("1", "101")
+    ]
+    assert [writer.wait() for writer in writers] == [0, 0]
+    read = read_on(tmp_path, Read())
+    assert sorted(numbers(read)) == [*range(1, 41), *range(101, 141)]
+    assert read.damaged == ()
+
+
+def test_an_empty_desk_has_nothing_open():
+    assert Desk().open_alerts() == ()
+    assert Desk().next_number == 1
