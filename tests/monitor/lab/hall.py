@@ -3,7 +3,7 @@
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from rig.monitor.lab.rigs import Moment, RigTold, Rigs
+from rig.monitor.lab.rigs import Moment, Rigs, RigTold
 from rig.monitor.lab.view import LabView
 from rig.monitor.mqtt import messages
 from rig.monitor.view import View
