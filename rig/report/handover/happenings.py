@@ -30,8 +30,18 @@ _PLAIN_WATER: Final = (
     "water ",
 )
 _RANKS: Final = {
-    Rank.END: ("stop", "limit", "resume", "found", "record", "bug", "messages", "rig file"),
-    Rank.SENSOR: ("sensor", "conflict", "support", "offset", "line", "doubt", "clock", "guide"),
+    Rank.END: ("stop", "limit", "resume", "found", "record", "bug", "rig file"),
+    Rank.SENSOR: (
+        "sensor",
+        "conflict",
+        "support",
+        "offset",
+        "line",
+        "doubt",
+        "clock",
+        "guide",
+        "messages",
+    ),
     Rank.WATER: ("water", "deviation"),
     Rank.SPECIMEN: (
         *("stiffness-loss", "stiffness-step", "residual-growth", "early-loss", "overload"),

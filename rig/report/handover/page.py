@@ -198,7 +198,8 @@ class _Paper:
         why = self._told.call.why
         if each.kind == END and why and each.text.endswith(why[0]):
             outcome = each.text.removesuffix(why[0]).removesuffix(": ")
-            return f"{END}: {outcome or each.text} at cycle {words.number(each.cycle)}"
+            count = f" at cycle {words.number(each.cycle)}" if each.cycle else ""
+            return f"{END}: {outcome or each.text}{count}"
         if each.count == 1:
             return f"{each.kind}: {each.text}"
         lasted = f", {words.span(each.lasted)} in all" if each.lasted else ""
@@ -261,8 +262,24 @@ def _needs(told: Handover) -> list[str]:
         if item.what.startswith(_UNLESS):
             when = view.moment(item.within) if item.within is not None else "in time"
             found[f"{item.what}: {when}; nightrig note counts as a look"] = None
+    found |= dict.fromkeys((*_alerts(told), *_silences(told)))
     if found:
         return list(found)
-    if call.level in (Level.NOTHING, Level.ENDED):
-        return ["nobody"]
-    return ["see above"]
+    return ["nobody" if call.level in (Level.NOTHING, Level.ENDED) else "see above"]
+
+
+def _alerts(told: Handover) -> Iterator[str]:
+    """Yield the alerts that are open, those first that nobody has acknowledged."""
+    for alert in sorted(told.alerts, key=lambda a: bool(a.acknowledged)):
+        when = words.moment(told.view.local(alert.opened), told.now)
+        if alert.acknowledged:
+            done = f"acknowledged by {alert.acknowledged}"
+        else:
+            done = f"not acknowledged: nightrig alerts --acknowledge {alert.number}"
+        yield f"alert {alert.number}, {when}: {alert.headline}; {done}"
+
+
+def _silences(told: Handover) -> Iterator[str]:
+    for silence in told.silences:
+        until = words.moment(told.view.local(silence.until), told.now)
+        yield f"silenced until {until} by {silence.by}: alerts of {silence.kind}; {silence.why}"

@@ -10,6 +10,8 @@ from rig.record.entries import Event
 
 APART: Final = 1800.0
 """Time [s] between two doings of people from which on they are two visits."""
+FROM_AFAR: Final = " from afar"
+"""How the name of somebody ends who asked from elsewhere."""
 _NAMED: Final = 60
 """Letters of a name at most, in front of the text of a note."""
 _NOTES: Final = frozenset({"note", "catch can"})
@@ -24,6 +26,11 @@ class Doing:
     time: float
     what: str
     who: str = ""
+
+    @property
+    def far(self) -> bool:
+        """Tell whether it came from elsewhere: who is there has not looked after the rig."""
+        return self.who.endswith(FROM_AFAR)
 
 
 @dataclass(frozen=True, slots=True)

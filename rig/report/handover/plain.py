@@ -6,6 +6,7 @@ import math
 from datetime import UTC, datetime
 from typing import Any
 
+from rig.monitor.alerts.desk import Alert
 from rig.monitor.call import Level
 from rig.record.entries import Event
 from rig.report.handover.changes import Change
@@ -48,6 +49,11 @@ def plain(told: Handover) -> dict[str, Any]:
         "quiet_until_utc": _utc(told.quiet),
         "asks": view.status.asks,
         "troubles": [*view.status.troubles],
+        "alerts": [_alert(each) for each in told.alerts],
+        "silences": [
+            {"kind": s.kind, "until_utc": _utc(s.until), "by": s.by, "why": s.why}
+            for s in told.silences
+        ],
         "notes": [_note(told, event) for event in told.notes],
         "visits": [_visit(told, visit) for visit in told.visits],
         "damage": [*told.damage],
@@ -101,6 +107,19 @@ def _note(told: Handover, event: Event) -> dict[str, Any]:
         "time_s": event.time,
         "at_utc": _at(told, event.time),
         "cycle": event.cycle,
+    }
+
+
+def _alert(each: Alert) -> dict[str, Any]:
+    return {
+        "number": each.number,
+        "kinds": [*each.kinds],
+        "headline": each.headline,
+        "happened": each.happened,
+        "todo": [*each.todo],
+        "opened_utc": _utc(each.opened),
+        "acknowledged_by": each.acknowledged or None,
+        "over_utc": _utc(each.over),
     }
 
 

@@ -5,14 +5,17 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from rig.clock import VIRTUAL_EPOCH, SystemClock
+from rig.clock import SystemClock
 from rig.errors import InputError, StorageError
+from rig.monitor.alerts.book import Read as Book
+from rig.monitor.alerts.book import read_on
+from rig.monitor.alerts.desk import Desk
 from rig.monitor.curve import Curve
 from rig.monitor.view import Follower, View
 from rig.protocol.plan import Plan
@@ -28,15 +31,14 @@ class Read:
     """A run as it stands, in the zone of its hours, with all its events.
 
     `wet` are stretches of water: test times [s] on and off, volume [m3]. `plan` is None where the
-    files that the record keeps cannot be read by this version. `damage` says what of the record
-    cannot be read.
+    files that the record keeps cannot be read by this version. `desk` is where its alerts stand.
     """
 
     view: View
     events: tuple[Event, ...]
     wet: tuple[tuple[float, float, float], ...]
     plan: Plan | None
-    damage: tuple[str, ...]
+    desk: Desk = field(default_factory=Desk)
 
     @property
     def now(self) -> datetime:
@@ -91,8 +93,15 @@ def read_run(folder: Path, holds: Callable[[], bool], damage: Damage) -> Read:
         events=tuple(events),
         wet=tuple((float(row[0]), float(row[1]), float(row[2])) for row in rows),
         plan=_plan(view),
-        damage=tuple(damage.said),
+        desk=_desk(folder, damage),
     )
+
+
+def _desk(folder: Path, damage: Damage) -> Desk:
+    """Return where the alerts of a run stand, none where it has no book of them."""
+    book = damage.tried(lambda: read_on(folder, Book()), Book())
+    damage.said |= dict.fromkeys(book.damaged)
+    return book.desk
 
 
 def _seen(folder: Path, holds: Callable[[], bool], damage: Damage) -> View:
@@ -158,8 +167,3 @@ def _plan(view: View) -> Plan | None:
         return plan_of_kept(view.folder, view.header.texts)
     except InputError:
         return None
-
-
-def begins(view: View) -> datetime:
-    """Return day and time of the start of the test."""
-    return view.at(0.0) or VIRTUAL_EPOCH

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from rig.control.hours import quiet_until
 from rig.errors import InputError
+from rig.monitor.alerts.desk import Alert, Silence
 from rig.monitor.call import Call, call
 from rig.monitor.view import View
 from rig.record.entries import Event
@@ -18,7 +19,7 @@ from rig.record.status import Coming
 from rig.report.handover.changes import Change, changes_of
 from rig.report.handover.happening import END, Happening, Rank
 from rig.report.handover.happenings import happenings
-from rig.report.handover.people import Visit, doing_of, visits_of
+from rig.report.handover.people import Doing, Visit, doing_of, visits_of
 from rig.report.handover.period import Period, period_of
 from rig.report.handover.reading import Damage, Read, read_run
 from rig.report.handover.rows import Table
@@ -29,8 +30,9 @@ class Handover:
     """What happened to a run in a period, and how it stands now.
 
     `coming` is what comes by itself, the soonest first; `quiet` until when nothing is resumed,
-    None outside quiet hours. `notes` are events, of the period only as `visits` are. `damage`
-    says what of the record could not be read.
+    None outside quiet hours. `alerts` are those that are open, `silences` those that last. `notes`
+    are events; they and the `visits` are those of the period. `damage` says what of the record
+    could not be read.
     """
 
     view: View
@@ -41,6 +43,8 @@ class Handover:
     changes: tuple[Change, ...]
     coming: tuple[Coming, ...]
     quiet: datetime | None
+    alerts: tuple[Alert, ...]
+    silences: tuple[Silence, ...]
     visits: tuple[Visit, ...]
     notes: tuple[Event, ...]
     damage: tuple[str, ...]
@@ -65,10 +69,11 @@ def hand_over(
 def told_of(read: Read, damage: Damage, since: str | None, until: str | None) -> Handover:
     """Return the handover of a run that was read; raises as `hand_over`."""
     doings = [doing for event in read.events if (doing := doing_of(event)) is not None]
-    visits = visits_of(doings)
+    doings += _acknowledged(read)
+    visits, there = visits_of(doings), visits_of([d for d in doings if not d.far])
     with read_journal(read.view.folder) as journal:
         cycles = Table(journal, "cycles", damage)
-        period = period_of(read, since, until, visits, lambda n: _time_of(cycles, n))
+        period = period_of(read, since, until, there, lambda n: _time_of(cycles, n))
         changes = changes_of(read, journal, cycles, period, damage)
     found = happenings(read.events, period, read.newest)
     return Handover(
@@ -80,6 +85,8 @@ def told_of(read: Read, damage: Damage, since: str | None, until: str | None) ->
         changes=changes,
         coming=_coming(read.view),
         quiet=_quiet(read),
+        alerts=read.desk.open_alerts(),
+        silences=tuple(s for s in read.desk.silences.values() if s.until > read.now),
         visits=_inside(visits, period),
         notes=tuple(
             e for e in read.events if e.kind in ("note", "catch can") and period.has(e.time)
@@ -104,6 +111,15 @@ def _counted(each: Happening, read: Read) -> Happening:
     if each.kind != END or ending is None or ending.ended_time > each.end:
         return each
     return replace(each, cycle=ending.cycles)
+
+
+def _acknowledged(read: Read) -> list[Doing]:
+    """Return what people did about alerts."""
+    return [
+        Doing(read.test_time(a.acknowledged_at), f"alert {a.number} acknowledged", a.acknowledged)
+        for a in read.desk.alerts.values()
+        if a.acknowledged_at is not None
+    ]
 
 
 def _time_of(cycles: Table, count: int) -> float:
