@@ -22,7 +22,7 @@ STARTED = datetime(2026, 11, 29, 17, 0, tzinfo=UTC)
 NOW = datetime(2026, 11, 30, 6, 2, tzinfo=UTC)
 """Monday 07:02 in Berlin."""
 HOUR = 3600.0
-FREQUENCY = 4.0
+FREQUENCY = 1.0
 BEGINS = 600.0
 """Test time [s] of the first counted cycle."""
 SAMPLED = ("load", "midspan", "support_left")
@@ -176,8 +176,10 @@ class Night:
         yield 15.0, "state", "approach, stage: approach"
         yield 500.0, "state", "build-up, stage"
         yield BEGINS, "state", "cycling, range reached: counts from cycle 1"
-        yield BEGINS + 750.0, "baseline", BASELINE
-        yield at(18, 40), "water", "spraying begins"
+        if self.until > BEGINS + 750.0:
+            yield BEGINS + 750.0, "baseline", BASELINE
+        if self.until > at(18, 40):
+            yield at(18, 40), "water", "spraying begins"
         yield from self.events
 
 

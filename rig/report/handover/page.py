@@ -210,11 +210,18 @@ class _Paper:
     def _numbers(self) -> Iterator[tuple[str, ...]]:
         begin = self._clock(self._begin)
         end = "now" if self._live else self._clock(self._end)
-        yield (f"{'':<{LABELS}}{begin:>{THEN - LABELS}}{end:>{NOW - THEN}}  change",)
+        yield self._number(f"{'':<{LABELS}}{begin:>{THEN - LABELS}}{end:>{NOW - THEN}}  change")
         rows, lacking = number_rows(self._told.changes)
-        yield from ((self._safe(row),) for row in rows)
+        yield from map(self._number, rows)
         if lacking:
             yield self._wrapped(f"{NOT_MEASURED}, then or now: {', '.join(lacking)}")
+
+    def _number(self, row: str) -> tuple[str, ...]:
+        """Return a row of the table; where it has no room, without its tail or in several lines."""
+        room = self._width - LABEL
+        if cell_len(row) > room:
+            row = row[:NOW]
+        return (self._safe(row),) if cell_len(row) <= room else self._wrapped(row)
 
     def _coming(self) -> Iterator[tuple[str, ...]]:
         told, view = self._told, self._told.view
