@@ -12,6 +12,7 @@ from rich.text import Text
 
 from rig.monitor import words
 from rig.monitor.glyphs import Glyphs
+from rig.monitor.lab import detail
 from rig.monitor.lab.need import Judged, Need
 from rig.monitor.lab.view import LabView
 from rig.monitor.mqtt.told import Forecast
@@ -32,12 +33,16 @@ _LEAST_LAST: Final = 16
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column: what it is called, what it tells of a rig, and how soon it gives way."""
+    """One column: what it is called, what it tells of a rig, and how soon it gives way.
+
+    It has `least` cells at least.
+    """
 
     title: str
     tell: Callable[[Judged, LabView], tuple[str, str]]
     gives_way: int
     right: bool = False
+    least: int = 0
 
 
 def _need(one: Judged, view: LabView) -> tuple[str, str]:
@@ -149,7 +154,7 @@ def _trouble(one: Judged, view: LabView) -> tuple[str, str]:
 
 
 COLUMNS: Final = (
-    Column("", _need, 0),
+    Column("", _need, 0, least=detail.INDENT - 1),
     Column("rig", _name, 0),
     Column("specimen", _specimen, 3),
     Column("state", _state, 0),
@@ -169,7 +174,7 @@ class Table:
         self._view, self._width, self._signs = view, width, signs
         told = [[signs.safe(column.tell(one, view)[0]) for one in rigs] for column in COLUMNS]
         sizes = [
-            max([cell_len(signs.safe(column.title)), *map(cell_len, texts)])
+            max([column.least, cell_len(signs.safe(column.title)), *map(cell_len, texts)])
             for column, texts in zip(COLUMNS, told, strict=True)
         ]
         kept: list[int] = []

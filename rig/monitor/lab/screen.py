@@ -137,6 +137,8 @@ def _needy(
     needy: list[Judged], others: int, table: Table, room: int, width: int, signs: Glyphs
 ) -> list[Text] | None:
     """Return those that need somebody, with as much of why as has room; None if it has none."""
+    if len(needy) + min(others, 1) > room:
+        return None
     reasons = [detail.why(one, width, signs, _REASONS) for one in needy]
     # One line of why for each before a second one for any, and those that need it most first.
     given = [0] * len(needy)
@@ -145,8 +147,6 @@ def _needy(
         for place, told in enumerate(reasons):
             if len(told) >= most and len(needy) + sum(given) + 1 + left <= room:
                 given[place] = most
-    if len(needy) + sum(given) + min(others, 1) > room:
-        return None
     lines: list[Text] = []
     for one, most in zip(needy, given, strict=True):
         lines += [table.line(one), *(detail.why(one, width, signs, most) if most else ())]
@@ -159,9 +159,9 @@ def _calm(
     """Return those that need nobody; in turn where they have no room together."""
     for most in (2, 1):
         lines: list[Text] = []
-        for one in calm:
+        for one in calm if 2 * len(calm) <= room else ():
             lines += [table.line(one), *detail.more(one, view, width, signs, most)]
-        if len(lines) <= room:
+        if lines and len(lines) <= room:
             return lines
     if len(calm) <= room:
         return [table.line(one) for one in calm]
