@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import ssl
-from typing import Any, Final
+from collections.abc import Callable
+from functools import partial
+from typing import Any, Final, cast
 
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
@@ -25,6 +28,18 @@ _LOGINS: Final = frozenset({4, 5, 134, 135})
 """Codes that refuse user or password: MQTT 3.1.1, 3.2.2.3, and 5.0, 3.2.2.2."""
 
 
+class _Incoming(asyncio.Queue[aiomqtt.Message]):
+    """Messages that came and were not read yet; `at_once` takes some before they would wait."""
+
+    def __init__(self, maxsize: int, at_once: Callable[[aiomqtt.Message], bool]) -> None:
+        super().__init__(maxsize)
+        self._at_once = at_once
+
+    def put_nowait(self, item: aiomqtt.Message) -> None:
+        if not self._at_once(item):
+            super().put_nowait(item)
+
+
 def client(
     broker: Broker,
     password: Hidden | None,
@@ -32,12 +47,16 @@ def client(
     *,
     will: aiomqtt.Will | None = None,
     most_waiting: int = 0,
+    at_once: Callable[[aiomqtt.Message], bool] | None = None,
 ) -> aiomqtt.Client:
     """Return a client of a broker; it connects when it is entered.
 
     At most `most_waiting` messages that came wait to be taken, any number where that is 0; further
-    ones are dropped. Raises InputError where files of the TLS cannot be used.
+    ones are dropped. `at_once` is shown each as it comes and tells whether it took it: a storm of
+    these fills no queue, and is read no faster than it is dealt with. Raises InputError where
+    files of the TLS cannot be used.
     """
+    incoming = None if at_once is None else partial(_Incoming, at_once=at_once)
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
     properties.MaximumPacketSize = LARGEST
     # What it has to say is raised too; a line of its own would stand across a screen.
@@ -57,6 +76,7 @@ def client(
         timeout=TIMEOUT,
         keepalive=max(round(broker.keep_alive), 1),
         tls_context=None if broker.tls is None else tls_context(broker.tls),
+        queue_type=cast("type[asyncio.Queue[aiomqtt.Message]] | None", incoming),
         max_queued_incoming_messages=most_waiting,
     )
 
@@ -101,8 +121,10 @@ def reason(error: aiomqtt.MqttError) -> str:
         code = error.rc if isinstance(error.rc, int) else getattr(error.rc, "value", 0)
         login = "wrong user or password: " if code in _LOGINS else ""
         return f"it refuses this client, {login}{_code(error.rc)}"
-    if isinstance(error, aiomqtt.MqttCodeError) and error.__cause__ is None:
-        return f"the connection broke: {_code(error.rc)}"
+    cause = error.__cause__ or error
+    if isinstance(cause, aiomqtt.MqttCodeError):
+        code = _code(cause.rc)
+        return "the connection broke" + ("" if code.startswith("unspecified") else f": {code}")
     text = str(error.__cause__ or error) or type(error).__name__
     if "CERTIFICATE_VERIFY_FAILED" in text:
         detail = text.partition("certificate verify failed: ")[2].partition(" (_ssl")[0]

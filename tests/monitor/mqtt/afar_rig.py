@@ -77,35 +77,35 @@ async def rig_at(
     """Let a rig take requests at a broker. `answers_to` may change what it answers."""
     file = broker.file(RIG)
     password = read_secret(file.password) if file.password is not None else None
-    async with a_run(folder) as run, client(file, password, "frame-1-test") as connected:
+    told: list[str] = []
 
-        async def publish(payload: bytes) -> bool:
-            with contextlib.suppress(aiomqtt.MqttError):
-                await connected.publish(ANSWERS, answers_to(payload), qos=1)
-                return True
-            return False
+    async def publish(payload: bytes) -> bool:
+        with contextlib.suppress(aiomqtt.MqttError):
+            await connected.publish(ANSWERS, answers_to(payload), qos=1)
+            return True
+        return False
 
-        told: list[str] = []
-        requests = AfarRequests(
-            rules, ANSWERS, LongHere(), pass_on=asks(folder), publish=publish, tell=told.append
-        )
+    requests = AfarRequests(
+        rules, ANSWERS, LongHere(), pass_on=asks(folder), publish=publish, tell=told.append
+    )
+
+    def hear(message: aiomqtt.Message) -> bool:
+        there.heard += 1
+        there.kept += message.retain
+        requests.hear(bytes(message.payload), retained=message.retain)
+        return True
+
+    connection = client(file, password, "frame-1-test", at_once=hear)
+    async with a_run(folder) as run, connection as connected:
         there = AtBroker(run, requests, told)
-
-        async def hear() -> None:
-            async for message in connected.messages:
-                there.heard += 1
-                there.kept += message.retain
-                requests.hear(bytes(message.payload), retained=message.retain)
-
         await connected.subscribe(TOPIC, qos=1)
         await connected.publish(
             topics.topic(LAB, RIG, topics.PRESENCE), presence(rules.run), qos=1, retain=True
         )
         async with asyncio.TaskGroup() as group:
-            tasks = [group.create_task(requests.serve()), group.create_task(hear())]
+            serving = group.create_task(requests.serve())
             yield there
-            for task in tasks:
-                task.cancel()
+            serving.cancel()
 
 
 def presence(run: str, *, online: bool = True, cause: str | None = None) -> bytes:
