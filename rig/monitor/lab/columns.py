@@ -18,6 +18,7 @@ from rig.monitor.lab.view import LabView
 from rig.monitor.mqtt.told import Forecast
 from rig.monitor.rows import BAD, FAINT, GOOD, ODD, Row
 
+NOT_FORETOLD: Final = "not foretold"
 _CYCLING: Final = ("cycling", "build-up")
 _BADGES: Final = {
     Need.COME: ("COME", "bold white on red"),
@@ -120,7 +121,7 @@ def _fails(one: Judged, view: LabView) -> tuple[str, str]:
 def expected(told: Forecast, view: LabView) -> str:
     """Return when a failure is foretold: by the clock, in cycles, or that nothing is."""
     if told.why or told.low is None or told.high is None:
-        return "not foretold"
+        return NOT_FORETOLD
     if told.latest is None:
         return f"{_short(told.low)}–{_short(told.high)} cycles"
     if told.soonest is None or told.soonest <= view.now.utc:

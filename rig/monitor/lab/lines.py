@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from rig.monitor import words
 from rig.monitor.glyphs import Glyphs
-from rig.monitor.lab.columns import ends, expected
+from rig.monitor.lab.columns import NOT_FORETOLD, ends, expected
 from rig.monitor.lab.need import Judged, Need, judged
 from rig.monitor.lab.screen import sentence
 from rig.monitor.lab.view import LabView
@@ -108,7 +108,8 @@ def _progress(one: Judged, view: LabView) -> Iterator[str]:
     if when is not None:
         yield f"end {view.clock(when)}"
     if one.rig.forecast is not None:
-        yield f"failure foretold: {expected(one.rig.forecast, view)}"
+        told = expected(one.rig.forecast, view)
+        yield f"failure {told}" if told == NOT_FORETOLD else f"failure foretold {told}"
     if status.water is not None:
         yield f"water {status.water.doing}"
     if status.last_trouble is not None:

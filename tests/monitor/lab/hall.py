@@ -32,7 +32,7 @@ class Hall:
 
     def tell(self, rig: str, view: View, passed: float = 0.0, *, kept: bool = False) -> None:
         """Let a rig tell all of a view, as its teller does."""
-        view = replace(view, now=view.now + timedelta(seconds=passed))
+        view = later(view, passed)
         told = {
             "presence": messages.presence(view.header, NOW, online=True, since=NOW, cause=None),
             "status": messages.status(view, self._lab, rig),
@@ -68,6 +68,17 @@ class Hall:
         return replace(view, **changed)
 
 
+def later(view: View, passed: float) -> View:
+    """Return a run some seconds later, with data as new as before."""
+    status, after = view.status, timedelta(seconds=passed)
+    stamps = {
+        name: (datetime.fromisoformat(told) + after).isoformat()
+        for name in ("stamp", "calendar")
+        if (told := getattr(status, name))
+    }
+    return replace(view, now=view.now + after, status=replace(status, **stamps))
+
+
 def specimen(view: View, name: str) -> View:
     """Return a run of another specimen."""
     return replace(view, header=replace(view.header, specimen_id=name, run_id=f"run-{name}"))
@@ -84,7 +95,3 @@ def night(rigs: int = 20) -> Hall:
         if number <= rigs:
             hall.tell(f"frame-{number}", specimen(VIEWS[kind], f"P-{number:02}"))
     return hall
-
-
-def stamp(when: datetime) -> str:
-    return f"{when:%Y-%m-%dT%H:%M:%SZ}"
