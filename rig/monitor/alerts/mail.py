@@ -92,12 +92,13 @@ def _deliver(
     line: list[socket.socket],
 ) -> None:
     """Hold the whole dialogue; the connection is put into `line` for whoever has to cut it."""
-    mail = mail_message(server, alert)
+    # Not send_message: it would put ">" before a line that begins with "From ".
+    data = mail_message(server, alert).as_bytes()
     try:
         with contextlib.closing(_connected(server, line)) as smtp:
             if server.user and password is not None:
                 smtp.login(server.user, password().reveal())
-            refused = smtp.send_message(mail, server.sender, list(alert.addresses))
+            refused = smtp.sendmail(server.sender, list(alert.addresses), data)
             with contextlib.suppress(smtplib.SMTPException, OSError):
                 smtp.quit()
     except InputError as error:

@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import os
 import signal
+import subprocess
 import sys
 from collections.abc import Mapping
 from typing import Final
@@ -52,83 +53,90 @@ def environment_for(alert: AlertText, environment: Mapping[str, str]) -> dict[st
     }
 
 
+class _Heard(asyncio.SubprocessProtocol):
+    """What becomes of the program: the beginning of what it prints, and its end."""
+
+    def __init__(self) -> None:
+        self.printed = bytearray()
+        self.exited = asyncio.Event()
+        self.silent = asyncio.Event()
+
+    def pipe_data_received(self, fd: int, data: bytes) -> None:
+        del fd
+        self.printed += data[: max(OUTPUT - len(self.printed), 0)]
+
+    def pipe_connection_lost(self, fd: int, exc: Exception | None) -> None:
+        del exc
+        if fd == 1:
+            self.silent.set()
+
+    def process_exited(self) -> None:
+        self.exited.set()
+
+
 async def _told(program: Program, alert: AlertText, environment: Mapping[str, str]) -> None:
-    name = program.arguments[0]
+    name, heard = program.arguments[0], _Heard()
     try:
-        process = await asyncio.create_subprocess_exec(
+        transport, _ = await asyncio.get_running_loop().subprocess_exec(
+            lambda: heard,
             *program.arguments,
-            stdin=asyncio.subprocess.PIPE,
-            stdout=asyncio.subprocess.PIPE,
-            stderr=asyncio.subprocess.STDOUT,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
             env=environment_for(alert, environment),
             start_new_session=True,
         )
     except (OSError, ValueError) as error:
         told = getattr(error, "strerror", None) or str(error)
         raise WayDead(f"{name} cannot be started: {told}") from None
-    printed = bytearray()
     try:
         async with asyncio.timeout(program.within):
-            await _talk(process, alert.text.encode(), printed)
+            _feed(transport, alert.text.encode())
+            await heard.exited.wait()
+        # A child of it may hold on to where it printed.
+        await _patiently(heard.silent, STILL)
     except TimeoutError:
         raise WayDead(f"{name} took longer than {program.within:g} s and was ended") from None
     finally:
-        if process.returncode is None:
+        if not heard.exited.is_set():
             # Whoever waits here may have been told to leave: what was started ends all the same.
-            await asyncio.shield(_ended(process))
-    if process.returncode:
-        said = f": {_plain(printed)}" if printed else ""
-        raise WayDead(f"{name} ended with {_code(process.returncode)}{said}")
+            await asyncio.shield(_ended(transport, heard))
+        transport.close()
+    if code := transport.get_returncode():
+        said = f": {_plain(heard.printed)}" if heard.printed else ""
+        raise WayDead(f"{name} ended with {_code(code)}{said}")
 
 
-async def _talk(process: asyncio.subprocess.Process, text: bytes, printed: bytearray) -> None:
-    """Give it the text, keep the beginning of what it prints, wait for its end."""
-    async with asyncio.TaskGroup() as group:
-        beside = []
-        if process.stdin is not None:
-            beside.append(group.create_task(_feed(process.stdin, text)))
-        if process.stdout is not None:
-            beside.append(group.create_task(_drained(process.stdout, printed)))
-        await process.wait()
-        await asyncio.wait(beside, timeout=STILL)
-        for task in beside:
-            task.cancel()
+def _feed(transport: asyncio.SubprocessTransport, text: bytes) -> None:
+    """Give it the text, then the end of it; it need not read what it is told."""
+    pipe = transport.get_pipe_transport(0)
+    if isinstance(pipe, asyncio.WriteTransport):
+        pipe.write(text)
+        pipe.close()
 
 
-async def _feed(stream: asyncio.StreamWriter, text: bytes) -> None:
-    # A program need not read what it is told.
-    with contextlib.suppress(OSError):
-        stream.write(text)
-        await stream.drain()
-    stream.close()
-    with contextlib.suppress(OSError):
-        await stream.wait_closed()
-
-
-async def _drained(stream: asyncio.StreamReader, printed: bytearray) -> None:
-    while piece := await stream.read(1 << 16):
-        printed += piece[: max(OUTPUT - len(printed), 0)]
-
-
-async def _ended(process: asyncio.subprocess.Process) -> None:
-    """End its process group, by force where it does not leave by itself."""
-    if sys.platform == "win32":
-        with contextlib.suppress(ProcessLookupError):
-            process.kill()
-        await process.wait()
-        return
-    _signal(process.pid, signal.SIGTERM)
+async def _patiently(event: asyncio.Event, seconds: float) -> None:
     with contextlib.suppress(TimeoutError):
-        async with asyncio.timeout(PATIENCE):
-            await process.wait()
+        async with asyncio.timeout(seconds):
+            await event.wait()
+
+
+async def _ended(transport: asyncio.SubprocessTransport, heard: _Heard) -> None:
+    """End its process group, by force where it does not leave by itself."""
+    group = transport.get_pid()
+    _signal(transport, group, signal.SIGTERM)
+    await _patiently(heard.exited, PATIENCE)
     # What it had started may still be there.
-    _signal(process.pid, signal.SIGKILL)
-    await process.wait()
+    _signal(transport, group, signal.SIGKILL if sys.platform != "win32" else signal.SIGTERM)
+    await heard.exited.wait()
 
 
-def _signal(group: int, number: int) -> None:
+def _signal(transport: asyncio.SubprocessTransport, group: int, number: int) -> None:
     with contextlib.suppress(ProcessLookupError, PermissionError):
-        os.killpg(group, number)
+        if sys.platform == "win32":
+            transport.kill()
+        else:
+            os.killpg(group, number)
 
 
 def _code(code: int) -> str:
