@@ -1,0 +1,243 @@
+"""Alerts from looks to messages: in order, once, whatever a way, a disk or the teller does."""
+
+import asyncio
+import errno
+import os
+from dataclasses import replace
+from datetime import timedelta
+from itertools import pairwise
+
+import pytest
+
+from rig.clock import VirtualClock
+from rig.errors import StorageError
+from rig.monitor.alerts import keeping
+from rig.monitor.alerts.book import Read, read_on, write
+from rig.monitor.alerts.desk import line
+from rig.monitor.alerts.keeping import keep_alerting
+from rig.protocol.lab import AlertRule, Lab
+from tests.monitor import views
+from tests.monitor.alerts.nights import lab, rule
+from tests.monitor.alerts.scripted import MESSAGES, Shown, Told, looks, seconds
+from tests.monitor.night_12 import cycling, with_status
+
+pytestmark = pytest.mark.virtual
+
+SLIPPED = "midspan slipped by 0.21 mm, the load unchanged"
+SLIP = (("sensor", SLIPPED),)
+SENSOR = with_status(troubles=(SLIPPED,))
+PAUSED = with_status(state="paused", cause="finding", why=SLIPPED, troubles=(SLIPPED,))
+ENDED = views.failure
+
+
+async def kept(folder, lab: Lab, ways: dict, *script: Shown, within: float = 600.0, **more) -> bool:
+    """Keep alerts by a script for a time [s]; tell whether all was said before that."""
+    clock = VirtualClock()
+    try:
+        async with asyncio.timeout(within):
+            await keep_alerting(looks(clock, *script), lab, MESSAGES, folder, ways, clock, **more)
+    except TimeoutError:
+        return False
+    return True
+
+
+def all_kinds(**changes) -> AlertRule:
+    fields = {"people": ("Ada",), "ways": ("program",), **changes}
+    return rule("all", "sensor", "pause", "failure", "request", "record", "water", **fields)
+
+
+async def test_a_failure_is_one_alert_not_five(tmp_path):
+    program = Told(VirtualClock())
+    stopping = with_status(state="stopping", cause="verdict", why="stiffness is 40 % down")
+    verdict = ("verdict", "stiffness is 40 % down")
+    came = (
+        ("sensor", "the slow channels do not come: no answer"),
+        verdict,
+        ("state", "stopping, verdict: stiffness is 40 % down"),
+        ("limit", "load at 3.1 kN, below 4.6 kN"),
+        ("pressure", "off, as the controller says; wait for gauge and load at zero"),
+    )
+    script = ((0.0, cycling, ()), (20.0, stopping, came), (35.0, ENDED, (("state", "stopped"),)))
+    assert await kept(tmp_path, lab(all_kinds()), {"program": program}, *script)
+    ((at, alert),) = program.taken
+    assert 35 <= at < 38
+    assert alert.kind == "failure"
+    assert alert.subject == "frame-1: FAILURE at cycle 87,212, P-12"
+    assert alert.people == ("Ada",)
+    for part in (
+        "What happened\n  stiffness 15.108 kN/mm",
+        "What the rig did\n  stopped the test; pressure off",
+        "What to do now\n  before you go near: gauge and load at zero",
+        "Rig       frame-1 (frame 2)",
+        "Specimen  P-12, spray",
+        "Count     87,212 of 11,000,000 cycles",
+        "When      Mon 1 Jan 18:00:3",
+        "WET",
+        "nightrig watch",
+        f'nightrig alerts {tmp_path} --acknowledge 1 --by "YOUR NAME"',
+        "An alert is no safety system",
+    ):
+        assert part in alert.text, part
+    book = read_on(tmp_path, Read())
+    assert [a.kind for a in book.desk.alerts.values()] == ["failure"]
+    assert ("Ada", "program") in book.desk.alerts[1].told
+
+
+async def test_a_trouble_that_pauses_is_told_once_and_over_once_it_goes_on(tmp_path):
+    program = Told(VirtualClock())
+    script = (
+        (0.0, cycling, ()),
+        (10.0, SENSOR, SLIP),
+        (11.0, PAUSED, (("state", f"pausing, finding: {SLIPPED}"),)),
+        (100.0, cycling, ()),
+    )
+    assert not await kept(tmp_path, lab(all_kinds()), {"program": program}, *script, within=900.0)
+    assert program.purposes == [(1, "first")]
+    assert "PAUSED" in program.subjects[0]
+    alert = read_on(tmp_path, Read()).desk.alerts[1]
+    assert alert.kinds == ("sensor", "pause")
+    assert alert.closed_why == "its cause is gone"
+
+
+async def test_a_teller_that_begins_anew_goes_on_where_the_book_stands(tmp_path):
+    program = Told(VirtualClock())
+    script = ((0.0, PAUSED, (("sensor", "the slow channels do not come: no answer"),)),)
+    ruled = lab(all_kinds(repeat=60.0))
+    for _ in range(3):
+        assert not await kept(tmp_path, ruled, {"program": program}, *script, within=40.0)
+    assert program.purposes == [(1, "first"), (2, "first"), (1, "again"), (2, "again")]
+    assert read_on(tmp_path, Read()).desk.seen == 1
+
+
+async def test_what_people_write_into_the_book_counts_at_once(tmp_path):
+    program, clock = Told(VirtualClock()), VirtualClock()
+    ruled = lab(all_kinds(repeat=60.0))
+
+    async def answer() -> None:
+        await clock.sleep(90.0)
+        write(tmp_path, [line("acknowledged", clock.utc(), n=1, by="Ada")])
+
+    async with asyncio.TaskGroup() as group:
+        group.create_task(answer())
+        await kept(tmp_path, ruled, {"program": program}, (0.0, PAUSED, SLIP), within=300.0)
+    assert program.purposes == [(1, "first"), (1, "again")]
+
+
+async def test_a_way_that_hangs_holds_up_no_other(tmp_path):
+    clock = VirtualClock()
+    mail, program = Told(clock, takes=1e6), Told(clock)
+    ruled = lab(all_kinds(ways=("mail", "program")))
+    script = ((0.0, PAUSED, SLIP), (60.0, ENDED, ()))
+    assert not await kept(
+        tmp_path, ruled, {"mail": mail, "program": program}, *script, within=120.0
+    )
+    assert [alert.kind for _, alert in program.taken] == ["sensor", "failure"]
+    assert mail.taken == []
+
+
+async def test_a_dead_way_is_tried_again_ever_more_seldom_and_told_on_the_others(tmp_path):
+    clock, tried = VirtualClock(), []
+    program = Told(clock)
+
+    def refuses(_: object) -> bool:
+        tried.append(round(clock.now()))
+        return clock.now() < 400.0
+
+    mail = Told(clock, refuses=refuses)
+    ruled = lab(all_kinds(ways=("mail", "program")))
+    script = ((0.0, PAUSED, SLIP),)
+    assert not await kept(
+        tmp_path, ruled, {"mail": mail, "program": program}, *script, within=900.0
+    )
+    waits = [after - before for before, after in pairwise(tried)]
+    assert waits[:3] == pytest.approx([30, 60, 120], abs=3)
+    assert [(a.kind, a.purpose) for _, a in program.taken] == [
+        ("sensor", "first"),
+        ("message-way", "first"),
+        ("message-way", "over"),
+    ]
+    assert "not told so far: 1. PAUSED" in program.taken[1][1].text
+    assert "not now" in program.taken[1][1].text
+    assert mail.purposes == [(1, "first")]
+
+
+async def test_a_way_that_is_not_set_up_is_a_dead_one(tmp_path):
+    program = Told(VirtualClock())
+    ruled = lab(all_kinds(ways=("mqtt", "program")))
+    assert not await kept(tmp_path, ruled, {"program": program}, (0.0, PAUSED, SLIP), within=120.0)
+    assert [a.kind for _, a in program.taken] == ["sensor", "message-way"]
+    assert "not set up" in program.taken[1][1].text
+
+
+async def test_a_defect_of_a_way_ends_nothing(tmp_path):
+    clock = VirtualClock()
+    program = Told(clock)
+
+    async def broken(_: object) -> None:
+        raise ZeroDivisionError
+
+    ruled = lab(all_kinds(ways=("mail", "program")))
+    await kept(tmp_path, ruled, {"mail": broken, "program": program}, (0.0, PAUSED, SLIP))
+    assert [a.kind for _, a in program.taken] == ["sensor", "message-way"]
+
+
+async def test_where_the_book_cannot_be_written_people_are_told_all_the_same(tmp_path, monkeypatch):
+    clock, full = VirtualClock(), True
+    program = Told(clock)
+
+    def on_disk(folder, lines) -> None:
+        if full:
+            raise StorageError("no room") from OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        write(folder, lines)
+
+    monkeypatch.setattr(keeping, "write", on_disk)
+    lost = replace(cycling, room=0.0, now=cycling.now + timedelta(seconds=70))
+    assert not await kept(
+        tmp_path, lab(all_kinds()), {"program": program}, (0.0, lost, ()), within=90.0
+    )
+    assert program.purposes == [(1, "first")]
+    assert read_on(tmp_path, Read()) == Read()
+    full = False
+    await kept(tmp_path, lab(all_kinds()), {"program": program}, (0.0, lost, ()), within=30.0)
+    assert read_on(tmp_path, Read()).desk.alerts[1].kind == "record"
+
+
+async def test_requests_from_afar_are_told(tmp_path):
+    program = Told(VirtualClock())
+    lines = iter([("pause by Cid from afar: acted: it goes to rest",)])
+
+    def afar() -> tuple[str, ...]:
+        return next(lines, ())
+
+    script = ((0.0, cycling, ()),)
+    ways = {"program": program}
+    await kept(tmp_path, lab(all_kinds()), ways, *script, within=20.0, told_from_afar=afar)
+    assert program.subjects == ["frame-1: ASKED FROM AFAR: pause by Cid, P-12"]
+
+
+async def test_what_happened_long_before_anybody_was_told_calls_nobody(tmp_path):
+    program = Told(VirtualClock())
+    old = replace(cycling, status=replace(cycling.status, time=3000.0))
+    later = replace(cycling, status=replace(cycling.status, time=6000.0))
+
+    async def behind():
+        async for look in looks(VirtualClock(), (0.0, old, (("sensor", "a gauge is damp"),))):
+            status = replace(look.view.status, time=later.status.time)
+            yield replace(look, view=replace(look.view, status=status))
+
+    with pytest.raises(TimeoutError):
+        async with asyncio.timeout(60.0):
+            await keep_alerting(
+                behind(), lab(all_kinds()), MESSAGES, tmp_path, {"program": program}, VirtualClock()
+            )
+    assert program.taken == []
+
+
+async def test_it_waits_for_the_morning_before_it_ends(tmp_path):
+    # The calendar of virtual time begins at 18:00 UTC; see rig.clock.
+    program = Told(VirtualClock())
+    ended = views.ended("operator", "stopped by A. Name", 83_214)
+    ruled = rule("night", "operator", people=("Ada",), ways=("program",), quiet=(17 * 60, 1085))
+    script = ((0.0, ended, ()),)
+    assert await kept(tmp_path, lab(ruled), {"program": program}, *script, within=900.0)
+    assert seconds(program.taken) == [300]
