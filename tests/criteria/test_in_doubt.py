@@ -99,16 +99,16 @@ def drifting(beam, name, to, share):
     return beam
 
 
-@pytest.mark.parametrize("soft", [1.0, 1.05, 1.2])
+@pytest.mark.parametrize("soft", [1.0, 1.08, 1.2])
 def test_a_support_that_slips_under_a_specimen_that_softens_is_its_sensor(soft):
-    # The specimen swings further by 5 or 20 % and so stands further: by 21 or 84 um.
+    # The specimen swings further by 8 or 20 % and so stands further: by 34 or 84 um.
     beam = Beam(6000, soft=1 + ramp(6000, soft - 1))
     findings = doubts(found(drifting(beam, "support_left", 100e-6, -0.5)))
     assert [(f.kind, f.action) for f in findings] == [("sensor", "warn")]
     assert "support_left stands more than" in findings[0].text
 
 
-@pytest.mark.parametrize("soft", [0.98, 1.0, 1.05, 1.2])
+@pytest.mark.parametrize("soft", [0.98, 1.0, 1.08, 1.2])
 def test_a_support_that_settles_under_a_specimen_that_softens_is_told_as_such(soft):
     beam = Beam(6000, soft=1 + ramp(6000, soft - 1))
     drifting(drifting(beam, "support_left", 100e-6, -0.5), "midspan", 50e-6, 1.0)
@@ -128,6 +128,15 @@ def test_a_midspan_that_slips_bit_by_bit_is_told_as_a_support_is(to):
 def test_less_of_it_may_be_the_posts_where_no_temperature_is_read():
     # Two metres of steel and 5 K that nobody knows of: 120 um.
     assert doubts(found(drifting(Beam(6000), "midspan", 100e-6, 1.0))) == []
+
+
+@pytest.mark.parametrize("name", ["midspan", "stroke"])
+def test_where_a_dead_channel_stands_tells_nothing_of_the_other(name):
+    beam = Beam(N).show(name, BAD, factor=0.02, by=500e-6)
+    beam.air = np.full(N, 290.0)
+    told = [f.text for f in doubts(found(beam))]
+    assert any(f"{name} does not follow" in text for text in told)
+    assert not any("apart" in text for text in told)
 
 
 @pytest.mark.parametrize("follows", [0.6, 0.8, 1.0])

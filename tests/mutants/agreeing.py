@@ -10,7 +10,25 @@ TOGETHER = "rig/criteria/agreement.py"
 MOVED = "rig/criteria/displaced.py"
 WARMTH = "rig/criteria/warmth.py"
 
+DOUBTS = "rig/criteria/in_doubt.py"
+
 MUTANTS = (
+    Mutant(
+        "a softening taken for a settlement",
+        DOUBTS,
+        "np.asarray(gone - change(base, groups, channel) / 2)",
+        "np.asarray(gone)",
+        "a slipping sensor sends somebody to look at the bearing",
+        AGREE,
+    ),
+    Mutant(
+        "a dead rod that says where mid-span stands",
+        DOUBTS,
+        "far = far & ~dead(base, groups, channel)",
+        "far = far & (dead(base, groups, channel) | True)",
+        "a rod that does not follow blamed on the post of mid-span",
+        AGREE,
+    ),
     Mutant(
         "a rod that must go as far as mid-span",
         SAYS,

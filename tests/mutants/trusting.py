@@ -12,7 +12,41 @@ CALIBRATIONS = "rig/protocol/calibration_tables.py"
 TABLES = "rig/protocol/trust_tables.py"
 DOUBTED = "rig/protocol/doubts.py"
 
+ANEW = "rig/control/anew.py"
+
 MUTANTS = (
+    Mutant(
+        "a controller that counts on taken for one that began anew",
+        ANEW,
+        "and await self._count() == 0:",
+        "and await self._count() is not None:",
+        "a cell that fails is blamed on the controller",
+        ("tests/control/test_anew.py",),
+    ),
+    Mutant(
+        "a failure blamed on a controller that began anew",
+        ANEW,
+        'if not self._words or named.outcome == "failure":',
+        "if not self._words:",
+        "a specimen that broke as the controller lost its supply goes on as whole",
+        ("tests/control/test_anew.py",),
+    ),
+    Mutant(
+        "a load that jumps as its cell moves in the loop",
+        "simulators/loop.py",
+        "np.where(n > fault.frame, fault.by, 0.0)",
+        "np.where(n >= fault.frame, fault.by, 0.0)",
+        "verdicts are held against a load that no rod can bring about",
+        ("tests/simulators/test_shifted_cell.py",),
+    ),
+    Mutant(
+        "a loop that forgets what a sound one does",
+        "simulators/loop.py",
+        "step = float(sound.load[index + 1] - sound.load[index] + nearer * missing)",
+        "step = float(nearer * missing)",
+        "a cell at fault brings its load down by more than it lies",
+        ("tests/simulators/test_shifted_cell.py",),
+    ),
     Mutant(
         "a calibration that ends as it begins",
         CALIBRATIONS,
