@@ -13,6 +13,7 @@ import click
 from rig.commands.options import RUN_CODES, ascii_option, json_of_watch
 from rig.commands.saying import residual_json, say, say_json, say_refusal
 from rig.commands.screen import Shown, follower, show_run, text_of
+from rig.commands.watch_page import PageAsked, page_options, refuse_page, show_page
 from rig.errors import InputError, RigError, StorageError
 
 if TYPE_CHECKING:
@@ -23,9 +24,17 @@ if TYPE_CHECKING:
 @click.argument("folder", metavar="[DIR]", required=False)
 @click.option("--once", is_flag=True, help="Print the screen once, as text.")
 @click.option("--lab", metavar="LAB", help="Show every rig of a lab file's broker instead.")
+@page_options
 @ascii_option
 @json_of_watch
-def watch(folder: str | None, once: bool, lab: str | None, ascii_only: bool, as_json: bool) -> int:
+def watch(
+    folder: str | None,
+    once: bool,
+    lab: str | None,
+    page: PageAsked | None,
+    ascii_only: bool,
+    as_json: bool,
+) -> int:
     """Show the run in DIR: live, rehearsed, or ended. Looking cannot disturb the test.
 
     Ctrl-C or closing the terminal ends the looking only: the test goes on, the code is 0. When
@@ -37,12 +46,17 @@ def watch(folder: str | None, once: bool, lab: str | None, ascii_only: bool, as_
     """
     shown = Shown(ascii_only=ascii_only, stream=sys.stderr if as_json else sys.stdout)
     try:
+        if page is not None:
+            refuse_page(page, once=once, lab=lab)
         if lab is not None:
             # Imported late: it takes a client for messages.
             from rig.commands.watch_lab import watch_lab
 
             return watch_lab(lab, folder, shown, once=once, as_json=as_json)
         out = run_folder(folder)
+        if page is not None:
+            show_page(out, page, as_json=as_json)
+            return told_end(out, None, as_json=as_json)
         if once:
             say_once(out, shown, as_json=as_json)
             return 0
@@ -71,7 +85,6 @@ def run_folder(folder: str | None) -> Path:
 def watched(out: Path, shown: Shown, *, as_json: bool) -> int:
     """Show a run until it ends or the person leaves; return the code."""
     from rig.commands.folders import place
-    from rig.commands.follow import Followed, ended
     from rig.commands.leaving import Leaving
     from rig.control.lock import folder_holder
 
@@ -82,6 +95,14 @@ def watched(out: Path, shown: Shown, *, as_json: bool) -> int:
             # written, whoever looks may still wait for the code.
             while waits and folder_holder(out) is not None and not leaving.asked:
                 leaving.pause()
+    return told_end(out, shown, as_json=as_json)
+
+
+def told_end(out: Path, shown: Shown | None, *, as_json: bool) -> int:
+    """Print how a run that somebody has looked at stands or has ended; return the code."""
+    from rig.commands.folders import place
+    from rig.commands.follow import Followed, ended
+
     found = place(out)
     if found.kind in ("live", "rehearsal"):
         followed = Followed(out, rehearsal=found.kind == "rehearsal")
