@@ -21,8 +21,8 @@ _SET_UP = {
 
 def check_lab(document: Document, file: LabFile) -> None:
     """Note where tables of a lab file contradict each other."""
-    tells = file.broker or file.alert
-    if not tells and not {"broker", "alert"} & document.unread:
+    tells = file.broker or file.alert or file.requests
+    if not tells and not {"broker", "alert", "requests"} & document.unread:
         document.refuse(
             (),
             "tells nobody anything",

@@ -120,8 +120,8 @@ def _doubt_rule(document: Document, path: Path, rule: AlertRule) -> None:
     if rule.quiet and not MOVABLE.intersection(rule.kinds):
         document.warn(
             (*path, "quiet"),
-            f"hold nothing back: {', '.join(rule.kinds[:3])} come at any hour",
-            f"take them out; held back are {', '.join(k for k in KINDS if k in MOVABLE)} alone",
+            "holds nothing back: none of its kinds may wait",
+            f"take it out; those that may are {', '.join(k for k in KINDS if k in MOVABLE)}",
         )
     if rule.repeat and _HOUR / rule.repeat > rule.most:
         document.warn(
