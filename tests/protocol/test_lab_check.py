@@ -91,11 +91,8 @@ def test_a_lab_file_that_is_not_there_is_a_problem_of_the_line_that_names_it(lab
     (problem,) = json.loads(called(laboratory).stdout)["problems"]
     line = (laboratory / "rigs/frame.toml").read_text().splitlines()[problem["line"] - 1]
     assert line == 'lab = "../labs/night.toml"'
-    lab = laboratory / "labs/night.toml"
-    assert (
-        problem["problem"] == f'cannot read "{lab}": no such file'[:72]
-        or str(lab)[:40] in (problem["problem"])
-    )
+    assert problem["problem"].endswith(": no such file")
+    assert problem["remedy"] == f'did you mean "{laboratory}/labs/nights.toml"?'
 
 
 def test_requests_that_nobody_can_sign_are_a_problem_of_the_rig_file(laboratory):
@@ -198,7 +195,7 @@ LOADED = """
 import sys
 from rig.commands.files import load
 load("first-night", "simulated", with_lab=True)
-print(sorted({"rig.protocol.lab_file", "rig.monitor.secrets", "ipaddress"} & sys.modules.keys()))
+print(sorted({"rig.protocol.lab_file", "rig.protocol.lab_tables"} & sys.modules.keys()))
 load("first-night", sys.argv[1], with_lab=True)
 print(sorted({"rig.protocol.lab_file", "aiomqtt", "paho", "smtplib", "ssl", "numpy"}
              & sys.modules.keys()))
