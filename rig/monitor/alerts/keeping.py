@@ -8,8 +8,9 @@ from collections import deque
 from collections.abc import AsyncIterator, Callable, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from rig.clock import Clock
 from rig.errors import StorageError
@@ -22,7 +23,7 @@ from rig.monitor.alerts.messages import AlertText, Send, WayDead
 from rig.monitor.alerts.opening import Seen, Watch, observed
 from rig.monitor.alerts.quiet import zone_of
 from rig.monitor.alerts.ways import Tries, dead_ways
-from rig.monitor.alerts.wording import message, where_of
+from rig.monitor.alerts.wording import as_it_is, message, where_of
 from rig.monitor.view import View
 from rig.protocol.lab import Lab, Messages, Way
 
@@ -96,6 +97,8 @@ class _Keeper:
         self._unwritten: list[Line] = []
         self._writing = asyncio.Lock()
         self._watch = Watch()
+        self._current: dict[str, Cause] = {}
+        self._where: dict[str, Any] = {}
         self._heard: dict[str, str] = {}
         self._tries = Tries()
         self._looks: deque[Look] = deque()
@@ -146,7 +149,7 @@ class _Keeper:
             now, send = self._clock.utc(), self._ways.get(way, _not_set_up)
             failed = ""
             try:
-                await send(message(self._desk, order, self._lab, self._folder, now, self._zone))
+                await send(self._message(order, now))
             except WayDead as dead:
                 failed = dead.reason
             except Exception as error:  # noqa: BLE001 - whatever a way raises, the others go on
@@ -154,6 +157,10 @@ class _Keeper:
             await self._sent(order, failed)
             self._busy.discard(way)
             self._stirred.set()
+
+    def _message(self, order: Due, now: datetime) -> AlertText:
+        as_now = partial(as_it_is, current=self._current, where=self._where)
+        return message(self._desk, order, self._lab, self._folder, now, self._zone, as_now)
 
     async def _sent(self, order: Due, failed: str) -> None:
         now = self._clock.utc()
@@ -208,6 +215,7 @@ class _Keeper:
         holds = (*sure_causes(self._view, self._heard), *dead_ways(self._desk, self._lab))
         view, where = self._view, where_of(self._view, self._messages, self._zone)
         ended = view.ending is not None
+        self._current, self._where = {cause.key: cause for cause in holds}, where
         seen = Seen(holds, tuple(happened), self._upto, ended, view.over, where)
         lines, self._watch = observed(self._desk, self._watch, seen, self._lab, now)
         await self._write(lines)

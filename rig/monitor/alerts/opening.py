@@ -170,7 +170,8 @@ def _ending(
         return []
     if alert.stays:
         return [line("over", now, n=alert.number)]
-    return _closed(desk, alert, "its cause is gone", lab, now)
+    why = "it takes messages again" if alert.kind == "message-way" else "its cause is gone"
+    return _closed(desk, alert, why, lab, now)
 
 
 def _closed(desk: Desk, alert: Alert, why: str, lab: Lab, now: datetime) -> list[Line]:

@@ -111,7 +111,11 @@ def _waits(view: View, headline: str, settle: float) -> Cause:
 
 
 def _stay_out(view: View) -> tuple[str, ...]:
+    """Return what keeps people away, by the clock: nobody knows how much later it is read."""
     headline, out = near.motion(view)
+    alone = near.goes_on(view)
+    if alone is not None and alone.within is not None:
+        headline, out = f"STAY OUT from {view.moment(alone.within)} on: it moves by itself", True
     return tuple(filter(None, [headline if out else "", near.water(view)]))
 
 

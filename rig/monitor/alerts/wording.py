@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import shlex
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import Any, Final
 
 from rig.monitor import words
-from rig.monitor.alerts.cause import importance
+from rig.monitor.alerts.cause import Cause, importance
 from rig.monitor.alerts.desk import VERSION, Alert, Desk
 from rig.monitor.alerts.due import Due
 from rig.monitor.alerts.messages import AlertText, Purpose
@@ -54,11 +55,32 @@ def clock(when: datetime, zone: tzinfo | None) -> str:
     return f"{words.date(local)} {local:%H:%M:%S} {words.zone_name(local)}"
 
 
+def as_it_is(alert: Alert, current: Mapping[str, Cause], where: Mapping[str, Any]) -> Alert:
+    """Return an alert in the words of now, where its cause still holds."""
+    cause = current.get(alert.key)
+    if cause is None or not alert.open:
+        return alert
+    return replace(
+        alert,
+        headline=cause.headline,
+        happened=cause.happened,
+        did=cause.did,
+        todo=cause.todo,
+        where=where,
+    )
+
+
 def message(
-    desk: Desk, due: Due, lab: Lab, folder: Path, now: datetime, zone: tzinfo | None
+    desk: Desk,
+    due: Due,
+    lab: Lab,
+    folder: Path,
+    now: datetime,
+    zone: tzinfo | None,
+    as_now: Callable[[Alert], Alert] = lambda alert: alert,
 ) -> AlertText:
-    """Return a message that is due, in words and as plain values."""
-    alerts = [desk.alerts[number] for number in due.alerts]
+    """Return a message that is due, in words and as plain values; `as_now` brings it up to date."""
+    alerts = [as_now(desk.alerts[number]) for number in due.alerts]
     first = min(alerts, key=lambda a: (importance(a.kind), a.number))
     subject = _subject(first, due, len(alerts))
     parts = _one(first, due, folder, now, zone) if len(alerts) == 1 else _many(alerts, folder, zone)
