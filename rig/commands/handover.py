@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -13,10 +14,18 @@ from rig.commands.saying import height_of, say, say_json, say_refusal, width_of
 from rig.commands.watch import run_folder
 from rig.errors import RigError
 
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from rig.monitor.call import Call
+
 WIDTH: Final = 80
 """Letters of a line where there is no terminal."""
 HEIGHT: Final = 40
 """Lines of the page where there is no terminal."""
+_COLOURS: Final = (("white", "green"), ("black", "yellow"), ("white", "red"), ("white", "blue"))
+"""Letters and ground of the verdict, by its level, as on the screen."""
+_LOUD: Final = ("white", "red")
 
 
 @click.command()
@@ -63,6 +72,7 @@ def told(
     from rig.commands.screen import Shown
     from rig.control.lock import folder_holder
     from rig.monitor.glyphs import glyphs
+    from rig.monitor.paint import can_paint
     from rig.report.handover.page import page
     from rig.report.handover.plain import plain
     from rig.report.handover.telling import hand_over
@@ -74,5 +84,22 @@ def told(
     signs = glyphs(ascii_only=Shown(ascii_only=ascii_only, stream=sys.stdout).plain)
     width = width_of(sys.stdout) or WIDTH
     height = None if whole else (height_of(sys.stdout) or HEIGHT + 1) - 1
-    say("\n".join(page(found, width, height, signs)))
+    colours = can_paint(sys.stdout) and not os.environ.get("NO_COLOR")
+    lines = page(found, width, height, signs)
+    say("\n".join(_coloured(lines, found.call) if colours else lines))
     return 0
+
+
+def _coloured(lines: list[str], call: Call) -> Iterator[str]:
+    """Yield the lines of a page with the verdict and the labels in colour."""
+    from rig.monitor.rows import LABEL
+
+    letters, ground = _LOUD if call.loud else _COLOURS[call.level]
+    begin = next(i for i, line in enumerate(lines) if line.startswith("since "))
+    for place, line in enumerate(lines):
+        if place >= begin:
+            yield click.style(line[:LABEL], fg="cyan", bold=True) + line[LABEL:]
+        elif place:
+            yield click.style(line, fg=letters, bg=ground, bold=True)
+        else:
+            yield click.style(line, bold=True)

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
+from typing import Final, Protocol
 
 from rig.errors import InputError
 from rig.monitor import words
@@ -18,8 +17,14 @@ HERE: Final = 3600.0
 """A visit that ended less long ago [s] is that of whoever asks now: the one before it counts."""
 A_DAY: Final = 24 * 3600.0
 
-TimeOf = Callable[[int], float]
-"""The test time [s] of a counted cycle, NaN for one that has not come."""
+
+class Counts(Protocol):
+    """The counted cycles of a record, as far as a period needs them."""
+
+    rows: int
+
+    def time(self, row: int) -> float:
+        """Return the test time [s] of a row, NaN where there is none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +46,7 @@ class Period:
 
 
 def period_of(
-    read: Read, since: str | None, until: str | None, visits: tuple[Visit, ...], time_of: TimeOf
+    read: Read, since: str | None, until: str | None, visits: tuple[Visit, ...], cycles: Counts
 ) -> Period:
     """Return the period of words such as "yesterday 18:00"; without them since the last visit.
 
@@ -50,9 +55,9 @@ def period_of(
     said: list[str] = []
     end = read.newest
     if until is not None:
-        end = min(_asked(read, until, "--until", said, time_of), end)
+        end = min(_asked(read, until, "--until", said, cycles), end)
     if since is not None:
-        begin, why = _asked(read, since, "--since", said, time_of), "as asked"
+        begin, why = _asked(read, since, "--since", said, cycles), "as asked"
     else:
         begin, why = _by_itself(read, visits, end)
     if begin < 0:
@@ -70,24 +75,24 @@ def period_of(
     return Period(begin, end, why, tuple(said), to_now=until is None)
 
 
-def _asked(read: Read, text: str, option: str, said: list[str], time_of: TimeOf) -> float:
+def _asked(read: Read, text: str, option: str, said: list[str], cycles: Counts) -> float:
     """Return the test time [s] that words mean."""
     zone = Zone(read.view.zone, read.now, late=option == "--until")
     told = meant(text, zone, option)
     if told.said:
         said.append(told.said)
     if told.cycle is not None:
-        return _of_cycle(read, told, text, option, time_of)
+        return _of_cycle(read, told, text, option, cycles)
     return 0.0 if told.at is None else read.test_time(told.at)
 
 
-def _of_cycle(read: Read, told: Meant, text: str, option: str, time_of: TimeOf) -> float:
+def _of_cycle(read: Read, told: Meant, text: str, option: str, cycles: Counts) -> float:
     count = told.cycle or 0
-    time = time_of(count)
+    time = cycles.time(count - 1) if count else 0.0
     if math.isnan(time):
         raise InputError(
-            f"{option} {text!r}: its record has the cycles 1 to {read.view.status.cycles:,}; "
-            "give one of them"
+            f"{option} {text!r}: there is no such cycle in its record, which ends at "
+            f"{cycles.rows:,}; give a lower one"
         )
     return time
 

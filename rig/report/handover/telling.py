@@ -73,7 +73,7 @@ def told_of(read: Read, damage: Damage, since: str | None, until: str | None) ->
     visits, there = visits_of(doings), visits_of([d for d in doings if not d.far])
     with read_journal(read.view.folder) as journal:
         cycles = Table(journal, "cycles", damage)
-        period = period_of(read, since, until, there, lambda n: _time_of(cycles, n))
+        period = period_of(read, since, until, there, cycles)
         changes = changes_of(read, journal, cycles, period, damage)
     found = happenings(read.events, period, read.newest)
     return Handover(
@@ -120,10 +120,6 @@ def _acknowledged(read: Read) -> list[Doing]:
         for a in read.desk.alerts.values()
         if a.acknowledged_at is not None
     ]
-
-
-def _time_of(cycles: Table, count: int) -> float:
-    return cycles.time(count - 1) if count else 0.0
 
 
 def _inside(visits: tuple[Visit, ...], period: Period) -> tuple[Visit, ...]:

@@ -127,8 +127,9 @@ def _read(plain: str, zone: Zone) -> Meant:
 def _past(told: Meant, zone: Zone) -> Meant:
     if told.at is not None and told.at > zone.now:
         now = zone.local(zone.now)
-        when = words.moment(zone.local(told.at), now)
-        raise InputError(f"{when} has not come yet, it is {now:%H:%M}; give a moment that is past")
+        when = zone.local(told.at)
+        told_at = f"{words.day(when, now)} {when:%H:%M}"
+        raise InputError(f"{told_at} has not come yet, it is {now:%H:%M}; give one that is past")
     return told
 
 
