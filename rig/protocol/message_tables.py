@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 from pydantic import BeforeValidator, Field
 
 from rig.protocol.document import Document, spell
 from rig.protocol.fields import UNREAD, Table, Text, Word, refuse
-from rig.protocol.lab import FROM_AFAR, Messages, Secret
 from rig.protocol.position import Path
 from rig.units import shown
+
+if TYPE_CHECKING:
+    # Few rigs tell anybody: reading the file of another rig starts without.
+    from rig.protocol.lab import Messages, Secret
 
 KEPT: Final = '{ file = "../secrets/NAME" }'
 """How a secret is named in a file, to paste."""
 
-_ASKED: Final = " or ".join(f'"{ask}"' for ask in FROM_AFAR)
 _TOPIC_NAME: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,31}", re.ASCII)
 _VARIABLE: Final = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,99}", re.ASCII)
 
@@ -81,13 +83,15 @@ def build_messages(document: Document, table: MessagesTable | None) -> Messages 
     """Return who hears of a rig's runs, None where nobody does."""
     if table is None:
         return None
+    from rig.protocol.lab import FROM_AFAR, Messages
+
     refuse_userless(document, "messages", table.user, table.password)
     for index, asked in enumerate(table.requests):
         if asked and asked not in FROM_AFAR:
             document.refuse(
                 ("messages", "requests", index),
                 f"{shown(asked)} cannot be asked from elsewhere",
-                f"give {_ASKED}; all else is asked beside the rig",
+                f"give {' or '.join(map(shown, FROM_AFAR))}; all else is asked beside the rig",
             )
     return Messages(
         lab=document.beside(table.lab) if table.lab else "",
@@ -102,6 +106,8 @@ def build_secret(document: Document, path: Path, table: SecretTable | None) -> S
     """Return where a secret is kept, its file as it is opened."""
     if table is None:
         return None
+    from rig.protocol.lab import Secret
+
     if (table.file is None) == (table.variable is None) and not spoilt(document, path):
         document.refuse(
             path, "needs file or variable, one of them", f'write {KEPT} or {{ variable = "NAME" }}'
