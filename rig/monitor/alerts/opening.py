@@ -70,7 +70,7 @@ def observed(
     waiting, ripe = _happened(watch, seen, open_keys, now)
     opened = enumerate((*calling, *ripe), start=desk.next_number)
     lines += [_opened(number, cause, seen, lab, now) for number, cause in opened]
-    lines += _seen(desk, seen, waiting, now)
+    lines += _seen(desk, seen, waiting, now, news=bool(watch.waiting or seen.happened))
     for alert in desk.open_alerts():
         last.setdefault(alert.key, now)
         lines += _ending(desk, alert, holds, last[alert.key], seen, lab, now)
@@ -137,12 +137,17 @@ def _happened(
 
 
 def _seen(
-    desk: Desk, seen: Seen, waiting: Iterable[tuple[datetime, Cause]], now: datetime
+    desk: Desk,
+    seen: Seen,
+    waiting: Iterable[tuple[datetime, Cause]],
+    now: datetime,
+    *,
+    news: bool,
 ) -> list[Line]:
     """Return a line on how far events are done with, where something happened since the last."""
     upto = min([cause.seq - 1 for _, cause in waiting if cause.seq], default=seen.upto)
     # Events that call nobody are read again after a restart, which does no harm.
-    if upto > desk.seen and (seen.happened or desk.seen < upto - _OFTEN):
+    if upto > desk.seen and (news or desk.seen < upto - _OFTEN):
         return [line("seen", now, seq=upto)]
     return []
 
