@@ -43,7 +43,7 @@ REASONS: Final[dict[str, str]] = {
     "late": "made too long ago, or a clock is wrong",
     "early": "made in the future: a clock is wrong",
     "seen": "heard already: sent twice, or replayed",
-    "starting": "made before requests were taken",
+    "starting": "made before requests are taken, as just after a start",
     "retained": "kept by the broker, not sent just now",
     "too-many": "too many within a minute",
     "busy": "one like it is being carried out",
