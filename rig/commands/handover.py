@@ -69,6 +69,8 @@ def told(
     out: Path, since: str | None, until: str | None, *, whole: bool, ascii_only: bool, as_json: bool
 ) -> int:
     """Print the handover of a run; return the code."""
+    # No package that happens to be installed may have a say in reading files, nor cost a look.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     from rig.commands.screen import Shown
     from rig.control.lock import folder_holder
     from rig.monitor.glyphs import glyphs

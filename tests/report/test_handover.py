@@ -18,12 +18,15 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from rig.clock import SystemClock
+from rig.commands.files import load
 from rig.monitor.alerts.book import write
 from rig.monitor.alerts.desk import line
 from rig.monitor.call import call
 from rig.monitor.glyphs import ASCII, UTF8
+from rig.protocol.plan import Hours
 from rig.record.entries import Event
 from rig.record.history import read_journal
+from rig.record.status import Coming
 from rig.report.handover import changes
 from rig.report.handover.page import page
 from rig.report.handover.plain import plain
@@ -306,6 +309,26 @@ JOINED = [
         ],
     ),
     (
+        "what a pause was for is told with it",
+        [
+            (620.0, "sensor", "midspan stays the same for 125 samples"),
+            (620.1, "state", "pausing, finding: midspan stays the same for 125 samples"),
+            (630.0, "state", "unloading, wait over: nobody came"),
+            (650.0, "request", "stop by A. Name: enough"),
+            (650.1, "state", "stopping, operator: stopped by A. Name: enough"),
+            (655.0, "state", "stopped, stopped: operator: stopped by A. Name: enough"),
+        ],
+        [
+            ("end", 1, "operator: stopped by A. Name: enough"),
+            (
+                "pause",
+                1,
+                "30 s, then it was stopped; it found something: midspan stays the same for 125 "
+                "samples; unloaded by itself, nobody came",
+            ),
+        ],
+    ),
+    (
         "what is alert only says so",
         [(620.0, "stiffness-loss", "would have stopped the test as failure: stiffness low")],
         [("stiffness", 1, "alert only: would have stopped the test as failure: stiffness low")],
@@ -361,6 +384,25 @@ def happened(read: Read, events: list[tuple[float, str, str]], newest: float) ->
     status = replace(read.view.status, time=newest, calendar=calendar, stamp=calendar)
     made = tuple(Event(time, 0, kind, text) for time, kind, text in events)
     return replace(read, view=replace(read.view, status=status), events=made)
+
+
+def test_quiet_hours_and_who_has_to_look_by_when_are_told(reading, monkeypatch):
+    read = reading[0]
+    monkeypatch.setattr(SystemClock, "utc", lambda _self: nights.STARTED + timedelta(hours=11))
+    status = replace(
+        read.view.status,
+        time=11 * 3600.0,
+        stamp=(nights.STARTED + timedelta(hours=11)).isoformat(),
+        calendar=(nights.STARTED + timedelta(hours=11)).isoformat(),
+        coming=(Coming("pauses unless somebody has looked", 1800.0),),
+    )
+    view = replace(read.view, status=status, now=SystemClock().utc())
+    hours = Hours(zone="Europe/Berlin", quiet=(20 * 60, 6 * 60))
+    plan = replace(load("overnight-wet-prism", None), hours=hours)
+    text = shown(told_of(replace(read, view=view, plan=plan), Damage(), "00:00", None))
+    assert "quiet hours: nothing is resumed until today 06:00" in text
+    assert "needed     support_left" in text
+    assert "pauses unless somebody has looked: today 05:30; nightrig note" in text
 
 
 def test_a_pause_that_began_before_is_told_whole(written):

@@ -88,7 +88,7 @@ def _plain(events: list[Event]) -> Iterator[Happening]:
     for event in events:
         if event.kind in _SILENT or event.kind == "water" or not worth_telling(event):
             continue
-        if event.kind in ("limit", "request", "stop") and _shown(event, states):
+        if _shown(event, states):
             continue
         if event.kind == "pressure" and not event.text.startswith("NOT"):
             continue
@@ -107,7 +107,7 @@ def _told(event: Event) -> Happening:
 
 
 def _shown(event: Event, states: list[Event]) -> bool:
-    """Tell whether a state that was entered then says the same."""
+    """Tell whether a state that was entered then says the same: an end, or a pause."""
     said = event.text
     if event.kind == "request":
         _, by, said = said.partition(" by ")
