@@ -10,15 +10,13 @@ from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from pathlib import Path
 
-import aiomqtt
-
 from rig.assembly.afar_door import asks
 from rig.clock import SystemClock
 from rig.control.address import make_folder, socket_name
 from rig.control.server import Door
 from rig.monitor.mqtt import topics
 from rig.monitor.mqtt.afar import Rules
-from rig.monitor.mqtt.connecting import client
+from rig.monitor.mqtt.link import Link, Login, Unsaid
 from rig.monitor.mqtt.serving import AfarRequests
 from rig.monitor.mqtt.signing import instant
 from rig.monitor.secrets import read_secret
@@ -57,11 +55,12 @@ async def a_run(folder: Path) -> AsyncIterator[Rig]:
 
 @dataclass
 class AtBroker:
-    """What a rig at a broker did: its run, its requests, lines for people, messages heard."""
+    """What a rig at a broker did: its run, its requests, lines for people, what was heard."""
 
     run: Rig
     requests: AfarRequests
     told: list[str] = field(default_factory=list)
+    troubles: list[str] = field(default_factory=list)
     heard: int = 0
     kept: int = 0
 
@@ -77,35 +76,42 @@ async def rig_at(
     """Let a rig take requests at a broker. `answers_to` may change what it answers."""
     file = broker.file(RIG)
     password = read_secret(file.password) if file.password is not None else None
+    branch = topics.branch(LAB, RIG)
     told: list[str] = []
+    link: Link | None = None
 
     async def publish(payload: bytes) -> bool:
-        with contextlib.suppress(aiomqtt.MqttError):
-            await connected.publish(ANSWERS, answers_to(payload), qos=1)
+        assert link is not None
+        with contextlib.suppress(Unsaid):
+            await link.say(topics.ANSWERS, answers_to(payload))
             return True
         return False
 
-    requests = AfarRequests(
-        rules, ANSWERS, LongHere(), pass_on=asks(folder), publish=publish, tell=told.append
-    )
+    def hear(kind: topics.Topic, payload: bytes, retained: bool) -> None:
+        if kind == topics.REQUESTS:
+            there.heard += 1
+            there.kept += retained
+            requests.hear(payload, retained=retained)
 
-    def hear(message: aiomqtt.Message) -> bool:
-        there.heard += 1
-        there.kept += message.retain
-        requests.hear(bytes(message.payload), retained=message.retain)
-        return True
-
-    connection = client(file, password, "frame-1-test", at_once=hear)
-    async with a_run(folder) as run, connection as connected:
+    async with a_run(folder) as run:
+        requests = AfarRequests(
+            rules, ANSWERS, LongHere(), pass_on=asks(folder), publish=publish, tell=told.append
+        )
         there = AtBroker(run, requests, told)
-        await connected.subscribe(TOPIC, qos=1)
-        await connected.publish(
-            topics.topic(LAB, RIG, topics.PRESENCE), presence(rules.run), qos=1, retain=True
+        link = Link(
+            Login(file, password, "frame-1-test", branch),
+            SystemClock(),
+            will=lambda: presence(rules.run, online=False, cause="lost"),
+            hear=hear,
+            tell=there.troubles.append,
         )
         async with asyncio.TaskGroup() as group:
-            serving = group.create_task(requests.serve())
+            tasks = [group.create_task(work) for work in (requests.serve(), link.keep())]
+            await link.is_up()
+            await link.say(topics.PRESENCE, presence(rules.run))
             yield there
-            serving.cancel()
+            for task in tasks:
+                task.cancel()
 
 
 def presence(run: str, *, online: bool = True, cause: str | None = None) -> bytes:

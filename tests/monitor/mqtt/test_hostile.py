@@ -103,6 +103,7 @@ async def test_two_thousand_hostile_requests_do_nothing_and_keep_no_stop_out(
         ("pause", "B. Name", True),
         ("stop", "B. Name", True),
     ]
+    assert there.troubles == []
     counts = there.requests.refusals.counts
     assert sum(counts.values()) == NUMBER + 1
     assert {reason for reason, count in counts.items() if count} == set(REASONS) - WITHOUT
