@@ -20,7 +20,7 @@ from aiomqtt.exceptions import MqttConnectError
 from rig.clock import Clock
 from rig.errors import InputError
 from rig.monitor.mqtt.connecting import TIMEOUT, client, reason, subscribe
-from rig.monitor.mqtt.topics import PRESENCE, TOPICS, Topic
+from rig.monitor.mqtt.topics import PRESENCE, REQUESTS, TOPICS, Topic
 from rig.monitor.secrets import Hidden
 from rig.protocol.lab import Broker
 
@@ -214,6 +214,7 @@ class Link:
             self._login.identifier,
             will=None if last is None else will,
             most_waiting=INCOMING,
+            at_once=self._took_request,
         )
         async with connection:
             await self._hearing(connection)
@@ -255,6 +256,13 @@ class Link:
         await subscribe(connected, f"{branch}/+", qos=1)
         # Its answer comes behind all that the broker had kept for us.
         await connected.unsubscribe(f"{branch}/none/none")
+
+    def _took_request(self, message: aiomqtt.Message) -> bool:
+        """Take a request as it comes: a storm of them must not push out what comes back."""
+        if message.topic.value != f"{self._login.branch}/{REQUESTS.name}":
+            return False
+        self._take(message)
+        return True
 
     def _take(self, message: aiomqtt.Message) -> None:
         topic, payload = message.topic.value, message.payload
