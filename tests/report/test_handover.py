@@ -5,6 +5,7 @@ The nights are written with a run's own words (`handover_nights.py`): what happe
 
 from __future__ import annotations
 
+import json
 import math
 import sqlite3
 from dataclasses import replace
@@ -19,6 +20,7 @@ from rich.cells import cell_len
 
 from rig.clock import SystemClock
 from rig.commands.files import load
+from rig.control.states import TABLE as ROWS
 from rig.monitor.alerts.book import write
 from rig.monitor.alerts.desk import line
 from rig.monitor.call import call
@@ -28,6 +30,7 @@ from rig.record.entries import Event
 from rig.record.history import read_journal
 from rig.record.status import Coming
 from rig.report.handover import changes
+from rig.report.handover.happening import Rank
 from rig.report.handover.page import page
 from rig.report.handover.plain import plain
 from rig.report.handover.reading import Damage, Read, read_run
@@ -384,6 +387,54 @@ def happened(read: Read, events: list[tuple[float, str, str]], newest: float) ->
     status = replace(read.view.status, time=newest, calendar=calendar, stamp=calendar)
     made = tuple(Event(time, 0, kind, text) for time, kind, text in events)
     return replace(read, view=replace(read.view, status=status), events=made)
+
+
+TEXT = st.text(max_size=40) | st.sampled_from(
+    ["by A. Name, a look", "nobody came", "\x1b[2J\u202e"]
+)
+KINDS = st.sampled_from(
+    [
+        *("note", "request", "sensor", "water", "pressure", "stop", "limit", "static", "forecast"),
+        *("deviation", "pause", "messages", "catch can", "checklist", "no such kind"),
+    ]
+)
+
+
+@st.composite
+def histories(draw) -> list[tuple[float, str, str]]:
+    """Any way through the table of states, with anything said beside."""
+    state, time, events = "idle", 0.0, []
+    for _ in range(draw(st.integers(1, 60))):
+        time += draw(st.floats(0.0, 900.0))
+        if draw(st.integers(0, 3)) == 0:
+            events.append((time, draw(KINDS), draw(TEXT)))
+            continue
+        steps = [row for row in ROWS if row.state == state]
+        if not steps:
+            break
+        step = draw(st.sampled_from(steps))
+        state = step.to
+        events.append((time, "state", f"{step.to}, {step.cause}: {draw(TEXT)}"))
+    return events
+
+
+@given(histories(), st.integers(20, 60), st.integers(40, 130))
+def test_whatever_a_test_went_through_is_told_on_a_page(reading, events, height, width):
+    read = happened(reading[0], events, max(events[-1][0], 1.0))
+    told = told_of(read, Damage(), "start", None)
+    for size in (height, None):
+        lines = page(told, width, size, UTF8)
+        assert all(cell_len(line) <= width and line.isprintable() for line in lines)
+    pauses = sum(h.count for h in told.happened if h.kind == "pause" and h.rank is Rank.PAUSE)
+    begun = [text.partition(",")[0] for _, kind, text in events if kind == "state"]
+    assert begun.count("pausing") <= pauses <= begun.count("pausing") + begun.count("unloading")
+    inspections = sum(h.count for h in told.happened if h.kind == "inspection")
+    assert inspections == sum(
+        kind == "state" and text.startswith("inspection, count") for _, kind, text in events
+    )
+    assert sum(h.kind == "end" for h in told.happened) <= 1
+    assert len(told.notes) == sum(kind in ("note", "catch can") for _, kind, _ in events)
+    assert json.dumps(plain(told), allow_nan=False)
 
 
 def test_quiet_hours_and_who_has_to_look_by_when_are_told(reading, monkeypatch):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator
 from typing import Final
 
@@ -85,10 +86,12 @@ def happenings(events: tuple[Event, ...], period: Period, newest: float) -> tupl
 def _plain(events: list[Event]) -> Iterator[Happening]:
     """Yield what single events tell, but for what a state tells already."""
     states = [event for event in events if event.kind == "state"]
+    times = [event.time for event in states]
     for event in events:
         if event.kind in _SILENT or event.kind == "water" or not worth_telling(event):
             continue
-        if _shown(event, states):
+        near = slice(bisect_left(times, event.time), bisect_right(times, event.time + _ACTED))
+        if _shown(event, states[near]):
             continue
         if event.kind == "pressure" and not event.text.startswith("NOT"):
             continue
@@ -107,14 +110,14 @@ def _told(event: Event) -> Happening:
 
 
 def _shown(event: Event, states: list[Event]) -> bool:
-    """Tell whether a state that was entered then says the same: an end, or a pause."""
+    """Tell whether one of the states entered then says the same: an end, or a pause."""
     said = event.text
     if event.kind == "request":
         _, by, said = said.partition(" by ")
         if not by or " refused: " in event.text:
             return False
         said = f"by {said.partition(': ')[0]}"
-    return any(said in s.text and 0 <= s.time - event.time <= _ACTED for s in states)
+    return any(said in state.text for state in states)
 
 
 def _water(events: Iterable[Event]) -> Iterator[Happening]:

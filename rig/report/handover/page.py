@@ -20,6 +20,7 @@ from rig.report.handover.happening import END, Happening, Rank
 from rig.report.handover.numbers_told import LABELS, NOT_MEASURED, NOW, THEN, number_rows
 from rig.report.handover.telling import Handover
 
+_NOTHING: Final = "nothing out of the usual was recorded"
 _UNLESS: Final = "pauses unless"
 _ONE_DAY: Final = timedelta(hours=20)
 """A period up to so long shows clock times alone."""
@@ -189,7 +190,7 @@ class _Paper:
             self._timed(self._at(each.begin), self._told_of(each), most=self._most(each))
             for each in self._told.happened
         )
-        return Section("happened", found or (("nothing out of the usual was recorded",),), least=3)
+        return Section("happened", found or (self._wrapped(_NOTHING),), least=3)
 
     def _most(self, each: Happening) -> int | None:
         return None if self._lines is None else self._lines + (each.rank <= Rank.PAUSE)
@@ -272,7 +273,7 @@ def _needs(told: Handover) -> list[str]:
     found |= dict.fromkeys((*_alerts(told), *_silences(told)))
     if found:
         return list(found)
-    return ["nobody" if call.level in (Level.NOTHING, Level.ENDED) else "see above"]
+    return ["nobody" if call.level in (Level.NOTHING, Level.ENDED) else "what the first line says"]
 
 
 def _alerts(told: Handover) -> Iterator[str]:
