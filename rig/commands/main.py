@@ -29,6 +29,7 @@ COMMANDS: Final[dict[str, str]] = {
     "continue": "Let a test that stands still go on.",
     "unload": "Unload and retract, then pressure off; the test can go on later.",
     "stop": "Unload and end a live test.",
+    "alerts": "Show the open alerts of a run; acknowledge, silence, reset or test them.",
     "note": "Write a note, or a catch-can reading, into the record.",
     "import": "Make a run out of what another program measured.",
     "replay": "Judge a recording again, as recorded, by another protocol, or for many values.",
