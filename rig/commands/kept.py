@@ -26,7 +26,7 @@ def warn_unkept(rig: str, messages: Messages, read: Read) -> list[str]:
     if lab is None:
         return []
     document.warnings.clear()  # told by whoever read it before
-    _warn(document, _in_lab(lab))
+    _warn(document, _in_lab(lab, messages))
     _warn(own, [(("messages", "password"), _secret(messages.password))])
     return [str(warning) for found in (document, own) for warning in sorted(found.warnings)]
 
@@ -38,12 +38,14 @@ def _warn(document: Document, named: list[Named]) -> None:
             document.warn(path, problem, remedy)
 
 
-def _in_lab(lab: Lab) -> list[Named]:
+def _in_lab(lab: Lab, messages: Messages) -> list[Named]:
+    """Return what a lab file names that a rig of it needs."""
     named: list[Named] = []
     if lab.broker:
-        named.append((("broker", "password"), _secret(lab.broker.password)))
+        if not messages.user:
+            named.append((("broker", "password"), _secret(lab.broker.password)))
         named += _of_tls(lab.broker.tls)
-    if lab.afar:
+    if lab.afar and messages.requests:
         named.append((("requests", "secret"), _secret(lab.afar.secret)))
     if lab.mail:
         named.append((("mail", "password"), _secret(lab.mail.password)))

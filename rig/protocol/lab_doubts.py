@@ -29,9 +29,18 @@ def doubt_lab(document: Document, lab: Lab) -> None:
 
 
 def doubt_rig(rig: Document, messages: Messages, lab: Lab, file: str) -> None:
-    """Warn in a rig file of its own password that goes out in the clear."""
+    """Warn in a rig file of its own login: in the clear, or without a password."""
     broker = lab.broker
-    if messages.password and broker and broker.tls is None and not is_here(broker.host):
+    if broker is None:
+        return
+    certified = broker.tls is not None and broker.tls.certificate
+    if messages.user and not messages.password and broker.password and not certified:
+        rig.warn(
+            ("messages", "user"),
+            f"logs in without a password: the one in {file} is that of {broker.user}",
+            'add password = { file = "../secrets/NAME" }',
+        )
+    if messages.password and broker.tls is None and not is_here(broker.host):
         rig.warn(
             ("messages", "password"),
             f"goes to {broker.host} in the clear: {file} has no [broker.tls]",

@@ -37,9 +37,9 @@ def is_address(host: str) -> bool:
     return True
 
 
-def _names_host(text: str) -> bool:
-    number = text.rpartition(".")[2].isdigit()
-    return is_address(text) or bool(_HOST.fullmatch(text) and not number)
+def _is_name(text: str) -> bool:
+    # One whose last part is a number is a mistaken address.
+    return bool(_HOST.fullmatch(text)) and not text.rpartition(".")[2].isdigit()
 
 
 def _host(value: object) -> object:
@@ -49,7 +49,7 @@ def _host(value: object) -> object:
     if isinstance(value, str) and "@" in value:
         # Before it may stand a password.
         raise refuse("is more than a host", f"{alone}; user and password have keys of their own")
-    if isinstance(value, str) and _names_host(value):
+    if isinstance(value, str) and (_is_name(value) or is_address(value)):
         return value
     raise refuse(f"{shown(value)} is no name of a host", f"{alone}; its port has a key of its own")
 
@@ -59,7 +59,7 @@ def _mail_address(value: object) -> object:
         return ""
     if isinstance(value, str) and len(value) <= 254:
         local, _, host = value.rpartition("@")
-        if _LOCAL.fullmatch(local) and _names_host(host):
+        if _LOCAL.fullmatch(local) and _is_name(host):
             return value
     raise refuse(
         f"{shown(value)} is no address of mail",

@@ -235,6 +235,13 @@ SHEET = [
         '"a@lab.example?Bcc: b@lab.example" is no address of mail; give the address alone, as in '
         '"a.name@lab.example"',
     ),
+    (
+        '"a.night@lab.example"',
+        '"a.night@192.0.2.1"',
+        36,
+        'person[1].mail: "a.night@192.0.2.1" is no address of mail; give the address alone, as in '
+        '"a.name@lab.example"',
+    ),
     # Alerts.
     (
         '"by day"',

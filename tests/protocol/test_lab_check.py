@@ -124,9 +124,21 @@ def test_the_password_of_a_rig_in_the_clear_is_told(laboratory):
     )
 
 
-def test_secrets_that_are_missing_or_open_to_others_are_told_and_never_read(
-    laboratory, monkeypatch
-):
+def test_a_user_of_its_own_without_a_password_is_told(laboratory):
+    own = ("requests =", 'user = "frame-1"\nrequests =')
+    rewrite(laboratory / "rigs/frame.toml", own)
+    # A certificate may stand for the password.
+    assert told(laboratory) == []
+    rewrite(laboratory / "labs/night.toml", ('certificate = "rig.crt"\nkey', "#"))
+    lab = laboratory / "labs/night.toml"
+    (line,) = told(laboratory)
+    assert line.partition(": ")[2] == (
+        f"messages.user: logs in without a password: the one in {lab} is that of teller; add "
+        'password = { file = "../secrets/NAME" }'
+    )
+
+
+def test_secrets_that_are_missing_or_open_to_others_are_told(laboratory, monkeypatch):
     monkeypatch.delenv("NIGHTRIG_REQUESTS")
     secrets = laboratory / "secrets"
     (secrets / "broker").chmod(0o644)
@@ -134,8 +146,6 @@ def test_secrets_that_are_missing_or_open_to_others_are_told_and_never_read(
     (secrets / "rig.key").chmod(0o640)
     (secrets / "ca.crt").unlink()
     (laboratory / "labs/bin/call-out").chmod(0o644)
-    own = 'user = "frame-1"\npassword = { file = "frame-1" }\n'
-    rewrite(laboratory / "rigs/frame.toml", ("requests =", f"{own}requests ="))
     lines = told(laboratory)
     assert [line.split(": ")[0:2] for line in lines] == [
         ["labs/night.toml:8", "broker.password"],
@@ -145,13 +155,21 @@ def test_secrets_that_are_missing_or_open_to_others_are_told_and_never_read(
         ["labs/night.toml:27", "mail.password"],
         ["labs/night.toml:28", "mail.ca"],
         ["labs/night.toml:31", "program.arguments[1]"],
-        ["rigs/frame.toml:70", "messages.password"],
     ]
     assert "other users have rights to this secret (mode 0644)" in lines[0]
     assert f'"{secrets / "ca.crt"}" is no file that can be read' in lines[1]
     assert "the variable NIGHTRIG_REQUESTS, which holds a secret, is not set" in lines[3]
     assert "make it with: install -m 600 /dev/null" in lines[4]
     assert "is no program that can be started here" in lines[6]
+
+
+def test_only_secrets_that_the_rig_needs_are_looked_for(laboratory, monkeypatch):
+    monkeypatch.delenv("NIGHTRIG_REQUESTS")
+    (laboratory / "secrets/broker").unlink()
+    own = 'user = "frame-1"\npassword = { file = "frame-1" }\n'
+    rewrite(laboratory / "rigs/frame.toml", ('requests = ["pause", "stop"]', own))
+    (line,) = told(laboratory)
+    assert line.startswith("rigs/frame.toml:70: messages.password: ")
 
 
 def test_a_run_is_refused_before_anything_starts(laboratory):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from email.headerregistry import Address
 
 import pytest
 from hypothesis import given, settings
@@ -202,6 +203,15 @@ def says_what_was_written(text: str, lab: Lab) -> None:
 @given(drawn=labs())
 def test_a_lab_file_says_what_was_written(drawn):
     says_what_was_written(*drawn)
+
+
+@settings(max_examples=50)
+@given(address=MAILS)
+def test_an_address_that_is_taken_is_one_to_the_mail_of_python(address):
+    text = f'name = "x"\n[broker]\nhost = "b.example"\n[[person]]\nname = "A"\nmail = "{address}"\n'
+    assert lab_of(text).people == (Person("A", address),)
+    # What Python parses by RFC 5322, section 3.4.1.
+    assert Address(addr_spec=address).addr_spec == address
 
 
 @pytest.mark.nights
