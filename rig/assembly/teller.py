@@ -132,9 +132,10 @@ async def _told(order: Order) -> None:
 
 
 def _note(_loop: asyncio.AbstractEventLoop, context: dict[str, object]) -> None:
-    """Note what a library left behind: it ends nothing."""
+    """Note what a library left behind, unless it is a lost connection, which is told already."""
     error = context.get("exception")
-    _LOG.info("%s: %s", context.get("message"), type(error).__name__ if error else "")
+    if not isinstance(error, OSError) and not type(error).__module__.startswith("aiomqtt"):
+        _LOG.info("%s: %s", context.get("message"), type(error).__name__ if error else "")
 
 
 @contextlib.asynccontextmanager

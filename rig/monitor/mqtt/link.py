@@ -198,7 +198,8 @@ class Link:
             raise self._hangs(connected, error) from None
 
     def _hangs(self, connected: aiomqtt.Client, error: Exception) -> Unsaid:
-        why = f"{self._where} does not answer: {_why(error)}"
+        slow = "timed out" in str(error)
+        why = f"{self._where} does not answer" if slow else f"{self._where}: {_why(error)}"
         if connected is self._client:
             self.drop(why)
         return Unsaid(why)

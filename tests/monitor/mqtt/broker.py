@@ -243,22 +243,28 @@ class Broker:
     ) -> Iterator[Heard]:
         """Hear a topic with mosquitto_sub, which is none of ours.
 
-        With a `name` the broker keeps its session and what it missed.
+        It is started again where it ends for want of a broker. With a `name` the broker keeps its
+        session, and what it missed.
         """
-        heard = Heard()
+        heard, over = Heard(), threading.Event()
         client = name or f"looks-{next(_NUMBERS)}"
-        command = ["mosquitto_sub", *self._as(user), "-i", client, "-k", "5", "-t", topic]
-        process = subprocess.Popen(
-            [*command, *["-c"] * bool(name), "-q", str(qos), "-F", "%r %t %p"],
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-        )
+        command = ["mosquitto_sub", *self._as(user), "-i", client, *["-c"] * bool(name), "-k", "5"]
+        command += ["-t", topic, "-q", str(qos), "-F", "%r %t %p"]
+        running: list[subprocess.Popen[bytes]] = []
 
         def read() -> None:
-            assert process.stdout is not None
-            for line in process.stdout:
-                heard.add(line.removesuffix(b"\n"))
+            while not over.is_set():
+                with subprocess.Popen(
+                    command,
+                    stdin=subprocess.DEVNULL,
+                    stdout=subprocess.PIPE,
+                    stderr=subprocess.DEVNULL,
+                ) as process:
+                    running[:] = [process]
+                    assert process.stdout is not None
+                    for line in process.stdout:
+                        heard.add(line.removesuffix(b"\n"))
+                over.wait(0.2)
 
         reader = threading.Thread(target=read, name="heard")
         reader.start()
@@ -266,11 +272,11 @@ class Broker:
             self.logged(f"{client} {qos} {topic}\n")
             yield heard
         finally:
-            process.kill()
-            process.wait(PATIENCE)
-            reader.join(PATIENCE)
-            if process.stdout is not None:
-                process.stdout.close()
+            over.set()
+            while reader.is_alive():
+                for process in running:
+                    process.kill()
+                reader.join(0.2)
 
     def publish(
         self, topic: str, payload: bytes, user: str = "shift", *, retain: bool = False
