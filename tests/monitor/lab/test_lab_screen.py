@@ -17,6 +17,7 @@ from rig.monitor.mqtt import messages
 from rig.record.entries import Event
 from rig.record.status import Foreseen
 from tests.monitor.lab.hall import Hall, night, specimen
+from tests.monitor.mqtt.broker import shown as in_readme
 from tests.monitor.night_12 import NOW, with_status
 from tests.monitor.views import VIEWS
 
@@ -35,33 +36,6 @@ def a_night() -> LabView:
 def shown(view: LabView, width: int = 80, height: int = 24, *, ascii_only: bool = False) -> str:
     return lab_text(view, width, height, ascii_only=ascii_only, hint=HINT)
 
-
-TWENTY = """\
-lab hall  broker mqtt.example:8883                       Wed 25 Nov 03:10:28 CET
- ■ COME: 1 calls, 2 to look at, 1 silent, 14 run well, 2 ended of 20 rigs ■
-       rig      specimen state      done end          water
-COME   frame-5  P-05     cycling   0.8 % 26 Dec 17:16 off
-       COME: ITS PROGRAM IS GONE: the program that runs it is gone, without an
-       end; 12 min ago it was in cycling; the controller should have stopped
-       the rig by itself; only the rig itself can tell; after a look at the …
-LOOK   frame-9  P-09     limit     0.8 % 03:10        –
-       ENDED: LIMIT: load at 104.2 kN, above 101.6 kN, for 3 samples in a row;
-       pressure off, as the controller says; wait for gauge and load at zero;
-       once the cause is mended: nightrig resume runs/night-12 --mended "WHAT …
-LOOK   frame-3  P-03     cycling  17.6 % 21 Dec 08:41 missed 1
-       load correction is at its end: load may fall short; net deflection is
-       0.070 mm from its limit 5.86 mm, which stops the rig; the tank is empty
-       today 10:40; the oil is warm: 51.8 °C
-SILENT frame-4  P-04     cycling   0.8 % 26 Dec 17:16 on
-       SILENT since today 03:10 (16 s), the broker has lost it: nobody here
-       knows what it does; the test may go on, look at the rig
-well   frame-1  P-01     cycling   0.8 % 26 Dec 17:16 on
-well   frame-2  P-02     cycling  94.7 % Thu 19:57    off
-well   frame-6  P-06     cycling   0.8 % 26 Dec 17:16 off
-well   frame-8  P-08     cycling  94.7 % Thu 19:57    off
-       and 12 more, nothing to do; shown in turn
-Ctrl-C leaves this screen; the tests go on
-"""
 
 FEW = """\
 lab hall  broker mqtt.example:8883                                           Wed 25 Nov 03:10:16 CET
@@ -134,8 +108,8 @@ def three() -> Hall:
     return hall
 
 
-def test_twenty_rigs_on_24_lines_read_like_this():
-    assert shown(a_night()) == TWENTY
+def test_twenty_rigs_on_24_lines_read_as_the_readme_shows():
+    assert shown(a_night()) == in_readme("several rigs")
 
 
 def test_three_rigs_in_plain_letters_read_like_this():
