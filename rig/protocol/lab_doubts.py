@@ -109,7 +109,9 @@ def _doubt_rules(document: Document, lab: Lab) -> None:
         document.warn((), "nobody is told of trouble", "add [[person]] and [[alert]]")
         return
     told = {kind for rule in lab.rules for kind in rule.kinds}
-    left = [kind for kind in KINDS if kind not in told and kind not in MOVABLE]
+    # Of a dead way those are told anyhow whom it should have told.
+    told |= MOVABLE | {"message-way"}
+    left = [kind for kind in KINDS if kind not in told]
     if left:
         document.warn(
             ("alert",),

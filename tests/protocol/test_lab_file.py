@@ -154,6 +154,7 @@ TOLD_AT_ONCE = "names only people who are told at once; name somebody else"
             ["1: is a protocol, not a lab file; name a lab file here"],
         ),
     ],
+    ids=lambda value: value[0][:40] if isinstance(value, list) else "",
 )
 def test_a_lab_file_that_lacks_the_other_half_of_what_it_says(text, told):
     assert problems_in(text) == [f"{FILE}:{line}" for line in told]
@@ -249,7 +250,7 @@ DOUBTS = [
         edited(('kinds = "all"', 'kinds = ["failure", "limit"]')),
         [
             "42: alert: nobody is told of run-out, ultimate, fault, gone, silent, record, waits, "
-            "sensor, rig, alert-only, request, message-way; add them to the kinds of an [[alert]] "
+            "sensor, rig, alert-only, request; add them to the kinds of an [[alert]] "
             "where somebody should be"
         ],
     ),
