@@ -35,7 +35,7 @@ _ALL: Final = "all"
 @click.option("--acknowledge", metavar="N", help='Say that alert N, or "all", is seen to.')
 @click.option("--silence", metavar="KIND", help="Tell nobody of a kind, with --until and --why.")
 @click.option(
-    "--until", metavar="WHEN", help='With --silence: such as "06:00" or "2 h"; 7 days at most.'
+    "--until", metavar="WHEN", help='With --silence: such as "06:00", "2 h", "3 d"; 7 days at most.'
 )
 @click.option("--reset", type=click.IntRange(1), metavar="N", help="Close N, whose cause is gone.")
 @click.option("--test", "test", is_flag=True, help="Send a test alert on every way to everybody.")

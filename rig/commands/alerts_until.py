@@ -43,5 +43,5 @@ def _span(text: str) -> timedelta:
     except (UnitError, OverflowError) as error:
         raise InputError(
             f'--until {text!r}: give a time on the clock such as "06:00", or how long, such as '
-            '"2 h"'
+            '"2 h" or "3 d"'
         ) from error

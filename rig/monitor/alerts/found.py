@@ -71,6 +71,9 @@ def _look(view: View) -> str:
 
 
 def _near(view: View) -> Iterator[Cause]:
+    # Elsewhere it is as foreseen: an unloaded specimen is near the least load that is allowed.
+    if view.status.state != "cycling":
+        return
     for limit in view.status.limits:
         if close(limit):
             specimen = limit.channel.startswith(_OF_SPECIMEN)

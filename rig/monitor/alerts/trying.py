@@ -70,7 +70,8 @@ def _test(
     at = f"{now.astimezone(UTC):%Y-%m-%dT%H:%M:%S}Z"
     plain = {
         "v": VERSION,
-        "run": "test",
+        # No two tests are one message: who receives mail may drop what comes twice.
+        "run": f"test {now.isoformat()}",
         "seq": seq,
         "kind": "message-way",
         "purpose": "test",
