@@ -116,13 +116,12 @@ def _refuse_mixed(
 
 def _run(folder: str | None) -> Path:
     """Return the folder of the run that is meant. Raises InputError where there is none."""
-    from rig.commands.folders import place
+    from rig.commands.folders import holds_run, place
 
     if folder is None:
         return Path(only_run("alerts", "name the folder of a run").folder)
-    found = place(Path(folder))
-    if found.kind == "none":
-        raise InputError(found.text)
+    if not holds_run(Path(folder)):
+        raise InputError(place(Path(folder)).text)
     return Path(folder)
 
 

@@ -18,10 +18,12 @@ NOW = datetime(2026, 11, 25, 2, 10, 12, tzinfo=UTC)
 
 
 def opened(number: int, key: str = "silent", **changes) -> dict:
-    texts = {"headline": "NO DATA", "happened": "no new data", "did": "nobody knows", "mark": ""}
-    fields = {"key": key, "kinds": ["silent"], "lasting": True, "stays": False, "calm": 60.0}
-    where = {"rig": "frame-1"}
-    return line("opened", NOW, n=number, **texts, todo=["go"], where=where, **{**fields, **changes})
+    fields = {
+        **{"headline": "NO DATA", "happened": "no new data", "did": "nobody knows", "mark": ""},
+        **{"key": key, "kinds": ["silent"], "lasting": True, "stays": False, "calm": 60.0},
+        **{"todo": ["go"], "where": {"rig": "frame-1"}},
+    }
+    return line("opened", NOW, n=number, **{**fields, **changes})
 
 
 def numbers(read: Read) -> list[int]:
