@@ -68,7 +68,7 @@ def _state(one: Judged, view: LabView) -> tuple[str, str]:
         return one.outcome, BAD if one.loud else ""
     state = one.rig.status.state if one.rig.status is not None else ""
     # Of a silent rig it is only what it did when it was heard last.
-    return state or words.DASH, FAINT if one.silent else ""
+    return state or words.DASH, FAINT if one.is_past else ""
 
 
 def _done(one: Judged, view: LabView) -> tuple[str, str]:
@@ -76,7 +76,7 @@ def _done(one: Judged, view: LabView) -> tuple[str, str]:
     status, cycles = one.rig.status, one.rig.cycles
     if status is None or cycles is None or not status.run_out:
         return words.DASH, ""
-    return words.per_cent(cycles / status.run_out), FAINT if one.silent else ""
+    return words.per_cent(cycles / status.run_out), FAINT if one.is_past else ""
 
 
 def _cycles(one: Judged, view: LabView) -> tuple[str, str]:
@@ -85,7 +85,7 @@ def _cycles(one: Judged, view: LabView) -> tuple[str, str]:
     if cycles is None:
         return words.DASH, ""
     of = f" of {words.number(status.run_out)}" if status is not None and status.run_out else ""
-    return f"{words.number(cycles)}{of}", FAINT if one.silent else ""
+    return f"{words.number(cycles)}{of}", FAINT if one.is_past else ""
 
 
 def _end(one: Judged, view: LabView) -> tuple[str, str]:
@@ -94,7 +94,7 @@ def _end(one: Judged, view: LabView) -> tuple[str, str]:
         return view.short(end.ended if end is not None else None), ""
     when, left = ends(one)
     told = f"{words.span(left)} to go" if left is not None else view.short(when)
-    return told, FAINT if one.silent else ""
+    return told, FAINT if one.is_past else ""
 
 
 def ends(one: Judged) -> tuple[datetime | None, float | None]:
@@ -102,7 +102,7 @@ def ends(one: Judged) -> tuple[datetime | None, float | None]:
     status, cycles = one.rig.status, one.rig.cycles
     if status is None or cycles is None or not status.run_out or not status.frequency:
         return None, None
-    if one.outcome or status.frequency <= 0 or cycles >= status.run_out:
+    if one.outcome or status.gone or status.frequency <= 0 or cycles >= status.run_out:
         return None, None
     left = (status.run_out - status.cycles) / status.frequency
     if status.state not in _CYCLING:
@@ -115,7 +115,7 @@ def _fails(one: Judged, view: LabView) -> tuple[str, str]:
     told = one.rig.forecast
     if one.outcome or told is None:
         return words.DASH, ""
-    return expected(told, view), FAINT if one.silent or told.why else ""
+    return expected(told, view), FAINT if one.is_past or told.why else ""
 
 
 def expected(told: Forecast, view: LabView) -> str:
@@ -141,7 +141,7 @@ def _water(one: Judged, view: LabView) -> tuple[str, str]:
     water = one.rig.status.water if one.rig.status is not None else None
     if water is None or one.outcome:
         return words.DASH, ""
-    faint = FAINT if one.silent else ""
+    faint = FAINT if one.is_past else ""
     if water.missed:
         return f"missed {water.missed}", ODD
     if water.on:

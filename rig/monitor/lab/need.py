@@ -61,6 +61,11 @@ class Judged:
         return status is not None and status.call.loud and not self.silent
 
     @property
+    def is_past(self) -> bool:
+        """Return whether what is told of it is only what was known last."""
+        return self.silent > 0 or (self.rig.status is not None and self.rig.status.gone)
+
+    @property
     def needs_somebody(self) -> bool:
         """Return whether people have to know of it now."""
         return self.need <= Need.SILENT

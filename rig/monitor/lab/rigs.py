@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from typing import Any, Final, TypeVar
 
 from rig.monitor.glyphs import UTF8
+from rig.monitor.happened import worth_telling
 from rig.monitor.mqtt.told import (
     KINDS,
     Cycles,
@@ -32,6 +33,7 @@ from rig.monitor.mqtt.topics import (
     every_rig,
     parts,
 )
+from rig.record.entries import Event
 
 MOST: Final = 1000
 """Rigs of a lab that are kept; what further ones send is counted."""
@@ -172,7 +174,11 @@ class Rigs:
             return
         self._rigs[name] = _taken(rig, told, now, retained=retained)
         if isinstance(told, Happened) and self._is_new(name, kind, told):
-            self._news.append(News(name, kind is ALERTS, told))
+            self._tell(News(name, kind is ALERTS, told))
+
+    def _tell(self, news: News) -> None:
+        if news.is_alert or worth_telling(Event(0.0, 0, news.told.kind, news.told.text)):
+            self._news.append(news)
 
     def _refuse(self, topic: str, why: str) -> None:
         self.not_understood += 1

@@ -10,11 +10,14 @@ from rig.monitor import words
 from rig.monitor.banner import verdict
 from rig.monitor.call import Call, Level
 from rig.monitor.glyphs import Glyphs, glyphs
+from rig.monitor.happened import event_words
 from rig.monitor.lab import detail
 from rig.monitor.lab.columns import Table
 from rig.monitor.lab.need import Judged, Need, counts, judged
+from rig.monitor.lab.rigs import News
 from rig.monitor.lab.view import LabView
 from rig.monitor.rows import FAINT, ODD, Row, fitted, wrapped
+from rig.record.entries import Event
 
 TURN: Final = 8.0
 """Seconds for which rigs that have no room together are shown in turn."""
@@ -223,6 +226,14 @@ def _news(view: LabView, room: int, width: int, signs: Glyphs) -> list[Text]:
         told = None if news.told.at is None else view.local(news.told.at)
         row.put(f"{told:%H:%M:%S}  " if told is not None else "--:--:--  ", FAINT)
         row.put(news.rig, "bold").to(10 + size + 1)
-        row.put(f"{'alert: ' if news.is_alert else ''}{news.told.kind}: ", "")
-        lines.append(row.put(news.told.text).text)
+        kind, text = _words(news)
+        lines.append(row.put(f"{kind}: ", "bold" if news.is_alert else "").put(text).text)
     return lines
+
+
+def _words(news: News) -> tuple[str, str]:
+    """Return what kind of thing happened, and what, in human words."""
+    told = news.told
+    if news.is_alert:
+        return f"ALERT {told.kind}", told.text
+    return event_words(Event(0.0, 0, told.kind, told.text))

@@ -153,6 +153,7 @@ class Status:
     specimen_id: Said = ""
     exposure: Said = ""
     live: bool = True
+    gone: bool = False
     means: Said = ""
     why: Said = ""
     since: Annotated[When | None, _in("since_utc")] = None
