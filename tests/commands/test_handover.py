@@ -50,7 +50,7 @@ def rehearsed(tmp_path_factory) -> Path:
         (["--since", "gargle"], "--since 'gargle': is no moment that is known here; give"),
         (["--until", "25:00"], "--until '25:00': is no moment"),
         (["--since", "today 18:16"], "today 18:16 has not come yet, it is 18:15; give one that is"),
-        (["--since", "cycle 400"], "no such cycle in its record, which ends at 299; give"),
+        (["--since", "cycle 400"], "no such cycle in its record, which ends at 299; give another"),
         (["--since", "18:14", "--until", "18:12"], "is not before --until today 18:12; give"),
         (["--height", "3"], "there is no option --height"),
     ],

@@ -5,8 +5,10 @@ The nights are written with a run's own words (`handover_nights.py`): what happe
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
+import random
 import sqlite3
 from dataclasses import replace
 from datetime import timedelta
@@ -21,6 +23,7 @@ from rich.cells import cell_len
 from rig.clock import SystemClock
 from rig.commands.files import load
 from rig.control.states import TABLE as ROWS
+from rig.errors import RigError
 from rig.monitor.alerts.book import write
 from rig.monitor.alerts.desk import line
 from rig.monitor.call import call
@@ -548,3 +551,30 @@ def test_of_a_damaged_record_what_can_be_read_is_told(tmp_path, damage, kept):
     if "samples" not in damage:
         assert told.damage
         assert "note:" in text
+
+
+def damaged(whole: bytes, chance: random.Random) -> bytes:
+    """Damage a file as a bad disk does: anywhere, some bytes or a sector."""
+    data = bytearray(whole)
+    for _ in range(chance.choice([1, 3, 20])):
+        place, size = chance.randrange(len(data)), chance.choice([1, 16, 512])
+        data[place : place + size] = chance.randbytes(len(data[place : place + size]))
+    return bytes(data)
+
+
+@pytest.mark.nights
+def test_whatever_bytes_are_damaged_it_is_told_or_refused_in_words(written, tmp_path):
+    whole = (written["without water"] / "journal.db").read_bytes()
+    told = 0
+    for seed in range(60):
+        chance = random.Random(seed)
+        folder = tmp_path / str(seed)
+        folder.mkdir()
+        (folder / "journal.db").write_bytes(damaged(whole, chance))
+        since = chance.choice([None, "start", "18:30", "cycle 5000"])
+        with contextlib.suppress(RigError):
+            found = hand_over(folder, gone, since)
+            assert json.dumps(plain(found), allow_nan=False)
+            assert all(line.isprintable() for line in page(found, 80, 40, UTF8))
+            told += 1
+    assert told > 30

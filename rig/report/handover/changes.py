@@ -109,12 +109,18 @@ def _of_checks(journal: Journal, period: Period, damage: Damage) -> Iterator[Cha
         ("static_stiffness", "stiffness", "N/m"),
         ("residual_deflection", "residual", "m"),
     ):
-        values = [(h["time"], h[key]) for h in heads if math.isfinite(h[key] or math.nan)]
+        values = [(h.get("time"), h.get(key)) for h in heads]
+        values = [(t, v) for t, v in values if _known(t) and _known(v)]
         then, now = (
             next((v for t, v in reversed(values) if t <= time), math.nan)
             for time in (period.since, period.until)
         )
         yield Change(name, unit, then, now)
+
+
+def _known(value: object) -> bool:
+    """Tell whether a value of a head, which no checksum holds, is a number."""
+    return isinstance(value, int | float) and math.isfinite(value)
 
 
 def _of_water(read: Read, journal: Journal, period: Period, damage: Damage) -> Iterator[Change]:

@@ -90,10 +90,9 @@ def _of_cycle(read: Read, told: Meant, text: str, option: str, cycles: Counts) -
     count = told.cycle or 0
     time = cycles.time(count - 1) if count else 0.0
     if math.isnan(time):
-        raise InputError(
-            f"{option} {text!r}: there is no such cycle in its record, which ends at "
-            f"{cycles.rows:,}; give a lower one"
-        )
+        ends = f"there is no such cycle in its record, which ends at {cycles.rows:,}"
+        why = ends if count > cycles.rows else "its record is damaged there"
+        raise InputError(f"{option} {text!r}: {why}; give another one")
     return time
 
 
