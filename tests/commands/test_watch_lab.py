@@ -13,7 +13,7 @@ import pytest
 
 from rig.commands.main import main
 from rig.monitor.mqtt import messages
-from tests.assembly.nights import ROOT
+from tests.assembly.nights import ROOT, Night
 from tests.monitor.lab.hall import specimen
 from tests.monitor.mqtt.broker import LAB, PROGRAMS, Broker, free_port
 from tests.monitor.night_12 import NOW
@@ -28,6 +28,7 @@ topic read nightrig/v1/{LAB}/#
 """
 LOCAL = '[broker]\nhost = "127.0.0.1"\n'
 NIGHTRIG = [sys.executable, "-P", "-m", "rig.commands.main"]
+ENV = os.environ | {"PYTHONPATH": str(ROOT)}
 
 
 @pytest.fixture
@@ -159,7 +160,7 @@ def test_who_leaves_gets_code_0_and_a_broker_that_goes_and_comes_back_is_told(br
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-        env=os.environ | {"PYTHONPATH": str(ROOT)},
+        env=ENV,
     )
     said: list[str] = []
     assert child.stdout is not None
@@ -188,7 +189,7 @@ def test_a_broker_that_holds_the_line_and_is_silent_is_away(broker, tmp_path):
         [*NIGHTRIG, "watch", "--lab", path],
         stdout=subprocess.PIPE,
         text=True,
-        env=os.environ | {"PYTHONPATH": str(ROOT)},
+        env=ENV,
     )
     assert child.stdout is not None
     assert child.stdout.readline().startswith(f"lab {LAB}, broker ")
@@ -201,3 +202,43 @@ def test_a_broker_that_holds_the_line_and_is_silent_is_away(broker, tmp_path):
     child.send_signal(signal.SIGINT)
     child.communicate(timeout=20)
     assert child.returncode == 0
+
+
+@pytest.mark.system
+@pytest.mark.nights
+def test_the_screen_shows_a_rig_that_comes_and_gives_the_terminal_back(broker, tmp_path):
+    path = lab(tmp_path, broker.table("office"))
+    people = Night(tmp_path, tmp_path, "", dict(ENV))
+    try:
+        terminal = people.on_terminal([*NIGHTRIG, "watch", "--lab", path])
+        terminal.until("NO RIG IS HEARD")
+        say(broker, "frame-7", "run_out")
+        terminal.until("frame-7")
+        terminal.until("NOTHING TO DO")
+        assert "\x1b[?1049h" in terminal.seen  # the terminal's second screen
+        terminal.press(b"\x03")
+        assert terminal.code() == 0
+        assert terminal.seen.endswith("\x1b[?1049l")
+        assert "Traceback" not in terminal.seen
+    finally:
+        people.clear_away()
+
+
+@pytest.mark.system
+@pytest.mark.nights
+def test_over_tls_only_the_broker_of_the_own_authority_is_trusted(tmp_path, capsys, system_program):
+    for program in PROGRAMS:
+        system_program(program)
+    with Broker(tmp_path / "broker").running() as broker:
+        table = broker.table("office")
+        code, out, _ = nightrig(capsys, "watch", "--lab", lab(tmp_path, table), "--json")
+        assert (code, json.loads(out)["broker"]["connected"]) == (0, True)
+        no_key = table.replace("frame-1.key", "ca.key")
+        code, _, err = nightrig(capsys, "watch", "--lab", lab(tmp_path, no_key), "--json")
+        assert (code, "certificate and key of this client cannot be used" in err) == (2, True)
+        other = table.replace("ca.crt", "frame-1.crt", 1)
+        # As a process of its own: the client leaves the closing of such a connection to the end.
+        command = [*NIGHTRIG, "watch", "--lab", lab(tmp_path, other)]
+        done = subprocess.run(command, capture_output=True, text=True, env=ENV, check=False)
+        assert (done.returncode, done.stdout, len(done.stderr.splitlines())) == (2, "", 1)
+        assert "its certificate is not trusted" in done.stderr
