@@ -167,11 +167,17 @@ def _part(title: str, lines: Sequence[str]) -> Iterator[str]:
 
 def _folded(text: str, begin: str = "") -> list[str]:
     """Return a text in lines that fit a mail; what can be typed is never broken."""
-    if "nightrig " in text or "/" in text:
+    if "nightrig " in text:
         return [f"{begin}{text}"]
-    return textwrap.wrap(text, 76, initial_indent=begin, subsequent_indent=" " * len(begin)) or [
-        begin
-    ]
+    folded = textwrap.wrap(
+        text,
+        76,
+        initial_indent=begin,
+        subsequent_indent=" " * len(begin),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return folded or [begin]
 
 
 def _where(where: Mapping[str, Any]) -> Iterator[str]:
