@@ -22,8 +22,8 @@ from rig.monitor.mqtt.topics import every_rig
 from rig.monitor.secrets import Hidden
 from rig.protocol.lab import Broker
 
-WAITING: Final = 20_000
-"""Messages at most that came and were not read yet; a thousand rigs send some 1,200 a second."""
+WAITING: Final = 5_000
+"""Messages at most that came and are not read yet; a thousand rigs send some 1,200 a second."""
 _FIRST: Final = 0.5
 _LONGEST: Final = 10.0
 _GONE_WITHIN: Final = 0.5
