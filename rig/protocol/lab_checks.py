@@ -153,7 +153,7 @@ def _check_ways(document: Document, file: LabFile, path: Path, rule: AlertTable)
 
 
 def _check_escalation(document: Document, path: Path, rule: AlertTable) -> None:
-    if spoilt(document, (*path, "escalate_after")) or spoilt(document, (*path, "escalate_to")):
+    if spoilt(document, (*path, "escalate_to")):
         return
     if (rule.escalate_after is None) != (rule.escalate_to is None):
         there, lacking = ("escalate_to", 'escalate_after = "30 min"')

@@ -340,6 +340,12 @@ SHEET = [
     ),
     (
         'escalate_to = ["B. Day"]',
+        "escalate_to = []",
+        49,
+        "alert[1].escalate_to: has 0 entries; give at least 1",
+    ),
+    (
+        'escalate_to = ["B. Day"]',
         'escalate_to = ["A. Night"]',
         49,
         "alert[1].escalate_to: names only people who are told at once; name somebody else",
