@@ -84,8 +84,8 @@ def _cycles(one: Judged, view: LabView) -> tuple[str, str]:
     cycles, status = one.rig.cycles, one.rig.status
     if cycles is None:
         return words.DASH, ""
-    of = f" of {words.number(status.run_out)}" if status is not None and status.run_out else ""
-    return f"{words.number(cycles)}{of}", FAINT if one.is_past else ""
+    of = f" of {_short(status.run_out)}" if status is not None and status.run_out else ""
+    return f"{_short(cycles)}{of}", FAINT if one.is_past else ""
 
 
 def _end(one: Judged, view: LabView) -> tuple[str, str]:

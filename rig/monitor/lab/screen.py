@@ -89,10 +89,12 @@ def _rigs(count: int) -> str:
 
 def _top(view: LabView, width: int, signs: Glyphs) -> Text:
     row = Row(signs, width).put("lab ", FAINT).put(view.lab, "bold")
-    row.maybe(f"  broker {view.broker}", FAINT)
     now = view.calendar
     clock = f"{now:%H:%M:%S} {words.zone_name(now)}"
     dated = f"{words.date(now)} {clock}"
+    broker = f"  broker {view.broker}"
+    if row.used + len(broker) + len(clock) + 2 <= width:
+        row.put(broker, FAINT)
     shown = dated if row.used + len(dated) + 2 <= width else clock
     return row.right(shown, width).text
 

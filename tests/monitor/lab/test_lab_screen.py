@@ -40,14 +40,14 @@ def shown(view: LabView, width: int = 80, height: int = 24, *, ascii_only: bool 
 FEW = """\
 lab hall  broker mqtt.example:8883                                           Wed 25 Nov 03:10:16 CET
  ! COME: 1 calls, 1 runs well, 1 ended of 3 rigs !
-       rig     specimen state    done               cycles end           failure foretold water
-COME   frame-2 P-22     paused  0.8 % 83,214 of 11,000,000 32 days to go -                off
+       rig     specimen state    done           cycles end           failure foretold water
+COME   frame-2 P-22     paused  0.8 % 83,214 of 11.00M 32 days to go -                off
        COME: IT WAITS FOR YOU: mid-span sensor flat over 50 cycles; it stands still, power kept;
        find out why it stands, then nightrig continue, unload or stop; mid-span sensor flat
-well   frame-1 P-21     cycling 0.8 % 83,214 of 11,000,000 26 Dec 17:16  05:40-14:16      on
+well   frame-1 P-21     cycling 0.8 % 83,214 of 11.00M 26 Dec 17:16  05:40-14:16      on
        83,214 of 11,000,000 cycles; 9.21 to 92.41 kN; stiffness 1.1 % below baseline; water on;
        next: inspection today 04:20
-ended  frame-3 P-23     failure 0.8 % 87,212 of 11,000,000 03:10         -                -
+ended  frame-3 P-23     failure 0.8 % 87,212 of 11.00M 03:10         -                -
        ENDED: FAILURE: stiffness 15.108 kN/mm, median of 100 cycles, is 40.0% below the baseline
        25.182 kN/mm; limit 40%
 
@@ -65,15 +65,15 @@ lab hall  broker mqtt.example:8883                       Wed 25 Nov 03:20:12 CET
  ■ BROKER AWAY since today 03:10 ■
  > connection refused; what stands below was known before
  > 1 to look at, 2 silent of 3 rigs
-       rig     specimen state     done end          water
-LOOK   frame-3 P-03     cycling 17.6 % 21 Dec 08:41 missed 1
+       rig     specimen state     done           cycles end          water
+LOOK   frame-3 P-03     cycling 17.6 %  1.93M of 11.00M 21 Dec 08:41 missed 1
        SILENT since today 03:10 (10 min): nobody here knows what it does; the
        test may go on, look at the rig; load correction is at its end: load
        may fall short; net deflection is 0.070 mm from its limit 5.86 mm, …
-SILENT frame-1 P-01     cycling  0.8 % 26 Dec 17:16 on
+SILENT frame-1 P-01     cycling  0.8 % 83,214 of 11.00M 26 Dec 17:16 on
        SILENT since today 03:10 (10 min): nobody here knows what it does; the
        test may go on, look at the rig
-SILENT frame-2 P-02     cycling 94.7 % Thu 19:57    off
+SILENT frame-2 P-02     cycling 94.7 % 10.41M of 11.00M Thu 19:57    off
        SILENT since today 03:10 (10 min): nobody here knows what it does; the
        test may go on, look at the rig
 
