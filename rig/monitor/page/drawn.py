@@ -158,7 +158,7 @@ def _plot(
         return bottom - (value - low) / (high - low) * (bottom - _TOP)
 
     drawn = thinned(np.stack((x(known[0]), y(known[1]))), width - _LEFT - _RIGHT)
-    ticks = _decades(first, last) if axis == "log" else _steps(0.0, last, 4)
+    ticks = _decades(first, last) if axis == "log" else _steps(0.0, last)
     return Plot(
         size=size,
         axis=axis,
@@ -172,7 +172,7 @@ def _plot(
         across=tuple(Tick(round(float(x(at)), 1), _short(at)) for at in ticks),
         up=tuple(
             Tick(round(float(y(at)), 1), words.quantity(at, "N/m", with_unit=False))
-            for at in _steps(low, high, 4)
+            for at in _steps(low, high)
         ),
         levels=_apart([(name, float(y(at))) for name, at in levels]),
     )
@@ -199,9 +199,9 @@ def _apart(
     return tuple(found)
 
 
-def _steps(low: float, high: float, about: int) -> list[float]:
-    """Return round values between two others, about so many: steps of 1, 2 or 5."""
-    size = (high - low) / about
+def _steps(low: float, high: float) -> list[float]:
+    """Return two to five round values between two others (six with both ends)."""
+    size = (high - low) / 5
     power = 10.0 ** math.floor(math.log10(size))
     step = power * next(n for n in (1, 2, 5, 10) if n * power >= size * 0.999)
     return [n * step for n in range(math.ceil(low / step), math.floor(high / step) + 1)]

@@ -34,9 +34,9 @@ ASKS_WITHIN: Final = 5.0
 """Seconds within which a request must have come."""
 READS_WITHIN: Final = 10.0
 """Seconds within which an answer must have been taken."""
-_WRONG_WAITS: Final = 1.0
+WRONG_WAITS: Final = 1.0
 """Seconds that an answer to a wrong token takes."""
-_MOST_WRONG: Final = 8
+MOST_WRONG: Final = 8
 """Wrong tokens that wait at once; more are refused unheard."""
 _REST: Final = 65536
 """Bytes behind a refused request that are still taken, so that its refusal can be read."""
@@ -56,6 +56,11 @@ class Server:
         self._waiting_wrong = 0
         self._made: tuple[View | None, bytes, bytes] = (None, b"", b"")
         self.dropped = 0
+
+    @property
+    def connections(self) -> int:
+        """Return how many connections are open."""
+        return len(self._open)
 
     async def connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """Answer one connection, and close it; whatever it sends, nothing else happens."""
@@ -131,11 +136,11 @@ class Server:
 
     async def _slowed(self) -> Answer | None:
         """Let a wrong token wait; return the refusal of one too many."""
-        if self._waiting_wrong >= _MOST_WRONG:
+        if self._waiting_wrong >= MOST_WRONG:
             return refusal(HTTPStatus.TOO_MANY_REQUESTS)
         self._waiting_wrong += 1
         try:
-            await self._clock.sleep(_WRONG_WAITS)
+            await self._clock.sleep(WRONG_WAITS)
         finally:
             self._waiting_wrong -= 1
         return None
@@ -159,7 +164,7 @@ async def serving(server: Server, at: Address) -> AsyncIterator[int]:
     """
     try:
         listening = await asyncio.start_server(
-            server.connected, at.host, at.port, limit=MOST_HEAD, backlog=MOST
+            server.connected, at.host, at.port, limit=MOST_HEAD, backlog=4 * MOST
         )
     except OSError as error:
         # What the event loop says names the address once more.

@@ -1,0 +1,94 @@
+"""A real browser: the distribution's Chromium, driven over its own debugging protocol."""
+
+import base64
+import contextlib
+import json
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from selenium.webdriver import Chrome, ChromeOptions
+from selenium.webdriver.chrome.service import Service
+
+PHONE, DESK = (390, 844), (1280, 800)
+NARROW = (360, 740)
+SIZES = {"phone": PHONE, "desk": DESK, "narrow": NARROW}
+
+
+@dataclass
+class Browser:
+    """A browser and what it has asked for and complained of so far."""
+
+    driver: Chrome
+
+    def dressed(self, size: tuple[int, int], *, dark: bool) -> None:
+        """Take the size of a screen [CSS pixels], and its owner's taste."""
+        phone = size[0] < 500
+        metrics = {"width": size[0], "height": size[1], "deviceScaleFactor": 2 if phone else 1}
+        self.driver.execute_cdp_cmd(
+            "Emulation.setDeviceMetricsOverride", {**metrics, "mobile": phone}
+        )
+        taste = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
+        self.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [taste]})
+
+    def open(self, url: str) -> None:
+        self.driver.get(url)
+
+    def run(self, script: str, *given: Any) -> Any:
+        """Return what a script returns that runs in the page."""
+        return self.driver.execute_script(script, *given)
+
+    def text(self, name: str) -> str:
+        """Return the text of an element by its id."""
+        told: str = self.run("return document.getElementById(arguments[0]).textContent", name)
+        return told
+
+    def picture(self, file: Path) -> None:
+        """Keep a picture of the whole page."""
+        box = self.run("return [document.documentElement.scrollWidth, document.body.scrollHeight]")
+        clip = {"x": 0, "y": 0, "width": box[0], "height": box[1], "scale": 1}
+        told = self.driver.execute_cdp_cmd(
+            "Page.captureScreenshot", {"captureBeyondViewport": True, "clip": clip}
+        )
+        file.write_bytes(base64.b64decode(told["data"]))
+
+    def asked(self) -> list[str]:
+        """Return the addresses that were asked for since the last time."""
+        messages = (json.loads(e["message"])["message"] for e in self.driver.get_log("performance"))
+        return [
+            m["params"]["request"]["url"]
+            for m in messages
+            if m["method"] == "Network.requestWillBeSent"
+        ]
+
+    def complaints(self) -> list[str]:
+        """Return what stood on the console since the last time."""
+        return [entry["message"] for entry in self.driver.get_log("browser")]
+
+
+@contextlib.contextmanager
+def browsing(find: Callable[[str], str]) -> Iterator[Browser]:
+    """Start a browser that reaches nothing but this computer; `find` gives a program's path."""
+    options = ChromeOptions()
+    options.binary_location = find("chromium")
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
+        for argument in (
+            "--headless=new",
+            "--no-sandbox",
+            "--disable-gpu",
+            "--disable-dev-shm-usage",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--no-first-run",
+            "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
+            f"--user-data-dir={profile}",
+        ):
+            options.add_argument(argument)
+        options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
+        driver = Chrome(options, Service(find("chromedriver")))
+        try:
+            yield Browser(driver)
+        finally:
+            driver.quit()

@@ -1,0 +1,194 @@
+"""What the page shows: texts of people as texts, the curve without a lost extreme, its age."""
+
+import json
+import math
+from dataclasses import replace
+from datetime import timedelta
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig.monitor.call import call
+from rig.monitor.curve import Curve
+from rig.monitor.page.document import as_json, document, numbers
+from rig.monitor.page.drawn import drawing, thinned
+from rig.monitor.page.looking import LATE, Looking
+from rig.monitor.page.shown import EVENTS, shown
+from rig.record.entries import Event
+from tests.monitor.night_12 import and_events, with_status
+from tests.monitor.views import VIEWS, cycling, gone, old
+
+HOSTILE = (
+    '<script>document.title = "TAKEN"</script><img src=x onerror="document.title=1">',
+    '"><svg onload=alert(1)>',
+    "{{ 7 * 7 }}{% raw %}</textarea><!--",
+    "javascript:alert(1)\u202e\x1b[31m\x00",
+    "</style></script></title><base href=//evil.example>",
+)
+
+
+class Tags(HTMLParser):
+    """The tags and attributes of a page, and its texts."""
+
+    def __init__(self, page: bytes) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, tuple[str, ...]]] = []
+        self.texts: list[str] = []
+        self.feed(page.decode())
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, tuple(name for name, _ in attrs)))
+
+    def handle_data(self, data):
+        self.texts.append(data)
+
+
+def hostile(text: str):
+    view = with_status(
+        rig=text,
+        means=text,
+        why=text,
+        troubles=(text,),
+        asks=text,
+        on_call=text,
+        stage=text,
+        inputs=(text,),
+    )
+    header = replace(view.header, title=text, specimen_id=text, run_id=text)
+    return and_events(replace(view, header=header), Event(1.0, 1, "note", f"A. Name: {text}"))
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_what_people_write_is_text_and_never_markup(text):
+    harmless, told = hostile("harmless"), hostile(text)
+    page = document(shown(told))
+    # The same tags with the same attributes as those of a harmless text.
+    assert Tags(page).tags == Tags(document(shown(harmless))).tags
+    assert b"\x1b" not in page
+    assert "\u202e".encode() not in page
+    # The script gets it as a text too, and as one that says the same.
+    sent = json.loads(as_json(numbers(told)))["page"]
+    seen = " ".join(Tags(page).texts)
+    assert sent["title"] in seen
+    assert "\x1b" not in json.dumps(sent, ensure_ascii=False)
+
+
+def test_half_a_letter_stops_neither_page_nor_numbers():
+    view = hostile("crack \ud800 at the support")
+    assert b"crack" in document(shown(view))
+    assert json.loads(as_json(numbers(view)))["page"]["title"].startswith("crack")
+
+
+@pytest.mark.parametrize("name", sorted(VIEWS))
+def test_every_state_has_a_page_that_begins_with_its_verdict(name):
+    view = VIEWS[name]
+    verdict, texts = call(view), Tags(document(shown(view))).texts
+    assert verdict.headline in texts
+    for why in verdict.why:
+        assert why in texts
+    assert len(shown(view).events) <= EVENTS
+
+
+def test_a_load_stands_beside_its_target_with_its_unit():
+    facts = {fact.name: fact for fact in shown(cycling).load}
+    assert facts["upper load"].value == "92.41 kN"
+    assert facts["upper load"].more == ("target 92.40 kN", "0.0 % of range")
+    assert facts["lower load"].more[0] == "target 9.24 kN"
+    assert facts["stiffness"].value == "24.91 kN/mm"
+
+
+@pytest.mark.parametrize(("view", "is_old"), [(cycling, False), (old, True), (gone, True)])
+def test_old_numbers_say_of_when_they_are(view, is_old):
+    told = shown(view)
+    assert told.old is is_old
+    # 02:10:12 UTC less the 0.4 s that its status is old, in CET.
+    assert told.as_of == "today 03:10:11"
+    assert (f"last known, {told.as_of}".encode() in document(told)) is is_old
+
+
+def test_without_anybody_let_in_nothing_of_the_run_is_in_the_page():
+    for text in Tags(document(None)).texts:
+        assert "P-12" not in text
+    assert [tag for tag, _ in Tags(document(None)).tags].count("script") == 1
+
+
+POINTS = st.lists(
+    st.tuples(st.integers(1, 10**7), st.floats(1e6, 1e8)),
+    min_size=2,
+    max_size=200,
+    unique_by=lambda p: p[0],
+)
+
+
+@given(POINTS, st.integers(1, 50))
+def test_no_extreme_is_lost_however_narrow_the_drawing(points, columns):
+    across, up = np.array(sorted(points), float).T
+    kept = thinned(np.stack((across, up)), columns)
+    whole = set(zip(across, up, strict=True))
+    left = set(zip(*kept, strict=True))
+    assert left <= whole
+    assert (np.diff(kept[0]) > 0).all()
+    assert kept.shape[1] <= 4 * columns
+    # Column by column, as slowly as it can be done.
+    edges = (across - across[0]) / (across[-1] - across[0]) * columns
+    for column in range(columns):
+        inside = (edges >= column) & ((edges < column + 1) | (column == columns - 1))
+        values = up[inside]
+        if len(values):
+            shown_here = [y for x, y in left if x in across[inside]]
+            assert (min(shown_here), max(shown_here)) == (values.min(), values.max())
+
+
+@given(POINTS)
+def test_every_point_lies_in_the_drawing_between_ticks_of_one_two_or_five(points):
+    cycles, stiffness = zip(*sorted(points), strict=True)
+    view = replace(cycling, curve=Curve(tuple(map(float, cycles)), stiffness))
+    for plot in drawing(view).plots:
+        places = [tuple(map(float, p.split())) for p in plot.path[1:].split("L")]
+        assert all(plot.left - 0.1 <= x <= plot.right + 0.1 for x, _ in places)
+        assert all(plot.top - 0.1 <= y <= plot.bottom + 0.1 for _, y in places)
+        assert all(plot.top <= level.at <= plot.bottom for level in plot.levels)
+        gaps = np.diff([tick.at for tick in plot.up])
+        assert len(plot.up) >= 2
+        assert np.allclose(gaps, gaps[0], atol=0.2)
+
+
+def test_a_curve_of_nothing_or_of_one_point_is_told_in_words():
+    for curve in (Curve(), Curve((1.0,), (2e7,)), Curve((1.0, 2.0), (math.nan, math.inf))):
+        told = drawing(replace(cycling, curve=curve))
+        assert told.plots == ()
+        assert "no curve yet" in told.told
+
+
+class Disk:
+    """A look at a run that can hang, and a time that is moved by hand."""
+
+    def __init__(self):
+        self.view, self.time = cycling, 100.0
+
+    def look(self):
+        return self.view
+
+    def seconds(self):
+        return self.time
+
+
+def test_a_look_that_stays_away_ages_what_it_saw_and_says_so():
+    disk = Disk()
+    looking = Looking(disk.look, seconds=disk.seconds)  # never started: as one that hangs
+    assert looking.newest() is disk.view
+    disk.time += 2.5
+    aged = looking.newest()
+    assert aged.now == cycling.now + timedelta(seconds=2)
+    assert not aged.unreadable
+    assert looking.newest() is aged  # once a second is enough
+    disk.time += LATE + 30.0
+    late = looking.newest()
+    assert "its folder has not answered for 37 s" in late.unreadable
+    assert shown(late).old
+    assert shown(late).level == "look"
+    disk.time += 300.0
+    assert shown(looking.newest()).headline == "COME: NO NEW DATA"
