@@ -41,7 +41,8 @@ def certificate(folder: Path, name: str = "localhost", *, days: int = 30) -> tup
     cert, key = folder / f"{name}.crt", folder / f"{name}.key"
     subprocess.run(
         [
-            *("openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", str(days)),
+            *("openssl", "req", "-x509", "-newkey", "ec", "-nodes", "-days", str(days)),
+            *("-pkeyopt", "ec_paramgen_curve:prime256v1"),
             *("-subj", f"/CN={name}", "-addext", f"subjectAltName=DNS:{name}"),
             *("-keyout", str(key), "-out", str(cert)),
         ],

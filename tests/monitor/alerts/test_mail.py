@@ -75,7 +75,7 @@ def test_a_second_try_can_be_known_by_its_message_id():
 
 
 @pytest.mark.system
-@pytest.mark.parametrize("security", ["starttls", "tls"])
+@pytest.mark.parametrize("security", ["starttls", pytest.param("tls", marks=pytest.mark.nights)])
 async def test_tls_and_a_login_with_the_labs_own_authority(tmp_path, system_program, security):
     system_program("openssl")
     post, files = Post(), certificate(tmp_path)
@@ -147,7 +147,13 @@ async def test_a_password_that_cannot_be_had_is_told_without_it():
 
 
 @pytest.mark.parametrize(
-    "says", [b"", b"220 mail.example ESMTP\r\n", b"220-mail", b"220-x\r\n" * 9]
+    "says",
+    [
+        b"",
+        pytest.param(b"220 mail.example ESMTP\r\n", marks=pytest.mark.nights),
+        pytest.param(b"220-mail", marks=pytest.mark.nights),
+        b"220-x\r\n" * 9,
+    ],
 )
 async def test_a_server_that_hangs_is_given_up_and_its_thread_ends(monkeypatch, says):
     monkeypatch.setattr(mail, "WHOLE", 0.3)
