@@ -162,7 +162,7 @@ def _calm(
     calm: list[Judged], view: LabView, table: Table, room: int, width: int, signs: Glyphs
 ) -> list[Text]:
     """Return those that need nobody; in turn where they have no room together."""
-    for most in (2, 1):
+    for most in (3, 2, 1):
         lines: list[Text] = []
         for one in calm if 2 * len(calm) <= room else ():
             lines += [table.line(one), *detail.more(one, view, width, signs, most)]

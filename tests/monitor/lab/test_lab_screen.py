@@ -272,3 +272,27 @@ def test_whatever_a_rig_says_fits_the_terminal_and_cannot_command_it(
     assert hall.rigs.not_understood == 0
     hall.send("\x1b[1m", "status", b"x")
     check(hall.view(1.0), width, height, ascii_only=ascii_only)
+
+
+def test_the_last_trouble_of_each_rig_has_a_column_where_there_is_room():
+    hall = Hall()
+    trouble = Numbered(3, Event(21_000.0, 0, "sensor", "mid-span is noisy"))
+    told = messages.status(CYCLING, "hall", "frame-1", trouble)
+    hall.send("frame-1", "status", messages.as_payload(told))
+    text = shown(hall.view(1.0), 120)
+    assert "last trouble" in text.splitlines()[2]
+    assert "03:00 mid-span is noisy" in text.splitlines()[3]
+    below = " ".join(shown(hall.view(1.0), 80).split())
+    assert "last trouble today 03:00: mid-span is noisy" in below
+
+
+def test_alerts_stand_out_among_what_happened_last():
+    hall = Hall()
+    hall.tell("frame-1", CYCLING)
+    alert = b'{"v":1,"run":"r","seq":1,"kind":"water","text":"the tank is empty"}'
+    hall.send("frame-1", "alerts", alert)
+    report = "controller (/dev/ttyUSB0): 9,000 bytes; 900 good, 0 bad, 0 dropped"
+    told = messages.event(CYCLING, Numbered(1, Event(9.0, 0, "line", report)))
+    hall.send("frame-1", "events", messages.as_payload(told))
+    assert "--:--:--  frame-1 ALERT water: the tank is empty" in shown(hall.view(1.0))
+    assert "900 good" not in shown(hall.view(1.0))
