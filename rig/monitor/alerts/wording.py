@@ -222,7 +222,7 @@ def _plain(
 def _plain_alert(alert: Alert) -> dict[str, Any]:
     where = alert.where
     return {
-        "number": alert.number,
+        "seq": alert.number,
         "kind": alert.kind,
         "kinds": list(alert.kinds),
         "about": KINDS[alert.kind],

@@ -17,12 +17,14 @@ from rig.monitor.alerts.messages import AlertText
 from rig.monitor.alerts.opening import Seen, Watch, observed
 from rig.monitor.alerts.wording import SUBJECT, message, where_of
 from rig.monitor.view import View
+from rig.monitor.mqtt.telling import alert_payload
 from rig.protocol.lab import Lab, Person
 from rig.protocol.lab_file import load_lab
 from tests.monitor import states, views
 from tests.monitor.alerts.nights import cause, lab, rule
 from tests.monitor.alerts.scripted import MESSAGES
 from tests.monitor.night_12 import NOW, ZONE
+from tests.monitor.mqtt.schemas import check
 from tests.readme import README
 
 HEAD = """
@@ -92,7 +94,7 @@ def test_the_rules_of_the_readme_do_what_is_said_of_them(ruled):
 
 
 def test_every_message_says_all_of_it_and_its_subject_has_room_on_a_locked_screen():
-    lab_of_all = lab(rule("all", *sorted(set(map(str, _kinds()))), ways=("program",)))
+    lab_of_all = lab(rule("all", *sorted(set(_kinds())), ways=("program",)))
     count = 0
     for module in (states, views):
         for view in vars(module).values():
@@ -171,3 +173,10 @@ def test_people_without_an_address_have_none():
     desk = _opened(cause(), {"rig": "frame-1"})
     alert = message(desk, Due("program", ("Ada",), "first", (1,)), nobody, Path("x"), NOW, ZONE)
     assert (alert.people, alert.addresses) == (("Ada",), ())
+
+
+def test_what_goes_to_the_broker_is_as_the_schema_says():
+    lab_of_all = lab(rule("all", *sorted(set(_kinds())), ways=("mqtt",)))
+    for view in (views.failure, views.gone, views.warned, states.paused):
+        for alert in sent(view, lab_of_all):
+            check("alerts", alert_payload(alert, "night-12 2026-11-24T20:10:12.000Z"))
