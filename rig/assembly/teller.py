@@ -59,6 +59,8 @@ STAYS: Final = 3 * 86400.0
 LOOKS_EVERY: Final = 0.5
 GOODBYE: Final = 10.0
 """How long [s] the last words to a broker may take."""
+ENDS_WITHIN: Final = 30
+"""How long [s] the rest may take: a thread may hang in a call to the disk."""
 _LINES: Final = 100
 
 _LOG: Final = logging.getLogger("nightrig.teller")
@@ -190,6 +192,7 @@ class _Teller:
                 with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(GOODBYE):
                         await self._telling.leave()
+            signal.alarm(ENDS_WITHIN)
             for task in tasks:
                 task.cancel()
         _LOG.info("ends: %s", why)
@@ -205,7 +208,7 @@ class _Teller:
                 self._order.folder,
                 self._clock,
                 tell=_LOG.info,
-                asked=self._asked,
+                asked=self._asked if lab.afar is not None and rig.requests else None,
             )
             # Where nothing is allowed nobody looks at what comes.
             if lab.afar is not None and rig.requests:

@@ -20,7 +20,7 @@ from aiomqtt.exceptions import MqttConnectError
 from rig.clock import Clock
 from rig.errors import InputError
 from rig.monitor.mqtt.connecting import TIMEOUT, client, reason, subscribe
-from rig.monitor.mqtt.topics import PRESENCE, REQUESTS, TOPICS, Topic
+from rig.monitor.mqtt.topics import OUT, PRESENCE, REQUESTS, TOPICS, Topic
 from rig.monitor.secrets import Hidden
 from rig.protocol.lab import Broker
 
@@ -66,7 +66,8 @@ class Link:
     """One login at one broker. Run `keep` beside whatever says something.
 
     `will` returns what the broker says in our name if we are lost, None for nothing; `hear` takes
-    what comes, our own messages too; `tell` takes one line when trouble begins and when it is over.
+    what comes of `kinds`, by default of our own messages; `tell` takes one line when trouble begins
+    and when it is over.
     """
 
     def __init__(
@@ -77,8 +78,9 @@ class Link:
         will: Callable[[], bytes | None],
         hear: Hear,
         tell: Callable[[str], None],
+        kinds: tuple[Topic, ...] = OUT,
     ) -> None:
-        self._login, self._clock = login, clock
+        self._login, self._clock, self._heard = login, clock, kinds
         self._will, self._hear, self._tell = will, hear, tell
         self._client: aiomqtt.Client | None = None
         self._life: asyncio.Timeout | None = None
@@ -104,6 +106,7 @@ class Link:
         while True:
             began = self._clock.now()
             refused = await self._once()
+            _heed_the_end()
             if self._clock.now() - began > STABLE:
                 wait = FIRST_WAIT
             # Many rigs that lost one broker do not all come back in the same instant.
@@ -163,6 +166,8 @@ class Link:
             await connected.publish(topic, payload, kind.qos, kind.retained, timeout=TIMEOUT)
         except (aiomqtt.MqttError, ValueError, RuntimeError) as error:
             raise self._hangs(connected, error) from None
+        finally:
+            _heed_the_end()
 
     async def _came_back(
         self, connected: aiomqtt.Client, kind: Topic, back: asyncio.Future[bool]
@@ -196,6 +201,8 @@ class Link:
             await connected.unsubscribe(f"{self._login.branch}/none/none", timeout=TIMEOUT)
         except aiomqtt.MqttError as error:
             raise self._hangs(connected, error) from None
+        finally:
+            _heed_the_end()
 
     def _hangs(self, connected: aiomqtt.Client, error: Exception) -> Unsaid:
         slow = "timed out" in str(error)
@@ -228,6 +235,7 @@ class Link:
         try:
             async with asyncio.timeout(None) as self._life:
                 await self._listened(connected)
+                _heed_the_end()
                 messages = connected.messages
                 # What the broker has kept is heard before anything is said.
                 while len(messages):
@@ -254,12 +262,12 @@ class Link:
 
     async def _listened(self, connected: aiomqtt.Client) -> None:
         branch = self._login.branch
-        await subscribe(connected, f"{branch}/+", qos=1)
+        await subscribe(connected, [f"{branch}/{kind.name}" for kind in self._heard], qos=1)
         # Its answer comes behind all that the broker had kept for us.
         await connected.unsubscribe(f"{branch}/none/none")
 
     def _took_request(self, message: aiomqtt.Message) -> bool:
-        """Take a request as it comes: a storm of them must not push out what comes back."""
+        """Take a request as it comes: no queue of a storm stands before a stop."""
         if message.topic.value != f"{self._login.branch}/{REQUESTS.name}":
             return False
         self._take(message)
@@ -289,6 +297,17 @@ class Link:
         if self._troubles.pop(what, None) is not None:
             name = self._where if what == "broker" else f"{what!r} at {self._where}"
             self._tell(f"{name}: well again")
+
+
+def _heed_the_end() -> None:
+    """Raise CancelledError where this task was cancelled and a library has kept that to itself.
+
+    `asyncio.wait_for`, on which every call of aiomqtt stands, does so up to Python 3.11 where the
+    answer comes in the same moment.
+    """
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError
 
 
 def _why(error: Exception) -> str:

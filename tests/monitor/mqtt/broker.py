@@ -219,7 +219,7 @@ class Broker:
         self.frozen = False
 
     def read_files_again(self) -> None:
-        """Let it read ACL and passwords again, without dropping anybody."""
+        """Let it read ACL and passwords again, without dropping anybody; its log ends there."""
         assert self.process is not None
         self.process.send_signal(signal.SIGHUP)
 

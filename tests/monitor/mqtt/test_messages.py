@@ -1,30 +1,47 @@
 """What is said of a run by MQTT, held against the shipped schema by the library jsonschema."""
 
+import asyncio
 import json
 import math
 import re
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator, ValidationError
 
+from rig.clock import SystemClock
+from rig.monitor.alerts.wording import message
 from rig.monitor.looks import Numbered
 from rig.monitor.mqtt import messages, topics
+from rig.monitor.mqtt.afar import Rules
+from rig.monitor.mqtt.serving import AfarRequests
+from rig.monitor.mqtt.signing import as_payload, make_request
+from rig.monitor.mqtt.telling import alert_payload
 from rig.monitor.view import View
 from rig.record.entries import Ending, Event, Residual
 from rig.record.status import Armed, Coming, Foreseen, WaterStatus
 from tests.monitor import views
+from tests.monitor.alerts.nights import Night, cause, lab, rule
+from tests.monitor.mqtt.afar_requests import KEY
 from tests.monitor.mqtt.schemas import SCHEMA, check
 from tests.monitor.night_12 import CYCLING, HEADER, cycling, with_status
 
 EVERY_VIEW = views.VIEWS
 UNITS = re.compile(r"_(N|m|s|Hz|K|m3|utc|N_per_m|m3_per_s|cycles)$")
-PLAIN_NUMBERS = {"v", "seq", "cycle", "cycles", "counted", "run_out", "stage_number", "stages"} | {
-    *("loss", "loss_warn", "loss_stop", "missed", "share")
-}
+PLAIN_NUMBERS = {
+    "v",
+    "seq",
+    "cycle",
+    "cycles",
+    "counted",
+    "number",
+    "run_out",
+    "stage_number",
+    "stages",
+} | {*("loss", "loss_warn", "loss_stop", "missed", "share")}
 """Numbers that have no unit: counts and fractions."""
 
 reals = st.floats(allow_nan=True, allow_infinity=True)
@@ -227,3 +244,48 @@ def test_an_end_tells_the_residual_test():
     }
     assert messages.end(cycling) is None
     assert datetime.fromisoformat(told["ended_utc"]).astimezone(UTC).hour == 20
+
+
+def test_alerts_are_what_the_schema_describes(tmp_path):
+    night = Night(lab(rule(repeat=600.0), rule("more", "water", ways=("mqtt",))))
+    night.look(cause(), cause("found:the tank", "water"))
+    night.looks(1800.0, cause())
+    assert {order.purpose for _, order in night.sent} >= {"first", "again"}
+    for at, order in night.sent:
+        alert = message(night.desk, order, night.lab, tmp_path, at, night.zone)
+        told = check("alerts", alert_payload(alert, "night-12 2026-11-24T20:10:12.000Z"))
+        assert told["run"] == "night-12 2026-11-24T20:10:12.000Z"
+        assert told["alerts"][0]["todo"] == ["look at it"]
+
+
+async def test_requests_and_answers_are_what_the_schema_describes():
+    answers: list[bytes] = []
+    clock = SystemClock()
+
+    async def publish(payload: bytes) -> bool:
+        answers.append(payload)
+        return True
+
+    def pass_on(message):
+        yield {"answer": "acted", "text": "it pauses", "state": "pausing"}
+
+    rules = Rules(topics.topic("lab-1", "frame-1", topics.REQUESTS), "night-12", ("pause",), KEY)
+    topic = topics.topic("lab-1", "frame-1", topics.ANSWERS)
+    requests = AfarRequests(
+        rules, topic, clock, pass_on=pass_on, publish=publish, tell=lambda _: None
+    )
+    for ask, ahead in (("stop", 0.0), ("pause", 29.9)):
+        at = clock.utc() + timedelta(seconds=ahead)
+        request = make_request(
+            KEY, rules.topic, ask=ask, run="night-12", who="A. Name", text="", at=at
+        )
+        check("requests", as_payload(request))
+        requests.hear(as_payload(request), retained=False)
+    async with asyncio.TaskGroup() as group:
+        serving = group.create_task(requests.serve())
+        for _ in range(1000):
+            if len(answers) == 2:
+                break
+            await asyncio.sleep(0.01)
+        serving.cancel()
+    assert {check("answers", each)["answer"] for each in answers} == {"refused"}
