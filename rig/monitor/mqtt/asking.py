@@ -20,7 +20,7 @@ import aiomqtt
 from rig.clock import Clock
 from rig.errors import InputError
 from rig.monitor.mqtt.afar import LENGTHS, LONGEST
-from rig.monitor.mqtt.connecting import client, reason
+from rig.monitor.mqtt.connecting import client, reason, subscribe
 from rig.monitor.mqtt.signing import as_payload, make_request, verify
 from rig.monitor.mqtt.topics import ANSWERS, PRESENCE, REQUESTS, every_rig, parts, topic
 from rig.monitor.secrets import Hidden
@@ -148,8 +148,8 @@ async def _connected(
 ) -> AsyncIterator[tuple[aiomqtt.Client, _Post]]:
     name = f"asks-{secrets.token_hex(8)}"
     async with client(broker, password, name, most_waiting=WAITING) as connected:
-        await connected.subscribe(post.wanted.topic(ANSWERS), qos=ANSWERS.qos)
-        await connected.subscribe(every_rig(post.wanted.lab, PRESENCE), qos=PRESENCE.qos)
+        wanted = post.wanted
+        await subscribe(connected, [wanted.topic(ANSWERS), every_rig(wanted.lab, PRESENCE)], qos=1)
         taking = asyncio.ensure_future(post.take(connected))
         try:
             yield connected, post

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import ssl
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Any, Final, cast
 
@@ -13,6 +13,7 @@ import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from rig.errors import InputError
 from rig.monitor.secrets import Hidden
@@ -108,11 +109,17 @@ def _unusable(file: str, what: str, error: Exception) -> InputError:
     )
 
 
-async def subscribe(connected: aiomqtt.Client, topic: str, qos: int) -> None:
-    """Subscribe to a topic. Raises MqttError, too where the broker does not let it be read."""
-    for code in await connected.subscribe(topic, qos=qos):
+async def subscribe(connected: aiomqtt.Client, topic: str | Sequence[str], qos: int) -> None:
+    """Subscribe to a topic, or to several at once.
+
+    Raises MqttError, too where the broker does not let one be read.
+    """
+    topics = [topic] if isinstance(topic, str) else list(topic)
+    options = SubscribeOptions(qos=qos)
+    codes: Sequence[Any] = await connected.subscribe([(each, options) for each in topics])
+    for each, code in zip(topics, codes, strict=True):
         if (code if isinstance(code, int) else code.value) >= _REFUSED:
-            raise aiomqtt.MqttError(f"it does not let this user read {topic}")
+            raise aiomqtt.MqttError(f"it does not let this user read {each}")
 
 
 def reason(error: aiomqtt.MqttError) -> str:

@@ -33,6 +33,8 @@ class Telling:
     """What one run says by MQTT; `keep` carries it on for ever. Raises InputError for a secret.
 
     `asked` takes a request that came, and whether the broker had kept it; it returns at once.
+    Requests come by a connection of their own: behind a storm of them nothing that is said has to
+    wait, answers least of all.
     """
 
     def __init__(
@@ -57,6 +59,14 @@ class Telling:
         )
         self._link = Link(login, clock, will=self._saying.will, hear=self._hear, tell=tell)
         self._saying.link = self._link
+        self._requests = Link(
+            replace(login, identifier=topics.identifier(whose.rig, f"requests {whose.run}")),
+            clock,
+            will=lambda: None,
+            hear=self._hear,
+            tell=lambda line: tell(f"requests: {line}"),
+            kinds=(REQUESTS,),
+        )
         self._outbox = Outbox(looks, self._link, Told(folder, whose.run, tell), clock)
 
     @property
@@ -70,6 +80,8 @@ class Telling:
             group.create_task(self._link.keep())
             group.create_task(self._saying.say())
             group.create_task(self._outbox.empty())
+            if self._asked is not None:
+                group.create_task(self._requests.keep())
 
     async def leave(self) -> None:
         """Say that no more messages come."""

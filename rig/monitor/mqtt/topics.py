@@ -37,6 +37,7 @@ REQUESTS: Final = Topic("requests", retained=False, qos=1, out=False)
 ANSWERS: Final = Topic("answers", retained=False, qos=1)
 TOPICS: Final = (PRESENCE, STATUS, CYCLES, EVENTS, FORECAST, END, ALERTS, REQUESTS, ANSWERS)
 """All that is said, and heard."""
+OUT: Final = tuple(kind for kind in TOPICS if kind.out)
 
 
 def branch(lab: str, rig: str) -> str:

@@ -76,7 +76,6 @@ async def rig_at(
     """Let a rig take requests at a broker. `answers_to` may change what it answers."""
     file = broker.file(RIG)
     password = read_secret(file.password) if file.password is not None else None
-    branch = topics.branch(LAB, RIG)
     told: list[str] = []
     link: Link | None = None
 
@@ -98,15 +97,26 @@ async def rig_at(
             rules, ANSWERS, LongHere(), pass_on=asks(folder), publish=publish, tell=told.append
         )
         there = AtBroker(run, requests, told)
+        login = Login(file, password, "frame-1-test", topics.branch(LAB, RIG))
         link = Link(
-            Login(file, password, "frame-1-test", branch),
+            login,
             SystemClock(),
             will=lambda: presence(rules.run, online=False, cause="lost"),
             hear=hear,
             tell=there.troubles.append,
         )
+        asked = Link(
+            replace(login, identifier="frame-1-test-r"),
+            SystemClock(),
+            will=lambda: None,
+            hear=hear,
+            tell=there.troubles.append,
+            kinds=(topics.REQUESTS,),
+        )
         async with asyncio.TaskGroup() as group:
-            tasks = [group.create_task(work) for work in (requests.serve(), link.keep())]
+            work = (requests.serve(), link.keep(), asked.keep())
+            tasks = [group.create_task(each) for each in work]
+            await asked.is_up()
             await link.is_up()
             await link.say(topics.PRESENCE, presence(rules.run))
             yield there

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import asyncio
 import gc
+import multiprocessing
 import tracemalloc
 from datetime import datetime
+from multiprocessing.synchronize import Event
 
 import paho.mqtt.client as paho
 import pytest
 
 from rig.clock import SystemClock
 from rig.monitor.mqtt.afar import REASONS
+from rig.monitor.mqtt.asking import Wanted, ask_afar
+from rig.monitor.secrets import Hidden
 from tests.control.visitors import a_runtime, until
-from tests.monitor.mqtt.afar_requests import genuine, hostile
+from tests.monitor.mqtt.afar_requests import KEY, genuine, hostile
 from tests.monitor.mqtt.afar_rig import TOPIC, rig_at
-from tests.monitor.mqtt.broker import PASSWORDS, PROGRAMS, Broker
+from tests.monitor.mqtt.broker import LAB, PASSWORDS, PROGRAMS, RIG, Broker
 
 pytestmark = [pytest.mark.system, pytest.mark.nights]
 SEED = 20_260_131
@@ -112,3 +117,44 @@ async def test_two_thousand_hostile_requests_do_nothing_and_keep_no_stop_out(
     assert len(lines) <= len(REASONS)
     record_property("memory", memory)
     print("refused:", counts, "memory [B]:", memory, "lines:", len(there.told))
+
+
+def storm(port: int, over: Event) -> None:
+    """Send forged requests as fast as they can be made, until it is over: a program of its own."""
+    stranger = paho.Client(paho.CallbackAPIVersion.VERSION2)
+    stranger.username_pw_set("shift", PASSWORDS["shift"])
+    stranger.max_queued_messages_set(1000)
+    stranger.connect("127.0.0.1", port)
+    stranger.loop_start()
+    count = 0
+    while not over.is_set():
+        stranger.publish(TOPIC, genuine(utc(), key=b"of somebody else"), qos=count % 2)
+        count += 1
+    stranger.disconnect()
+    stranger.loop_stop()
+
+
+async def test_a_stop_comes_through_a_storm_and_so_does_what_the_rig_says(
+    broker, runtime, tmp_path
+):
+    spawn = multiprocessing.get_context("spawn")
+    over = spawn.Event()
+    storms = [spawn.Process(target=storm, args=(broker.port, over)) for _ in "ab"]
+    async with rig_at(broker, tmp_path) as there:
+        for each in storms:
+            each.start()
+        try:
+            await until(lambda: there.heard > 1000)
+            wanted = Wanted(LAB, RIG, "stop", "B. Name")
+            login = broker.file("shift"), Hidden(PASSWORDS["shift"])
+            said = await ask_afar(*login, KEY, wanted, SystemClock())
+            assert all(each.is_alive() for each in storms)
+        finally:
+            over.set()
+            for each in storms:
+                await asyncio.to_thread(each.join, 30)
+                each.close()
+    assert (said.answer, said.recorded) == ("acted", True)
+    assert {(r.verb, r.who) for r in there.run.done} == {("stop", "B. Name")}
+    assert there.troubles == []
+    print("heard:", there.heard, "stops:", len(there.run.done))
