@@ -12,6 +12,7 @@ from rig.monitor.glyphs import UTF8
 from rig.monitor.happened import worth_telling
 from rig.monitor.mqtt.told import (
     KINDS,
+    Alert,
     Cycles,
     End,
     Forecast,
@@ -30,7 +31,6 @@ from rig.monitor.mqtt.topics import (
     PRESENCE,
     STATUS,
     Topic,
-    every_rig,
     parts,
 )
 from rig.record.entries import Event
@@ -119,7 +119,6 @@ class News:
     """One event of a rig, or one alert about it, as it arrived."""
 
     rig: str
-    is_alert: bool
     told: Happened
 
 
@@ -136,14 +135,10 @@ class Rigs:
         self.beyond = 0
 
     @property
-    def topics(self) -> list[str]:
-        """Return the topics to subscribe to."""
-        return [every_rig(self._lab, kind) for kind in KINDS]
-
-    @property
     def told(self) -> tuple[RigTold, ...]:
-        """Return every rig, by name."""
-        return tuple(self._rigs[name] for name in sorted(self._rigs))
+        """Return every rig, by name; who only sent an alert to try the broker is none."""
+        found = (self._rigs[name] for name in sorted(self._rigs))
+        return tuple(rig for rig in found if rig.presence or rig.kept_status or rig.unread)
 
     @property
     def news(self) -> tuple[News, ...]:
@@ -174,10 +169,11 @@ class Rigs:
             return
         self._rigs[name] = _taken(rig, told, now, retained=retained)
         if isinstance(told, Happened) and self._is_new(name, kind, told):
-            self._tell(News(name, kind is ALERTS, told))
+            self._tell(News(name, told))
 
     def _tell(self, news: News) -> None:
-        if news.is_alert or worth_telling(Event(0.0, 0, news.told.kind, news.told.text)):
+        told = news.told
+        if isinstance(told, Alert) or worth_telling(Event(0.0, 0, told.kind, told.text)):
             self._news.append(news)
 
     def _refuse(self, topic: str, why: str) -> None:

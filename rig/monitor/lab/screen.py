@@ -16,6 +16,7 @@ from rig.monitor.lab.columns import Table
 from rig.monitor.lab.need import Judged, Need, counts, judged
 from rig.monitor.lab.rigs import News
 from rig.monitor.lab.view import LabView
+from rig.monitor.mqtt.told import Alert
 from rig.monitor.rows import FAINT, ODD, Row, fitted, wrapped
 from rig.record.entries import Event
 
@@ -229,13 +230,15 @@ def _news(view: LabView, room: int, width: int, signs: Glyphs) -> list[Text]:
         row.put(f"{told:%H:%M:%S}  " if told is not None else "--:--:--  ", FAINT)
         row.put(news.rig, "bold").to(10 + size + 1)
         kind, text = _words(news)
-        lines.append(row.put(f"{kind}: ", "bold" if news.is_alert else "").put(text).text)
+        lines.append(
+            row.put(f"{kind}: ", "bold" if isinstance(news.told, Alert) else "").put(text).text
+        )
     return lines
 
 
 def _words(news: News) -> tuple[str, str]:
     """Return what kind of thing happened, and what, in human words."""
     told = news.told
-    if news.is_alert:
-        return f"ALERT {told.kind}", told.text
+    if isinstance(told, Alert):
+        return f"ALERT {told.kind}", told.subject
     return event_words(Event(0.0, 0, told.kind, told.text))

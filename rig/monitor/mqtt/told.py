@@ -200,7 +200,7 @@ class End:
 
 @dataclass(frozen=True, slots=True)
 class Happened:
-    """One event of a run, or one alert about it; `seq` is its place among its like."""
+    """One event of a run; `seq` is its place among them."""
 
     v: Version
     run: Name
@@ -210,7 +210,13 @@ class Happened:
     at: Annotated[When | None, _in("at_utc")] = None
 
 
-Payload = Presence | Status | Cycles | Forecast | End | Happened
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alert(Happened):
+    """One message to people; `seq` is its place among those by this way, `subject` is one line."""
+
+    subject: Said
+
+
 KINDS: Final[dict[Topic, type[Any]]] = {
     PRESENCE: Presence,
     STATUS: Status,
@@ -218,7 +224,7 @@ KINDS: Final[dict[Topic, type[Any]]] = {
     FORECAST: ForecastTold,
     END: End,
     EVENTS: Happened,
-    ALERTS: Happened,
+    ALERTS: Alert,
 }
 """Topics of a rig that are read, each with what it tells."""
 

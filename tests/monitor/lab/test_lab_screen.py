@@ -1,5 +1,6 @@
 """The screen of a lab: by exact text, at every size, and with more rigs than have room."""
 
+import json
 import unicodedata
 from datetime import UTC, datetime, timedelta
 
@@ -289,10 +290,14 @@ def test_the_last_trouble_of_each_rig_has_a_column_where_there_is_room():
 def test_alerts_stand_out_among_what_happened_last():
     hall = Hall()
     hall.tell("frame-1", CYCLING)
-    alert = b'{"v":1,"run":"r","seq":1,"kind":"water","text":"the tank is empty"}'
-    hall.send("frame-1", "alerts", alert)
+    for rig in ("frame-1", "frame-2"):  # the second one only tries whether it gets through
+        alert = {"v": 1, "run": "r", "seq": 1, "kind": "water", "text": "a letter"}
+        alert["subject"] = "the tank is empty"
+        hall.send(rig, "alerts", json.dumps(alert).encode())
     report = "controller (/dev/ttyUSB0): 9,000 bytes; 900 good, 0 bad, 0 dropped"
     told = messages.event(CYCLING, Numbered(1, Event(9.0, 0, "line", report)))
     hall.send("frame-1", "events", messages.as_payload(told))
     assert "--:--:--  frame-1 ALERT water: the tank is empty" in shown(hall.view(1.0))
+    assert "frame-2 ALERT water" in shown(hall.view(1.0))
     assert "900 good" not in shown(hall.view(1.0))
+    assert "of 1 rig " in shown(hall.view(1.0))

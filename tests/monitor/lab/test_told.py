@@ -97,7 +97,8 @@ BAD = [
     (topics.PRESENCE, payload(PRESENCE, online="yes"), "online: "),
     (topics.END, b'{"v":1,"run":"r"}', "outcome: "),
     (topics.EVENTS, payload(EVENT, seq=None), "seq: "),
-    (topics.ALERTS, payload(EVENT, text=["a"]), "text: "),
+    (topics.ALERTS, payload(EVENT), "subject: "),
+    (topics.ALERTS, payload(EVENT, subject="a", text=["a"]), "text: "),
     (topics.FORECAST, b'{"v":1,"run":"r","low_cycles":"soon"}', "low_cycles: "),
     (topics.CYCLES, b'{"v":1,"run":"r","cycle":{}}', "cycle: "),
 ]
