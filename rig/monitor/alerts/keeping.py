@@ -211,6 +211,8 @@ class _Keeper:
             happened += self._new(look)
         if self._view is None:
             return
+        # Where no look comes any more, as on a disk that hangs, its data grows old all the same.
+        self._view = replace(self._view, now=max(self._view.now, now))
         happened += from_afar(self._view, self._afar())
         holds = (*sure_causes(self._view, self._heard), *dead_ways(self._desk, self._lab))
         view, where = self._view, where_of(self._view, self._messages, self._zone)

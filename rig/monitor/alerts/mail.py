@@ -104,9 +104,16 @@ def _deliver(
     except InputError as error:
         raise WayDead(f"{_named(server)}: its password cannot be had: {error}") from None
     except (smtplib.SMTPException, OSError, ValueError) as error:
-        raise WayDead(f"{_named(server)}: {reason(error)}") from None
+        raise WayDead(_without_addresses(f"{_named(server)}: {reason(error)}", alert)) from None
     if refused:
-        raise WayDead(f"{_named(server)} refuses {', '.join(refused)}")
+        raise WayDead(f"{_named(server)} refuses {', '.join(alert.people)}")
+
+
+def _without_addresses(text: str, alert: AlertText) -> str:
+    """Return what goes into the book of a run, which holds nobody's address."""
+    for name, address in zip(alert.people, alert.addresses, strict=True):
+        text = re.sub(re.escape(address), _one_line(name), text, flags=re.IGNORECASE)
+    return text
 
 
 class _Cuttable(smtplib.SMTP):

@@ -20,6 +20,8 @@ from rig.protocol.lab import KINDS, Lab, Messages
 
 SUBJECT: Final = 70
 """Letters of a subject at the most."""
+MOST_TOLD: Final = 20
+"""Alerts that one message tells; of more than these, how many there are."""
 CAUTION: Final = (
     "An alert is no safety system: it may come late, or not at all. Somebody has to look after "
     "the rig as the protocol's attendance says."
@@ -80,8 +82,9 @@ def message(
     as_now: Callable[[Alert], Alert] = lambda alert: alert,
 ) -> AlertText:
     """Return a message that is due, in words and as plain values; `as_now` brings it up to date."""
-    alerts = [as_now(desk.alerts[number]) for number in due.alerts]
-    first = min(alerts, key=lambda a: (importance(a.kind), a.number))
+    found = [as_now(desk.alerts[number]) for number in due.alerts]
+    alerts = sorted(found, key=lambda a: (importance(a.kind), a.number))
+    first = alerts[0]
     subject = _subject(first, due, len(alerts))
     parts = _one(first, due, folder, now, zone) if len(alerts) == 1 else _many(alerts, folder, zone)
     seq = desk.counts.get(due.way, 0) + 1
@@ -149,11 +152,13 @@ def _before(alert: Alert, due: Due, zone: tzinfo | None) -> str:
 
 def _many(alerts: Sequence[Alert], folder: Path, zone: tzinfo | None) -> Iterator[str]:
     yield f"{len(alerts)} alerts that the limit of messages an hour held back:"
-    for alert in alerts:
+    for alert in alerts[:MOST_TOLD]:
         over = "" if alert.open else f" (over: {alert.closed_why})"
         yield ""
         yield from _folded(f"{alert.number}. {alert.headline}{over}")
         yield from _part(f"   {clock(alert.opened, zone)}", [alert.happened, *alert.todo])
+    if len(alerts) > MOST_TOLD:
+        yield from ("", f"and {len(alerts) - MOST_TOLD} more")
     yield ""
     yield from _where(alerts[0].where)
     yield from _commands(folder, None)
@@ -209,13 +214,13 @@ def _plain(
         "v": VERSION,
         "run": where.get("run", ""),
         "seq": seq,
-        "kind": min((alert.kind for alert in alerts), key=importance),
+        "kind": alerts[0].kind,
         "purpose": due.purpose,
         "subject": subject,
         "text": text,
         "people": list(due.people),
         "at_utc": _utc(now),
-        "alerts": [_plain_alert(alert) for alert in alerts],
+        "alerts": [_plain_alert(alert) for alert in alerts[:MOST_TOLD]],
     }
 
 

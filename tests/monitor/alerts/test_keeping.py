@@ -243,3 +243,21 @@ async def test_it_waits_for_the_morning_before_it_ends(tmp_path):
     script = ((0.0, ended, ()),)
     assert await kept(tmp_path, lab(ruled), {"program": program}, *script, within=900.0)
     assert seconds(program.taken) == [300]
+
+
+async def test_where_no_look_comes_any_more_it_is_silent(tmp_path):
+    program = Told(VirtualClock())
+
+    async def stuck():
+        async for look in looks(VirtualClock(), (0.0, cycling, ())):
+            yield look
+            await asyncio.Event().wait()
+
+    ruled = lab(rule("all", "silent", people=("Ada",), ways=("program",)))
+    with pytest.raises(TimeoutError):
+        async with asyncio.timeout(320.0):
+            await keep_alerting(
+                stuck(), ruled, MESSAGES, tmp_path, {"program": program}, VirtualClock()
+            )
+    assert [a.kind for _, a in program.taken] == ["silent"]
+    assert 300 < program.taken[0][0] < 310

@@ -16,15 +16,15 @@ from rig.monitor.alerts.due import Due, due
 from rig.monitor.alerts.messages import AlertText
 from rig.monitor.alerts.opening import Seen, Watch, observed
 from rig.monitor.alerts.wording import SUBJECT, message, where_of
-from rig.monitor.view import View
 from rig.monitor.mqtt.telling import alert_payload
+from rig.monitor.view import View
 from rig.protocol.lab import Lab, Person
 from rig.protocol.lab_file import load_lab
 from tests.monitor import states, views
 from tests.monitor.alerts.nights import cause, lab, rule
 from tests.monitor.alerts.scripted import MESSAGES
-from tests.monitor.night_12 import NOW, ZONE
 from tests.monitor.mqtt.schemas import check
+from tests.monitor.night_12 import NOW, ZONE
 from tests.readme import README
 
 HEAD = """
