@@ -37,6 +37,7 @@ from rig.report.handover.happening import Rank
 from rig.report.handover.page import page
 from rig.report.handover.plain import plain
 from rig.report.handover.reading import Damage, Read, read_run
+from rig.report.handover.states_told import Stood
 from rig.report.handover.telling import Handover, hand_over, told_of
 from tests.report import handover_nights as nights
 from tests.report.handover_nights import Night, at
@@ -335,6 +336,24 @@ JOINED = [
         ],
     ),
     (
+        "a test that was taken up did not begin anew",
+        [
+            (610.0, "state", "pausing, pause: by A. Name, a look"),
+            (630.0, "resume", "its program was gone (killed) while paused"),
+            (630.0, "resume", "4 cycles run and not recorded, by its counter"),
+            (
+                630.0,
+                "state",
+                "starting, start: taken up again: its program was gone (killed) while paused",
+            ),
+        ],
+        [
+            ("pause", 1, "20 s, then its program was gone; paused by A. Name: a look"),
+            ("taken up", 1, "15 s: its program was gone (killed) while paused"),
+            ("taken up", 1, "4 cycles run and not recorded, by its counter"),
+        ],
+    ),
+    (
         "what is alert only says so",
         [(620.0, "stiffness-loss", "would have stopped the test as failure: stiffness low")],
         [("stiffness", 1, "alert only: would have stopped the test as failure: stiffness low")],
@@ -389,7 +408,8 @@ def happened(read: Read, events: list[tuple[float, str, str]], newest: float) ->
     calendar = (nights.STARTED + timedelta(seconds=newest)).isoformat()
     status = replace(read.view.status, time=newest, calendar=calendar, stamp=calendar)
     made = tuple(Event(time, 0, kind, text) for time, kind, text in events)
-    return replace(read, view=replace(read.view, status=status), events=made)
+    stood = (Stood(620.0, 15.0, "its program was gone (killed) while paused; unloaded; ended"),)
+    return replace(read, view=replace(read.view, status=status), events=made, stood=stood)
 
 
 TEXT = st.text(max_size=40) | st.sampled_from(

@@ -12,7 +12,7 @@ from rig.record.entries import Event
 from rig.report.handover.changes import MISSED
 from rig.report.handover.happening import Happening, Rank, joined
 from rig.report.handover.period import Period
-from rig.report.handover.states_told import StatesTold, in_words
+from rig.report.handover.states_told import StatesTold, Stood, in_words
 
 _RETRIES: Final = 600.0
 """Time [s] between tries of one spray period, at most."""
@@ -31,7 +31,7 @@ _PLAIN_WATER: Final = (
     "water ",
 )
 _RANKS: Final = {
-    Rank.END: ("stop", "limit", "resume", "found", "record", "bug", "rig file"),
+    Rank.END: ("stop", "limit", "found", "record", "bug", "rig file"),
     Rank.SENSOR: (
         "sensor",
         "conflict",
@@ -49,7 +49,7 @@ _RANKS: Final = {
         *("load-short", "off-target", "uneven-load", "pause"),
     ),
     Rank.REQUEST: ("request", "accepted"),
-    Rank.CORRECTION: ("correction", "oil"),
+    Rank.CORRECTION: ("correction", "oil", "resume"),
     Rank.FORECAST: ("forecast",),
 }
 _RANK_OF: Final = {kind: rank for rank, kinds in _RANKS.items() for kind in kinds}
@@ -70,16 +70,18 @@ _WORDS: Final = {
 }
 
 
-def happenings(events: tuple[Event, ...], period: Period, newest: float) -> tuple[Happening, ...]:
+def happenings(
+    events: tuple[Event, ...], period: Period, newest: float, stood: tuple[Stood, ...]
+) -> tuple[Happening, ...]:
     """Return what happened in a period, the most important first.
 
     States are followed from the start of the test, so that a pause that began before the period
-    and ended in it is told whole.
+    and ended in it is told whole. `stood` are the interruptions as recorded.
     """
     upto = [event for event in events if event.time <= period.until]
-    stood = StatesTold().follow(upto, min(newest, period.until))
+    told = StatesTold(stood).follow(upto, min(newest, period.until))
     inside = [event for event in upto if event.time >= period.since]
-    found = [*stood, *_plain(inside), *_water(inside)]
+    found = [*told, *_plain(inside), *_water(inside)]
     return joined(each for each in found if each.end >= period.since)
 
 

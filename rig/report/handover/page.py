@@ -232,7 +232,8 @@ class _Paper:
             count = f", at cycle {words.number(item.cycle)}" if item.cycle is not None else ""
             when = "by itself"
             if item.within is not None and math.isfinite(item.within):
-                when = view.moment(item.within).removeprefix("today ")
+                at = view.within(item.within)
+                when = "by itself" if at is None else self._day(at).removeprefix("today ")
             yield self._timed(when, f"{item.what}{count}")
         if told.quiet is not None:
             until = words.moment(view.local(told.quiet), told.now)

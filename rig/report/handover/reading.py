@@ -22,6 +22,7 @@ from rig.protocol.plan import Plan
 from rig.record.entries import Event
 from rig.record.history import Journal, read_journal
 from rig.replay.kept_files import plan_of_kept
+from rig.report.handover.states_told import Stood
 
 _Found = TypeVar("_Found")
 
@@ -30,13 +31,15 @@ _Found = TypeVar("_Found")
 class Read:
     """A run as it stands, in the zone of its hours, with all its events.
 
-    `wet` are stretches of water: test times [s] on and off, volume [m3]. `plan` is None where the
-    files that the record keeps cannot be read by this version. `desk` is where its alerts stand.
+    `stood` are the interruptions of a test that was taken up, `wet` stretches of water: test times
+    [s] on and off, volume [m3]. `plan` is None where the files that the record keeps cannot be
+    read by this version. `desk` is where its alerts stand.
     """
 
     view: View
     events: tuple[Event, ...]
     wet: tuple[tuple[float, float, float], ...]
+    stood: tuple[Stood, ...]
     plan: Plan | None
     desk: Desk = field(default_factory=Desk)
 
@@ -88,13 +91,21 @@ def read_run(folder: Path, holds: Callable[[], bool], damage: Damage) -> Read:
             events = _newest(journal)
             damage.said[f"of its events the newest {len(events)} could be read"] = None
         rows: list[tuple[Any, ...]] = damage.tried(lambda: journal.entries("spray"), [])
+        rests: list[tuple[Any, ...]] = []
+        if any(event.kind == "resume" for event in events):
+            rests = damage.tried(lambda: journal.entries("interruptions"), [])
     return Read(
         view=replace(view, zone=zone_of(view)),
         events=tuple(events),
         wet=tuple((float(row[0]), float(row[1]), float(row[2])) for row in rows),
+        stood=_stood(rests),
         plan=_plan(view),
         desk=_desk(folder, damage),
     )
+
+
+def _stood(rows: list[tuple[Any, ...]]) -> tuple[Stood, ...]:
+    return tuple(Stood(float(began), float(lasted), str(why)) for began, _, lasted, why in rows)
 
 
 def _desk(folder: Path, damage: Damage) -> Desk:

@@ -25,7 +25,16 @@ _ENTERED: Final = {
     "no flow": "no spray water",
     "unattended": "nobody looked in time",
 }
-_STAGES: Final = ("approach", "static", "ramp", "hold", "build-up", "cycling", "inspection")
+_AGAIN: Final = "taken up again: "
+
+
+@dataclass(frozen=True, slots=True)
+class Stood:
+    """An interruption as recorded: from a test time [s], how long [s], why."""
+
+    begin: float
+    lasted: float
+    why: str
 
 
 @dataclass(slots=True)
@@ -64,10 +73,15 @@ class _Stand:
 
 
 class StatesTold:
-    """Follows the events of states in their order; `told` are the things that they made."""
+    """Follows the events of states in their order; `told` are the things that they made.
 
-    def __init__(self) -> None:
+    `stood` are the interruptions as recorded: of a test whose program was gone no event tells
+    since when.
+    """
+
+    def __init__(self, stood: tuple[Stood, ...] = ()) -> None:
         self.told: list[Happening] = []
+        self._stood = stood
         self._pause: _Stand | None = None
         self._inspection: _Stand | None = None
 
@@ -111,6 +125,10 @@ class StatesTold:
         stand.through["unloaded by itself, nobody came" if alone else _ON_THE_WAY[state]] = None
 
     def _starts(self, event: Event, cause: str, why: str) -> None:
+        if cause == "start" and why.startswith(_AGAIN):
+            self._close(event.time, "then its program was gone")
+            self.told.append(self._taken_up(event, why.removeprefix(_AGAIN)))
+            return
         if cause == "start":
             text = "the test begins"
             self.told.append(
@@ -126,6 +144,16 @@ class StatesTold:
         elif self._inspection is not None:
             self.told.append(self._inspection.told(event.time, how))
             self._inspection = None
+
+    def _taken_up(self, event: Event, why: str) -> Happening:
+        """Return that a test went on whose program was gone."""
+        same = [s for s in self._stood if s.begin <= event.time and s.why.startswith(why)]
+        begin, end, text = event.time, event.time, why
+        if same:
+            begin, end = same[-1].begin, same[-1].begin + same[-1].lasted
+            text = f"{words.span(same[-1].lasted)}: {why}"
+        lasted = end - begin
+        return Happening(Rank.PAUSE, "taken up", text, begin, end, event.cycle, lasted=lasted)
 
     def _close(self, time: float, how: str) -> None:
         """End what is under way: the test cycles, or is being stopped."""

@@ -75,7 +75,7 @@ def told_of(read: Read, damage: Damage, since: str | None, until: str | None) ->
         cycles = Table(journal, "cycles", damage)
         period = period_of(read, since, until, there, cycles)
         changes = changes_of(read, journal, cycles, period, damage)
-    found = happenings(read.events, period, read.newest)
+    found = happenings(read.events, period, read.newest, read.stood)
     return Handover(
         view=read.view,
         now=read.now,
