@@ -91,7 +91,7 @@ def from_afar(view: View, lines: Iterable[str]) -> Iterator[Cause]:
             continue
         acted = became.startswith("acted")
         yield Cause(
-            key=f"request:{line}" if acted else f"request:{_REFUSED}",
+            key=f"request:{asked}" if acted else f"request:{_REFUSED}",
             kinds=("request",),
             headline=f"ASKED FROM AFAR: {asked}" if acted else "REFUSED: requests from afar",
             happened=line,
