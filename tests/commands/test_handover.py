@@ -184,9 +184,10 @@ def test_a_killed_rehearsal_and_one_that_went_on_tell_it(killed, closed):
 
 
 @pytest.mark.nights
+@pytest.mark.timeout(240)
 def test_the_morning_of_the_readme_reads_as_quoted(tmp_path):
     rehearse, handover = [s for s in steps(section(MORNING)) if s.kind == "command"]
-    assert called(tmp_path, rehearse.text).returncode == 0
+    assert called(tmp_path, rehearse.text, 200).returncode == 0
     done = called(tmp_path, handover.text)
     assert done.stdout.splitlines() == handover.printed
     table = re.findall(r"^\| (`.*?) \|", section(MORNING), re.MULTILINE)
