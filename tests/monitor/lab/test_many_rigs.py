@@ -105,6 +105,18 @@ async def seen(listener: Listener, until: Callable[[dict[str, Judged]], bool]) -
     return found
 
 
+async def screen_with(listener: Listener, words: str) -> str:
+    """Return the screen once some words stand on it."""
+    text = ""
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(PATIENCE):
+            while words not in text:
+                await asyncio.sleep(0.1)
+                text = lab_text(listener.look(), 80, 24, ascii_only=False)
+    assert words in text, text
+    return text
+
+
 def lab_file(broker: Broker, folder: Path) -> Path:
     path = folder / "lab.toml"
     path.write_text(f'name = "{LAB}"\n{broker.table("office")}', encoding="utf-8")
@@ -123,6 +135,7 @@ async def once_as_json(path: Path) -> dict:
     return json.loads(said)
 
 
+@pytest.mark.timeout(180)
 async def test_twenty_rigs_on_one_broker_are_each_told_rightly(
     broker, journals, tmp_path, monkeypatch
 ):
@@ -178,10 +191,10 @@ async def _each_is_told(listener: Listener, fleet: Fleet) -> None:
     assert "the broker has lost it" in quiet["frame-19"].why[0]
     assert "left without an end" in quiet["frame-18"].why[0]
     assert quiet["frame-20"].rig.presence.online
-    text = lab_text(listener.look(), 80, 24, ascii_only=False)
+    told = "COME: 1 calls, 1 to look at, 3 silent, 14 run well, 1 ended of 20 rigs"
+    text = await screen_with(listener, told)
     for name in ("frame-15", "frame-16", "frame-18", "frame-19", "frame-20"):
         assert any(line.split()[1:2] == [name] for line in text.splitlines()), text
-    assert "COME: 1 calls, 1 to look at, 3 silent, 14 run well, 1 ended of 20 rigs" in text
     fleet.signal(20, signal.SIGCONT)
     await seen(listener, lambda found: silent(found) == gone)
 
