@@ -225,7 +225,8 @@ def test_no_secret_is_in_record_logs_or_arguments(broker, tmp_path, monkeypatch,
         requests, password = (source(tmp_path, name, way) for name, way in ways.items())
         more = lab_more(port, ca, requests, password)
         rig = 'requests = ["pause", "stop"]'
-        with a_told_night(tmp_path / "night", broker, run_out=100_000, more=more, rig=rig) as night:
+        people = {"run_out": 100_000, "pace": 3}
+        with a_told_night(tmp_path / "night", broker, more=more, rig=rig, **people) as night:
             for name, way in ways.items():
                 if way == "variable":
                     night.env[f"NIGHTRIG_{name.upper()}"] = SECRETS[name]
