@@ -57,8 +57,7 @@ def _of_rule(
         yield Wanted(target, rule)
     if alert.open and _late(alert, rule, now):
         for target in _reached(rule.escalate_to, rule.ways, lab):
-            if target[0] not in rule.people:
-                yield Wanted(target, rule, escalated=True)
+            yield Wanted(target, rule, escalated=True)
 
 
 def _late(alert: Alert, rule: AlertRule, now: datetime) -> bool:

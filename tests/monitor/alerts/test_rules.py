@@ -61,6 +61,21 @@ def test_it_is_told_again_until_somebody_acknowledges():
     assert night.looks(5 * HOUR, cause()) == []
 
 
+def test_of_two_rules_the_one_that_repeats_more_often_counts():
+    slow, quick = rule("slow", repeat=2 * HOUR), rule("quick", repeat=HOUR, people=("Ada",))
+    night = Night(lab(slow, quick))
+    went = night.looks(2.5 * HOUR, cause())
+    assert [o.people[0] for o in went] == ["Ada", "Ben", "Ada", "Ada", "Ben"]
+
+
+def test_that_something_is_held_back_is_written_once():
+    night = Night(lab(rule("night", "water", quiet=NIGHT, people=("Ada",))))
+    night.clock("23:00")
+    night.looks(HOUR, WATER)
+    assert [told["what"] for told in night.lines] == ["opened", "held"]
+    assert night.desk.alerts[1].held == {("Ada", "mail"): "quiet hours"}
+
+
 def test_others_are_told_where_nobody_answers_in_time():
     ruled = rule(repeat=2 * HOUR, escalate_after=45 * MINUTE, escalate_to=("Cid",))
     night = Night(lab(ruled))
@@ -254,6 +269,16 @@ def test_an_end_tells_better_what_came_right_before_it():
     again.look(FAILURE, over=True)
     assert [night.desk.alerts[o.alerts[0]].kind for _, o in night.sent] == ["sensor"]
     assert [again.desk.alerts[o.alerts[0]].kind for _, o in again.sent] == ["failure"]
+    assert again.desk.seen == 3
+
+
+def test_what_happened_in_a_run_ends_with_it_but_for_requests():
+    night = Night(lab(rule("all", "sensor", "request", people=("Ada",))))
+    asked = cause("request:x", "request", lasting=False)
+    night.look(happened=[cause(lasting=False, seq=2), asked])
+    night.look(FAILURE, over=True)
+    assert night.desk.alerts[1].closed_why == "the run is over"
+    assert [a.kind for a in night.desk.open_alerts()] == ["request", "failure"]
 
 
 def test_a_dead_way_is_told_on_the_others_once_and_when_it_works_again():
