@@ -21,6 +21,19 @@ from tests.monitor.mqtt.schemas import check
 pytestmark = [pytest.mark.xdist_group("serial")]
 
 
+COME = """
+[program]
+arguments = ["tee", "{file}"]
+[[person]]
+name = "A. Name"
+[[alert]]
+name = "come"
+kinds = ["gone"]
+people = ["A. Name"]
+ways = ["program"]
+"""
+
+
 @pytest.fixture
 def broker(tmp_path, system_program):
     """A broker that does not run yet."""
@@ -60,6 +73,11 @@ def test_a_broker_in_trouble_is_not_felt_by_the_test_and_every_event_comes_in_or
     assert json.loads(both.heard.of("status")[-1])["outcome"] == "run-out"
 
 
+def told_of(night) -> list[str]:
+    """Return what the record says of the run's tellers."""
+    return [e.text for e in night.events() if e.kind == "messages"]
+
+
 @pytest.mark.nights
 @pytest.mark.system
 def test_tellers_and_runner_are_killed_while_the_broker_is_away_and_all_is_said_later(
@@ -67,17 +85,22 @@ def test_tellers_and_runner_are_killed_while_the_broker_is_away_and_all_is_said_
 ):
     with broker.running(), broker.subscribed("nightrig/#", name="receiver"):
         pass
-    with a_told_night(tmp_path / "night", broker, run_out=4000) as night:
+    called = tmp_path / "called"
+    with a_told_night(
+        tmp_path / "night", broker, run_out=4000, pace=2, more=COME.format(file=called)
+    ) as night:
         night.start("--detach")
         killed = a_teller(night.out)
         os.kill(killed, signal.SIGKILL)
         second = eventually(lambda: set(tellers(night.out)) - {killed}, "another teller").pop()
-        night.until_state("cycling")
         eventually(lambda: "cannot be reached" in log(night.out), "that the broker is away")
+        eventually(lambda: len(told_of(night)) == 2, "that a teller was started again")
         os.kill(night.runner(), signal.SIGKILL)
         night.until_gone()
+        # Whoever is called by a program hears of it though the broker is away.
+        eventually(lambda: called.exists() and "gone" in called.read_text(), "a call")
         events = night.events()
-        assert [e.text for e in events if e.kind == "messages"] == [
+        assert told_of(night) == [
             "whoever tells of the test ended by signal 9; see teller.log in its folder; the test "
             "goes on, started again in 5 s",
             "whoever tells of the test was started again",
