@@ -31,7 +31,7 @@ from rig.assembly.afar_door import asks
 from rig.assembly.telling import kept_messages, told_lab
 from rig.clock import Clock, SystemClock
 from rig.control.lock import folder_holder
-from rig.errors import RigError
+from rig.errors import InputError, RigError
 from rig.monitor.alerts.keeping import keep_alerting
 from rig.monitor.alerts.mail import mail_way
 from rig.monitor.alerts.messages import Send
@@ -212,15 +212,17 @@ class _Teller:
             )
             # Where nothing is allowed nobody looks at what comes.
             if lab.afar is not None and rig.requests:
-                self._afar = self._requests(self._telling, whose, lab.afar)
+                try:
+                    self._afar = self._requests(self._telling, whose, lab.afar)
+                except InputError as error:  # a secret that has gone is no reason to be dumb
+                    self._from_afar(f"nothing is taken from afar: {error}")
 
     def _requests(self, telling: Telling, whose: Whose, afar: Afar) -> AfarRequests:
-        key = key_of(read_secret(afar.secret).reveal(), afar.secret.file or afar.secret.variable)
         rules = Rules(
             topic=topics.topic(whose.lab, whose.rig, topics.REQUESTS),
             run=whose.run,
             allowed=self._messages.requests,
-            key=key,
+            key=key_of(afar.secret),
             within=afar.within,
             most=afar.most,
         )

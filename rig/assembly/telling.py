@@ -61,6 +61,7 @@ def _anywhere(secret: Secret | None) -> Secret | None:
 def _refuse_dumb(messages: Messages) -> None:
     """Raise InputError where nobody would be told: by the lab file, or for want of a secret."""
     # Imported late: few rigs tell anybody.
+    from rig.monitor.mqtt.signing import key_of
     from rig.monitor.secrets import secret_problem
 
     lab = told_lab(messages)
@@ -72,6 +73,8 @@ def _refuse_dumb(messages: Messages) -> None:
     for secret in secrets:
         if secret is not None and (problem := secret_problem(secret)):
             raise InputError(f"{problem}; nothing was started")
+    if lab.afar is not None and messages.requests:
+        key_of(lab.afar.secret)
 
 
 def told_lab(messages: Messages) -> Lab:

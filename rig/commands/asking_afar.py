@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Final
@@ -65,7 +66,7 @@ def request_afar(
     if as_json:
         say_json(_plain(rig, said))
     else:
-        say(folded(f"{rig}, {said.run}: {_words(said)}", sys.stdout))
+        say(folded(f"{rig}, {_named(said.run)}: {_words(said)}", sys.stdout))
     if said.answer != "acted":
         return InputError.exit_code
     return 0 if said.recorded else StorageError.exit_code
@@ -85,9 +86,7 @@ def _asked(lab_file: str, rig: str, who: str, ask: str, text: str) -> Said:
     broker, afar = lab.broker, lab.afar
     if broker is None or afar is None:
         raise InputError(_lacking(lab_file, lab))
-    secret = afar.secret
-    where = secret.file or f"the variable {secret.variable}"
-    key = key_of(read_secret(secret).reveal(), where)
+    key = key_of(afar.secret)
     password = read_secret(broker.password) if broker.password is not None else None
     # Who cannot read it is no reason to ask for nothing.
     say(folded(CAUTION, sys.stderr), err=True)
@@ -111,6 +110,11 @@ def _plain(rig: str, said: Said) -> dict[str, object]:
         "recorded": said.recorded,
         "trouble": said.trouble,
     }
+
+
+def _named(run: str) -> str:
+    """Return the name of a run without when it began, which sets it off from others of the name."""
+    return re.sub(r" \d{4}-\d\d-\d\dT[\d:.]+Z$", "", run)
 
 
 def _words(said: Said) -> str:

@@ -15,6 +15,8 @@ from datetime import UTC, datetime
 from typing import Final
 
 from rig.errors import InputError
+from rig.monitor.secrets import read_secret
+from rig.protocol.lab import Secret
 
 VERSION: Final = 1
 SIGN: Final = "sign"
@@ -22,13 +24,17 @@ SHORTEST_SECRET: Final = 32
 """Bytes: RFC 2104, section 3, discourages keys shorter than the digest, 32 for SHA-256."""
 
 
-def key_of(secret: str, where: str) -> bytes:
-    """Return the key of a secret as it is kept `where`. Raises InputError for one too short."""
-    key = secret.encode()
+def key_of(secret: Secret) -> bytes:
+    """Return the key that a secret is, read where it is kept.
+
+    Raises InputError where it cannot be had, or is too short.
+    """
+    key = read_secret(secret).reveal().encode()
+    where = secret.file or f"the variable {secret.variable}"
     if len(key) < SHORTEST_SECRET:
         raise InputError(
-            f"{where}: the secret has {len(key)} characters; requests from afar need "
-            f"{SHORTEST_SECRET} or more, as openssl rand -hex 32 makes them"
+            f"{where}: this secret has {len(key)} bytes; to sign requests it needs "
+            f"{SHORTEST_SECRET} or more; make one with: openssl rand -hex 32"
         )
     return key
 

@@ -23,6 +23,7 @@ from rig.monitor.mqtt.signing import (
     signed,
     verify,
 )
+from rig.protocol.lab import Secret
 
 KEY = b"invented for this test, thirty-two or more"
 TOPIC = "nightrig/v1/lab/frame-1/requests"
@@ -149,10 +150,21 @@ def test_an_instant_is_told_in_utc():
     assert instant(AT.astimezone(timezone(timedelta(hours=5, minutes=30)))) == instant(AT)
 
 
-def test_a_short_secret_is_refused_in_one_line_that_does_not_show_it():
+def test_a_short_secret_is_refused_in_one_line_that_does_not_show_it(tmp_path, monkeypatch):
     # RFC 2104, section 3: keys shorter than the digest (32 bytes) are strongly discouraged.
-    assert key_of("k" * 32, "secrets/requests") == b"k" * 32
-    with pytest.raises(InputError) as refused:
-        key_of("hunter2 is short", "secrets/requests")
-    assert "hunter2" not in str(refused.value)
-    assert str(refused.value).startswith("secrets/requests: the secret has 16 characters;")
+    file = tmp_path / "requests"
+    file.touch(0o600)
+    file.write_text("k" * 32 + "\n")
+    assert key_of(Secret(file=str(file))) == b"k" * 32
+    monkeypatch.setenv("SIGNS", "hunter2 is shört")
+    file.write_text("hunter2 is shört\n")
+    for secret, where in (
+        (Secret(file=str(file)), str(file)),
+        (Secret(variable="SIGNS"), "the variable SIGNS"),
+    ):
+        with pytest.raises(InputError) as refused:
+            key_of(secret)
+        assert str(refused.value) == (
+            f"{where}: this secret has 17 bytes; to sign requests it needs 32 or more; make one "
+            "with: openssl rand -hex 32"
+        )
