@@ -17,11 +17,11 @@ from rig.monitor.panels import kind
 from rig.monitor.rows import LABEL, wrapped
 from rig.record.entries import Event
 from rig.report.handover.happening import END, Happening, Rank
+from rig.report.handover.needed import needs, unless_looked
 from rig.report.handover.numbers_told import LABELS, NOT_MEASURED, NOW, THEN, number_rows
 from rig.report.handover.telling import Handover
 
 _NOTHING: Final = "nothing out of the usual was recorded"
-_UNLESS: Final = "pauses unless"
 _ONE_DAY: Final = timedelta(hours=20)
 """A period up to so long shows clock times alone."""
 _FEW_DAYS: Final = timedelta(days=6)
@@ -64,8 +64,8 @@ class Section:
 def page(told: Handover, width: int, height: int | None, signs: Glyphs) -> list[str]:
     """Return the handover in lines of `width` cells, at most `height` of them where they suffice.
 
-    With None nothing is left out. The verdict, who is needed and the notes of people are never
-    cut, whatever the height.
+    With None nothing is left out. The verdict and the notes of people are never cut, whatever the
+    height.
     """
     for lines in _TIGHTER if height is not None else (None,):
         paper = _Paper(told, width, signs, lines)
@@ -161,7 +161,7 @@ class _Paper:
             self._happened(),
             Section("numbers", tuple(self._numbers()), least=5),
             Section("next", tuple(self._coming()), least=2),
-            Section("needed", tuple(self._wrapped(line) for line in _needs(told))),
+            Section("needed", tuple(map(self._wrapped, self._needed())), least=4),
             Section("notes", tuple(map(self._note, told.notes)) or (("none",),)),
             Section("looked in", tuple(self._visits()) or (("nobody told of it",),), least=1),
         ]
@@ -227,7 +227,7 @@ class _Paper:
     def _coming(self) -> Iterator[tuple[str, ...]]:
         told, view = self._told, self._told.view
         for item in told.coming:
-            if item.what.startswith(_UNLESS):
+            if unless_looked(item):
                 continue
             count = f", at cycle {words.number(item.cycle)}" if item.cycle is not None else ""
             when = "by itself"
@@ -240,6 +240,13 @@ class _Paper:
             yield self._wrapped(f"quiet hours: nothing is resumed until {until}")
         if not told.coming:
             yield ("nothing by itself",)
+
+    def _needed(self) -> list[str]:
+        told = self._told
+        if found := needs(told):
+            return found
+        nobody = told.call.level in (Level.NOTHING, Level.ENDED)
+        return ["nobody" if nobody else "what the first line says"]
 
     def _note(self, event: Event) -> tuple[str, ...]:
         mark = "" if event.kind == "note" else f"{event.kind}: "
@@ -257,38 +264,3 @@ def _stops(told: Handover) -> str:
     if told.view.ending is not None:
         return "when it ended"
     return "the newest data" if told.view.alive else "when its record breaks off"
-
-
-def _needs(told: Handover) -> list[str]:
-    """Return what needs a person, one line each."""
-    call, view = told.call, told.view
-    found = dict.fromkeys(call.why[1:])
-    if call.level is Level.ENDED:
-        # What was odd while it ran is among what happened: nobody can mend it now.
-        told_of = (*view.status.troubles, *(each.text for each in told.happened))
-        found = dict.fromkeys(t for t in found if not any(t in text for text in told_of))
-    for item in told.coming:
-        if item.what.startswith(_UNLESS):
-            when = view.moment(item.within) if item.within is not None else "in time"
-            found[f"{item.what}: {when}; nightrig note counts as a look"] = None
-    found |= dict.fromkeys((*_alerts(told), *_silences(told)))
-    if found:
-        return list(found)
-    return ["nobody" if call.level in (Level.NOTHING, Level.ENDED) else "what the first line says"]
-
-
-def _alerts(told: Handover) -> Iterator[str]:
-    """Yield the alerts that are open, those first that nobody has acknowledged."""
-    for alert in sorted(told.alerts, key=lambda a: bool(a.acknowledged)):
-        when = words.moment(told.view.local(alert.opened), told.now)
-        if alert.acknowledged:
-            done = f"acknowledged by {alert.acknowledged}"
-        else:
-            done = f"not acknowledged: nightrig alerts --acknowledge {alert.number}"
-        yield f"alert {alert.number}, {when}: {alert.headline}; {done}"
-
-
-def _silences(told: Handover) -> Iterator[str]:
-    for silence in told.silences:
-        until = words.moment(told.view.local(silence.until), told.now)
-        yield f"silenced until {until} by {silence.by}: alerts of {silence.kind}; {silence.why}"

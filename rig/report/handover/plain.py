@@ -11,6 +11,7 @@ from rig.monitor.call import Level
 from rig.record.entries import Event
 from rig.report.handover.changes import Change
 from rig.report.handover.happening import Happening
+from rig.report.handover.needed import needs
 from rig.report.handover.people import Visit
 from rig.report.handover.telling import Handover
 
@@ -46,6 +47,7 @@ def plain(told: Handover) -> dict[str, Any]:
             }
             for item in told.coming
         ],
+        "needs": needs(told),
         "quiet_until_utc": _utc(told.quiet),
         "asks": view.status.asks,
         "troubles": [*view.status.troubles],
