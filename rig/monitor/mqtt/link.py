@@ -21,7 +21,7 @@ from rig.clock import Clock
 from rig.errors import InputError
 from rig.monitor.mqtt.connecting import TIMEOUT, client, reason, subscribe
 from rig.monitor.mqtt.topics import OUT, PRESENCE, REQUESTS, TOPICS, Topic
-from rig.monitor.secrets import Hidden
+from rig.monitor.secrets import read_secret
 from rig.protocol.lab import Broker
 
 COMES_BACK: Final = 10.0
@@ -53,11 +53,11 @@ class Unsaid(Exception):
 class Login:
     """How the broker is reached, under the name `identifier`.
 
-    `branch` is what the topics begin with.
+    `branch` is what the topics begin with. The password is read at each connection: it may be
+    missing for a while, or be changed.
     """
 
     broker: Broker
-    password: Hidden | None
     identifier: str
     branch: str
 
@@ -215,10 +215,11 @@ class Link:
         """Connect once, and hear until the connection is lost. Raises what is wrong."""
         last = self._will()
         will = aiomqtt.Will(self._presence, last, PRESENCE.qos, PRESENCE.retained)
+        secret = self._login.broker.password
         # Made anew each time: certificates are renewed while a test goes on.
         connection = client(
             self._login.broker,
-            self._login.password,
+            None if secret is None else read_secret(secret),
             self._login.identifier,
             will=None if last is None else will,
             most_waiting=INCOMING,

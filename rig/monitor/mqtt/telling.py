@@ -16,7 +16,6 @@ from rig.monitor.mqtt.outbox import Outbox, Told
 from rig.monitor.mqtt.saying import Saying, Whose
 from rig.monitor.mqtt.signing import VERSION
 from rig.monitor.mqtt.topics import ALERTS, ANSWERS, PRESENCE, REQUESTS, Topic
-from rig.monitor.secrets import read_secret
 from rig.protocol.lab import Broker, Messages
 
 Tell = Callable[[str], None]
@@ -30,7 +29,7 @@ def own_broker(broker: Broker, rig: Messages) -> Broker:
 
 
 class Telling:
-    """What one run says by MQTT; `keep` carries it on for ever. Raises InputError for a secret.
+    """What one run says by MQTT; `keep` carries it on for ever.
 
     `asked` takes a request that came, and whether the broker had kept it; it returns at once.
     Requests come by a connection of their own: behind a storm of them nothing that is said has to
@@ -53,7 +52,6 @@ class Telling:
         self._saying = Saying(whose, looks, clock, tell)
         login = Login(
             broker,
-            None if broker.password is None else read_secret(broker.password),
             topics.identifier(whose.rig, whose.run),
             topics.branch(whose.lab, whose.rig),
         )

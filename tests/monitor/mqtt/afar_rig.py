@@ -19,7 +19,6 @@ from rig.monitor.mqtt.afar import Rules
 from rig.monitor.mqtt.link import Link, Login, Unsaid
 from rig.monitor.mqtt.serving import AfarRequests
 from rig.monitor.mqtt.signing import instant
-from rig.monitor.secrets import read_secret
 from tests.control.visitors import Rig
 from tests.monitor.mqtt.afar_requests import ANSWERS, RULES, TOPIC
 from tests.monitor.mqtt.broker import LAB, RIG, Broker
@@ -75,7 +74,6 @@ async def rig_at(
 ) -> AsyncIterator[AtBroker]:
     """Let a rig take requests at a broker. `answers_to` may change what it answers."""
     file = broker.file(RIG)
-    password = read_secret(file.password) if file.password is not None else None
     told: list[str] = []
     link: Link | None = None
 
@@ -97,7 +95,7 @@ async def rig_at(
             rules, ANSWERS, LongHere(), pass_on=asks(folder), publish=publish, tell=told.append
         )
         there = AtBroker(run, requests, told)
-        login = Login(file, password, "frame-1-test", topics.branch(LAB, RIG))
+        login = Login(file, "frame-1-test", topics.branch(LAB, RIG))
         link = Link(
             login,
             SystemClock(),

@@ -127,6 +127,21 @@ async def test_a_refused_password_is_told_once_and_not_tried_in_a_storm(
     record.recorder.abandon()
 
 
+async def test_a_password_that_is_not_there_is_waited_for(broker: Broker, tmp_path):
+    record = Record(tmp_path / "run")
+    file = broker.file()
+    secret = broker.folder / "password-frame-1"
+    right = secret.read_text()
+    secret.unlink()
+    async with a_teller(record, file) as told:
+        await told.wait(lambda: told.lines)
+        assert f"{secret}: no such file" in told.lines[0]
+        broker.file()
+        assert secret.read_text() == right
+        await told.wait(lambda: "well again" in told.lines[-1])
+    record.recorder.abandon()
+
+
 # The library beneath leaves a socket whose handshake failed to whoever collects it.
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 async def test_a_broker_without_the_right_certificate_is_told_nothing(broker: Broker, tmp_path):
