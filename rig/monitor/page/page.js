@@ -9,7 +9,9 @@
   const byId = (id) => document.getElementById(id);
   const known = new Map();
   let page = null; // what was answered last
-  let spoken = "";
+  // What the page came with is read with the page.
+  const countless = (headline) => headline.replace(/[0-9]+/g, "");
+  let spoken = countless(byId("headline").textContent);
   let asking = false;
   let timer = 0;
   // Two clocks: one stands still while a phone sleeps, the other may be set.
@@ -116,7 +118,7 @@
     fill("why", why, (each) => made("li", each));
     document.title = `${headline} – ${page ? page.specimen : "nightrig"}`;
     // A count of seconds is no news: it is read once.
-    const news = headline.replace(/[0-9]+/g, "");
+    const news = countless(headline);
     if (news === spoken) return;
     spoken = news;
     text("told", [headline, ...why].join(". "));
@@ -197,6 +199,7 @@
         page = (await answer.json()).page;
         [answered, owed] = [clocks(), null];
         show();
+        body.dataset.asked = Number(body.dataset.asked || 0) + 1;
       }
     } catch (error) {
       // No answer is told by how long it has stayed away.

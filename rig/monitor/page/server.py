@@ -75,7 +75,8 @@ class Server:
             oldest.transport.abort()
         self._open[writer] = None
         try:
-            with contextlib.suppress(OSError, TimeoutError):
+            # Cancelled it is by `end` alone; asyncio would tell of that as of an error.
+            with contextlib.suppress(OSError, TimeoutError, asyncio.CancelledError):
                 await self._served(reader, writer)
         finally:
             self._open.pop(writer, None)

@@ -3,13 +3,16 @@
 import base64
 import contextlib
 import json
+import os
+import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from selenium.webdriver import Chrome, ChromeOptions
+import pytest
+from selenium.webdriver import ActionChains, Chrome, ChromeOptions
 from selenium.webdriver.chrome.service import Service
 
 PHONE, DESK = (390, 844), (1280, 800)
@@ -40,6 +43,10 @@ class Browser:
         """Return what a script returns that runs in the page."""
         return self.driver.execute_script(script, *given)
 
+    def keys(self, *pressed: str) -> None:
+        """Press keys, whatever has the focus."""
+        ActionChains(self.driver).send_keys(*pressed).perform()
+
     def text(self, name: str) -> str:
         """Return the text of an element by its id."""
         told: str = self.run("return document.getElementById(arguments[0]).textContent", name)
@@ -66,6 +73,14 @@ class Browser:
     def complaints(self) -> list[str]:
         """Return what stood on the console since the last time."""
         return [entry["message"] for entry in self.driver.get_log("browser")]
+
+
+def program(name: str) -> str:
+    """Return the path of a system program, as the fixture `system_program` does for one test."""
+    path = shutil.which(name)
+    if path is None and os.environ.get("NIGHTRIG_SYSTEM") == "required":
+        pytest.fail(f"{name} is not installed, and NIGHTRIG_SYSTEM=required")
+    return path or pytest.skip(f"{name} is not installed")
 
 
 @contextlib.contextmanager
