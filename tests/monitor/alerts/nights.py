@@ -54,6 +54,7 @@ class Night:
     refuses: Callable[[Due], bool] = lambda order: False
     lines: list[dict] = field(default_factory=list)
     zone: ZoneInfo = ZONE
+    upto: int = 0
 
     def add(self, *lines: dict) -> None:
         self.lines += lines
@@ -68,9 +69,9 @@ class Night:
     ) -> list[Due]:
         """Look once; return what was sent."""
         happened = tuple(happened)
-        upto = max([self.desk.seen, *(each.seq for each in happened)])
+        self.upto = max([self.upto, *(each.seq for each in happened)])
         every = (*holds, *dead_ways(self.desk, self.lab))
-        seen = Seen(every, happened, upto, over, stopping or over, {"rig": "frame-1"})
+        seen = Seen(every, happened, self.upto, over, stopping or over, {"rig": "frame-1"})
         found, self.watch = observed(self.desk, self.watch, seen, self.lab, self.now)
         self.add(*found)
         dues, held = due(self.desk, self.lab, self.now, self.zone)

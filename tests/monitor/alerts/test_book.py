@@ -1,9 +1,9 @@
 """The book of alerts: lines are only added; what is torn or damaged costs nothing else."""
 
+import fcntl
 import json
 import os
-import subprocess
-import sys
+import threading
 from datetime import UTC, datetime
 
 import pytest
@@ -110,27 +110,22 @@ def test_a_book_that_cannot_be_written_says_so_and_holds_no_half_line(tmp_path, 
     assert numbers(read_on(tmp_path, Read())) == [1]
 
 
-WRITER = """
-import sys
-from pathlib import Path
-from rig.monitor.alerts.book import write
-from tests.monitor.alerts.test_book import opened
-for number in range(int(sys.argv[2]), int(sys.argv[2]) + 40):
-    write(Path(sys.argv[1]), [opened(number, f"key {number}")])
-"""
-
-
-@pytest.mark.nights
 def test_two_who_write_at_once_take_turns(tmp_path):
-    # As the teller and the command `alerts` do; a lock of the operating system, so processes.
-    writers = [
-        subprocess.Popen([sys.executable, "-c", WRITER, str(tmp_path), first])
-        for first in ("1", "101")
-    ]
-    assert [writer.wait() for writer in writers] == [0, 0]
+    # As the teller and the command `alerts` do, each with the book open for itself.
+    write(tmp_path, [opened(1)])
+    with open(tmp_path / NAME, "rb+") as other:
+        fcntl.flock(other, fcntl.LOCK_EX)
+        waits = threading.Thread(target=write, args=(tmp_path, [opened(3, "gone")]))
+        waits.start()
+        waits.join(0.05)
+        assert waits.is_alive()
+        other.seek(0, os.SEEK_END)
+        other.write(json.dumps(opened(2, "record")).encode() + b"\n")
+        other.flush()
+        fcntl.flock(other, fcntl.LOCK_UN)
+        waits.join()
     read = read_on(tmp_path, Read())
-    assert sorted(numbers(read)) == [*range(1, 41), *range(101, 141)]
-    assert read.damaged == ()
+    assert (numbers(read), read.damaged) == ([1, 2, 3], ())
 
 
 def test_an_empty_desk_has_nothing_open():

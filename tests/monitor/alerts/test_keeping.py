@@ -107,6 +107,10 @@ async def test_a_teller_that_begins_anew_goes_on_where_the_book_stands(tmp_path)
         assert not await kept(tmp_path, ruled, {"program": program}, *script, within=40.0)
     assert program.purposes == [(1, "first"), (2, "first"), (1, "again"), (2, "again")]
     assert read_on(tmp_path, Read()).desk.seen == 1
+    # What somebody has seen to is not opened again by the event that the journal still has.
+    write(tmp_path, [line("acknowledged", VirtualClock().utc(), n=2, by="Ada")])
+    await kept(tmp_path, ruled, {"program": program}, *script, within=40.0)
+    assert list(read_on(tmp_path, Read()).desk.alerts) == [1, 2]
 
 
 async def test_what_people_write_into_the_book_counts_at_once(tmp_path):
