@@ -38,6 +38,7 @@ from rig.control.found import refuse_moving
 from rig.control.hours import local, quiet_until
 from rig.control.lock import lock_folder, lock_rig, refuse_taken
 from rig.control.prompt import prompt
+from rig.control.taken_up import TakenUp
 from rig.errors import DeviceError, InputError, NotBegun, RigError
 from rig.ports import Rig
 from rig.protocol.in_the_air import in_the_air
@@ -240,17 +241,7 @@ async def _new(
             keep_messages(test.messages, order.out)
         for doubt in starter.warnings:
             recorder.event(0.0, 0, "doubt", doubt)
-        live = LiveTest(
-            plan,
-            rig,
-            recorder,
-            clock,
-            order.out,
-            on_call=order.on_call,
-            told=test.messages is not None,
-        )
-        _attentive()
-        return await live.run(starter.ready)
+        return await _carried_out(test, rig, recorder, clock, starter)
     except BaseException:
         if starter.waits:
             await _take_back(recorder)
@@ -261,7 +252,7 @@ async def _taken_up(
     test: Test, found: LookBack, rig: Rig, clock: Clock, log: LastWords, starter: Starter
 ) -> int:
     """Carry the test on from where its record leaves off; nothing of the record is taken back."""
-    plan, order = test.plan, test.order
+    order = test.order
     if rig.emulated != found.header.simulated:
         was, now = ("emulated", "real") if found.header.simulated else ("real", "emulated")
         raise InputError(f"{order.out}: its rig was {was}, this one is {now}; nothing was started")
@@ -281,22 +272,31 @@ async def _taken_up(
             keep_messages(test.messages, order.out)
         # Last: from here on a simulated rig goes on with the clock.
         restore_simulated(rig, taken)
-        live = LiveTest(
-            plan,
-            rig,
-            recorder,
-            clock,
-            order.out,
-            on_call=order.on_call,
-            taken=taken,
-            told=test.messages is not None,
-        )
-        _attentive()
-        return await live.run(starter.ready)
+        return await _carried_out(test, rig, recorder, clock, starter, taken)
     except BaseException:
         if starter.waits and found.ending is not None:
             end_again(found, found.ending)
         raise
+
+
+async def _carried_out(
+    test: Test,
+    rig: Rig,
+    recorder: RemoteRecorder,
+    clock: Clock,
+    starter: Starter,
+    taken: TakenUp | None = None,
+) -> int:
+    """Carry the test out on what is ready for it; return its exit code."""
+    order, told = test.order, test.messages is not None
+    live = LiveTest(
+        *(test.plan, rig, recorder, clock, order.out),
+        on_call=order.on_call,
+        taken=taken,
+        told=told,
+    )
+    _attentive()
+    return await live.run(starter.ready)
 
 
 def _attentive() -> None:
