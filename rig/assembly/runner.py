@@ -160,7 +160,7 @@ class Test:
     order: Order
     plan: Plan
     found: LookBack | None
-    messages: Messages | None
+    messages: Messages | None = None
 
     @property
     def seed(self) -> int:
