@@ -89,9 +89,14 @@ def _asked(lab_file: str, rig: str, who: str, ask: str, text: str) -> Said:
     key = key_of(afar.secret)
     password = read_secret(broker.password) if broker.password is not None else None
     # Who cannot read it is no reason to ask for nothing.
-    say(folded(CAUTION, sys.stderr), err=True)
+    _meanwhile(CAUTION)
     wanted = Wanted(lab.name, rig, ask, who, text)
-    return asyncio.run(ask_afar(broker, password, key, wanted, SystemClock()))
+    asks = ask_afar(broker, password, key, wanted, SystemClock(), _meanwhile)
+    return asyncio.run(asks)
+
+
+def _meanwhile(line: str) -> None:
+    say(folded(line, sys.stderr), err=True)
 
 
 def _lacking(lab_file: str, lab: Lab) -> str:

@@ -228,7 +228,7 @@ def _untimely(rules: Rules, memory: Memory, request: AfarRequest, utc: datetime)
     if request.nonce in memory.seen:
         return _refused("seen", request)
     if request.at <= memory.floor:
-        floor = f": only what is made after {instant(memory.floor)} is taken; ask again then"
+        floor = f": only what is made after {instant(memory.floor)} is taken"
         return _refused("starting", request, floor)
     return None
 
@@ -274,10 +274,12 @@ class Refusals:
         self.counts: dict[str, int] = dict.fromkeys(REASONS, 0)
         self._told: dict[str, int] = dict.fromkeys(REASONS, 0)
         self._told_at: dict[str, float] = {}
+        self._by: dict[str, str] = {}
 
-    def count(self, reason: str) -> None:
-        """Count one refusal."""
+    def count(self, reason: str, by: str = "") -> None:
+        """Count one refusal; `by` is who asked, where the signature says that it is true."""
         self.counts[reason] += 1
+        self._by[reason] = by
 
     def due(self, now: float) -> tuple[str, ...]:
         """Return the lines to be told now; `now` is monotonic [s]."""
@@ -289,5 +291,6 @@ class Refusals:
             self._told[reason], self._told_at[reason] = count, now
             what = "1 request" if fresh == 1 else f"{fresh} requests"
             total = f" ({count} so far)" if count > fresh else ""
-            lines.append(f"{what} from afar refused: {REASONS[reason]}{total}")
+            by = f", the last one signed by {self._by[reason]}" if self._by[reason] else ""
+            lines.append(f"{what} from afar refused: {REASONS[reason]}{total}{by}")
         return tuple(lines)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import json
 import secrets
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
@@ -75,6 +75,7 @@ class _Post:
 
     wanted: Wanted
     key: bytes
+    tell: Callable[[str], object]
     online: dict[str, dict[str, Any]] = field(default_factory=dict)
     answers: asyncio.Queue[dict[str, Any]] = field(default_factory=asyncio.Queue)
     nonces: set[str] = field(default_factory=set)
@@ -116,16 +117,22 @@ def _read(payload: object) -> dict[str, Any] | None:
 
 
 async def ask_afar(
-    broker: Broker, password: Hidden | None, key: bytes, wanted: Wanted, clock: Clock
+    broker: Broker,
+    password: Hidden | None,
+    key: bytes,
+    wanted: Wanted,
+    clock: Clock,
+    tell: Callable[[str], object],
 ) -> Said:
     """Ask a rig and return what it answered. Raises InputError where it cannot be asked.
 
-    Whoever gives no answer may have done it all the same; the words say so.
+    Whoever gives no answer may have done it all the same; the words say so. `tell` takes lines for
+    who waits meanwhile.
     """
     wanted = replace(wanted, who=_cut("who", wanted.who), text=_cut("text", wanted.text))
     said = None
     try:
-        async with _connected(broker, password, _Post(wanted, key)) as (connected, post):
+        async with _connected(broker, password, _Post(wanted, key, tell)) as (connected, post):
             run = await _live_run(post)
             said = await _answered(connected, post, run, clock)
     except aiomqtt.MqttError as error:
@@ -189,9 +196,14 @@ async def _answered(connected: aiomqtt.Client, post: _Post, run: str, clock: Clo
         except aiomqtt.MqttError as error:
             post.broken = reason(error)
         told = await _next(post, min(AGAIN_AFTER, until - clock.now()))
-        if told is not None and told.get("reason") == "starting" and clock.now() < until - 1.0:
-            await clock.sleep(1.0)
+        if (left := until - clock.now()) <= AGAIN_AFTER:
+            continue
+        if told is not None and told.get("reason") == "starting":
+            post.tell(f"{_shown(told, 'text')}; it is asked again for {left:.0f} s")
+            await clock.sleep(AGAIN_AFTER)
             told = None
+        elif told is None and not post.broken:
+            post.tell(f"no answer yet; it is asked again for {left:.0f} s")
     if told is None:
         return Said(run, "no answer", _nothing(post))
     answer, text, state, why = (_shown(told, n) for n in ("answer", "text", "state", "reason"))

@@ -93,16 +93,17 @@ class AfarRequests:
         return verdict
 
     def _refuse(self, verdict: Verdict, now: float) -> None:
-        self.refusals.count(verdict.reason)
+        request, unsigned = verdict.request, verdict.reason in UNSIGNED
+        self.refusals.count(verdict.reason, "" if request is None or unsigned else request.who)
         # The one who asked first has the answer; a second one would contradict it.
-        if verdict.request is None or verdict.reason == "seen":
+        if request is None or verdict.reason == "seen":
             return
-        lately = self._lately[verdict.reason in UNSIGNED]
+        lately = self._lately[unsigned]
         lately[:] = [t for t in lately if now - t < MINUTE]
         if len(lately) < self._rules.most:
             lately.append(now)
             refused = {"answer": "refused", "text": verdict.text, "state": ""}
-            self._answer(verdict.request, refused, verdict.reason)
+            self._answer(request, refused, verdict.reason)
 
     def _answer(self, request: AfarRequest, answer: Mapping[str, Any], reason: str = "") -> None:
         fields = {

@@ -294,9 +294,12 @@ def test_refusals_are_told_once_a_minute_for_each_reason_with_their_number():
     )
     for _ in range(5000):
         refusals.count("forged")
-    refusals.count("late")
+    refusals.count("late", "A. Name")
     (late,) = refusals.due(59.0)
-    assert "made too long ago" in late
+    assert late == (
+        "1 request from afar refused: made too long ago, or a clock is wrong, the last one signed "
+        "by A. Name"
+    )
     (forged,) = refusals.due(60.0)
     assert forged.startswith("5000 requests from afar refused: not signed")
     assert forged.endswith("(5001 so far)")

@@ -147,7 +147,7 @@ async def test_a_stop_comes_through_a_storm_and_so_does_what_the_rig_says(
             await until(lambda: there.heard > 1000)
             wanted = Wanted(LAB, RIG, "stop", "B. Name")
             login = broker.file("shift"), Hidden(PASSWORDS["shift"])
-            said = await ask_afar(*login, KEY, wanted, SystemClock())
+            said = await ask_afar(*login, KEY, wanted, SystemClock(), print)
             assert all(each.is_alive() for each in storms)
         finally:
             over.set()
