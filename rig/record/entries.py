@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, astuple, dataclass, field, replace
 from typing import Any, Final
 
@@ -183,7 +184,28 @@ LISTS: Final[dict[str, tuple[Field, ...]]] = {
         Field("confirmed", "|u1", "1", "flow was confirmed"),
     ),
     "inspections": (_TIME, _CYCLE, Field("duration", "<f8", "s", "duration"), _TEXT),
-    "cracks": (_TIME, _CYCLE, _TEXT),
+    # The first three are as they always were; what came later follows them.
+    "cracks": (
+        _TIME,
+        _CYCLE,
+        _TEXT,
+        Field("number", "<i8", "1", "number of the entry, from 1"),
+        Field("kind", "text", "1", "reading, picture, words, correction or after-test"),
+        Field("by", "text", "1", "who wrote it"),
+        Field("crack", "text", "1", "label of the crack"),
+        Field("face", "text", "1", "face of the specimen"),
+        Field("position", "<f8", "m", "place along the span from the left support"),
+        Field("height", "<f8", "m", "height of the tip above the soffit"),
+        Field("direction", "text", "1", "flexural, longitudinal or inclined"),
+        Field("width", "<f8", "m", "width of the crack"),
+        Field("length", "<f8", "m", "length of the crack"),
+        Field("lost", "text", "1", "lost material"),
+        Field("corrects", "<i8", "1", "number of the entry in whose place it stands, 0 for none"),
+        Field("picture", "text", "1", "SHA-256 of the picture"),
+        Field("fact", "text", "1", "what was found after the end, or withdrawn"),
+        Field("wires", "<i8", "1", "broken wires, where that is what was found"),
+        Field("at_utc", "text", "1", "when it was written (UTC), where that was after the end"),
+    ),
     "interruptions": (_TIME, _CYCLE, Field("duration", "<f8", "s", "duration"), _TEXT),
     "calibration": (
         Field("channel", "text", "1", "channel"),
@@ -200,6 +222,14 @@ LISTS: Final[dict[str, tuple[Field, ...]]] = {
     ),
 }
 """Tables of few rows; each becomes one compound dataset of the run file."""
+
+_BLANKS: Final[Mapping[str, Any]] = {"text": "", "<f8": math.nan, "<i8": 0, "|u1": 0}
+
+
+def filled(kind: str, row: Sequence[Any]) -> tuple[Any, ...]:
+    """Return a row of a short list with a blank in each column that came after it was made."""
+    return (*row, *(_BLANKS[field.dtype] for field in LISTS[kind][len(row) :]))
+
 
 STATIC: Final[tuple[Field, ...]] = (
     _TIME,

@@ -24,6 +24,7 @@ from rig.record.entries import (
     FullRateRecord,
     RunHeader,
     StaticRecord,
+    filled,
     tables,
 )
 from rig.record.journal import (
@@ -242,7 +243,7 @@ class Journal:
 
     def _entry(self, kind: str, seq: int, body: str, crc: int) -> tuple[Any, ...]:
         check(entry_label(kind, seq), body, crc, str(self.path))
-        return tuple(json.loads(body))
+        return filled(kind, json.loads(body))
 
     def events(self) -> list[Event]:
         """Return all events in the order in which they were recorded."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Protocol
 
+from rig.record.cracks import CrackEntry
 from rig.record.entries import FullRateRecord, StaticRecord
 from rig.record.status import Status
 from rig.samples import Cycles
@@ -41,8 +42,8 @@ class RunRecord(Protocol):
     def inspection(self, time: float, cycle: int, duration: float, text: str) -> None:
         """Record an inspection: test time and duration [s], last counted cycle."""
 
-    def crack(self, time: float, cycle: int, text: str) -> None:
-        """Record what a person mapped or saw of the cracks."""
+    def crack(self, entry: CrackEntry) -> None:
+        """Record an entry of the crack log."""
 
     def interruption(self, time: float, cycle: int, duration: float, text: str) -> None:
         """Record a pause or a stop with resumption: test time and duration [s]."""

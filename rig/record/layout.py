@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
@@ -10,7 +11,7 @@ import h5py
 import numpy as np
 
 from rig.channels import channel_unit
-from rig.record.entries import LISTS, STATIC, Ending, Field, Residual
+from rig.record.entries import LISTS, STATIC, Ending, Field, Residual, filled
 from rig.record.history import Journal
 from rig.record.sealing import AnyArray
 from rig.samples import Flag
@@ -83,12 +84,34 @@ def list_rows(journal: Journal, kind: str) -> list[tuple[Any, ...]]:
     return [(c.name, c.unit, c.resolution, c.low, c.high) for c in journal.header.channels]
 
 
-def described(journal: Journal) -> dict[str, tuple[str, str]]:
-    """Return units and long name of every dataset, by its path."""
+def columns_of(kind: str, names: tuple[str, ...], journal: Journal) -> tuple[Field, ...]:
+    """Return the columns that a short list of a run file is to have, whose columns have `names`.
+
+    One that was made before the last of them came is to have those before, unless the journal
+    has something to put into the others.
+    """
+    fields = LISTS[kind]
+    earlier = fields[: len(names)]
+    if 0 < len(earlier) < len(fields) and tuple(f.name for f in earlier) == names:
+        rows = list_rows(journal, kind)
+        if all(_same_row(row, filled(kind, row[: len(earlier)])) for row in rows):
+            return earlier
+    return fields
+
+
+def _same_row(one: tuple[Any, ...], other: tuple[Any, ...]) -> bool:
+    # NaN is blank, and equal to nothing.
+    return all(a == b or (a != a and b != b) for a, b in zip(one, other, strict=True))
+
+
+def described(
+    journal: Journal, lists: Mapping[str, tuple[Field, ...]] = LISTS
+) -> dict[str, tuple[str, str]]:
+    """Return units and long name of every dataset, by its path; `lists` have these columns."""
     found = {name: ("1", f"{name} file as written") for name in TEXTS}
     for kind, fields in journal.tables.items():
         found |= {f"{kind}/{f.name}": (f.units, f.long_name) for f in fields}
-    for kind, fields in (*LISTS.items(), ("full_rate/index", INDEX)):
+    for kind, fields in (*lists.items(), ("full_rate/index", INDEX)):
         units, names = (", ".join(words) for words in zip(*map(_words, fields), strict=True))
         found[kind] = units, names
     places = (f for f in INDEX if f.name in {"offset", "frames"})

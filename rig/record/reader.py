@@ -13,7 +13,15 @@ import numpy as np
 
 from rig.channels import Channel
 from rig.errors import StorageError
-from rig.record.entries import LISTS, STATIC, Event, FullRateRecord, Residual, StaticRecord
+from rig.record.entries import (
+    LISTS,
+    STATIC,
+    Event,
+    FullRateRecord,
+    Residual,
+    StaticRecord,
+    filled,
+)
 from rig.record.layout import FORMAT, VERSION, plain_rows
 from rig.record.sealing import AnyArray
 from rig.record.trouble import storage
@@ -113,8 +121,7 @@ class RunFile:
         if kind not in LISTS:
             raise KeyError(kind)
         with storage(self.path, f"read {kind}"):
-            rows: list[tuple[Any, ...]] = plain_rows(self._file[kind]).tolist()
-            return rows
+            return [filled(kind, row) for row in plain_rows(self._file[kind]).tolist()]
 
     def events(self) -> list[Event]:
         """Return all events in order."""

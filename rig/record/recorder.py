@@ -12,6 +12,7 @@ import numpy as np
 
 from rig.clock import real_seconds
 from rig.errors import InputError, StorageError
+from rig.record.cracks import CRACKS, CrackEntry
 from rig.record.entries import (
     AT_ONCE,
     Ending,
@@ -223,9 +224,9 @@ class Recorder:
         """Record an inspection: test time and duration [s], last counted cycle."""
         self._journal.entry("inspections", float(time), int(cycle), float(duration), text)
 
-    def crack(self, time: float, cycle: int, text: str) -> None:
-        """Record what a person mapped or saw of the cracks."""
-        self._journal.entry("cracks", float(time), int(cycle), text)
+    def crack(self, entry: CrackEntry) -> None:
+        """Record an entry of the crack log."""
+        self._journal.entry(CRACKS, *entry.row())
 
     def interruption(self, time: float, cycle: int, duration: float, text: str) -> None:
         """Record a pause or a stop with resumption: test time and duration [s]."""

@@ -15,6 +15,7 @@ from rig.clock import real_seconds
 from rig.errors import StorageError
 from rig.record import plain
 from rig.record.backlog import OVERHEAD
+from rig.record.cracks import CrackEntry
 from rig.record.entries import FullRateRecord, Residual, RunHeader, StaticRecord, tables
 from rig.record.journal import JOURNAL, sample_values
 from rig.record.keeper import Keeper
@@ -146,9 +147,9 @@ class RemoteRecorder:
         """Record an inspection: test time and duration [s], last counted cycle."""
         self._add("inspection", float(time), int(cycle), float(duration), text)
 
-    def crack(self, time: float, cycle: int, text: str) -> None:
-        """Record what a person mapped or saw of the cracks."""
-        self._add("crack", float(time), int(cycle), text)
+    def crack(self, entry: CrackEntry) -> None:
+        """Record an entry of the crack log."""
+        self._add("crack", entry)
 
     def interruption(self, time: float, cycle: int, duration: float, text: str) -> None:
         """Record a pause or a stop with resumption: test time and duration [s]."""

@@ -13,7 +13,7 @@ from typing import Any, Final
 import h5py
 import numpy as np
 
-from rig.record.entries import LISTS, Field, tables
+from rig.record.entries import LISTS, Field, filled, tables
 from rig.record.kept_samples import SHA256
 from rig.record.layout import compound, open_file
 from rig.record.remains import Hole, Piece, Remains
@@ -106,7 +106,7 @@ def _table(group: Any, kind: str, fields: tuple[Field, ...], pieces: Sequence[Pi
 
 def _list(file: Any, kind: str, fields: tuple[Field, ...], remains: Remains) -> None:
     rows = [
-        (seq, *json.loads(body))
+        (seq, *filled(kind, json.loads(body)))
         for seq, (found, body) in sorted(remains.entries.items())
         if found == kind
     ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
@@ -10,13 +11,14 @@ import h5py
 import numpy as np
 
 from rig.errors import StorageError
-from rig.record.entries import LISTS
+from rig.record.entries import LISTS, Field
 from rig.record.history import Journal
 from rig.record.layout import (
     INDEX,
     RUN_FILE,
     SAMPLES,
     TEXTS,
+    columns_of,
     compound,
     described,
     flag_meanings,
@@ -101,13 +103,15 @@ def verify(file: Any, journal: Journal) -> None:
     _same("names of attributes", sorted(file.attrs), sorted(attributes))
     for name, value in attributes.items():
         _same(f"attribute {name}", np.array(file.attrs[name]), np.array(value))
-    _verify_names(file, journal)
+    lists = {kind: columns_of(kind, _columns(file, kind), journal) for kind in LISTS}
+    _verify_names(file, journal, lists)
     for name in TEXTS:
         _same(name, file[name].asstr()[()], journal.header.texts.get(name, ""))
     for kind in journal.tables:
         _verify_table(file[kind], journal, kind)
-    for kind, fields in LISTS.items():
-        _same(kind, plain_rows(file[kind]), compound(fields, list_rows(journal, kind)))
+    for kind, fields in lists.items():
+        rows = [row[: len(fields)] for row in list_rows(journal, kind)]
+        _same(kind, plain_rows(file[kind]), compound(fields, rows))
     index = plain_rows(file["full_rate/index"])
     _same("full_rate/index", index, compound(INDEX, index_rows(journal)))
     for name, column in static_columns(journal).items():
@@ -116,10 +120,14 @@ def verify(file: Any, journal: Journal) -> None:
         _verify_samples(file[SAMPLES[kind]], journal, kind)
 
 
-def _verify_names(file: Any, journal: Journal) -> None:
+def _columns(file: Any, kind: str) -> tuple[str, ...]:
+    return (file[kind].dtype.names or ()) if kind in file else ()
+
+
+def _verify_names(file: Any, journal: Journal, lists: Mapping[str, tuple[Field, ...]]) -> None:
     expected: dict[str, dict[str, str]] = {
         path: {"units": units, "long_name": long_name}
-        for path, (units, long_name) in described(journal).items()
+        for path, (units, long_name) in described(journal, lists).items()
     }
     for kind in ("cycles", "build_up"):
         expected[f"{kind}/flags"]["meanings"] = flag_meanings()

@@ -7,6 +7,7 @@ import numpy as np
 
 from rig.channels import Channel
 from rig.record import FullRateRecord, RunHeader, RunRecord, StaticRecord, Status
+from rig.record.cracks import CrackEntry
 from rig.samples import Cycles, column_type, cycle_columns
 
 CHANNELS = (
@@ -16,6 +17,16 @@ CHANNELS = (
     Channel("temperature_air", "K", 0.1, 200.0, 400.0, slow=True),
 )
 SAMPLED = ("load", "midspan", "support_left")
+HAIRLINE = CrackEntry(
+    *(1, 20.0, 10, "reading"),
+    by="A. Name",
+    text="hairline at mid-span",
+    crack="C1",
+    face="front",
+    position=0.74,
+    direction="flexural",
+    width=1.2e-4,
+)
 BARE = Status(
     stamp="2001-01-01T18:00:00+00:00",
     calendar="2001-01-01T18:00:00+00:00",
@@ -115,7 +126,7 @@ def record_everything(recorder: RunRecord) -> None:
     recorder.full_rate(FullRateRecord("none", 11, 950, 500.0, SAMPLED, samples[[0, 0, 0], :0]))
     recorder.spray(10.0, 130.0, 3.0, True)
     recorder.inspection(20.0, 10, 1200.0, "nothing to see")
-    recorder.crack(20.0, 10, "hairline at mid-span")
+    recorder.crack(HAIRLINE)
     recorder.interruption(30.0, 11, 5.0, "operator paused")
     recorder.zero(0.0, "load", 12.5, "before contact")
     recorder.event(31.0, 11, "note", "größer als gedacht; 'quotes' and\nlines")

@@ -29,6 +29,10 @@ COLUMNS = {
     "wet": ("|u1", "1"),
     "flags": ("<u2", "1"),
 }
+CRACKS = (
+    *("time", "cycle", "text", "number", "kind", "by", "crack", "face", "position", "height"),
+    *("direction", "width", "length", "lost", "corrects", "picture", "fact", "wires", "at_utc"),
+)
 ROOT = {
     "protocol",
     "rig",
@@ -76,6 +80,7 @@ def test_an_empty_run_has_every_group_and_column(tmp_path: Path) -> None:
         assert set(file["static/samples"]) == {"load", "midspan", "support_left"}
         assert {"time", "cycle", "stiffness", "reopening_load", "residual"} < set(file["static"])
         assert file["events"].dtype.names == ("time", "cycle", "kind", "text")
+        assert file["cracks"].dtype.names == CRACKS
         index = ("label", "cycle", "first_frame", "offset", "frames", "rate")
         assert file["full_rate/index"].dtype.names == index
 

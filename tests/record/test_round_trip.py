@@ -19,8 +19,10 @@ from rig.record import (
     read_run,
     rebuild,
 )
+from rig.record.cracks import read_cracks
 from rig.samples import cycle_columns
 from tests.record.runs import (
+    HAIRLINE,
     SAMPLED,
     datasets,
     header,
@@ -87,7 +89,7 @@ def test_every_kind_of_record_reads_back_from_journal_and_run_file(tmp_path: Pat
         ]
         assert run.entries("spray") == [(10.0, 130.0, 0.003, 1)]
         assert run.entries("inspections") == [(20.0, 10, 1200.0, "nothing to see")]
-        assert run.entries("cracks") == [(20.0, 10, "hairline at mid-span")]
+        assert repr(read_cracks(run)) == repr(read_cracks(journal)) == repr((HAIRLINE,))
         assert run.entries("interruptions") == [(30.0, 11, 5.0, "operator paused")]
         assert run.entries("zeros") == [(0.0, "load", 12.5, "before contact")]
         assert run.column("time", kind="slow").tolist() == [1.0, 2.0]
