@@ -194,7 +194,9 @@ def test_the_morning_of_the_readme_reads_as_quoted(tmp_path):
     for words in [word for row in table for word in re.findall(r"`([^`]+)`", row)][2:]:
         # On the calendar of a rehearsal that day has not come.
         code = 2 if "2026" in words else 0
-        assert said_by("handover", str(tmp_path / "wet-1"), "--since", words).code == code, words
+        assert said_by("handover", str(tmp_path / "evening-1"), "--since", words).code == code, (
+            words
+        )
 
 
 @pytest.mark.nights

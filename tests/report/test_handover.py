@@ -34,6 +34,7 @@ from rig.record.history import read_journal
 from rig.record.status import Coming
 from rig.report.handover import changes
 from rig.report.handover.happening import Rank
+from rig.report.handover.numbers_told import number_rows
 from rig.report.handover.page import page
 from rig.report.handover.plain import plain
 from rig.report.handover.reading import Damage, Read, read_run
@@ -255,6 +256,11 @@ def test_one_noisy_cycle_in_ten_does_not_count(written):
     expected = float(np.median(nights.healthy().stiffness(times)[-100:]))
     assert numbers["stiffness"].now == pytest.approx(expected, rel=1e-4)
     assert numbers["loss"].now == pytest.approx(1 - expected / 25e6, abs=1e-4)
+
+
+def test_a_tank_that_nobody_measured_then_is_told_as_roughly_as_ever():
+    rows, _ = number_rows([changes.Change("tank", "m3", math.nan, 0.9793)])
+    assert rows[0].split()[-1] == "979"
 
 
 def test_what_was_not_measured_says_so(tmp_path):

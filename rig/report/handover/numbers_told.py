@@ -91,7 +91,7 @@ def _name(change: Change) -> str:
 
 def _row(change: Change) -> str:
     shown = _UNITS[change.unit]
-    if change.unit == "m3" and not max(change.then, change.now) >= _LITTLE:
+    if change.unit == "m3" and not any(v >= _LITTLE for v in (change.then, change.now)):
         shown = replace(shown, decimals=1)
     name = _name(change)
     label = f"{name}, {shown.unit}" if shown.unit else name
