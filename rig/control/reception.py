@@ -13,6 +13,7 @@ from rig.control.states import possible
 from rig.control.station import Station
 from rig.control.stop_now import StopNow
 from rig.errors import InputError
+from rig.protocol.lab import FROM_AFAR
 
 REFUSALS_A_MINUTE: Final = 20
 """So many refused requests are written in a minute, then only how many more there were."""
@@ -65,7 +66,7 @@ class Reception:
         allowed, busy = possible(state), self._stream.unanswered
         refusal = ""
         if request.verb not in allowed:
-            refusal = _not_now(state, allowed)
+            refusal = _not_now(state, allowed, afar=request.afar)
         elif busy and request.verb != "stop":
             refusal = f"{busy[0].request.verb} is being carried out; ask again"
         if refusal:
@@ -140,11 +141,12 @@ class Reception:
         self._unwritten = 0
 
 
-def _not_now(state: str, allowed: tuple[str, ...]) -> str:
+def _not_now(state: str, allowed: tuple[str, ...], *, afar: bool) -> str:
     if state in ("stopping", "stopped"):
         return "the test is being stopped already; nothing more can be asked for"
-    now = f"possible now: {', '.join(allowed)}" if allowed else "nothing can be asked for now"
-    return f"not while {state}; {now}; a note always"
+    here = tuple(verb for verb in allowed if verb in FROM_AFAR) if afar else allowed
+    now = f"possible now: {', '.join(here)}" if here else "nothing can be asked for now"
+    return f"not while {state}; {now}" + ("" if afar else "; a note always")
 
 
 def _said(text: str) -> str:

@@ -88,6 +88,7 @@ def test_a_test_pauses_and_stops_from_afar_and_its_record_says_so(plan_of, tmp_p
     script = (
         (65.0, said("continue", afar=True)),
         (67.0, said("pause", "noise", afar=True)),
+        (73.0, said("pause", afar=True)),
         (75.0, said("stop", afar=True)),
     )
     result = rehearse(plan, tmp_path / "run", 1, script=script)
@@ -96,6 +97,7 @@ def test_a_test_pauses_and_stops_from_afar_and_its_record_says_so(plan_of, tmp_p
     assert told == [
         f"continue by {BY} from afar refused: the rig file does not allow continue from afar",
         f"pause by {BY} from afar: noise",
+        f"pause by {BY} from afar refused: not while pausing; possible now: stop",
         f"stop by {BY} from afar",
     ]
     (pause, *_) = table(result.run, "interruptions")

@@ -10,6 +10,8 @@ from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from pathlib import Path
 
+import pytest
+
 from rig.assembly.afar_door import asks
 from rig.clock import SystemClock
 from rig.control.address import make_folder, socket_name
@@ -19,9 +21,25 @@ from rig.monitor.mqtt.afar import Rules
 from rig.monitor.mqtt.link import Link, Login, Unsaid
 from rig.monitor.mqtt.serving import AfarRequests
 from rig.monitor.mqtt.signing import instant
-from tests.control.visitors import Rig
+from tests.control.visitors import Rig, a_runtime
 from tests.monitor.mqtt.afar_requests import ANSWERS, RULES, TOPIC
-from tests.monitor.mqtt.broker import LAB, RIG, Broker
+from tests.monitor.mqtt.broker import LAB, PROGRAMS, RIG, Broker
+
+
+@pytest.fixture
+def broker(tmp_path, system_program):
+    """A broker in the clear."""
+    for program in PROGRAMS:
+        system_program(program)
+    with Broker(tmp_path / "broker", tls=False).running() as running:
+        yield running
+
+
+@pytest.fixture
+def runtime(monkeypatch):
+    """A short folder for the socket of a run."""
+    yield from a_runtime(monkeypatch)
+
 
 assert topics.topic(LAB, RIG, topics.REQUESTS) == TOPIC
 assert topics.topic(LAB, RIG, topics.ANSWERS) == ANSWERS

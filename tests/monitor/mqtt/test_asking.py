@@ -16,27 +16,15 @@ from rig.monitor.mqtt import asking
 from rig.monitor.mqtt.afar import Memory
 from rig.monitor.mqtt.asking import Said, Wanted, ask_afar
 from rig.monitor.secrets import Hidden
-from tests.control.visitors import a_runtime
 from tests.monitor.mqtt.afar_requests import KEY, RUN
-from tests.monitor.mqtt.afar_rig import allowing, presence, rig_at
-from tests.monitor.mqtt.broker import LAB, PASSWORDS, PROGRAMS, RIG, Broker
+from tests.monitor.mqtt.afar_rig import allowing, broker, presence, rig_at, runtime
+from tests.monitor.mqtt.broker import LAB, PASSWORDS, RIG, Broker
+
+__all__ = ["broker", "runtime"]
 
 pytestmark = pytest.mark.system
 MEANWHILE: list[str] = []
 """Lines for who waits for an answer."""
-
-
-@pytest.fixture
-def broker(tmp_path, system_program):
-    for program in PROGRAMS:
-        system_program(program)
-    with Broker(tmp_path / "broker", tls=False).running() as running:
-        yield running
-
-
-@pytest.fixture
-def runtime(monkeypatch):
-    yield from a_runtime(monkeypatch)
 
 
 def ask_by(broker: Broker, ask: str = "stop", *, key: bytes = KEY, rig: str = RIG, user="shift"):

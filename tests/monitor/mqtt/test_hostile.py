@@ -16,10 +16,12 @@ from rig.clock import SystemClock
 from rig.monitor.mqtt.afar import REASONS
 from rig.monitor.mqtt.asking import Wanted, ask_afar
 from rig.monitor.secrets import Hidden
-from tests.control.visitors import a_runtime, until
+from tests.control.visitors import until
 from tests.monitor.mqtt.afar_requests import KEY, genuine, hostile
-from tests.monitor.mqtt.afar_rig import TOPIC, rig_at
-from tests.monitor.mqtt.broker import LAB, PASSWORDS, PROGRAMS, RIG, Broker
+from tests.monitor.mqtt.afar_rig import TOPIC, broker, rig_at, runtime
+from tests.monitor.mqtt.broker import LAB, PASSWORDS, RIG, Broker
+
+__all__ = ["broker", "runtime"]
 
 pytestmark = [pytest.mark.system, pytest.mark.nights]
 SEED = 20_260_131
@@ -29,19 +31,6 @@ WITHOUT = {"not-allowed", "starting", "too-many", "busy"}
 """Reasons that need a rig file, a start or a secret of another kind."""
 FLAT = 100_000
 """Bytes that may come and go; a list of what was heard would take ten times as much."""
-
-
-@pytest.fixture
-def broker(tmp_path, system_program):
-    for program in PROGRAMS:
-        system_program(program)
-    with Broker(tmp_path / "broker", tls=False).running() as running:
-        yield running
-
-
-@pytest.fixture
-def runtime(monkeypatch):
-    yield from a_runtime(monkeypatch)
 
 
 class Client:

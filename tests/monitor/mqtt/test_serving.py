@@ -8,22 +8,17 @@ import json
 import threading
 from datetime import timedelta
 
-import pytest
-
 from rig.assembly.afar_door import asks
 from rig.clock import SystemClock
 from rig.control.desk import Request
 from rig.monitor.mqtt import serving
 from rig.monitor.mqtt.serving import AfarRequests
 from rig.monitor.mqtt.signing import verify
-from tests.control.visitors import a_runtime, until
+from tests.control.visitors import until
 from tests.monitor.mqtt.afar_requests import ANSWERS, KEY, RULES, genuine
-from tests.monitor.mqtt.afar_rig import LongHere, a_run
+from tests.monitor.mqtt.afar_rig import LongHere, a_run, runtime
 
-
-@pytest.fixture
-def runtime(monkeypatch):
-    yield from a_runtime(monkeypatch)
+__all__ = ["runtime"]
 
 
 class Post:
