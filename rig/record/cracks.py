@@ -64,7 +64,12 @@ class CrackEntry:
 
     def row(self) -> tuple[Any, ...]:
         """Return the entry as a row of the list `CRACKS`."""
-        return tuple(getattr(self, field.name) for field in LISTS[CRACKS])
+        return tuple(getattr(self, name) for name in _attributes())
+
+
+def _attributes() -> list[str]:
+    # In an exported file the column "number" is that of a cycle.
+    return ["number" if field.name == "entry" else field.name for field in LISTS[CRACKS]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +101,7 @@ def read_cracks(source: HasLists) -> tuple[CrackEntry, ...]:
 
     Rows of records made before the log had columns are words.
     """
-    names = [field.name for field in LISTS[CRACKS]]
+    names = _attributes()
     found = []
     for place, row in enumerate(source.entries(CRACKS), start=1):
         given = dict(zip(names, row, strict=True))
@@ -152,6 +157,28 @@ class _Roots:
         corrected = entry.corrects if entry.kind == "correction" else entry.number
         self._root[entry.number] = self._root.get(corrected, corrected)
         return self._root[entry.number]
+
+
+def placed(entries: Iterable[CrackEntry]) -> tuple[CrackEntry, ...]:
+    """Return the readings that stand, each with place and direction of its crack where it has none.
+
+    A later reading need not say again where the crack is: position and direction are those of the
+    nearest reading of it on the same face that tells them, one before it first.
+    """
+    readings = [entry for entry in standing(entries) if entry.kind == "reading"]
+    known: dict[tuple[str, str], CrackEntry] = {}
+    found = []
+    for entry in (*reversed(readings), *readings):
+        key = (entry.crack.casefold(), entry.face)
+        filled = _where(entry, known.get(key, entry))
+        known[key] = filled
+        found.append(filled)
+    return tuple(found[len(readings) :])
+
+
+def _where(entry: CrackEntry, known: CrackEntry) -> CrackEntry:
+    position = known.position if math.isnan(entry.position) else entry.position
+    return replace(entry, position=position, direction=entry.direction or known.direction)
 
 
 def found_after(entries: Iterable[CrackEntry]) -> Found:

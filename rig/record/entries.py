@@ -189,7 +189,7 @@ LISTS: Final[dict[str, tuple[Field, ...]]] = {
         _TIME,
         _CYCLE,
         _TEXT,
-        Field("number", "<i8", "1", "number of the entry, from 1"),
+        Field("entry", "<i8", "1", "number of the entry, from 1"),
         Field("kind", "text", "1", "reading, picture, words, correction or after-test"),
         Field("by", "text", "1", "who wrote it"),
         Field("crack", "text", "1", "label of the crack"),

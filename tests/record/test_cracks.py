@@ -18,6 +18,7 @@ from rig.record.cracks import (
     Found,
     corrections,
     found_after,
+    placed,
     read_cracks,
     standing,
 )
@@ -74,6 +75,20 @@ def test_no_entry_is_lost_but_by_a_withdrawal(steps: list[tuple[bool, int, bool]
             root[number] = number
     kept = [n for n in sorted(set(root.values())) if not gone.get(n)]
     assert [entry.number for entry in standing(entries)] == kept
+
+
+def test_a_later_reading_is_where_the_crack_was_read_before() -> None:
+    again = CrackEntry(2, 30.0, 20, "reading", crack="C1", face="front", width=2e-4)
+    other_face = CrackEntry(3, 30.0, 20, "reading", crack="C1", face="back", width=1e-4)
+    late = CrackEntry(4, 40.0, 30, "reading", crack="C1", face="back", position=0.6)
+    found = placed((HAIRLINE, again, other_face, late))
+    assert [(e.number, e.position, e.direction) for e in found] == [
+        (1, 0.74, "flexural"),
+        (2, 0.74, "flexural"),
+        (3, 0.6, ""),
+        (4, 0.6, ""),
+    ]
+    assert [np.isnan(e.width) for e in found] == [False, False, False, True]
 
 
 def test_what_was_found_after_the_end_is_the_newest_that_stands() -> None:

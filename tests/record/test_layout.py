@@ -30,7 +30,7 @@ COLUMNS = {
     "flags": ("<u2", "1"),
 }
 CRACKS = (
-    *("time", "cycle", "text", "number", "kind", "by", "crack", "face", "position", "height"),
+    *("time", "cycle", "text", "entry", "kind", "by", "crack", "face", "position", "height"),
     *("direction", "width", "length", "lost", "corrects", "picture", "fact", "wires", "at_utc"),
 )
 ROOT = {
