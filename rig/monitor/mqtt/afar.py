@@ -27,7 +27,7 @@ from rig.protocol.lab import FROM_AFAR
 LONGEST: Final = 4096  # bytes of a request, looked at before anything else
 MOST_SEEN: Final = 256  # nonces kept; where they are full everything is refused
 MINUTE: Final = 60.0  # [s]
-LENGTHS: Final = {"ask": 20, "run": 255, "who": 100, "text": 300, "at_utc": 27}
+LENGTHS: Final = {"ask": 20, "run": 200, "who": 100, "text": 300, "at_utc": 27}
 """Characters that a field may have."""
 _HEX: Final = {"nonce": re.compile(r"[0-9a-f]{32,64}"), SIGN: re.compile(r"[0-9a-f]{64}")}
 _INSTANT: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,6})?Z", re.ASCII)

@@ -21,6 +21,7 @@ from rig.monitor.mqtt.afar import (
 )
 from rig.monitor.mqtt.signing import as_payload
 from tests.monitor.mqtt.afar_requests import AT, KEY, RULES, fields, genuine, hostile
+from tests.monitor.mqtt.schemas import check
 
 
 class Desk:
@@ -259,6 +260,13 @@ def test_no_storm_of_strangers_keeps_a_stop_out(seed):
         assert verdict.reason in REASONS
     assert desk.reason(genuine(ask="pause")) == ""
     assert desk.reason(genuine(ask="stop")) == ""
+
+
+def test_what_is_read_is_what_the_shipped_schema_describes():
+    overheard = [genuine()]
+    for payload, _ in hostile(1, 1000, lambda: AT, overheard):
+        if Desk().reason(payload) not in ("malformed", "too-long", "not-afar"):
+            check("requests", payload)
 
 
 @given(st.binary(max_size=300))

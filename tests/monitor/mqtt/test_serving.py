@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
 import threading
 from datetime import timedelta
 
@@ -17,6 +16,7 @@ from rig.monitor.mqtt.signing import verify
 from tests.control.visitors import until
 from tests.monitor.mqtt.afar_requests import ANSWERS, KEY, RULES, genuine
 from tests.monitor.mqtt.afar_rig import LongHere, a_run, runtime
+from tests.monitor.mqtt.schemas import check
 
 __all__ = ["runtime"]
 
@@ -33,7 +33,7 @@ class Post:
     async def publish(self, payload: bytes) -> bool:
         self.tries += 1
         if self.there:
-            self.sent.append(json.loads(payload))
+            self.sent.append(check("answers", payload))
         return self.there
 
     def words(self, *names: str) -> list[tuple]:
