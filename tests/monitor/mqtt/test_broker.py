@@ -12,6 +12,7 @@ pytestmark = pytest.mark.system
 BRANCH = "nightrig/v1/lab-1/frame-1"
 
 
+@pytest.mark.nights
 def test_each_user_may_do_what_the_readme_says_and_no_more(broker: Broker):
     with broker.subscribed("nightrig/#", "office") as heard:
         for user in ("office", "shift", "stranger", "frame-2", "frame-1"):

@@ -82,6 +82,7 @@ async def test_a_run_is_told_from_its_beginning_to_its_end(broker: Broker, tmp_p
     assert {t.rsplit("/", 1)[1] for t, _, was in kept.told if was} == {"presence", "status", "end"}
 
 
+@pytest.mark.nights
 async def test_what_the_access_list_forbids_is_told_and_said_once_it_is_allowed(
     broker: Broker, tmp_path
 ):
@@ -110,6 +111,7 @@ async def test_what_the_access_list_forbids_is_told_and_said_once_it_is_allowed(
     record.recorder.abandon()
 
 
+@pytest.mark.nights
 async def test_a_refused_password_is_told_once_and_not_tried_in_a_storm(
     broker: Broker, tmp_path, monkeypatch
 ):
