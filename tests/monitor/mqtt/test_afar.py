@@ -239,13 +239,17 @@ def test_a_full_memory_refuses_and_never_forgets():
     desk = Desk(replace(RULES, within=300.0, most=10**6))
     taken = [genuine() for _ in range(MOST_SEEN)]
     assert {desk.reason(made) for made in taken} == {""}
-    refused = [genuine() for _ in range(20)]
+    refused = [genuine(AT + timedelta(seconds=5)) for _ in range(20)]
     assert desk.reason(refused[0]) == "too-many"
     assert "" not in {desk.reason(made) for made in refused}
     assert len(desk.memory.seen) == MOST_SEEN
     assert {desk.reason(made) for made in taken} == {"seen"}
     desk.later(300.5)
-    assert {desk.reason(made) for made in (*taken, *refused)} == {"late"}
+    assert {desk.reason(made) for made in taken} == {"late"}
+    assert not desk.memory.seen
+    # There is room again, and they are still fresh.
+    assert {desk.reason(made) for made in refused} == {"starting"}
+    assert desk.reason(genuine(desk.utc)) == ""
     desk.utc = AT
     assert {desk.reason(made) for made in (*taken, *refused)} == {"starting"}
 
