@@ -126,20 +126,23 @@ class Teller:
             event(f"nobody looks after the messages any more: {type(error).__name__}: {error}")
 
     async def _kept_going(self, event: Callable[[str], None]) -> None:
-        wait, began = FIRST_WAIT, self._clock.now()
-        trouble = self._start()
+        wait, began, trouble = FIRST_WAIT, self._clock.now(), self._start()
         for _ in range(MOST):
-            while not trouble:
-                await self._clock.sleep(LOOKS_EVERY)
-                trouble = self._died()
+            trouble = await self._ended(trouble)
             event(f"{trouble}; the test goes on, started again in {wait:.0f} s")
             await self._clock.sleep(wait)
             wait = FIRST_WAIT if self._clock.now() - began > STABLE else min(2 * wait, LONGEST_WAIT)
-            began = self._clock.now()
-            trouble = self._start()
+            began, trouble = self._clock.now(), self._start()
             if not trouble:
                 event("whoever tells of the test was started again")
-        event(f"whoever tells of the test died {MOST} times; it is not started again")
+        event(f"{await self._ended(trouble)}; it is not started again")
+
+    async def _ended(self, trouble: str) -> str:
+        """Return how it ended, once it has; at once where there is trouble already."""
+        while not trouble:
+            await self._clock.sleep(LOOKS_EVERY)
+            trouble = self._died()
+        return trouble
 
     def _start(self) -> str:
         """Start it; return why that failed, "" where it did not."""

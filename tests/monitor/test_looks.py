@@ -104,7 +104,7 @@ async def test_a_record_that_is_not_there_yet_is_waited_for(tmp_path, monkeypatc
     assert (look.view.header, look.events, looks.trouble) == (header(), (), "")
 
 
-@pytest.mark.parametrize("damage", [b"", b"no journal at all" * 300])
+@pytest.mark.parametrize("damage", [b"", b"no journal at all" * 300], ids=["empty", "nonsense"])
 async def test_a_record_that_cannot_be_read_any_more_is_told_and_ends_nothing(tmp_path, damage):
     folder = tmp_path / "run"
     recorder = Recorder.create(folder, header())

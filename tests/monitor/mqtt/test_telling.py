@@ -60,11 +60,13 @@ async def test_a_run_is_told_from_its_beginning_to_its_end(broker: Broker, tmp_p
             record.stand(troubles=("the oil is warm",), cycles=83_300)
             record.happen("three")
             await told.wait(lambda: len(heard.of("status")) > before and heard.of("cycles"))
+            await told.wait(lambda: last(heard, "status")["cycles"] == 83_300)
             assert last(heard, "status")["troubles"] == ["the oil is warm"]
             assert last(heard, "cycles")["counted"] == 86
             await told.telling.alert(an_alert())
             assert await told.telling.answer(b'{"v": 1}')
-            assert [json.loads(p)["run"] for p in heard.of("alerts")] == [told.whose.run]
+            await told.wait(lambda: heard.of("alerts"))
+            assert last(heard, "alerts")["run"] == told.whose.run
             record.end()
             await told.wait(lambda: told.telling.done)
         with pytest.raises(WayDead, match="broker"):
