@@ -18,6 +18,7 @@ from rig.judging.looking import TICK_SECONDS
 from rig.protocol.air import AIR
 from rig.protocol.load import load_plan
 from rig.protocol.plan import Plan
+from rig.record.cracks import CrackEntry, read_cracks
 from rig.record.entries import Ending, RunHeader
 from rig.record.history import Journal, read_journal
 from rig.record.kept_texts import PROTOCOL, RIG, reader_of_kept
@@ -37,7 +38,7 @@ class LookBack:
     """A run as its journal has it; `verdict` stands where only the record was not finished.
 
     `later` holds the counted rows that came after the restart point. `rig_file` is the path and
-    text of a rig file to go on with in place of the recorded one.
+    text of a rig file to go on with in place of the recorded one; `cracks` is the crack log.
     """
 
     folder: Path
@@ -52,6 +53,7 @@ class LookBack:
     stiffness_from: str
     cycles_stiffness: float
     later: Cycles
+    cracks: tuple[CrackEntry, ...] = ()
     rig_file: tuple[str, str] | None = None
 
     @property
@@ -185,6 +187,7 @@ class LookBack:
             stiffness=self.stiffness,
             stiffness_from=self.stiffness_from,
             cycles_stiffness=self.cycles_stiffness,
+            cracks=self.cracks,
         )
 
     @property
@@ -218,6 +221,7 @@ def look_back(folder: Path) -> LookBack:
             stiffness_from=whence,
             cycles_stiffness=_median_stiffness(journal, counted),
             later=_as_cycles(rows, header.rate),
+            cracks=read_cracks(journal),
         )
 
 

@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 
+from rig.control.crack_log import CrackGiven, CrackLog
 from rig.control.full_rate import PIECE, Pieces, RecentSamples, wanted_cycles
 from rig.control.states import PAUSE_CAUSES, PEOPLE_NEAR, may_follow
 from rig.control.stream import Kept
@@ -18,6 +19,8 @@ from rig.control.taken_up import TakenUp
 from rig.errors import StorageError
 from rig.judging.looking import Judge, Nothing, averaged_in
 from rig.protocol.plan import Plan
+from rig.record.crack_words import numbered
+from rig.record.cracks import CrackEntry
 from rig.record.entries import FullRateRecord, StaticRecord
 from rig.record.interface import RunRecord
 from rig.record.status import Status
@@ -92,6 +95,7 @@ class Book:
         self.latest_load = 0.0
         self.latest_deflection = 0.0
         self.baseline_stiffness: float | None = None
+        self.cracks = CrackLog(plan.specimen.section, taken.cracks if taken else ())
         if taken is not None:
             self.baseline_stiffness = taken.point["baseline_stiffness"]
 
@@ -272,6 +276,18 @@ class Book:
     def inspection(self, began: float, cycle: int, text: str) -> None:
         """Write an inspection that began at a test time [s] and ends now."""
         self._recorder.inspection(began, cycle, self.time - began, text)
+
+    def crack(self, given: CrackGiven, by: str, text: str) -> str:
+        """Write what somebody gives of a crack; return what is to be said of it.
+
+        Raises InputError for what cannot be; nothing is written then.
+        """
+        new = CrackEntry(0, self.time, self.counted, "", by=by, text=text)
+        taken = self.cracks.add(given, new)
+        self._recorder.crack(taken.entry)
+        said = numbered(taken.entry)
+        self.event("crack", f"{by}: {said}" if by else said)
+        return f"{said}; {taken.told}" if taken.told else said
 
     def interruption_begins(self, why: str) -> None:
         """Note that the loading is interrupted from now on; a pause may lie in an inspection."""

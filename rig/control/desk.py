@@ -12,6 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
+from rig.control.crack_log import CrackGiven
+
 MOST_WAITING: Final = 64
 """Requests that may wait; more are refused at once, so that a storm costs no memory.
 
@@ -27,8 +29,9 @@ class Request:
 
     `verb` is one of `VERBS`, `who` a person's name, `text` what they want written down. A
     catch-can reading [m3/s] at one of the sprayed faces comes with "note", or the channel whose
-    sensor was `moved`; "confirm" carries the checklist's items as confirmed and who is `on_call`.
-    `afar` tells that it came from elsewhere, by the messages of the rig.
+    sensor was `moved`, or what is given of a `crack`; "confirm" carries the checklist's items as
+    confirmed and who is `on_call`. `afar` tells that it came from elsewhere, by the messages of
+    the rig.
     """
 
     verb: str
@@ -37,6 +40,7 @@ class Request:
     catch_can: float | None = None
     face: str = ""
     moved: str = ""
+    crack: CrackGiven | None = None
     items: tuple[str, ...] = ()
     on_call: str = ""
     afar: bool = False

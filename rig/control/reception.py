@@ -19,6 +19,8 @@ REFUSALS_A_MINUTE: Final = 20
 """So many refused requests are written in a minute, then only how many more there were."""
 NOTES_A_MINUTE: Final = 60
 """So many notes are written in a minute; more are a program that has run wild."""
+CRACKS_A_MINUTE: Final = 200
+"""So many entries of the crack log: a map of 40 cracks on four faces that is pasted at once."""
 
 
 class Lately:
@@ -47,6 +49,7 @@ class Reception:
         self._station, self._standing = station, standing
         self._book, self._stream = station.book, station.stream
         self._notes = Lately(station, NOTES_A_MINUTE)
+        self._cracks = Lately(station, CRACKS_A_MINUTE)
         self._written = Lately(station, REFUSALS_A_MINUTE)
         self._unwritten = 0
 
@@ -81,8 +84,12 @@ class Reception:
 
     def _note(self, asked: Asked, who: str) -> None:
         state = self._book.state
-        if self._notes.too_often():
-            text = f"{NOTES_A_MINUTE} notes within a minute are too many; say it once more later"
+        of_crack = asked.request.crack is not None
+        lately, most = (self._notes, NOTES_A_MINUTE)
+        if of_crack:
+            lately, most = self._cracks, CRACKS_A_MINUTE
+        if lately.too_often():
+            text = f"{most} notes within a minute are too many; say it once more later"
             asked.answer(done=False, text=text, state=state)
             self._refused(f"note by {who} refused: {text}")
             return
@@ -115,6 +122,8 @@ class Reception:
 
         Raises InputError for a reading that cannot be; nothing is written then.
         """
+        if request.crack is not None:
+            return f"written down: {self._of_crack(request)}"
         spray = self._station.plan.spray
         by = f"{request.who}: " if request.who else ""
         answer = "written down"
@@ -129,6 +138,12 @@ class Reception:
         if request.text:
             self._book.event("note", f"{by}{request.text}")
         return answer
+
+    def _of_crack(self, request: Request) -> str:
+        """Write down what somebody gives of a crack. Raises InputError."""
+        if request.crack is None or request.catch_can is not None:
+            raise InputError("a crack and a catch-can reading are two notes")
+        return self._book.crack(request.crack, request.who, request.text)
 
     def _refused(self, text: str) -> None:
         """Write a refusal down; of a storm of them only how many there were."""

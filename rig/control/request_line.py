@@ -11,6 +11,8 @@ import math
 from collections.abc import Mapping
 from typing import Any, Final
 
+from rig.control.crack_log import NUMBERS, CrackGiven
+from rig.control.crack_log import WORDS as CRACK_WORDS
 from rig.control.desk import VERBS, Request
 from rig.protocol.lab import FROM_AFAR
 
@@ -51,6 +53,7 @@ def read_request(line: bytes) -> Request | None:
     fields["afar"] = _from_afar(asked, str(verb))
     fields["catch_can"] = _flow(asked)
     fields["items"] = _items(asked)
+    fields["crack"] = _crack(asked)
     if asked:
         raise NotUnderstood(f"unknown key {clean(next(iter(asked)))[:40]!r}")
     if not fields["who"]:
@@ -95,15 +98,49 @@ def _flow(asked: dict[str, Any]) -> float | None:
     value = asked.pop("catch_can", None)
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise NotUnderstood('"catch_can" must be a number [m3/s]')
-    try:
-        flow = float(value)
-    except OverflowError:
-        flow = math.inf
+    flow = _number(value, '"catch_can" must be a number [m3/s]')
     if not 0 <= flow < 1:
         raise NotUnderstood('"catch_can" must be a flow [m3/s] from 0 to 1')
     return flow
+
+
+def _number(value: object, wanted: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise NotUnderstood(wanted)
+    try:
+        return float(value)
+    except OverflowError:
+        return math.inf
+
+
+def _crack(asked: dict[str, Any]) -> CrackGiven | None:
+    """Return what is given of a crack: null is what was looked for and not read."""
+    given = asked.pop("crack", None)
+    if given is None:
+        return None
+    if not isinstance(given, dict):
+        raise NotUnderstood('"crack" must be an object')
+    corrects = given.pop("corrects", 0)
+    withdrawn = given.pop("withdrawn", False)
+    if isinstance(corrects, bool) or not isinstance(corrects, int) or corrects < 0:
+        raise NotUnderstood('"corrects" must be the number of an entry')
+    if not isinstance(withdrawn, bool):
+        raise NotUnderstood('"withdrawn" must be true or false')
+    values = {key: _of_crack(key, value) for key, value in given.items()}
+    return CrackGiven(values, corrects, withdrawn)
+
+
+def _of_crack(key: str, value: object) -> str | float:
+    if key in NUMBERS:
+        number = math.nan if value is None else _number(value, f'"{key}" must be a number [m]')
+        if math.isinf(number):
+            raise NotUnderstood(f'"{key}" must be a number [m]')
+        return number
+    if key not in CRACK_WORDS:
+        raise NotUnderstood(f"unknown key {clean(key)[:40]!r} of a crack")
+    if not isinstance(value, str):
+        raise NotUnderstood(f'"{key}" must be text')
+    return clean(value[: CRACK_WORDS[key]])
 
 
 def _items(asked: dict[str, Any]) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import astuple, dataclass, replace
 from typing import Any, Final
 
+from rig.record.cracks import CrackEntry
 from rig.record.entries import Residual
 from rig.samples import Cycles
 
@@ -79,6 +80,7 @@ class TakenUp:
     are judged once more. `why` says what happened. `stiffness` [N/m] is what the check before
     going on should find, `stiffness_from` whence that is known; NaN where there was no check
     before: then the first cycles are held against `cycles_stiffness`, that of the last ones.
+    `cracks` is the crack log so far.
     """
 
     point: Mapping[str, Any]
@@ -91,6 +93,7 @@ class TakenUp:
     stiffness: float
     stiffness_from: str
     cycles_stiffness: float
+    cracks: tuple[CrackEntry, ...] = ()
 
     @property
     def point_cycles(self) -> int:

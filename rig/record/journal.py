@@ -250,6 +250,10 @@ class JournalWriter:
         """Take the ending away, and with it what is known of a run file."""
         self._waiting.append(("DELETE FROM meta WHERE key IN ('ending', 'run_file')", ()))
 
+    def outdate(self) -> None:
+        """Forget the digest of the run file: what is added with it is not in there yet."""
+        self._waiting.append(("DELETE FROM meta WHERE key = 'run_file'", ()))
+
     def restart_point(self, values: Mapping[str, object]) -> None:
         """Keep the newest restart point."""
         self._meta["restart"] = plain.to_text(values)

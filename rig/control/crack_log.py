@@ -1,0 +1,280 @@
+"""The crack log as it is written: what is given is held against the specimen and what is known."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+from rig.errors import InputError
+from rig.mechanics.specimen import Section
+from rig.record.crack_words import millimetres, place
+from rig.record.cracks import DIRECTIONS, FACES, WITHDRAWN, CrackEntry, placed, standing
+
+WIDEST: Final = 0.02
+"""Width [m] beyond which it is no crack any more but a slip of the pen."""
+SAME_PLACE: Final = 0.1
+"""Share of the span within which one label on one face is one crack."""
+JUTS: Final = 0.25
+"""Share of the span, and twice the height, by which a specimen may jut out over a support."""
+MOST_ENTRIES: Final = 10_000
+"""Entries of one log; more are a program that has run wild."""
+NUMBERS: Final = ("position", "height", "width", "length")
+WORDS: Final = {"crack": 16, "face": 16, "direction": 16, "lost": 200, "picture": 64}
+"""Fields of text of what is given, and how many characters they have at most."""
+_HASH: Final = frozenset("0123456789abcdef")
+
+
+@dataclass(frozen=True, slots=True)
+class CrackGiven:
+    """What somebody gives of a crack: `values` by the names of `NUMBERS` [m] and `WORDS`.
+
+    NaN is what was looked for and not read; what is not given has no value. `corrects` is the
+    number of an entry that was wrong, 0 for none, `withdrawn` that it is taken back.
+    """
+
+    values: Mapping[str, Any] = field(default_factory=dict)
+    corrects: int = 0
+    withdrawn: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """An entry for the log, and what whoever gave it is to be told, "" for nothing."""
+
+    entry: CrackEntry
+    told: str
+
+
+class CrackLog:
+    """The entries so far, of a specimen with this `section`; None where nobody knows it."""
+
+    def __init__(self, section: Section | None, entries: Iterable[CrackEntry] = ()) -> None:
+        self._section = section
+        self.entries = [*entries]
+        self._known = _known_of(self.entries)
+
+    @property
+    def number(self) -> int:
+        """Number of the entry that comes next."""
+        return 1 + max((entry.number for entry in self.entries), default=0)
+
+    def add(self, given: CrackGiven, new: CrackEntry) -> Taken:
+        """Add what is given to a `new` entry, which has its time, count, kind, by and text.
+
+        Raises InputError for what cannot be; nothing is added then.
+        """
+        taken = self._taken(given, new)
+        self.keep(taken.entry)
+        return taken
+
+    def keep(self, entry: CrackEntry) -> None:
+        """Add an entry. Raises InputError where the log is full."""
+        if len(self.entries) >= MOST_ENTRIES:
+            raise InputError(f"the crack log is full, it takes {MOST_ENTRIES:,} entries")
+        self.entries.append(entry)
+        if entry.kind == "correction":
+            self._known = _known_of(self.entries)
+        elif entry.kind == "reading":
+            _join(self._known, entry)
+
+    def _taken(self, given: CrackGiven, new: CrackEntry) -> Taken:
+        new = replace(new, number=self.number)
+        values = dict(given.values)
+        if given.corrects:
+            return self._corrected(given, values, new)
+        if not values.get("crack"):
+            return self._without_crack(values, new)
+        values = self._same_crack(values)
+        entry = replace(new, **values)
+        kind = "reading" if _reads(values) else "picture"
+        entry = replace(entry, kind=kind)
+        self._check(entry)
+        return Taken(entry, self._clash(entry, ()))
+
+    def _without_crack(self, values: dict[str, Any], new: CrackEntry) -> Taken:
+        others = [name for name in values if name != "picture"]
+        if not values:
+            raise InputError("there is nothing of a crack; give its label")
+        if others:
+            raise InputError(f"which crack? {others[0]} is given, give its label too")
+        entry = replace(new, **values, kind="picture")
+        self._check(entry)
+        return Taken(entry, "")
+
+    def _corrected(self, given: CrackGiven, values: dict[str, Any], new: CrackEntry) -> Taken:
+        wrong = self.standing_entry(given.corrects)
+        if given.withdrawn:
+            if values:
+                raise InputError(
+                    "an entry is withdrawn or corrected; give no values with the first"
+                )
+            if not new.text:
+                raise InputError(f"say why entry {wrong.number} is withdrawn; give a text")
+            return Taken(withdrawal(wrong, new), "")
+        if wrong.fact:
+            raise InputError(
+                f"entry {wrong.number} is of what was found after the end; say it anew, the newest "
+                "counts"
+            )
+        if not values and not new.text:
+            raise InputError(f"what is right of entry {wrong.number}? give at least one value")
+        kept = {name: getattr(wrong, name) for name in (*NUMBERS, *WORDS)}
+        right = {**kept, **values}
+        right["crack"] = self._spelled(right["crack"])
+        if not right["crack"] and any(right[name] for name in ("face", "direction", "lost")):
+            raise InputError(f"entry {wrong.number} is of no crack; give the label of one too")
+        text = new.text or wrong.text
+        entry = replace(new, **right, kind="correction", corrects=wrong.number, text=text)
+        self._check(entry)
+        return Taken(entry, self._clash(entry, (wrong.number,)))
+
+    def standing_entry(self, number: int) -> CrackEntry:
+        """Return what stands in the place of an entry. Raises InputError."""
+        last = self.number - 1
+        if not 1 <= number <= last:
+            there = f"there are 1 to {last}" if last else "there is none yet"
+            raise InputError(f"there is no entry {number} to correct; {there}")
+        roots = {entry.number: entry.corrects or entry.number for entry in self.entries}
+        root = roots.get(number, number)
+        found = next((entry for entry in standing(self.entries) if entry.number == root), None)
+        if found is None:
+            raise InputError(f"entry {root} is withdrawn; write a new one")
+        return found
+
+    def _same_crack(self, values: dict[str, Any]) -> dict[str, Any]:
+        """Return values of a reading with label and face as they are known of its crack."""
+        known = [e for e in self.known() if e.crack.casefold() == values["crack"].casefold()]
+        if not known:
+            missing = [name for name in ("face", "position") if name not in values]
+            if missing:
+                words = {"face": "its face", "position": "its place along the span"}
+                raise InputError(
+                    f"{values['crack']} is not known yet; give {words[missing[0]]} too"
+                )
+            return values
+        faces = tuple(dict.fromkeys(entry.face for entry in known))
+        if "face" not in values and len(faces) > 1:
+            raise InputError(f"{known[0].crack} is on {' and '.join(faces)}; say which is meant")
+        return {"face": faces[0], **values, "crack": known[0].crack}
+
+    def known(self) -> tuple[CrackEntry, ...]:
+        """Return each crack on each face as it was read last, in the order they were found.
+
+        What was not read last is as it was read before.
+        """
+        return tuple(self._known.values())
+
+    def _spelled(self, label: str) -> str:
+        """Return a label as it was written first, whatever its capitals."""
+        same = (e.crack for e in self.known() if e.crack.casefold() == label.casefold())
+        return next(same, label)
+
+    def _check(self, entry: CrackEntry) -> None:
+        """Refuse what no crack of this specimen can be. Raises InputError."""
+        if entry.crack:
+            _check_label(entry.crack)
+        _known(entry.face, FACES, "face")
+        _known(entry.direction, DIRECTIONS, "direction")
+        if entry.picture and not (len(entry.picture) == 64 and set(entry.picture) <= _HASH):
+            raise InputError("a picture is named by its SHA-256, 64 digits from 0 to f")
+        for name in ("height", "width", "length"):
+            if getattr(entry, name) < 0:
+                raise InputError(f"{name} {millimetres(getattr(entry, name))} is below 0")
+        if entry.width > WIDEST:
+            raise InputError(
+                f"width {millimetres(entry.width)} is above {millimetres(WIDEST)}: that is no "
+                "crack; look at the unit"
+            )
+        if self._section is not None:
+            _fits(entry, self._section)
+
+    def _clash(self, entry: CrackEntry, corrected: tuple[int, ...]) -> str:
+        """Refuse a label that means another crack; return what is to be told of the reading."""
+        if entry.kind == "picture" or not entry.crack:
+            return ""
+        log = CrackLog(self._section, [e for e in self.entries if e.number not in corrected])
+        same = [e for e in log.known() if e.crack.casefold() == entry.crack.casefold()]
+        for known in same:
+            self._one_crack(entry, known)
+        if corrected:
+            return ""
+        before = next((e for e in same if e.face == entry.face), entry)
+        shrunk = [_shrunk(entry, before, name) for name in ("width", "length")]
+        return "; ".join(text for text in shrunk if text)
+
+    def _one_crack(self, entry: CrackEntry, known: CrackEntry) -> None:
+        wrong = f"it is another crack and needs its own label, or correct entry {known.number}"
+        if entry.direction and known.direction and entry.direction != known.direction:
+            raise InputError(f"{known.crack} is {known.direction} since it was found; {wrong}")
+        span = self._section.span if self._section is not None else math.inf
+        apart = abs(entry.position - known.position)
+        if entry.face == known.face and apart > SAME_PLACE * span:
+            raise InputError(f"{place(known)}: {millimetres(apart)} away; {wrong}")
+
+
+def withdrawal(wrong: CrackEntry, new: CrackEntry) -> CrackEntry:
+    """Return `new`, which says why, as what takes the entry `wrong` back."""
+    return replace(new, kind="correction", corrects=wrong.number, fact=WITHDRAWN)
+
+
+def _known_of(entries: Iterable[CrackEntry]) -> dict[tuple[str, str], CrackEntry]:
+    known: dict[tuple[str, str], CrackEntry] = {}
+    for entry in placed(entries):
+        _join(known, entry)
+    return known
+
+
+def _join(known: dict[tuple[str, str], CrackEntry], entry: CrackEntry) -> None:
+    """Put a reading in the place of the one before of its crack; what it lacks is kept."""
+    key = (entry.crack, entry.face)
+    before = known.get(key, entry)
+    numbers = {name: getattr(before, name) for name in NUMBERS if math.isnan(getattr(entry, name))}
+    direction = entry.direction or before.direction
+    known[key] = replace(entry, direction=direction, **numbers)
+
+
+def _reads(values: Mapping[str, Any]) -> bool:
+    """Tell a reading from a picture of a crack."""
+    return "picture" not in values or any(
+        name in values for name in (*NUMBERS, "direction", "lost")
+    )
+
+
+def _check_label(label: str) -> None:
+    rest = label.replace("-", "").replace(".", "").replace("_", "")
+    if not (label[0].isalnum() and rest.isalnum() and len(label) <= WORDS["crack"]):
+        raise InputError(
+            f"label {label!r} is none; give up to {WORDS['crack']} letters and digits, such as C1"
+        )
+
+
+def _known(word: str, words: tuple[str, ...], what: str) -> None:
+    if word and word not in words:
+        raise InputError(f"{what} {word!r} is none; give {', '.join(words[:-1])} or {words[-1]}")
+
+
+def _fits(entry: CrackEntry, section: Section) -> None:
+    """Refuse what lies beyond the specimen. Raises InputError."""
+    juts = max(JUTS * section.span, 2 * section.height)
+    span = f"the span is {millimetres(section.span)}"
+    if not math.isnan(entry.position) and not -juts <= entry.position <= section.span + juts:
+        raise InputError(
+            f"{millimetres(entry.position)} from the left support is beyond the specimen: {span}"
+        )
+    if entry.height > section.height:
+        raise InputError(
+            f"a tip {millimetres(entry.height)} above the soffit is beyond the specimen, which is "
+            f"{millimetres(section.height)} high"
+        )
+    if entry.length > section.span + 2 * juts:
+        raise InputError(f"length {millimetres(entry.length)} is beyond the specimen: {span}")
+
+
+def _shrunk(entry: CrackEntry, before: CrackEntry, name: str) -> str:
+    now, then = getattr(entry, name), getattr(before, name)
+    if not now < then:
+        return ""
+    word = "narrower" if name == "width" else "shorter"
+    return f"{word} than last time: {millimetres(then)} -> {millimetres(now)}; written all the same"
