@@ -13,13 +13,11 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
-import fcntl
 import logging
-import os
 import signal
 import sys
 from collections import deque
-from collections.abc import AsyncIterator, Callable, Coroutine
+from collections.abc import Callable, Coroutine
 from contextlib import aclosing
 from dataclasses import dataclass
 from datetime import datetime
@@ -28,6 +26,7 @@ from pathlib import Path
 from typing import Final
 
 from rig.assembly.afar_door import asks
+from rig.assembly.teller_place import Place, place_of
 from rig.assembly.telling import kept_messages, told_lab
 from rig.clock import Clock, SystemClock
 from rig.control.lock import folder_holder
@@ -51,9 +50,6 @@ from rig.record.entries import RunHeader
 LOG: Final = "teller.log"
 LOG_SIZE: Final = 200_000
 """Bytes of the log, and once more of the one before it."""
-LOCK: Final = "teller.lock"
-HANDS_OVER: Final = 20.0
-"""How long [s] a teller waits for the one before it to end."""
 STAYS: Final = 3 * 86400.0
 """How long [s] a teller stays at the most once its run is over or its runner gone."""
 LOOKS_EVERY: Final = 0.5
@@ -108,29 +104,14 @@ def _log_to(path: Path) -> None:
     _LOG.propagate = False
 
 
-class Runner:
-    """The run's program as its folder's lock shows it; `other` once another one has taken it up."""
-
-    def __init__(self, folder: Path, runner: int) -> None:
-        self._folder, self._runner = folder, runner
-        self.other = False
-
-    def lives(self) -> bool:
-        """Tell whether somebody carries the run out."""
-        holder = folder_holder(self._folder)
-        # Nobody knows whose a lock is that cannot be read: no reason to leave.
-        self.other = self.other or (holder is not None and holder.pid not in (0, self._runner))
-        return holder is not None
-
-
 async def _told(order: Order) -> None:
     ended = asyncio.Event()
     loop = asyncio.get_running_loop()
     loop.add_signal_handler(signal.SIGTERM, ended.set)
     loop.set_exception_handler(_note)
     clock = SystemClock()
-    async with _alone(order.folder, clock):
-        await _Teller(order, clock).tell(ended)
+    async with place_of(order.folder, order.runner, clock, _LOG.info) as place:
+        await _Teller(order, clock, place).tell(ended)
 
 
 def _note(_loop: asyncio.AbstractEventLoop, context: dict[str, object]) -> None:
@@ -140,39 +121,14 @@ def _note(_loop: asyncio.AbstractEventLoop, context: dict[str, object]) -> None:
         _LOG.info("%s: %s", context.get("message"), type(error).__name__ if error else "")
 
 
-@contextlib.asynccontextmanager
-async def _alone(folder: Path, clock: Clock) -> AsyncIterator[None]:
-    """Be the one teller of a run: the one before it leaves once it sees the new runner."""
-    handle = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
-    try:
-        end = clock.now() + HANDS_OVER
-        while not _locked(handle):
-            if clock.now() > end:
-                _LOG.info("the teller before this one does not end; it is not waited for any more")
-                break
-            await clock.sleep(0.1)
-        yield
-    finally:
-        os.close(handle)
-
-
-def _locked(handle: int) -> bool:
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
-
-
 class _Teller:
     """What one teller holds together."""
 
-    def __init__(self, order: Order, clock: Clock) -> None:
-        self._order, self._clock = order, clock
+    def __init__(self, order: Order, clock: Clock, place: Place) -> None:
+        self._order, self._clock, self._place = order, clock, place
         self._messages = kept_messages(order.folder)
         self._lab = told_lab(self._messages)
-        self._runner = Runner(order.folder, order.runner)
-        self._looks = Looks(order.folder, clock, self._runner.lives, LOOKS_EVERY)
+        self._looks = Looks(order.folder, clock, self._lives, LOOKS_EVERY)
         self._lines: deque[str] = deque(maxlen=_LINES)
         self._telling: Telling | None = None
         self._afar: AfarRequests | None = None
@@ -188,7 +144,7 @@ class _Teller:
         async with asyncio.TaskGroup() as group:
             tasks = [group.create_task(work) for work in self._work()]
             why = await self._over(ended)
-            if self._telling is not None and not self._runner.other:
+            if self._telling is not None and not self._place.wanted:
                 with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(GOODBYE):
                         await self._telling.leave()
@@ -196,6 +152,9 @@ class _Teller:
             for task in tasks:
                 task.cancel()
         _LOG.info("ends: %s", why)
+
+    def _lives(self) -> bool:
+        return folder_holder(self._order.folder) is not None
 
     def _set_up(self, header: RunHeader) -> None:
         lab, rig = self._lab, self._messages
@@ -303,7 +262,7 @@ class _Teller:
                 async with asyncio.timeout(LOOKS_EVERY):
                     await ended.wait()
                     return "asked to"
-            if self._runner.other:
+            if self._place.wanted:
                 return "another runner carries the run out now, with a teller of its own"
             if self._over_at is None:
                 continue

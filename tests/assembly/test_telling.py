@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from rig.assembly import telling
+from rig.assembly.teller_place import HANDS_OVER, place_of
 from rig.assembly.telling import KEPT, Teller, keep_messages, kept_messages, messages_of
 from rig.clock import SystemClock, VirtualClock
 from rig.commands.files import load
@@ -164,3 +165,40 @@ def test_nothing_in_the_folder_of_a_run_names_a_secret(tmp_path):
         "file": "",
         "variable": "ITS_OWN",
     }
+
+
+async def test_the_teller_of_a_newer_runner_has_the_place_once_the_older_one_leaves(tmp_path):
+    clock, lines = SystemClock(), []
+    async with place_of(tmp_path, 1, clock, lines.append) as older:
+        assert not older.wanted
+
+        async def newer() -> bool:
+            async with place_of(tmp_path, 2, clock, lines.append) as place:
+                return place.wanted
+
+        waiting = asyncio.ensure_future(newer())
+        for _ in range(1000):
+            if older.wanted:
+                break
+            await asyncio.sleep(0.005)
+        assert older.wanted
+        assert not waiting.done()
+    assert await waiting is False
+    assert not lines
+
+
+@pytest.mark.virtual
+async def test_a_teller_that_hangs_keeps_the_place_from_nobody_for_long(tmp_path):
+    clock, lines = VirtualClock(), []
+    async with (
+        place_of(tmp_path, 1, clock, lines.append),
+        place_of(tmp_path, 2, clock, lines.append) as newer,
+    ):
+        assert len(lines) == 1
+        assert not newer.wanted
+        assert clock.now() > HANDS_OVER
+
+
+async def test_a_disk_that_refuses_keeps_no_teller_from_telling(tmp_path):
+    async with place_of(tmp_path / "none", 1, SystemClock(), print) as place:
+        assert not place.wanted

@@ -149,7 +149,9 @@ class Link:
         if connected is None:
             raise Unsaid(self._troubles.get("broker", "no connection to the broker"))
         if len(payload) > LARGEST:
-            raise Unsaid(f"{kind.name}: {len(payload)} bytes are too many")
+            why = f"{kind.name!r} is not sent: {len(payload)} bytes are more than {LARGEST}"
+            self._trouble(kind.name, why)
+            raise Unsaid(why)
         back: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
         self._awaited[topic, payload] = back
         try:

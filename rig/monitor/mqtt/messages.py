@@ -22,8 +22,8 @@ from rig.record.status import Coming, Foreseen, WaterStatus
 
 LONGEST: Final = 2000
 """Letters of a text at most: the record holds the whole."""
-MOST: Final = 50
-"""Entries of a list at most."""
+MOST, SHORT = 20, 300
+"""Entries of a list at most, and letters of one."""
 _FOLDER: Final = 160
 SHARE: Final = 0.8
 """How likely an end lies between the low and the high of a forecast."""
@@ -196,12 +196,11 @@ def as_payload(told: Payload | None) -> bytes:
     return json.dumps(told, ensure_ascii=False, allow_nan=False).encode("utf-8", "replace")
 
 
-def cut(text: str) -> str:
-    """Return a text of at most `LONGEST` letters."""
-    if len(text) <= LONGEST:
+def cut(text: str, most: int = LONGEST) -> str:
+    """Return a text of at most so many letters, and in words how many more there are."""
+    if len(text) <= most:
         return text
-    more = len(text) - LONGEST
-    return f"{text[:LONGEST]} … ({more} more letters are in the record)"
+    return f"{text[:most]} … ({len(text) - most} more letters are in the record)"
 
 
 def _measured(view: View) -> Payload:
@@ -226,7 +225,7 @@ def _measured(view: View) -> Payload:
 
 def _coming(view: View, item: Coming) -> Payload:
     at = None if item.within is None else _at(view, view.status.time + item.within)
-    return {"what": cut(item.what), "at_utc": at, "cycle": item.cycle}
+    return {"what": cut(item.what, SHORT), "at_utc": at, "cycle": item.cycle}
 
 
 def _water(water: WaterStatus) -> Payload:
@@ -275,7 +274,7 @@ def _text(text: str) -> str | None:
 
 
 def _texts(found: tuple[str, ...]) -> list[str]:
-    return [cut(text) for text in found[:MOST]]
+    return [cut(text, SHORT) for text in found[:MOST]]
 
 
 def _time(text: str) -> datetime | None:
