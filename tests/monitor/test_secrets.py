@@ -150,6 +150,21 @@ def test_an_odd_path_is_refused_in_one_line(file):
     assert secret_problem(Secret(file=file)).isprintable()
 
 
+def test_nothing_is_left_open(kept, tmp_path):
+    def opened() -> set[str]:
+        return set(os.listdir("/proc/self/fd"))
+
+    before = opened()
+    for mode in (0o600, 0o644):
+        secret = Secret(file=str(kept(mode=mode)))
+        assert bool(secret_problem(secret)) == (mode != 0o600)
+        assert opened() == before
+    assert refused(secret)
+    assert refused(Secret(file=str(tmp_path)))
+    assert read_secret(Secret(file=str(kept()))).reveal() == WORD
+    assert opened() == before
+
+
 AS_NOBODY = """
 import os, sys
 from rig.monitor.secrets import read_secret
