@@ -146,6 +146,29 @@ def test_a_run_that_is_taken_up_again_has_a_teller_of_its_own(broker, tmp_path):
 
 @pytest.mark.endurance
 @pytest.mark.system
+def test_a_record_that_is_closed_without_a_runner_is_told_by_the_teller_that_stayed(
+    broker, tmp_path
+):
+    with (
+        broker.running(),
+        broker.subscribed("nightrig/#", name="receiver") as heard,
+        a_told_night(tmp_path / "night", broker, run_out=4000) as night,
+    ):
+        night.start("--detach")
+        a_teller(night.out)
+        night.until_state("approach")
+        os.kill(night.runner(), signal.SIGKILL)
+        night.until_gone()
+        heard.wait(lambda h: any(json.loads(p)["gone"] for p in h.of("status")))
+        night.nightrig("resume", str(night.out), "--end", "not worth going on")
+        heard.wait(lambda h: any(b'"ended"' in p for p in h.of("presence")))
+        assert json.loads(heard.of("end")[-1])["outcome"] == "operator"
+        assert seqs(once(heard.of("events"))) == list(range(1, len(night.events()) + 1))
+        eventually(lambda: not tellers(night.out), "the teller's end")
+
+
+@pytest.mark.endurance
+@pytest.mark.system
 @pytest.mark.timeout(300)
 def test_a_longer_storm_in_real_time_costs_neither_samples_nor_events(tmp_path, system_program):
     for program in PROGRAMS:
