@@ -59,7 +59,8 @@ class Cycling:
     `due` the counts at which something is scheduled, `wet` the stretches of frames [on, off)
     in which water ran (the last may be open), `air` the last readings of its temperature,
     `commanded` the frame of the last change of the load command, `falling` that the amplitude is
-    on its way to zero (such cycles do not count), `ended` that a verdict has fallen.
+    on its way to zero (such cycles do not count), `ended` that a verdict has fallen. `restless` is
+    by how many more of the build-up cycles took less than half a period: noise, not the rod.
     `quiet_since` is the frame at which the last cycle ended, `give_up_at` the build-up cycle by
     which the range must have been reached.
     """
@@ -82,6 +83,7 @@ class Cycling:
     ended: bool = False
     quiet_since: int = 0
     give_up_at: int = 0
+    restless: int = 0
 
     def look(self, block: SampleBlock, deflection: SampleArray) -> Look:
         """Extract, count, flag and judge the cycles that end in the block."""
@@ -90,10 +92,12 @@ class Cycling:
         if not len(rows):
             return Look(state, doubts)
         built, counted, decisions = state._split(rows)
-        state = replace(state, built_up=state.built_up + len(built))
+        restless = self.restless + (0 if self.falling else state._restless(built))
+        state = replace(state, built_up=state.built_up + len(built), restless=restless)
         decisions = (*doubts, *decisions, *state._overdue(built))
         if len(counted):
-            state = replace(state, counting=True, counted=state.counted + len(counted))
+            count = state.counted + len(counted)
+            state = replace(state, counting=True, counted=count, restless=0)
             state, more = state._judge(counted, self.counted)
             decisions = (*decisions, *more)
         return Look(state, tuple(sorted(decisions, key=lambda d: d.frame)), built, counted)
@@ -139,12 +143,22 @@ class Cycling:
         signals = {name: block.of(name)[begin:]}
         return check_health(alone, self.health, block.first + begin, signals)
 
+    def _restless(self, built: Cycles) -> int:
+        """Return by how many more build-up cycles are too short to be the rod's than are not."""
+        quick = int(np.sum(built.end - built.begin < self.setup.period / 2))
+        return 2 * quick - len(built)
+
     def _overdue(self, built: Cycles) -> tuple[Decision, ...]:
         """Give up a build-up that does not reach its range."""
         late = self.built_up - self.give_up_at
         if self.falling or not len(built) or not 0 <= late < len(built):
             return ()
         text = f"{FULL_RANGE:.0%} of the load range not reached in build-up"
+        if self.restless > self._restless(built.part(len(built) - late, len(built))):
+            text += (
+                ": the load is noisy and swings more than twice as often as it is commanded to; "
+                "look at the cable and plug of the cell"
+            )
         return (Decision("not reached", int(built.known[len(built) - 1 - late]), text),)
 
     def to_plain(self) -> dict[str, object]:
