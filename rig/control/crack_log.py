@@ -147,7 +147,7 @@ class CrackLog:
         """Return values of a reading with label and face as they are known of its crack."""
         known = [e for e in self.known() if e.crack.casefold() == values["crack"].casefold()]
         if not known:
-            missing = [name for name in ("face", "position") if name not in values]
+            missing = [name for name in ("face", "position") if _is_blank(values.get(name, ""))]
             if missing:
                 words = {"face": "its face", "position": "its place along the span"}
                 raise InputError(
@@ -233,6 +233,10 @@ def _join(known: dict[tuple[str, str], CrackEntry], entry: CrackEntry) -> None:
     numbers = {name: getattr(before, name) for name in NUMBERS if math.isnan(getattr(entry, name))}
     direction = entry.direction or before.direction
     known[key] = replace(entry, direction=direction, **numbers)
+
+
+def _is_blank(value: str | float) -> bool:
+    return value == "" or (isinstance(value, float) and math.isnan(value))
 
 
 def _reads(values: Mapping[str, Any]) -> bool:

@@ -42,6 +42,7 @@ class Picture:
         if self.new:
             with suppress(OSError):
                 self.path.unlink()
+                self.path.parent.rmdir()  # which it is not while there are others
 
 
 def keep_picture(folder: Path, source: Path) -> Picture:
