@@ -20,7 +20,7 @@ _ACTED: Final = 120.0
 """Time [s] in which what somebody asked for shows as a state."""
 _SILENT: Final = frozenset(
     {"state", "note", "static", "zero", "dead load", "seated", "contact", "on call", "checklist"}
-    | {"catch can", "local input", "verdict", "recording", "corrected", "events"}
+    | {"catch can", "crack", "local input", "verdict", "recording", "corrected", "events"}
 )
 """Kinds that are told elsewhere, or that only the record needs."""
 _PLAIN_WATER: Final = (

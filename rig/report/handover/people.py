@@ -14,7 +14,7 @@ FROM_AFAR: Final = " from afar"
 """How the name of somebody ends who asked from elsewhere."""
 _NAMED: Final = 60
 """Letters of a name at most, in front of the text of a note."""
-_NOTES: Final = frozenset({"note", "catch can"})
+_NOTES: Final = frozenset({"note", "catch can", "crack"})
 _DONE: Final = {"checklist": "checklist", "local input": "button", "catch can": "catch can"}
 _LOCKED: Final = "locked, "
 
