@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import itertools
 import json
+import os
 import shutil
+import signal
 import sys
 import tempfile
 import threading
@@ -82,8 +84,8 @@ def write_notes(night: Night, over: threading.Event, every: float) -> None:
             caller.ask({"ask": "note", "who": "a test", "text": f"note {number}"})
 
 
-def short_storm(broker: Broker) -> None:
-    """Restart a broker, freeze it, and cut it off: it does not come back by itself."""
+def short_storm(broker: Broker, out: Path) -> None:
+    """Restart a broker, freeze it, cut it off for good, and kill the teller."""
     broker.stop()
     broker.start()
     time.sleep(1.5)
@@ -92,9 +94,10 @@ def short_storm(broker: Broker) -> None:
     broker.go_on()
     time.sleep(1.0)
     broker.kill()
+    os.kill(tellers(out)[0], signal.SIGKILL)
 
 
-def long_storm(broker: Broker) -> None:
+def long_storm(broker: Broker, out: Path) -> None:
     """Restart a broker, freeze it for longer than anybody waits for an answer, cut it off."""
     time.sleep(10.0)
     broker.stop()
@@ -105,6 +108,7 @@ def long_storm(broker: Broker) -> None:
     broker.go_on()
     time.sleep(10.0)
     broker.kill()
+    os.kill(tellers(out)[0], signal.SIGKILL)
     time.sleep(20.0)
     broker.start()
     time.sleep(10.0)
@@ -122,27 +126,31 @@ class Both:
 
 
 def side_by_side(
-    folder: Path, cycles: int, storm: Callable[[Broker], None], *, every: float, pace: float
+    folder: Path, cycles: int, storm: Callable[[Broker, Path], None], *, every: float, pace: float
 ) -> Both:
-    """Carry both tests out at once; the broker comes back for good once they have ended."""
+    """Carry both tests out at once; the broker is away as they begin and as they end."""
     broker = Broker(folder / "broker")
     over = threading.Event()
     people = {"run_out": cycles, "pace": pace}
     with ExitStack() as stack:
         stack.enter_context(broker.running())
+        # Its session is there before the first event is.
         heard = stack.enter_context(broker.subscribed("nightrig/v1/#", name="receiver"))
+        broker.stop()
         told = stack.enter_context(a_told_night(folder / "told", broker, **people))
         (folder / "alone").mkdir()
         alone = stack.enter_context(a_night(folder / "alone", **people))
         nights = [timed(night) for night in (told, alone)]
         for night in nights:
             night.start("--detach")
+        eventually(lambda: "cannot be reached" in log(told.out), "that the broker is away")
+        broker.start()
         notes = [threading.Thread(target=write_notes, args=(n, over, every)) for n in nights]
         for night, writer in zip(nights, notes, strict=True):
             night.until_state("cycling")
             writer.start()
         try:
-            storm(broker)
+            storm(broker, told.out)
             end = time.monotonic() + cycles / 10.0 / pace
             while not all((n.out / "run.h5").exists() for n in nights) and time.monotonic() < end:
                 time.sleep(0.1)

@@ -31,7 +31,7 @@ LONGEST_WAIT: Final = 30.0
 """How long [s] until a broker that is away is tried again, at first and at the most."""
 REFUSED_WAIT: Final = 120.0
 """The same [s] where it refuses the login: trying on would only lock it or fill its log."""
-STABLE: Final = 30.0
+STABLE: Final = 5.0
 """A connection [s] after which waiting begins at the shortest again."""
 LARGEST: Final = 60_000
 """Bytes of a message at most; what is larger would not come back."""
