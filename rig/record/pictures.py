@@ -95,13 +95,14 @@ def _content(source: Path) -> bytes:
     except (OSError, ValueError) as error:
         said = error.strerror if isinstance(error, OSError) else error
         raise InputError(f"{source}: cannot be read: {said}; name a picture") from error
-    with open(handle, "rb") as file:
-        if not stat.S_ISREG(os.fstat(handle).st_mode):
-            raise InputError(f"{source}: is no plain file; name a picture")
-        try:
+    if not stat.S_ISREG(os.fstat(handle).st_mode):
+        os.close(handle)
+        raise InputError(f"{source}: is no plain file; name a picture")
+    try:
+        with open(handle, "rb") as file:
             data = file.read(LARGEST + 1)
-        except OSError as error:
-            raise InputError(f"{source}: cannot be read: {error.strerror}") from error
+    except OSError as error:
+        raise InputError(f"{source}: cannot be read: {error.strerror}") from error
     if len(data) > LARGEST:
         raise InputError(
             f"{source}: is larger than {LARGEST / 1e6:.0f} MB; save it smaller and give that one"
