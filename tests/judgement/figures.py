@@ -13,7 +13,7 @@ from tests.judgement.carrying import SLACK, Record
 from tests.judgement.causes import NOTHING
 from tests.judgement.drawing import BRITTLE, SLOW
 from tests.judgement.kinds import UNTOLD
-from tests.judgement.setting import FREQUENCY, STOP
+from tests.judgement.setting import CONFIRM, FREQUENCY, STOP
 from tests.truth import CAUSES
 
 ALLOWED: Final = 10.0
@@ -21,7 +21,7 @@ ALLOWED: Final = 10.0
 AT_ONCE: Final = 0.005
 """Of stiffness, by which a crossing goes beyond the limit at once: a crack opens in one cycle, and
 what is confirmed then is held against the loss right after it, for nobody could tell before."""
-CONFIRMING: Final = 200 / FREQUENCY
+CONFIRMING: Final = 4 * CONFIRM / FREQUENCY
 """s after a loss beyond the limit and SLACK: four times the cycles that confirm it."""
 
 
@@ -63,17 +63,19 @@ def healthy_figures(records: Iterable[Record]) -> Healthy:
 class Failing:
     """Of members that fail: `missed` ones, those called a failure too `early`, `whole` ones.
 
-    The last did not fail, by the truth, and are counted nowhere else. `off` is by how much the true
-    loss at the verdict differs from the limit, of slow ends [share of stiffness], or from the loss
-    right after the crossing of the `leapt` ones (AT_ONCE): name, true loss before and after the
-    crossing and at the verdict. `ms` is how long after the break the rig was stopped, of brittle
-    ones, `second` the cycles that then came.
+    The last did not fail, by the truth, and are counted nowhere else, nor are the `cut` ones: they
+    were ended by something else in the very cycles after the crossing that confirm it. `off` is by
+    how much the true loss at the verdict differs from the limit, of slow ends [share of
+    stiffness], or from the loss right after the crossing of the `leapt` ones (AT_ONCE): name, true
+    loss before and after the crossing and at the verdict. `ms` is how long after the break the rig
+    was stopped, of brittle ones, `second` the cycles that then came.
     """
 
     members: int
     missed: tuple[str, ...]
     early: tuple[str, ...]
     whole: tuple[str, ...]
+    cut: tuple[str, ...]
     off: tuple[float, ...]
     leapt: tuple[tuple[str, float, float, float], ...]
     ms: tuple[float, ...]
@@ -83,7 +85,9 @@ class Failing:
 def failing_figures(records: Iterable[Record]) -> Failing:
     """Return the figures of members that fail."""
     members = list(records)
-    gone = [r for r in members if failed_at(r) is not None or r.outcome == "failure"]
+    cut = [r for r in members if cut_short(r)]
+    failed = (r for r in members if failed_at(r) is not None or r.outcome == "failure")
+    gone = [r for r in failed if r not in cut]
     found = [r for r in gone if r.outcome == "failure"]
     early = [r for r in found if r.broken is None and not r.lost >= STOP - SLACK]
     slow = [r for r in found if r.kind in SLOW and r.broken is None]
@@ -92,7 +96,8 @@ def failing_figures(records: Iterable[Record]) -> Failing:
         members=len(gone),
         missed=_names(r for r in gone if not caught(r)),
         early=_names(early),
-        whole=_names(r for r in members if r not in gone),
+        whole=_names(r for r in members if r not in gone and r not in cut),
+        cut=_names(cut),
         off=tuple(abs(r.lost - _crossing(r)) for r in slow),
         leapt=tuple((r.name, *_leap(r), r.lost) for r in slow if _leap(r)),
         ms=tuple(1000 * (r.stopped - r.broken) for r in brittle if r.stopped and r.broken),
@@ -115,6 +120,18 @@ def _crossing(record: Record) -> float:
 def failed_at(record: Record) -> float | None:
     """Return when a specimen had failed by the truth: broken, or beyond the limit [s]."""
     return min((t for t in (record.broken, record.crossed) if t is not None), default=None)
+
+
+def cut_short(record: Record) -> bool:
+    """Tell whether a test was ended before the cycles that confirm a failure were over.
+
+    Its specimen had just crossed the limit, was not broken, nor beyond the limit by SLACK.
+    """
+    if record.outcome == "failure" or record.stopped is None or record.crossed is None:
+        return False
+    if record.broken is not None or record.beyond is not None:
+        return False
+    return record.stopped < record.crossed + CONFIRM / FREQUENCY
 
 
 def caught(record: Record) -> bool:

@@ -102,6 +102,7 @@ def _failing(found: Measured, amount: Amount, made: Made) -> None:
     found.lines += report.named("missed", figures.missed)
     found.lines += report.named("called a failure too early", figures.early)
     found.lines += report.named("did not fail, left out", figures.whole)
+    found.lines += report.named("ended by something else as they crossed, left out", figures.cut)
     found.must(not figures.missed, "failures missed")
     found.must(not figures.early, "failures called too early")
     found.must(max(figures.off, default=0.0) <= 0.01, "a slow end confirmed over 1 % off")

@@ -20,6 +20,8 @@ NIGHT: Final = 172_800
 COUNTS: Final = 215.0
 """About the test time [s] at which cycles begin to count."""
 BASELINE: Final = (2000, 3000)
+CONFIRM: Final = 50
+"""Cycles that confirm the loss of stiffness that is a failure."""
 STOP: Final = 0.40
 """Loss of stiffness that is a failure."""
 
@@ -71,7 +73,7 @@ from = "2000 cycles"
 to = "3000 cycles"
 
 [failure]
-stiffness_loss = {{ warn = "20 %", stop = "40 %", confirm = "50 cycles" }}
+stiffness_loss = {{ warn = "20 %", stop = "40 %", confirm = "{confirm} cycles" }}
 stiffness_step = {{ pause = "5 %", within = "20 cycles" }}
 residual_growth = {{ warn = "50 %" }}
 load_short = {{ stop = "5 %", confirm = "5 cycles" }}
@@ -128,6 +130,7 @@ def plan_of(
         shipped=SHIPPED.as_posix(),
         frequency=FREQUENCY,
         run_out=run_out,
+        confirm=CONFIRM,
         exposure="spray" if sprayed else "dry",
         spray=SPRAY if sprayed else "",
     )

@@ -179,6 +179,20 @@ def test_failing_figures_tell_missed_early_late_and_second_cycles():
     assert "worst 10100 ms = 40.40 cycles of 2 |" in text
 
 
+def test_one_that_was_ended_as_it_crossed_is_neither_caught_nor_missed():
+    plain = {"kind": "worn", "outcome": "limit", "crossed": 6000.0}
+    members = [
+        record(name="within", stopped=6012.4, **plain),
+        record(name="after", stopped=6012.6, **plain),
+        record(name="beyond", stopped=6005.0, beyond=6004.0, **plain),
+        record(name="broken", stopped=6005.0, broken=6004.9, **plain),
+    ]
+    found = failing_figures(members)
+    assert found.cut == ("within",)
+    assert found.missed == ("after", "beyond", "broken")
+    assert (found.members, found.whole) == (3, ())
+
+
 def test_a_crossing_at_once_counts_from_after_it_and_is_told():
     slow = {"crossed": 6000.0, "beyond": 6200.0}
     smooth = failed("slow-end", 1, 6050.0, lost=0.405, crossing=[0.399, 0.4005], **slow)
