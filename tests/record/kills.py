@@ -10,16 +10,18 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from rig.record import Recorder, journal, process, recorder, runfile, segment, take_up
+from rig.record import Recorder, after_end, journal, process, recorder, runfile, segment, take_up
 from rig.record.wire import pack, packed_rows
 from tests.record.runs import BARE, header, likely_rows, record_everything
 
 ROOT = Path(__file__).parents[2]
 taking_up = sys.modules["rig.record.take_up"]
 END = ("operator", "asked to stop", 5000, 60.0)
+ADDED = "rust at mid-span"
 KEPT = {"cycles": 4500, "build_up": 150, "slow": 0}
 
 
@@ -81,6 +83,13 @@ def again(folder: Path) -> None:
     take_up(folder, KEPT)
 
 
+def add(folder: Path) -> None:
+    """Something is added to the crack log of an ended run."""
+    with after_end.added_after(folder) as record:
+        entry = record.new("words", "B. Name", "2001-01-03T08:00:00+00:00", ADDED)
+        record.add(replace(entry, number=2))
+
+
 def remote(folder: Path) -> None:
     """A recorder process takes messages from a runner and answers."""
     reading, writing = os.pipe()
@@ -122,6 +131,12 @@ POINTS: Mapping[str, tuple[Callable[[Path], None], Arm]] = {
     "run.h5 removed": (again, lambda: after(taking_up, "sync_folder")),
     "before the ending goes": (again, lambda: before(journal.JournalWriter, "commit")),
     "ending removed": (again, lambda: after(journal.JournalWriter, "commit")),
+    "before the entry": (add, lambda: before(journal.JournalWriter, "commit")),
+    "entry": (add, lambda: after(journal.JournalWriter, "commit", lambda w: bool(w._waiting))),
+    "new run.h5.new": (add, lambda: after(runfile, "sync_file")),
+    "new digest": (add, lambda: after(journal.JournalWriter, "commit", commit_of("run_file"))),
+    "new run.h5": (add, lambda: after(runfile, "sync_folder")),
+    "new one file": (add, lambda: after(journal.JournalWriter, "settle")),
 }
 """What is being done, and how it dies, by the write after which it does."""
 
