@@ -126,7 +126,7 @@ STEPS = {
     "`run.h5` (renamed, folder synced)": ("new run.h5", True, True),
     "log moved into `journal.db`": ("new one file", True, True),
 }
-"""Each line of the table: how it is killed, and whether journal and run.h5 are the new ones then."""
+"""Each line of the table: its kill, and whether journal and run.h5 are the new ones then."""
 BEFORE = ("before the entry", False, False)
 
 
@@ -145,7 +145,8 @@ def places(whole: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return place
 
 
-@pytest.mark.parametrize(("name", "journal_new", "file_new"), (BEFORE, *STEPS.values()))
+@pytest.mark.nights
+@pytest.mark.parametrize(("name", "journal_new", "file_new"), [BEFORE, *STEPS.values()])
 def test_a_kill_leaves_the_old_or_the_new_whole_and_the_next_goes_on(
     places: Path, whole: Path, name: str, journal_new: bool, file_new: bool
 ) -> None:
@@ -170,6 +171,7 @@ def test_a_kill_leaves_the_old_or_the_new_whole_and_the_next_goes_on(
     assert {path.name for path in run.iterdir()} == {"journal.db", "run.h5"}
 
 
+@pytest.mark.nights
 @pytest.mark.parametrize("name", ["entry", "new digest"])
 def test_what_a_kill_left_undone_is_done_by_the_next_entry(
     whole: Path, tmp_path: Path, name: str
