@@ -31,7 +31,7 @@ SECRETS = {
     "broker": 'brøker pass/word+&=%41 "invented"',
     "asker": "the asker's own ?#[]@!$ invented",
     "requests": "invented to sign requests: 0123456789 / + ü",
-    "mail": "mail pass~word;<>{}|+/=%41 invented",
+    "mail": "mail päss~word;<>{}|+/=%41 invented",
 }
 """Invented, each with what needs another form in a URL, in JSON, in Base64."""
 

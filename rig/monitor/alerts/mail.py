@@ -1,6 +1,7 @@
 """Alerts by e-mail: one message to each person, by the lab's own server.
 
-The dialogue blocks, so it runs in a thread; it ends by itself, or its connection is cut.
+The dialogue blocks, so it runs in a thread of its own, which no disk or name server that hangs
+can take away; it ends by itself, or its connection is cut.
 """
 
 from __future__ import annotations
@@ -12,7 +13,9 @@ import re
 import smtplib
 import socket
 import ssl
+from base64 import b64encode
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from email.headerregistry import Address
 from email.message import EmailMessage
@@ -30,6 +33,10 @@ STEP: Final = 20.0
 WHOLE: Final = 60.0
 """Seconds that the whole of it may take."""
 
+_NUL: Final = b"\0"
+_GO_ON: Final = 334
+_LOGGED_IN: Final = 235
+"""Answers of a server: to go on, and that the login is taken (RFC 4954, section 4)."""
 _ODD: Final = re.compile(r"[^A-Za-z0-9.-]+")
 
 
@@ -38,13 +45,16 @@ def mail_way(server: MailServer, password: Callable[[], Hidden] | None = None) -
 
     async def send(alert: AlertText) -> None:
         line: list[socket.socket] = []
+        thread = ThreadPoolExecutor(1, thread_name_prefix="mail")
+        loop = asyncio.get_running_loop()
         try:
             async with asyncio.timeout(WHOLE):
-                await asyncio.to_thread(_deliver, server, password, alert, line)
+                await loop.run_in_executor(thread, _deliver, server, password, alert, line)
         except TimeoutError:
             raise WayDead(f"{_named(server)} takes longer than {WHOLE:.0f} s") from None
         finally:
             _cut(line)
+            thread.shutdown(wait=False)
 
     return send
 
@@ -97,7 +107,7 @@ def _deliver(
     try:
         with contextlib.closing(_connected(server, line)) as smtp:
             if server.user and password is not None:
-                smtp.login(server.user, password().reveal())
+                _login(smtp, server.user, password().reveal())
             refused = smtp.sendmail(server.sender, list(alert.addresses), data)
             with contextlib.suppress(smtplib.SMTPException, OSError):
                 smtp.quit()
@@ -107,6 +117,36 @@ def _deliver(
         raise WayDead(_without_addresses(f"{_named(server)}: {reason(error)}", alert)) from None
     if refused:
         raise WayDead(f"{_named(server)} refuses {', '.join(alert.people)}")
+
+
+def _login(smtp: smtplib.SMTP, user: str, password: str) -> None:
+    """Log in. Raises SMTPException.
+
+    smtplib writes user and password in ASCII alone; RFC 4616 has them in UTF-8.
+    """
+    if (user + password).isascii():
+        smtp.login(user, password)
+        return
+    smtp.ehlo_or_helo_if_needed()
+    offered = smtp.esmtp_features.get("auth", "").upper().split()
+    name, secret = user.encode(), password.encode()
+    if "PLAIN" in offered:
+        code, said = smtp.docmd("AUTH", f"PLAIN {_in_base64(_NUL + name + _NUL + secret)}")
+    elif "LOGIN" in offered:
+        code, said = smtp.docmd("AUTH", "LOGIN")
+        for each in (name, secret):
+            if code == _GO_ON:
+                code, said = smtp.docmd(_in_base64(each))
+    else:
+        raise smtplib.SMTPNotSupportedError(
+            "offers no login that takes letters outside ASCII; change the password"
+        )
+    if code != _LOGGED_IN:
+        raise smtplib.SMTPAuthenticationError(code, said)
+
+
+def _in_base64(data: bytes) -> str:
+    return b64encode(data).decode()
 
 
 def _without_addresses(text: str, alert: AlertText) -> str:
@@ -140,7 +180,7 @@ class _CuttableTls(_Cuttable, smtplib.SMTP_SSL):
 
 
 def _connected(server: MailServer, line: list[socket.socket]) -> smtplib.SMTP:
-    context = ssl.create_default_context(cafile=server.ca or None)
+    context = _trusting(server)
     if server.security == "tls":
         return _CuttableTls(line, server, context)
     smtp = _Cuttable(line, server)
@@ -151,6 +191,16 @@ def _connected(server: MailServer, line: list[socket.socket]) -> smtplib.SMTP:
             smtp.close()
             raise
     return smtp
+
+
+def _trusting(server: MailServer) -> ssl.SSLContext:
+    try:
+        return ssl.create_default_context(cafile=server.ca or None)
+    except OSError as error:
+        told = "no certificate in PEM"
+        if error.strerror and not isinstance(error, ssl.SSLError):
+            told = error.strerror.lower()
+        raise WayDead(f"{server.ca}: the authority of the mail server: {told}") from None
 
 
 def _cut(line: list[socket.socket]) -> None:
@@ -179,6 +229,8 @@ def reason(error: Exception) -> str:
         return f"has a certificate that is not trusted: {error.verify_message}"
     if isinstance(error, TimeoutError):
         return f"does not answer within {STEP:.0f} s"
+    if isinstance(error, UnicodeError):  # its own text shows what could not be written
+        return "does not take letters outside ASCII"
     if isinstance(error, smtplib.SMTPServerDisconnected):
         return "closed the connection before it took the message"
     told = getattr(error, "strerror", None) or str(error) or type(error).__name__

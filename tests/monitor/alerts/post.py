@@ -98,8 +98,12 @@ async def serving(
     security: str = "none",
     files: tuple[Path, Path] | None = None,
     auth: bool = False,
+    without: tuple[str, ...] = (),
 ) -> AsyncIterator[MailServer]:
-    """Serve on a free port of loopback, in this loop; yield what a lab file would say of it."""
+    """Serve on a free port of loopback, in this loop; yield what a lab file would say of it.
+
+    `without` names ways of logging in that are not offered.
+    """
     context = None
     if files is not None:
         context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
@@ -118,6 +122,7 @@ async def serving(
                 authenticator=post.login if auth else None,
                 auth_required=auth,
                 auth_require_tls=security == "starttls",
+                auth_exclude_mechanism=without,
                 loop=loop,
             )
 

@@ -17,6 +17,7 @@ from rig.monitor.alerts.mail import mail_message, mail_way
 from rig.monitor.alerts.messages import WayDead
 from rig.monitor.secrets import Hidden
 from rig.protocol.lab import MailServer
+from tests.monitor.alerts import post
 from tests.monitor.alerts.post import PASSWORD, USER, Post, alert, certificate, serving
 
 SERVER = MailServer("mail.example", 587, "rig@lab.example")
@@ -92,6 +93,35 @@ async def test_tls_and_a_login_with_the_labs_own_authority(tmp_path, system_prog
             await mail_way(replace(server, host="127.0.0.1"), lambda: Hidden(PASSWORD))(alert())
         assert len(post.logins) == logins
     assert len(post.taken) == 1
+
+
+@pytest.mark.parametrize("without", [(), ("PLAIN",)], ids=["plain", "login"])
+async def test_a_password_of_any_letters_logs_in(monkeypatch, without):
+    # RFC 4616, section 2: user and password are UTF-8. The server here takes them as bytes.
+    monkeypatch.setattr(post, "PASSWORD", "päss wörd; 密")
+    taken = Post()
+    async with serving(taken, auth=True, without=without) as server:
+        await mail_way(server, lambda: Hidden(post.PASSWORD))(alert())
+        with pytest.raises(WayDead, match=r"does not take user and password \(535\)$"):
+            await mail_way(server, lambda: Hidden("ä"))(alert())
+    assert len(taken.taken) == 1
+
+
+async def test_where_no_such_password_can_log_in_nothing_of_it_is_told():
+    async with serving(Post(), auth=True, without=("PLAIN", "LOGIN")) as server:
+        with pytest.raises(WayDead) as raised:
+            await mail_way(server, lambda: Hidden("päss"))(alert())
+    assert "letters outside ASCII" in raised.value.reason
+    assert "ä" not in raised.value.reason
+    assert "xe4" not in raised.value.reason
+
+
+async def test_an_authority_that_cannot_be_used_is_told_by_its_file(tmp_path):
+    (tmp_path / "ca.crt").write_text("no certificate")
+    for name, told in (("ca.crt", "no certificate in PEM"), ("gone.crt", "no such file")):
+        server = replace(SERVER, ca=str(tmp_path / name))
+        with pytest.raises(WayDead, match=f"{name}: the authority of the mail server: {told}"):
+            await mail_way(server)(alert())
 
 
 async def test_a_server_without_starttls_gets_no_password():
@@ -173,6 +203,6 @@ async def test_a_server_that_hangs_is_given_up_and_its_thread_ends(monkeypatch, 
             with pytest.raises(WayDead, match="takes longer"):
                 await mail_way(MailServer("127.0.0.1", port, "rig@lab.example", "none"))(alert())
         serving.result().close()
-    # The worker waits for its next job again: the dialogue in it has ended.
-    await asyncio.wait_for(asyncio.to_thread(lambda: None), 5)
-    assert len(set(threading.enumerate()) - before) <= 2
+    # Its own thread ends with the dialogue.
+    while mine := [t for t in set(threading.enumerate()) - before if t.name.startswith("mail")]:
+        await asyncio.to_thread(mine[0].join, 5)
