@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import random
 from dataclasses import replace
 
 import pytest
@@ -266,3 +267,40 @@ async def test_many_events_come_in_order_however_often_the_broker_goes(broker: B
             await told.wait(lambda: Cursor(record.folder, run, print).seq == 200)
     assert texts(heard) == [f"event {n}" for n in range(200)]
     record.recorder.abandon()
+
+
+@pytest.mark.endurance
+@pytest.mark.timeout(300)
+@pytest.mark.parametrize("seed", range(4))
+async def test_whatever_becomes_of_broker_and_teller_no_event_is_missing_or_out_of_order(
+    broker: Broker, tmp_path, seed, monkeypatch
+):
+    monkeypatch.setattr(link, "TIMEOUT", 0.5)
+    monkeypatch.setattr("rig.monitor.mqtt.connecting.TIMEOUT", 0.5)
+    monkeypatch.setattr(link, "LONGEST_WAIT", 0.5)
+    chance, record = random.Random(seed), Record(tmp_path / "run")
+    count = 0
+    with broker.subscribed("nightrig/#", name="receiver") as heard:
+        for _ in range(6):
+            # Each teller is cut off in the middle of whatever it does.
+            async with a_teller(record, broker.file(), leaves=False):
+                for _ in range(chance.randint(1, 5)):
+                    many = chance.choice([0, 1, 3, 40, 250])
+                    record.happen(*(f"event {n}" for n in range(count, count + many)))
+                    count += many
+                    await asyncio.sleep(chance.uniform(0.0, 0.8))
+                    match chance.choice(["stop", "freeze", "freeze", "nothing"]):
+                        case "stop":
+                            broker.stop()
+                            await asyncio.sleep(chance.uniform(0.0, 1.0))
+                            broker.start()
+                        case "freeze":
+                            broker.freeze()
+                            await asyncio.sleep(chance.uniform(0.0, 1.5))
+                            broker.go_on()
+        record.end()
+        async with a_teller(record, broker.file()) as last_one:
+            await last_one.wait(lambda: last_one.telling.done)
+        await last_one.wait(lambda: len(texts(heard)) == count)
+    assert texts(heard) == [f"event {n}" for n in range(count)]
+    assert len(heard.of("events")) < 2 * count + 100
