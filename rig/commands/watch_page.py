@@ -95,14 +95,14 @@ def show_page(out: Path, asked: PageAsked, *, as_json: bool) -> None:
     """
     # Imported late: only a page takes them.
     from rig.monitor.page.door import Door, address
-    from rig.monitor.page.looking import Looking
+    from rig.monitor.page.looking import Looking, looks
     from rig.monitor.page.server import Server
 
     at = address(asked.address or "127.0.0.1")
     token, made = _token(asked, at)
     door = Door(at, token, asked.names)
     os.nice(_NICE)
-    with Leaving() as leaving, Looking(follower(out).look) as looking:
+    with Leaving() as leaving, Looking(looks(lambda: follower(out).look)) as looking:
         server = Server(looking.newest, door, SystemClock())
 
         def tell(port: int) -> None:

@@ -38,10 +38,15 @@ class Tick:
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """A level that is drawn across; `text` is empty where another one stands too near."""
+    """A level that is drawn across, and where its name stands: empty if another is too near.
+
+    A curve begins at the baseline and falls: the name of that one ends at the right, where there
+    is room, the others begin at the left.
+    """
 
     name: Literal["baseline", "warn", "stop"]
     at: float
+    begin: float
     text: str
 
 
@@ -174,7 +179,7 @@ def _plot(
             Tick(round(float(y(at)), 1), words.quantity(at, "N/m", with_unit=False))
             for at in _steps(low, high)
         ),
-        levels=_apart([(name, float(y(at))) for name, at in levels]),
+        levels=_apart([(name, float(y(at))) for name, at in levels], right),
     )
 
 
@@ -189,13 +194,16 @@ def _span(values: Points, levels: list[float]) -> tuple[float, float]:
 
 
 def _apart(
-    levels: list[tuple[Literal["baseline", "warn", "stop"], float]],
+    levels: list[tuple[Literal["baseline", "warn", "stop"], float]], right: float
 ) -> tuple[Level, ...]:
     """Return the levels, each with its name where that can be read beside those before it."""
     found: list[Level] = []
     for name, at in levels:
-        near = any(abs(other.at - at) < _LINE and other.text for other in found)
-        found.append(Level(name, round(at, 1), "" if near else name))
+        begin = right if name == "baseline" else _LEFT + 6.0
+        near = any(
+            abs(other.at - at) < _LINE and other.begin == begin and other.text for other in found
+        )
+        found.append(Level(name, round(at, 1), begin, "" if near else name))
     return tuple(found)
 
 

@@ -19,6 +19,26 @@ LATE: Final = 5.0
 """Age of a look [s] from which its folder counts as one that does not answer."""
 
 
+def looks(reader: Callable[[], Callable[[], View]]) -> Callable[[], View]:
+    """Return a look at the run of a folder, whichever run that is.
+
+    A folder's name may be given again: `reader` then makes a new reader, for what the one before
+    has kept is of another run.
+    """
+    look, begun = reader(), ""
+
+    def looked() -> View:
+        nonlocal look, begun
+        view = look()
+        if begun and view.header.started_utc != begun:
+            look = reader()
+            view = look()
+        begun = view.header.started_utc
+        return view
+
+    return looked
+
+
 class Looking:
     """Looks in a thread of its own: a disk that hangs holds up nothing but it.
 

@@ -95,8 +95,9 @@
     for (const level of told.levels) {
       const line = { class: `level ${level.name}`, d: `M${left} ${level.at}H${right}` };
       parts.push(drawn("path", line));
-      const y = level.at + (level.name === "baseline" ? 14 : -4);
-      parts.push(drawn("text", { class: level.name, x: left + 6, y }, level.text));
+      const named = level.name + (level.name === "baseline" ? " end" : "");
+      const place = { class: named, x: level.begin, y: level.at - 4 };
+      parts.push(drawn("text", place, level.text));
     }
     parts.push(drawn("path", { class: "curve", d: told.path }));
     const svg = drawn("svg", {
@@ -142,6 +143,7 @@
     text("curve-told", page.drawing.told);
     byId("numbers").hidden = !page.drawing.rows.length;
     fill("rows", page.drawing.rows, (row) => made("tr", [header(row[0]), made("td", row[1])]));
+    byId("limits").hidden = page.over;
     byId("armed").hidden = !page.bounds.length;
     byId("unarmed").hidden = page.bounds.length > 0;
     fill("bounds", page.bounds, bound);

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -118,7 +118,7 @@ def shown(view: View) -> Shown:
         now=_now(view),
         load=_facts(measured.load(view, _WIDE, _SIGNS) + measured.stiffness(view, _WIDE, _SIGNS)),
         supplies=_supplies(view),
-        troubles=tuple(safe(told) for told in dict.fromkeys((*status.troubles, *status.inputs))),
+        troubles=tuple(map(safe, _troubles(view, verdict.why))),
         bounds=() if view.ending is not None else tuple(map(_bound, status.limits)),
         events=tuple(_happening(view, e) for e in reversed(view.events) if worth_telling(e))[
             :EVENTS
@@ -168,6 +168,13 @@ def _progress(view: View) -> Fact:
     return Fact("cycles", told, (words.per_cent(cycles / run_out, 2),))
 
 
+def _troubles(view: View, why: tuple[str, ...]) -> Iterator[str]:
+    """Return what is not as it should be and is not among the reasons of the verdict."""
+    for told in dict.fromkeys((*view.status.troubles, *view.status.inputs)):
+        if not any(told in reason for reason in why):
+            yield told
+
+
 def _supplies(view: View) -> tuple[Fact, ...]:
     lines = measured.water(view, _WIDE, _SIGNS, brief=False)
     lines += measured.warmth(view, _WIDE, _SIGNS, most=1)
@@ -180,7 +187,7 @@ def _facts(lines: Iterable[Text]) -> tuple[Fact, ...]:
     for line in lines:
         name = line.plain[:LABEL].strip()
         first, *more = _PIECES.split(line.plain[LABEL:].strip())
-        more = [" ".join(piece.split()) for piece in more]
+        first, more = first.rstrip(","), [" ".join(piece.split()) for piece in more]
         if name or not facts:
             facts.append(Fact(name, first, tuple(more)))
         else:

@@ -2,6 +2,7 @@
 
 import json
 import math
+import shutil
 from dataclasses import replace
 from datetime import timedelta
 from html.parser import HTMLParser
@@ -15,11 +16,14 @@ from rig.monitor.call import call
 from rig.monitor.curve import Curve
 from rig.monitor.page.document import as_json, document, numbers
 from rig.monitor.page.drawn import drawing, thinned
-from rig.monitor.page.looking import LATE, Looking
+from rig.monitor.page.looking import LATE, Looking, looks
 from rig.monitor.page.shown import EVENTS, shown
+from rig.monitor.view import Follower
+from rig.record import Recorder
 from rig.record.entries import Event
 from tests.monitor.night_12 import and_events, with_status
 from tests.monitor.views import VIEWS, cycling, gone, old
+from tests.record.runs import header, likely_rows
 
 HOSTILE = (
     '<script>document.title = "TAKEN"</script><img src=x onerror="document.title=1">',
@@ -161,6 +165,25 @@ def test_a_curve_of_nothing_or_of_one_point_is_told_in_words():
         told = drawing(replace(cycling, curve=curve))
         assert told.plots == ()
         assert "no curve yet" in told.told
+
+
+def test_a_run_that_takes_the_folder_of_another_has_a_curve_of_its_own(tmp_path):
+    folder = tmp_path / "night-1"
+    one_run(folder, 300, "09:00")
+    look = looks(lambda: Follower(folder).look)
+    assert look().curve.cycles[-1] > 290
+    shutil.rmtree(folder)
+    one_run(folder, 40, "10:00")
+    assert look().curve.cycles[-1] < 40
+
+
+def one_run(folder, cycles: int, begun: str) -> None:
+    """Record a run of so many cycles that began at an hour."""
+    told = replace(header(), started_utc=f"2026-11-24T{begun}:00+00:00")
+    recorder = Recorder.create(folder, told)
+    recorder.cycles(likely_rows(1, cycles))
+    recorder.commit()
+    recorder.abandon()
 
 
 class Disk:
