@@ -160,6 +160,23 @@ def test_a_lab_file_that_lacks_the_other_half_of_what_it_says(text, told):
     assert problems_in(text) == [f"{FILE}:{line}" for line in told]
 
 
+def test_what_is_as_long_as_it_may_be_is_taken_and_one_more_is_not():
+    # RFC 5321, section 4.5.3.1.3: 256 octets with the brackets around an address.
+    domain = ".".join(["d" * 63, "e" * 63, "f" * 57, "example"])
+    for local, problems in (("a" * 60, 0), ("a" * 61, 1)):
+        text = edited(('"a.night@lab.example"', f'"{local}@{domain}"'))
+        assert len(problems_in(text)) == problems
+    assert len(f"{'a' * 60}@{domain}") == 254
+    for length, problems in ((4096, 0), (4097, 1)):
+        text = edited(('"--rings"', f'"{"x" * length}"'))
+        assert len(problems_in(text)) == problems
+
+
+def test_an_address_that_is_no_text_is_refused():
+    (line,) = problems_in(edited(('"a.night@lab.example"', "3")))
+    assert "person[1].mail: 3 is no address of mail" in line
+
+
 def test_all_that_is_wrong_is_told_in_one_round():
     text = edited(
         ('"broker.example"', '"a b"'),
@@ -283,6 +300,10 @@ DOUBTS = [
 def test_what_is_doubtful_is_a_warning_in_exactly_these_words(text, told):
     assert warnings_in(text) == told
     assert "hunter" not in "".join(told)
+
+
+def test_a_rule_may_repeat_as_often_as_it_lets_through():
+    assert warnings_in(edited(('"10 min"', '"1 min"'))) == []
 
 
 @pytest.mark.parametrize("host", ["localhost", "127.0.0.1", "127.8.9.1", "::1", "rig.localhost"])
