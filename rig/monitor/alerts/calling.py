@@ -28,7 +28,6 @@ _CALL: Final = frozenset(
 """Kinds of events of which some call; the others show in the status, or call nobody."""
 _BAD_WATER: Final = re.compile(r"does not|may still run|missed|given up|not confirmed|no water")
 _GOOD: Final = re.compile(r"\b(come|answers|value|dry) again\b|\boff at last$|\bis back$")
-_REFUSED: Final = "refused"
 
 
 def causes(view: View, heard: Mapping[str, str]) -> tuple[Cause, ...]:
@@ -81,26 +80,3 @@ def _calls(event: Event) -> bool:
     if event.kind not in _CALL or not worth_telling(event) or _GOOD.search(event.text):
         return False
     return event.kind != "water" or _BAD_WATER.search(event.text) is not None
-
-
-def from_afar(view: View, lines: Iterable[str]) -> Iterator[Cause]:
-    """Yield causes of lines on requests from afar; how each was recorded calls nobody."""
-    for line in lines:
-        asked, _, became = line.partition(" from afar: ")
-        if became.startswith("recorded"):
-            continue
-        acted = became.startswith("acted")
-        yield Cause(
-            key=f"request:{asked}" if acted else f"request:{_REFUSED}",
-            kinds=("request",),
-            headline=f"ASKED FROM AFAR: {asked}" if acted else "REFUSED: requests from afar",
-            happened=line,
-            did=f"it acted: {view.status.means}" if acted else "refused; the rig goes on as it was",
-            todo=(
-                ("see that it was somebody who may",)
-                if acted
-                else ("find out who asks; change the secret if it may be known",)
-            ),
-            lasting=False,
-            settle=0.0,
-        )

@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 from rig.clock import Clock
 from rig.errors import StorageError
+from rig.monitor.alerts.asked import from_afar
 from rig.monitor.alerts.book import Read, read_on, write
-from rig.monitor.alerts.calling import from_afar, happenings, heard_from, sure_causes
+from rig.monitor.alerts.calling import happenings, heard_from, sure_causes
 from rig.monitor.alerts.cause import Cause
 from rig.monitor.alerts.desk import Desk, Line, line, with_lines
 from rig.monitor.alerts.due import Due, due

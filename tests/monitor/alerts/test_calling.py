@@ -5,7 +5,7 @@ from datetime import UTC, timedelta
 
 import pytest
 
-from rig.monitor.alerts.calling import causes, from_afar, happenings, heard_from, sure_causes
+from rig.monitor.alerts.calling import causes, happenings, heard_from, sure_causes
 from rig.monitor.alerts.cause import found_key, importance, movable
 from rig.monitor.looks import Numbered
 from rig.monitor.view import View
@@ -204,20 +204,6 @@ def test_what_happened_and_still_lasts_is_one_cause():
     assert happened.key == lasting.key
     paused = with_status(state="paused", cause="finding", why=SLIPPED)
     assert list(happenings(paused, numbered(("sensor", SLIPPED)))) == []
-
-
-def test_requests_from_afar_are_told_by_what_became_of_them():
-    lines = (
-        "pause by Ada from afar: acted: it goes to rest",
-        "pause by Ada from afar: recorded",
-        "12 requests refused in a minute: 12 not signed with this rig's secret",
-        "3 requests refused in a minute: 3 made too long ago",
-    )
-    acted, one, two = from_afar(cycling, lines)
-    assert acted.kinds == one.kinds == ("request",)
-    assert "pause by Ada" in acted.headline
-    # A storm of refusals is one alert.
-    assert one.key == two.key != acted.key
 
 
 def test_a_defect_of_ours_is_told_as_such():

@@ -10,6 +10,7 @@ from datetime import timedelta
 from rig.assembly.afar_door import asks
 from rig.clock import SystemClock
 from rig.control.desk import Request
+from rig.monitor.alerts.asked import from_afar
 from rig.monitor.mqtt import serving
 from rig.monitor.mqtt.serving import AfarRequests
 from rig.monitor.mqtt.signing import verify
@@ -17,6 +18,7 @@ from tests.control.visitors import until
 from tests.monitor.mqtt.afar_requests import ANSWERS, KEY, RULES, genuine
 from tests.monitor.mqtt.afar_rig import LongHere, a_run, runtime
 from tests.monitor.mqtt.schemas import check
+from tests.monitor.night_12 import cycling
 
 __all__ = ["runtime"]
 
@@ -78,6 +80,8 @@ async def test_pause_and_stop_reach_the_run_and_both_answers_come_back(runtime, 
         "stop by A. Name from afar: acted: so it is",
         "stop by A. Name from afar: recorded",
     ]
+    headlines = [cause.headline for cause in from_afar(cycling, post.told)]
+    assert headlines == [f"ASKED FROM AFAR: {ask} by A. Name" for ask in ("pause", "stop")]
 
 
 async def test_the_run_itself_refuses_what_may_not_come_from_afar(runtime, tmp_path):
