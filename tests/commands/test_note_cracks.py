@@ -1,0 +1,287 @@
+"""`nightrig note` on an ended run as it is typed: readings, pictures, what is found, and lists."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import math
+import shutil
+from contextlib import closing
+from pathlib import Path
+
+import h5py
+import pytest
+
+from rig.assembly.rehearsal import rehearse
+from rig.commands.files import load
+from rig.record import trouble_in_run_file
+from rig.record.cracks import Found, found_after, read_cracks
+from rig.record.entries import Ending
+from rig.record.journal import JournalWriter
+from rig.record.runfile import make_run_file
+from rig.replay.recording import open_recording
+from tests.commands.cut_off import copy, events, files, said_by
+from tests.record.test_pictures import PNG
+from tests.replay.tables import series, text_of, write
+
+BY = ("--by", "A. Name")
+FIRST = (
+    *("--crack", "C1", "--face", "front", "--at", "400 mm", "--tip", "1.5 in"),
+    *("--direction", "flexural", "--width", "0.12 mm", "--length", "60 mm"),
+)
+
+
+@pytest.fixture(scope="session")
+def ran_out(tmp_path_factory) -> Path:
+    """The folder of a rehearsal that ran out; work on a copy."""
+    folder = tmp_path_factory.mktemp("ran-out")
+    assert rehearse(load(*files(folder, 30)), folder / "run", 1).outcome == "run-out"
+    return folder / "run"
+
+
+@pytest.fixture
+def run(ran_out, tmp_path) -> Path:
+    return copy(ran_out, tmp_path)
+
+
+@pytest.fixture
+def failed(run) -> Path:
+    """The same, as if it had not run out: nothing of that is looked at here but its outcome."""
+    with closing(JournalWriter(run)) as journal:
+        journal.ending(Ending("failure", "stiffness", 30, 60.0))
+        journal.commit()
+        make_run_file(run, journal)
+        journal.settle()
+    return run
+
+
+def note(run: Path, *words: str):
+    return said_by("note", str(run), *words, *BY)
+
+
+def log_of(run: Path):
+    with open_recording(run / "run.h5") as recording:
+        return read_cracks(recording)
+
+
+def test_a_reading_after_the_end_is_in_run_h5_with_its_units_turned_into_si(run):
+    said = note(run, "=HYPERLINK(1)\x1b[2J <b>wet</b>", *FIRST)
+    assert said.code == 0
+    words, recorded = said.out.splitlines()
+    assert words == (
+        "acted: written down: entry 1: C1 front, 400 mm from the left support, flexural, "
+        "tip 38.1 mm above the soffit, 0.12 mm wide, 60 mm long: =HYPERLINK(1) [2J <b>wet</b>; "
+        "run.h5 was made anew with it"
+    )
+    assert recorded == "recorded"
+    with h5py.File(run / "run.h5") as file:  # as a stranger reads it
+        (row,) = file["cracks"][:]
+        names, words = file["cracks"].dtype.names, file["cracks"].attrs["units"]
+        units = dict(zip(names, words.split(", "), strict=True))
+    assert [row[name] for name in ("position", "height", "width", "length")] == [
+        pytest.approx(value) for value in (0.4, 0.0381, 1.2e-4, 0.06)
+    ]
+    assert {units[name] for name in ("position", "height", "width", "length")} == {"m"}
+    assert (row["by"], row["kind"]) == (b"A. Name", b"reading")
+    assert row["at_utc"].decode().endswith("+00:00")
+    (told,) = events(run, "after the end")
+    assert "by A. Name: entry 1: C1 front" in told
+    assert trouble_in_run_file(run) == ""
+
+
+REFUSED = {
+    "beyond the specimen": (
+        ("--crack", "C1", "--face", "front", "--at", "4 m"),
+        "4000 mm from the left support is beyond the specimen",
+    ),
+    "no face": (("--crack", "C1", "--face", "side", "--at", "1 m"), "face 'side' is none"),
+    "no unit": (("--crack", "C1", "--width", "0.1"), "--width '0.1'"),
+    "another unit": (("--crack", "C1", "--width", "1 kN"), "--width '1 kN'"),
+    "nothing to correct": (("--correct", "7", "--width", "1 mm"), "there is no entry 7"),
+    "no picture": (("--picture", "/dev/null"), "/dev/null: is no plain file"),
+    "a mode of a run-out": (("--mode", "shear"), "this one ran out"),
+    "a catch can": (("--catch-can", "1 L/min", "--face", "top"), "belongs to a test that runs"),
+    "a moved sensor": (("new foot", "--moved", "midspan"), "belongs to a test that runs"),
+    "a label of markup": (("--crack", "<b>", "--face", "top", "--at", "1 m"), "label '<b>'"),
+    "a lost text too long": (("--crack", "C1", "--lost", "x" * 201), "it takes 200"),
+}
+
+
+@pytest.mark.parametrize(("words", "told"), REFUSED.values(), ids=REFUSED.keys())
+def test_what_is_refused_after_the_end_is_one_line_and_changes_nothing(ran_out, words, told):
+    before = {p.name: p.read_bytes() for p in ran_out.iterdir() if p.name != "lock"}
+    said = note(ran_out, *words)
+    assert (said.code, said.out) == (2, "")
+    (line,) = said.err.splitlines()
+    assert told in line
+    assert {p.name: p.read_bytes() for p in ran_out.iterdir() if p.name != "lock"} == before
+
+
+USAGE = {
+    "two notes": (("--crack", "C1", "--mode", "shear"), "are two notes"),
+    "a width of no crack": (("wet", "--width", "1 mm"), "--width belongs to a crack"),
+    "a face of nothing": (("wet", "--face", "top"), "--face belongs to --crack"),
+    "taken back, but what": (("wrong", "--withdraw"), "needs the number of the entry"),
+    "void and valid": (("--void", "hit", "--valid"), "not both"),
+    "where, but how many": (("--wires-where", "mid-span"), "how many broke"),
+    "entry 0": (("--correct", "0"), "0 is no whole number from 1 on"),
+    "fewer wires than none": (("--wires-broken", "-1"), "no whole number from 0"),
+}
+
+
+@pytest.mark.parametrize(("words", "told"), USAGE.values(), ids=USAGE.keys())
+def test_options_that_do_not_go_together_are_answered_in_a_line(ran_out, words, told):
+    said = note(ran_out, *words)
+    assert (said.code, said.out) == (2, "")
+    (line,) = said.err.splitlines()
+    assert told in line
+
+
+@pytest.mark.nights
+def test_what_is_found_after_the_end_is_kept_and_the_newest_counts(failed):
+    found = ("--mode", "tendon fracture", "--wires-broken", "3", "--wires-where", "at mid-span")
+    assert note(failed, "it was loud", *found, "--rust", "none", "--valid").code == 0
+    entries = log_of(failed)
+    assert [(e.kind, e.fact) for e in entries] == [
+        ("after-test", "mode"),
+        ("after-test", "valid"),
+        ("after-test", "wires"),
+        ("after-test", "rust"),
+        ("words", ""),
+    ]
+    words = ("it was loud",)
+    assert found_after(entries) == Found(
+        "tendon fracture", True, "", 3, "at mid-span", "none", words
+    )
+    said = note(failed, "--void", "the frame leaned", "--mode", "something else")
+    assert "a series knows no mode 'something else', but tendon fracture" in said.out
+    now = found_after(log_of(failed))
+    assert (now.valid, now.void_reason, now.mode) == (False, "the frame leaned", "something else")
+    assert note(failed, "typed into the wrong run", "--correct", "6", "--withdraw").code == 0
+    assert found_after(log_of(failed)).mode == "tendon fracture"
+
+
+@pytest.mark.nights
+def test_a_picture_is_copied_beside_the_record_and_bound_by_its_hash(run, tmp_path):
+    shot = tmp_path / "shot.png"
+    shot.write_bytes(PNG)
+    sha256 = hashlib.sha256(PNG).hexdigest()
+    assert note(run, "the whole beam", "--picture", str(shot)).code == 0
+    assert note(run, *FIRST, "--picture", str(shot)).code == 0
+    assert [p.name for p in (run / "pictures").iterdir()] == [f"{sha256}.png"]
+    of_all, of_one = log_of(run)
+    assert (of_all.kind, of_all.crack, of_all.picture) == ("picture", "", sha256)
+    assert (of_one.kind, of_one.crack, of_one.picture) == ("reading", "C1", sha256)
+    (run / "pictures" / f"{sha256}.png").unlink()
+    assert "; the picture is not in the folder" in said_by("note", str(run), "--list").out
+
+
+def test_the_picture_of_a_reading_that_is_refused_is_not_kept(run, tmp_path):
+    shot = tmp_path / "shot.png"
+    shot.write_bytes(PNG)
+    assert note(run, "--crack", "C1", "--picture", str(shot)).code == 2
+    assert not (run / "pictures").exists()
+
+
+@pytest.mark.nights
+def test_the_log_is_listed_with_what_was_corrected_and_withdrawn(run):
+    note(run, *FIRST)
+    note(run, "--correct", "1", "--width", "0.15 mm")
+    note(run, "--crack", "C2", "--face", "bottom", "--at", "500 mm")
+    note(run, "a scratch", "--correct", "3", "--withdraw")
+    before = (run / "run.h5").read_bytes()
+    lines = [line.strip() for line in said_by("note", str(run), "--list").out.splitlines()]
+    assert lines[0].endswith("1 of 4 entries of its crack log stand")
+    assert "0.15 mm wide" in lines[1]
+    assert lines[2] == "* corrected by entry 2 (A. Name)"
+    assert lines[3].startswith("before: C1 front")
+    assert "0.12 mm wide" in lines[3]
+    assert lines[5] == "* withdrawn by entry 4 (A. Name): a scratch"
+    told = json.loads(said_by("note", str(run), "--list", "--json").out)
+    (stands,) = told["standing"]
+    assert (stands["number"], stands["width_m"], stands["length_m"]) == (1, 0.15e-3, 0.06)
+    assert told["corrected"] == {"1": [2], "3": [4]}
+    assert told["entries"][2]["width_m"] is None
+    assert (run / "run.h5").read_bytes() == before
+
+
+def test_an_empty_log_is_told_and_a_folder_without_a_run_refused(run, tmp_path):
+    assert said_by("note", str(run), "--list").out == f"{run}: nothing in its crack log\n"
+    (tmp_path / "none").mkdir()
+    assert said_by("note", str(tmp_path / "none"), "--list").code == 2
+    assert said_by("note", str(tmp_path / "none"), *FIRST).code == 2
+
+
+@pytest.mark.nights
+def test_a_test_that_was_cut_off_is_refused_with_what_to_do(killed, tmp_path):
+    folder = copy(killed, tmp_path)
+    for words in (FIRST, ("--mode", "shear"), ("--cracks",)):
+        said = note(folder, *words)
+        assert said.code == 2
+        assert "Go on with: nightrig resume" in said.err
+    assert said_by("note", str(folder), "--list").out.endswith("nothing in its crack log\n")
+
+
+def answers(monkeypatch, *lines: str) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO("".join(f"{line}\n" for line in lines)))
+
+
+def close(*hundredths: float) -> list[object]:
+    """Lengths [m] near so many hundredths of a millimetre."""
+    return [pytest.approx(value * 1e-5) for value in hundredths]
+
+
+@pytest.mark.nights
+def test_prompts_go_through_what_is_known_then_ask_for_new_cracks(run, monkeypatch):
+    note(run, *FIRST)
+    note(run, "--crack", "C2", "--face", "bottom", "--at", "500 mm", "--width", "0.2 mm")
+    new = ["C3", "ba", "0.9 m", "longi", "", "0,1", "0.1", "not read", "a spall"]
+    wrong = ["C1", "front", "900", "l", "", "", "", ""]
+    answers(monkeypatch, "0.14", "55", "n", "0.14", "65", "s", *wrong, *new, "")
+    said = said_by("note", str(run), "--cracks", *BY)
+    assert said.code == 0
+    assert "1 of 2: C1 front, 400 mm from the left support, flexural; last at cycle" in said.err
+    assert "length was 60 mm, now 55 mm: cracks do not heal; keep it (y/n)" in said.err
+    assert "refused: C1 is flexural since it was found" in said.err
+    assert "'0,1': " in said.err
+    assert "2 readings written down" in said.err
+    known, found = log_of(run)[2:]
+    assert (known.crack, known.face, known.width, known.length) == ("C1", "front", *close(14, 6500))
+    assert (found.crack, found.face, found.direction) == ("C3", "back", "longitudinal")
+    assert (found.position, found.width, found.lost) == (0.9, *close(10), "a spall")
+    assert math.isnan(found.height)
+    assert math.isnan(found.length)
+
+
+def test_prompts_that_are_broken_off_lose_nothing(run, monkeypatch):
+    note(run, *FIRST)
+    answers(monkeypatch, "0.14", "65", "C2", "top", "500", "f", "", "0.1")  # and then its end
+    said = said_by("note", str(run), "--cracks", *BY)
+    assert said.code == 0
+    assert "left" in said.err.splitlines()
+    assert "1 readings written down" in said.err
+    assert [(e.crack, e.width) for e in log_of(run)] == [("C1", value) for value in close(12, 14)]
+    assert trouble_in_run_file(run) == ""
+
+
+@pytest.mark.nights
+def test_an_imported_run_is_added_to_and_keeps_its_samples(tmp_path):
+    path, folder = write(tmp_path, text_of(series())), tmp_path / "imported"
+    assert said_by("import", str(path), "--out", str(folder)).code == 0
+    with h5py.File(folder / "run.h5") as file:
+        before = file["full_rate/load"][:].tobytes()
+    said = note(folder, "an old beam", "--rust", "brown")
+    assert "the size of the specimen is not known" in said.out
+    with h5py.File(folder / "run.h5") as file:
+        assert file["full_rate/load"][:].tobytes() == before
+        assert len(file["cracks"]) == 2
+    assert trouble_in_run_file(folder) == ""
+    damaged = shutil.copytree(folder, tmp_path / "damaged")
+    data = (damaged / "run.h5").read_bytes()
+    (damaged / "run.h5").write_bytes(data[: len(data) // 2])
+    journal = (damaged / "journal.db").read_bytes()
+    refused = note(damaged, "more")
+    assert refused.code == 6
+    assert "import the file once more" in refused.err
+    assert (damaged / "journal.db").read_bytes() == journal
