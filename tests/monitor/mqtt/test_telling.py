@@ -248,6 +248,8 @@ async def test_a_broker_that_freezes_is_noticed_and_told_of_afterwards(
             broker.go_on()
             await told.wait(lambda: texts(heard) == ["one", "two", "three"])
             await told.wait(lambda: "well again" in told.lines[-1])
+        # It was asked to leave before the end of its run.
+        heard.wait(lambda h: last(h, "presence")["cause"] == "left")
     record.recorder.abandon()
 
 
