@@ -124,6 +124,12 @@ def test_the_password_of_a_rig_in_the_clear_is_told(laboratory):
     )
 
 
+def test_what_is_doubtful_is_told_once(laboratory):
+    rewrite(laboratory / "labs/night.toml", ("8884", "1883"))
+    (line,) = told(laboratory)
+    assert line.startswith("labs/night.toml:6: broker.port: 1883 is usually that of no TLS")
+
+
 def test_a_user_of_its_own_without_a_password_is_told(laboratory):
     own = ("requests =", 'user = "frame-1"\nrequests =')
     rewrite(laboratory / "rigs/frame.toml", own)
