@@ -105,9 +105,14 @@ class Inspection:
     totals: tuple[Total, ...]
 
     @property
-    def new(self) -> tuple[Mark, ...]:
-        """The cracks that are new since last marked."""
-        return tuple(mark for mark in self.marks if mark.new)
+    def cracks(self) -> int:
+        """How many cracks are known: one on two faces is one."""
+        return len(_labels(self.marks))
+
+    @property
+    def new(self) -> int:
+        """How many cracks are new since last marked: they were on no face before."""
+        return len(_labels(self.marks) - _labels(mark for mark in self.marks if not mark.new))
 
     def unread(self, quantity: str) -> tuple[Mark, ...]:
         """Return the known cracks whose "width" or "length" was not read there."""
@@ -116,6 +121,10 @@ class Inspection:
     def total(self, direction: str) -> Total:
         """Return the total of one direction."""
         return next(total for total in self.totals if total.direction == direction)
+
+
+def _labels(marks: Iterable[Mark]) -> set[str]:
+    return {mark.label.casefold() for mark in marks}
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,7 +272,7 @@ def _total(direction: str, marks: Iterable[Mark]) -> Total:
     lengths = [m.known.length for m in of_it if not math.isnan(m.known.length)]
     return Total(
         direction=direction,
-        cracks=len({mark.label.casefold() for mark in of_it}),
+        cracks=len(_labels(of_it)),
         marks=len(of_it),
         length=NAN if of_it and not lengths else math.fsum(lengths),
         unread=len(of_it) - len(lengths),

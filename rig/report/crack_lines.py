@@ -22,13 +22,14 @@ SLOPE: Final = math.sqrt(0.5)
 WIRE: Final = 0.25
 """Share of the height at which a longitudinal crack is drawn where there is no tendon."""
 NOTES: Final = {
-    "inclination": "inclination not recorded: inclined cracks drawn at 45°, rising to mid-span",
+    "inclination": "inclination not recorded: inclined cracks are drawn at 45°, from the place "
+    "read up towards mid-span",
     "height": "height of a longitudinal crack not read: drawn at the lowest tendon",
     "length": "length not read: drawn from the soffit to the tip, or a quarter of the face long",
     "direction": "direction not told: drawn upright",
     "across": "place across the width is not recorded: drawn in the middle",
-    "from": "longitudinal cracks drawn from the place read to the right",
-    "cut": "a crack longer than there is room for is drawn as far as the edge",
+    "from": "longitudinal cracks are drawn from the place read to the right",
+    "cut": "a crack longer than its tip is high, or than its face, is drawn as far as the edge",
 }
 """What is said beside a map of each thing that was assumed."""
 ENDS: Final = ("left-end", "right-end")
@@ -158,7 +159,7 @@ def _upright(place: float, reading: Reading, top: float) -> Line:
 def _inclined(place: float, reading: Reading, top: float, lean: int) -> Line:
     foot, tip, assumed = _rise(reading, top, SLOPE)
     run = lean * (tip - foot)
-    return Line((place - run, foot), (place, tip), assumed | {"inclination"})
+    return Line((place, foot), (place + run, tip), assumed | {"inclination"})
 
 
 def _lengthwise(face: str, place: float, reading: Reading, beam: Beam) -> Line:
