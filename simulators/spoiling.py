@@ -51,28 +51,30 @@ class Spoiling:
 
     def apply(self, out: SampleArray, first: int, channel: Channel, parts: list[Part]) -> None:
         """Spoil a row of samples [SI] from frame `first` on, of which `parts` tell the states."""
-        touched = [
+        spoiled = [
             self._one(out, first, one, parts)
             for one in self._all
             if one.spoiled.channel == channel.name
         ]
-        if any(touched):
-            # A converter shows whole steps of what comes to it, and nothing beyond its range.
-            unit = np.float32(channel.resolution or 1.0)
+        # A converter shows whole steps of what comes to it, and nothing beyond its range. What is
+        # not spoiled stays as it is, or samples would depend on how they were cut.
+        unit = np.float32(channel.resolution or 1.0)
+        for begin, end in spoiled:
+            view = out[begin:end]
             if channel.resolution:
-                np.rint(out / unit, out=out)
-                np.multiply(out, unit, out=out)
-            np.clip(out, np.float32(channel.low), np.float32(channel.high), out=out)
+                np.rint(view / unit, out=view)
+                np.multiply(view, unit, out=view)
+            np.clip(view, np.float32(channel.low), np.float32(channel.high), out=view)
 
-    def _one(self, out: SampleArray, first: int, one: _One, parts: list[Part]) -> bool:
-        """Spoil a row; tell whether any of it is."""
+    def _one(self, out: SampleArray, first: int, one: _One, parts: list[Part]) -> tuple[int, int]:
+        """Spoil a row; return the samples [begin, end) of which any may be."""
         spoiled = one.spoiled
         if isinstance(spoiled, Slipping):
             return self._slip(out, first, spoiled, one.draws, parts)
         begin = max(spoiled.begin, first)
         end = min(spoiled.end, first + len(out))
         if begin >= end:
-            return False
+            return 0, 0
         view = out[begin - first : end - first]
         if isinstance(spoiled, Spiking):
             _spike(view, begin, spoiled, one.draws)
@@ -82,7 +84,7 @@ class Spoiling:
             np.minimum(view, np.float32(spoiled.most), out=view)
         else:
             view += self._added(spoiled, np.arange(begin, end), one.draws).astype(np.float32)
-        return True
+        return begin - first, end - first
 
     def _added(self, spoiled: Noisy | Shifted | Hum | Leaning, n: Any, draws: Draws) -> FloatArray:
         """Return what a channel shows too much at frames [SI]."""
@@ -102,8 +104,8 @@ class Spoiling:
 
     def _slip(
         self, out: SampleArray, first: int, slipping: Slipping, draws: Draws, parts: list[Part]
-    ) -> bool:
-        touched = False
+    ) -> tuple[int, int]:
+        slipped = len(out)
         for state, begin, end in parts:
             mark = self._world.around.mark(slipping, state.marks)
             if mark < 0:
@@ -114,12 +116,14 @@ class Spoiling:
             at, by = _slips(slipping, draws, had + each * (end + 1 - state.frame))
             before = at <= had
             view = out[begin - first : end - first]
-            view += np.float32(by[before].sum())
+            if before.any():
+                view += np.float32(by[before].sum())
+                slipped = min(slipped, begin - first)
             for cycles, step in zip(at[~before], by[~before], strict=True):
-                late = state.frame + math.ceil((cycles - had) / each) - begin
-                view[max(late, 0) :] += np.float32(step)
-            touched = touched or len(at) > 0
-        return touched
+                late = max(state.frame + math.ceil((cycles - had) / each) - begin, 0)
+                view[late:] += np.float32(step)
+                slipped = min(slipped, begin - first + late)
+        return slipped, len(out)
 
 
 def _slips(slipping: Slipping, draws: Draws, cycles: float) -> tuple[FloatArray, FloatArray]:

@@ -8,6 +8,7 @@ import pytest
 from rig.channels import Channel
 from rig.ports import Rig
 from simulators.draws import BLOCK, Draws
+from simulators.faults import Fault, Moved
 from simulators.motion import NEVER
 from simulators.spoiled import (
     Gaps,
@@ -32,16 +33,17 @@ CHANNELS = (
 )
 
 
-def taken(*spoiled: Spoiled) -> np.ndarray:
+def taken(*spoiled: Spoiled, faults: tuple[Fault, ...] = (), block: int = 1000) -> np.ndarray:
     """Return frames of steady cycling from FIRST on, shape (channels, frames)."""
 
     async def job(rig: Rig) -> np.ndarray:
         await fatigue(rig)
         await take(rig, 500)
         assert rig.acquisition.snapshot()["frame"] == FIRST  # type: ignore[attr-defined]
-        return await take(rig, FRAMES)
+        return await take(rig, FRAMES, block)
 
-    return drive(setup(channels=CHANNELS, tables=None, spoiled=spoiled), job)
+    made = setup(channels=CHANNELS, tables=None, spoiled=spoiled, faults=faults)
+    return drive(made, job)
 
 
 @pytest.fixture(scope="module")
@@ -68,6 +70,17 @@ def test_noise_is_normal_and_of_its_deviation(plain):
     assert np.std(more) == pytest.approx(20e-6, rel=0.05)
     assert np.mean(np.abs(more) < 20e-6) == pytest.approx(0.683, abs=0.03)
     assert abs(np.corrcoef(more[1:], more[:-1])[0, 1]) < 0.05
+
+
+@pytest.mark.parametrize("spoiled", [Hum("midspan", BEGIN, END, 60.0, 1e-6), Slipping])
+def test_what_is_not_spoiled_stays_off_the_steps_however_samples_are_cut(spoiled):
+    if spoiled is Slipping:
+        spoiled = Slipping("midspan", BEGIN, 50.0, 3e-6)
+    moved = (Moved("midspan", FIRST + 10, 0.4 * STEP),)
+    long, short = (taken(spoiled, faults=moved, block=block) for block in (5000, 7))
+    np.testing.assert_array_equal(long, short)
+    off = long[1][: BEGIN - FIRST].astype(np.float64)[20:] / STEP
+    assert np.abs(off - np.rint(off)).mean() == pytest.approx(0.4, abs=0.02)
 
 
 def test_what_is_spoiled_still_comes_in_steps_of_the_resolution():
