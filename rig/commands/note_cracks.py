@@ -19,6 +19,7 @@ import click
 from rig.commands.asking import asked
 from rig.commands.folders import place as place_of
 from rig.commands.note_said import NOT_READ, line_of
+from rig.commands.saying import folded
 from rig.control.address import find_socket
 from rig.control.caller import LiveRun, NoAnswer, look_at
 from rig.control.crack_log import CrackGiven, CrackLog
@@ -42,13 +43,18 @@ class Left(Exception):
 
 @dataclass(slots=True)
 class Asking:
-    """The prompts of one map: `write` writes an answer, `written` counts them."""
+    """The prompts of one map: `write` writes an answer, `written` counts them.
 
+    `log` holds what is known of the cracks and of the specimen.
+    """
+
+    log: CrackLog
     write: Write
     written: int = 0
 
-    def known(self, cracks: tuple[CrackEntry, ...]) -> None:
+    def known(self) -> None:
         """Ask for each crack that is known. Raises Left."""
+        cracks = self.log.known()
         for count, crack in enumerate(cracks, start=1):
             _say(f"{count} of {len(cracks)}: {place(crack)}; {_last(crack)}")
             while not self._read(crack):
@@ -56,16 +62,15 @@ class Asking:
 
     def _read(self, crack: CrackEntry) -> bool:
         """Ask for one crack that is known; tell whether that is done."""
-        width = _number("  width", aside=True)
-        if width is None:
+        values: dict[str, Any] = {"crack": crack.crack, "face": crack.face}
+        if not self._add(values, "width", lambda: _number("  width", aside=True)):
             return True
-        length = _length("  length")
-        values = {"crack": crack.crack, "face": crack.face, "width": width, "length": length}
-        for name, value in (("width", width), ("length", length)):
-            before = getattr(crack, name)
-            if value < before and not _yes(
-                f"  {name} was {millimetres(before)}, now {millimetres(value)}: cracks do not "
-                "heal; keep it"
+        self._add(values, "length", lambda: _number("  length"))
+        for name in ("width", "length"):
+            before, now = getattr(crack, name), values[name]
+            if now < before and not _yes(
+                f"  {name} was {millimetres(before)}, now {millimetres(now)}: cracks do not heal; "
+                "keep it"
             ):
                 return False
         return self._written(values)
@@ -76,15 +81,37 @@ class Asking:
             self._new(label)
 
     def _new(self, label: str) -> None:
-        values: dict[str, Any] = {"crack": label, "face": _word("  face", FACES)}
-        values["position"] = _length("  place from the left support")
-        values["direction"] = _word("  direction", DIRECTIONS)
-        values["height"] = _length("  tip above the soffit")
-        values["width"] = _length("  width")
-        values["length"] = _length("  length")
-        values["lost"] = _line("  lost material (Enter: none): ")
-        kept = {name: value for name, value in values.items() if value != ""}
-        self._written(kept)
+        values: dict[str, Any] = {}
+        questions: dict[str, Callable[[], str | float | None]] = {
+            "crack": lambda: label,
+            "face": lambda: _word("  face", FACES, needed=True),
+            "position": lambda: _number("  place from the left support", needed=True),
+            "direction": lambda: _word("  direction", DIRECTIONS),
+            "height": lambda: _number("  tip above the soffit"),
+            "width": lambda: _number("  width"),
+            "length": lambda: _number("  length"),
+            "lost": lambda: _line("  lost material (Enter: none): "),
+        }
+        for name, ask in questions.items():
+            if not self._add(values, name, ask):
+                return
+        self._written({name: value for name, value in values.items() if value != ""})
+
+    def _add(
+        self, values: dict[str, Any], name: str, ask: Callable[[], str | float | None]
+    ) -> bool:
+        """Add what is answered, once it can be; False where the crack is passed over."""
+        while (answer := ask()) is not None:
+            try:
+                self.log.check({**values, name: answer})
+            except InputError as error:
+                _say(f"  {error}")
+                if name == "crack":  # which was typed before
+                    return False
+            else:
+                values[name] = answer
+                return True
+        return False
 
     def _written(self, values: dict[str, Any]) -> bool:
         try:
@@ -102,14 +129,13 @@ def ask_for_cracks(folder: Path, who: str) -> int:
 
     Raises InputError where there is no such run, StorageError where it cannot be written.
     """
-    with _writing(folder, who) as (cracks, write):
-        asking = Asking(write)
+    with _writing(folder, who) as asking:
         _say(
             f'Lengths in mm, or with a unit. Enter: {NOT_READ}. "{_ASIDE}": the crack is passed '
             f'over. "{_LEAVE}" alone: leave.'
         )
         try:
-            asking.known(cracks)
+            asking.known()
             asking.new()
         except (Left, KeyboardInterrupt):
             _say("")
@@ -119,28 +145,26 @@ def ask_for_cracks(folder: Path, who: str) -> int:
 
 
 @contextmanager
-def _writing(folder: Path, who: str) -> Iterator[tuple[tuple[CrackEntry, ...], Write]]:
-    """Give the cracks known of a run and what writes a reading of one."""
+def _writing(folder: Path, who: str) -> Iterator[Asking]:
+    """Give the prompts of a run: the cracks known of it and what writes a reading of one."""
+    # Imported late: they read plans.
+    from rig.commands.note_ended import held, section_of
+
     path = find_socket(folder)
     run = look_at(path) if path is not None else None
     if run is not None:
-        yield _known(folder), lambda given: _ask_live(run, given, who)
+        with read_journal(folder) as journal:
+            log = CrackLog(section_of(folder), read_cracks(journal))
+        yield Asking(log, lambda given: _ask_live(run, given, who))
         return
     found = place_of(folder)
     if found.kind != "ended":
         raise InputError(f"{found.text}; nothing was written")
-    from rig.commands.note_ended import held
-
     with held(folder, who) as ended:
         for text in ended.told:
             _say(text)
-        yield ended.log.known(), lambda given: ended.write(given, "")
+        yield Asking(ended.log, lambda given: ended.write(given, ""))
         _say("run.h5 is being made anew")
-
-
-def _known(folder: Path) -> tuple[CrackEntry, ...]:
-    with read_journal(folder) as journal:
-        return CrackLog(None, read_cracks(journal)).known()
 
 
 def _ask_live(run: LiveRun, given: CrackGiven, who: str) -> str:
@@ -169,20 +193,14 @@ def _last(crack: CrackEntry) -> str:
     return f"last at cycle {crack.cycle:,}: width {width}, length {length}"
 
 
-def _length(question: str) -> float:
-    """Return a length [m] that is typed, NaN for none."""
-    found = _number(question)
-    return math.nan if found is None else found
-
-
-def _number(question: str, *, aside: bool = False) -> float | None:
+def _number(question: str, *, needed: bool = False, aside: bool = False) -> float | None:
     """Return a length [m] that is typed, NaN for none; None where the crack is passed over."""
     while True:
         text = _line(f"{question}, mm: ")
-        if not text or text.casefold() == NOT_READ:
-            return math.nan
         if aside and text.casefold() == _ASIDE:
             return None
+        if (not text or text.casefold() == NOT_READ) and not needed:
+            return math.nan
         try:
             # The question names the unit.
             return parse(f"{float(text)!r} mm" if _is_number(text) else text, "length")
@@ -197,11 +215,13 @@ def _is_number(text: str) -> bool:
         return False
 
 
-def _word(question: str, words: tuple[str, ...]) -> str:
+def _word(question: str, words: tuple[str, ...], *, needed: bool = False) -> str:
     """Return the one word that what is typed begins; "" for none."""
     while True:
         text = _line(f"{question} ({', '.join(words)}): ").casefold()
-        found = [word for word in words if word.startswith(text)] if text else [""]
+        if not text and not needed:
+            return ""
+        found = [word for word in words if text and word.startswith(text)]
         if len(found) == 1 or text in words:
             return text if text in words else found[0]
         _say(f"  {text!r}: type one of them, or as much of it as tells it from the others")
@@ -227,4 +247,4 @@ def _line(prompt: str) -> str:
 
 
 def _say(text: str) -> None:
-    click.echo(text, err=True)
+    click.echo(folded(text, sys.stderr), err=True)

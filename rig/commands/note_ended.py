@@ -85,7 +85,7 @@ def held(folder: Path, by: str) -> Iterator[Ended]:
     lock = lock_folder(folder, SystemClock().utc())
     try:
         with added_after(folder) as record:
-            section = _section(folder)
+            section = section_of(folder)
             ended = Ended(record, CrackLog(section, record.entries), clean(by))
             if section is None:
                 ended.told.append(_UNKNOWN_SIZE)
@@ -127,7 +127,7 @@ def write_ended(folder: Path, said: Said, text: str, by: str) -> tuple[list[str]
     return written, ended.told
 
 
-def _section(folder: Path) -> Section | None:
+def section_of(folder: Path) -> Section | None:
     """Return the section of a run's specimen, None where its record keeps none."""
     from rig.replay.recording import open_recording
 

@@ -55,7 +55,9 @@ def _lines(folder: Path, entries: tuple[CrackEntry, ...]) -> list[str]:
 
 
 def _line(folder: Path, entry: CrackEntry, stands: CrackEntry) -> str:
-    when = f"cycle {entry.cycle:,}" if not entry.at_utc else f"after the end, {entry.at_utc}"
+    when = (
+        f"cycle {entry.cycle:,}" if not entry.at_utc else f"after the end, {_moment(entry.at_utc)}"
+    )
     missing = ""
     if stands.picture and _is_run(folder) and find_picture(folder, stands.picture) is None:
         missing = "; the picture is not in the folder"
@@ -67,6 +69,11 @@ def _correction(entry: CrackEntry) -> str:
     did = "withdrawn" if entry.fact == WITHDRAWN else "corrected"
     why = f": {clean(entry.text)}" if entry.fact == WITHDRAWN else ""
     return f"* {did} by entry {entry.number} ({_who(entry)}){why}"
+
+
+def _moment(at_utc: str) -> str:
+    """Return a stamp of ISO 8601 in UTC to the minute, for people."""
+    return f"{clean(at_utc)[:16].replace('T', ' ')} UTC"
 
 
 def _who(entry: CrackEntry) -> str:

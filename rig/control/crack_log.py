@@ -69,6 +69,10 @@ class CrackLog:
         self.keep(taken.entry)
         return taken
 
+    def check(self, values: Mapping[str, Any]) -> None:
+        """Refuse values that no crack of this specimen can have. Raises InputError."""
+        self._check(CrackEntry(0, 0.0, 0, "reading", **values))
+
     def keep(self, entry: CrackEntry) -> None:
         """Add an entry. Raises InputError where the log is full."""
         if len(self.entries) >= MOST_ENTRIES:

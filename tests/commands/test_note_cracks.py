@@ -236,7 +236,7 @@ def close(*hundredths: float) -> list[object]:
 def test_prompts_go_through_what_is_known_then_ask_for_new_cracks(run, monkeypatch):
     note(run, *FIRST)
     note(run, "--crack", "C2", "--face", "bottom", "--at", "500 mm", "--width", "0.2 mm")
-    new = ["C3", "ba", "0.9 m", "longi", "", "0,1", "0.1", "not read", "a spall"]
+    new = ["<b>", "C3", "", "ba", "9 m", "0.9 m", "longi", "", "0,1", "0.1", "not read", "a spall"]
     wrong = ["C1", "front", "900", "l", "", "", "", ""]
     answers(monkeypatch, "0.14", "55", "n", "0.14", "65", "s", *wrong, *new, "")
     said = said_by("note", str(run), "--cracks", *BY)
@@ -245,6 +245,8 @@ def test_prompts_go_through_what_is_known_then_ask_for_new_cracks(run, monkeypat
     assert "length was 60 mm, now 55 mm: cracks do not heal; keep it (y/n)" in said.err
     assert "refused: C1 is flexural since it was found" in said.err
     assert "'0,1': " in said.err
+    assert "label '<b>' is none" in said.err
+    assert "9000 mm from the left support is beyond the specimen" in said.err
     assert "2 readings written down" in said.err
     known, found = log_of(run)[2:]
     assert (known.crack, known.face, known.width, known.length) == ("C1", "front", *close(14, 6500))
