@@ -5,11 +5,14 @@ from __future__ import annotations
 import contextlib
 import json
 import re
+import resource
 import signal
 import subprocess
 import urllib.request
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from random import Random
 
 import pytest
 
@@ -17,6 +20,7 @@ from tests.assembly.nights import COMMAND, PATIENCE, a_night, eventually
 from tests.commands.cut_off import copy, said_by
 from tests.commands.test_watch import Undisturbed
 from tests.monitor.page.browser import DESK, PHONE, browsing
+from tests.monitor.page.serve import said
 
 NO_PROXY = urllib.request.build_opener(urllib.request.ProxyHandler({}))
 
@@ -154,6 +158,45 @@ def test_a_live_run_is_seen_on_a_phone_and_at_a_desk_and_feels_nothing(tmp_path,
             assert (code, err) == (0, "")
             assert "the test goes on in" in out
         sees_the_end(night, browser)
+
+
+@pytest.mark.endurance
+@pytest.mark.xdist_group("serial")
+@pytest.mark.timeout(180)
+def test_a_storm_of_requests_is_not_felt_by_the_test_and_leaves_memory_flat(tmp_path):
+    with a_night(tmp_path, run_out=100_000) as night:
+        assert night.finished(night.order("--detach")).returncode == 0
+        night.until_state("cycling")
+        undisturbed = Undisturbed(night)
+        with page_of(night.out) as (child, url):
+            fetched(f"{url}state.json")
+            port = int(url.rstrip("/").rpartition(":")[2])
+            storm(port, 2_000, seed=1)
+            before = resident(child.pid)
+            storm(port, 20_000, seed=2)
+            grown = resident(child.pid) - before
+            assert grown < 8_000_000, f"grown by {grown} bytes"
+            assert headline(url)
+        undisturbed.check()
+
+
+def storm(port: int, size: int, seed: int) -> None:
+    """Throw so many requests at a page, good and bad, from 16 clients at once."""
+
+    def one(number: int) -> None:
+        random = Random(seed * 1_000_000 + number)
+        line = random.choice([b"GET / ", b"GET /state.json ", b"POST / ", b"GET /x ", b"\x16\x03"])
+        host = random.choice([b"localhost", b"rebound.example", random.randbytes(20)])
+        said(port, line + b"HTTP/1.1\r\nHost: " + host + b"\r\n" * random.choice([1, 2]))
+
+    with ThreadPoolExecutor(16) as clients:
+        list(clients.map(one, range(size)))
+
+
+def resident(pid: int) -> int:
+    """Return how much memory a process holds [bytes]."""
+    pages = Path(f"/proc/{pid}/statm").read_text().split()[1]
+    return int(pages) * resource.getpagesize()
 
 
 def cycles(browser, seen: list[int]) -> int:
