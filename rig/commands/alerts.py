@@ -202,7 +202,7 @@ class _Book:
         for alert in shown:
             yield ""
             yield from alert_lines(desk, alert, self._now, self._zone)
-        quiet = [s for s in desk.silences.values() if self._now < s.until]
+        quiet = [s for s in desk.silences.values() if s.holds(self._now)]
         failing = list(failing_lines(desk, self._now, self._zone))
         if quiet or failing or closed or not self._told:
             yield ""

@@ -7,10 +7,9 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Final
 
 from rig.errors import InputError
+from rig.monitor.alerts.desk import LONGEST_SILENCE
 from rig.units import UnitError, parse
 
-LONGEST: Final = timedelta(days=7)
-"""How far ahead it may be at the most."""
 _CLOCK: Final = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)", re.ASCII)
 
 
@@ -21,7 +20,7 @@ def ends(text: str, now: datetime, zone: tzinfo | None) -> datetime:
     """
     found = _CLOCK.fullmatch(text.strip())
     end = _next(int(found[1]), int(found[2]), now, zone) if found else now + _span(text)
-    if end - now > LONGEST:
+    if end - now > LONGEST_SILENCE:
         raise InputError(f"--until {text!r}: at most 7 days from now; what is so old is mended")
     return end
 
@@ -29,11 +28,13 @@ def ends(text: str, now: datetime, zone: tzinfo | None) -> datetime:
 def _next(hour: int, minute: int, now: datetime, zone: tzinfo | None) -> datetime:
     local = now.astimezone(zone)
     for day in range(2):
-        # Put together anew: a day is not always 24 hours long.
+        # Put together anew: a day is not always 24 hours long, and an hour may come twice in it.
         naive = datetime(local.year, local.month, local.day, hour, minute) + timedelta(days=day)  # noqa: DTZ001 - in that zone
-        end = (naive.astimezone() if zone is None else naive.replace(tzinfo=zone)).astimezone(UTC)
-        if end > now:
-            return end
+        for fold in (0, 1):
+            folded = naive.replace(fold=fold)
+            there = folded.astimezone() if zone is None else folded.replace(tzinfo=zone)
+            if (end := there.astimezone(UTC)) > now:
+                return end
     raise InputError(f"--until {hour:02}:{minute:02}: there is no such time within a day")
 
 

@@ -294,3 +294,12 @@ def test_every_kind_can_be_silenced(run, capsys):
         assert nightrig(capsys, run, *words).code == 0
     assert set(desk(run).silences) == set(KINDS)
     assert all(asdict(each)["by"] == "Ada" for each in desk(run).silences.values())
+
+
+def test_an_hour_that_comes_twice_is_the_next_of_both():
+    # Lisbon puts its clock back from 02:00 to 01:00 on 25 October 2026, at 01:00 UTC (tz database).
+    zone = ZoneInfo("Europe/Lisbon")
+    first, second = (datetime(2026, 10, 25, hour, 10, tzinfo=UTC) for hour in (0, 1))
+    assert ends("01:30", first, zone) == first + timedelta(minutes=20)
+    assert ends("01:30", second, zone) == second + timedelta(minutes=20)
+    assert ends("01:05", second, zone) == datetime(2026, 10, 26, 1, 5, tzinfo=UTC)

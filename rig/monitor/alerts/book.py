@@ -48,12 +48,16 @@ def book_of(folder: Path) -> Path:
 def read_on(folder: Path, before: Read) -> Read:
     """Return the book with the whole lines that were added since. Raises StorageError.
 
-    There is nothing to read where there is no book.
+    There is nothing to read where there is no book. One that has become shorter was cut off or
+    taken away by somebody: what it told counts, and what is in it by now is read as well.
     """
     path = book_of(folder)
     with storage(path, "read the alerts"):
         try:
             with open(path, "rb") as file:
+                if os.fstat(file.fileno()).st_size < before.place:
+                    told = f"{path}: it was cut off or replaced; it is read from its beginning"
+                    before = Read(before.desk, damaged=(*before.damaged, told))
                 file.seek(before.place)
                 data = file.read()
         except FileNotFoundError:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -45,16 +45,29 @@ def sure_causes(view: View, heard: Mapping[str, str]) -> tuple[Cause, ...]:
     try:
         return causes(view, heard)
     except Exception as error:  # noqa: BLE001 - a defect of ours must not keep people from hearing
-        return (
-            Cause(
-                key="defect",
-                kinds=("rig",),
-                headline="ALERTS CANNOT BE WORKED OUT, look at the rig",
-                happened=f"a defect of nightrig: {type(error).__name__}: {error}",
-                did="nobody can tell from here; the test goes on",
-                todo=("look after the rig with: nightrig watch", "tell who maintains nightrig"),
-            ),
-        )
+        return (_defect(error),)
+
+
+def sure_happenings(view: View, events: Sequence[Numbered]) -> tuple[Cause, ...]:
+    """Return what happened by some events; that one cannot be told is a cause by itself."""
+    found: list[Cause] = []
+    for each in events:
+        try:
+            found += happenings(view, [each])
+        except Exception as error:  # noqa: BLE001 - as above
+            found.append(replace(_defect(error), lasting=False, seq=each.seq))
+    return tuple(found)
+
+
+def _defect(error: Exception) -> Cause:
+    return Cause(
+        key="defect",
+        kinds=("rig",),
+        headline="ALERTS CANNOT BE WORKED OUT, look at the rig",
+        happened=f"a defect of nightrig: {type(error).__name__}: {error}",
+        did="nobody can tell from here; the test goes on",
+        todo=("look after the rig with: nightrig watch", "tell who maintains nightrig"),
+    )
 
 
 def heard_from(heard: Mapping[str, str], events: Iterable[Numbered]) -> dict[str, str]:

@@ -19,6 +19,10 @@ Target = tuple[str, Way]
 
 VERSION: Final = 1
 HOUR: Final = timedelta(hours=1)
+AHEAD: Final = timedelta(minutes=1)
+"""What was done so far in the future: the clock was put back since."""
+LONGEST_SILENCE: Final = timedelta(days=7)
+"""How far ahead the end of a silence may be: one that is farther was made by a wrong clock."""
 BACK_WITHIN: Final = timedelta(hours=12)
 """What comes back so soon is one that comes and goes: it must be away longer each time."""
 DOUBLED: Final = 8
@@ -86,6 +90,10 @@ class Silence:
     by: str
     why: str
 
+    def holds(self, now: datetime) -> bool:
+        """Tell whether it holds at an instant."""
+        return now < self.until <= now + LONGEST_SILENCE + HOUR
+
 
 @dataclass(frozen=True, slots=True)
 class Sent:
@@ -136,7 +144,7 @@ class Desk:
     def silenced(self, kind: str, now: datetime) -> Silence | None:
         """Return the silence of a kind, None where it may be told."""
         silence = self.silences.get(kind)
-        return silence if silence is not None and now < silence.until else None
+        return silence if silence is not None and silence.holds(now) else None
 
 
 def line(what: str, now: datetime, **fields: object) -> dict[str, Any]:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta, tzinfo
+from datetime import datetime, tzinfo
 from itertools import groupby
 from typing import Final
 
 from rig.monitor.alerts.cause import importance, movable
-from rig.monitor.alerts.desk import HOUR, Alert, Desk, Line, Target, line
+from rig.monitor.alerts.desk import AHEAD, HOUR, Alert, Desk, Line, Target, line
 from rig.monitor.alerts.messages import Purpose
 from rig.monitor.alerts.quiet import quiet
 from rig.monitor.alerts.targets import Wanted, wanted
@@ -19,12 +19,12 @@ QUIET: Final = "quiet hours"
 LIMIT: Final = "limit"
 """Why an alert is held back."""
 PASS: Final = frozenset(
-    {"failure", "run-out", "ultimate", "limit", "fault", "operator", "gone", "message-way"}
+    {"failure", "run-out", "ultimate", "limit", "fault", "operator", "gone", "silent"}
+    | {"message-way"}
 )
-"""Kinds that come once and pass every limit of messages an hour."""
-
-_AHEAD: Final = timedelta(minutes=1)
-"""A message that was sent so far in the future: the clock was put back since."""
+"""Kinds that come seldom and pass every limit of messages an hour."""
+KEPT_FREE: Final = 4
+"""One part in so many of the messages of an hour is kept for what is told first."""
 _PURPOSES: Final[tuple[Purpose, ...]] = ("rest", "first", "escalated", "again", "over")
 
 
@@ -107,7 +107,7 @@ def _for_target(
         if rest and alert.held.get(target) == LIMIT:
             rest.append(alert.number)
             continue
-        open_to = _within_limit(desk, alert, target, awake, plan, now)
+        open_to = _within_limit(desk, alert, target, awake, plan, now, again=purpose == "again")
         if not open_to:
             lines += _hold(alert, target, LIMIT, now)
             continue
@@ -141,21 +141,32 @@ def _purpose(alert: Alert, target: Target, wants: list[Wanted], now: datetime) -
         return "escalated" if all(each.escalated for each in wants) else "first"
     repeats = [each.rule.repeat for each in wants if each.rule.repeat]
     since = (now - told.last).total_seconds()
-    again = repeats and (since >= min(repeats) or told.last - now > _AHEAD)
+    again = repeats and (since >= min(repeats) or told.last - now > AHEAD)
     return "again" if again else None
 
 
 def _within_limit(
-    desk: Desk, alert: Alert, target: Target, wants: list[Wanted], plan: _Plan, now: datetime
+    desk: Desk,
+    alert: Alert,
+    target: Target,
+    wants: list[Wanted],
+    plan: _Plan,
+    now: datetime,
+    *,
+    again: bool,
 ) -> list[AlertRule]:
-    """Return the rules that may still send to a target in this hour."""
+    """Return the rules that may still send to a target in this hour.
+
+    What is told again must not use up what something new may need.
+    """
     rules = [each.rule for each in wants]
     if alert.kind in PASS:
         return rules
     return [
         rule
         for rule in rules
-        if _lately(desk, rule, target, now) + plan.counts.get((rule.name, target), 0) < rule.most
+        if _lately(desk, rule, target, now) + plan.counts.get((rule.name, target), 0)
+        < rule.most - (rule.most // KEPT_FREE if again else 0)
     ]
 
 
@@ -163,7 +174,9 @@ def _lately(desk: Desk, rule: AlertRule, target: Target, now: datetime) -> int:
     return sum(
         1
         for sent in desk.sent
-        if target in sent.targets and now - sent.at < HOUR and set(sent.kinds) & set(rule.kinds)
+        if target in sent.targets
+        and -AHEAD <= now - sent.at < HOUR
+        and set(sent.kinds) & set(rule.kinds)
     )
 
 

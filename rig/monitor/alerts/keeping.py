@@ -5,7 +5,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections import deque
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import partial
@@ -16,9 +17,9 @@ from rig.clock import Clock
 from rig.errors import StorageError
 from rig.monitor.alerts.asked import from_afar
 from rig.monitor.alerts.book import Read, read_on, write
-from rig.monitor.alerts.calling import happenings, heard_from, sure_causes
+from rig.monitor.alerts.calling import heard_from, sure_causes, sure_happenings
 from rig.monitor.alerts.cause import Cause
-from rig.monitor.alerts.desk import Desk, Line, line, with_lines
+from rig.monitor.alerts.desk import Desk, Line, line, with_line
 from rig.monitor.alerts.due import Due, due
 from rig.monitor.alerts.messages import AlertText, Send, WayDead
 from rig.monitor.alerts.opening import Seen, Watch, observed
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
 
 EVERY: Final = 1.0
 """Seconds between two looks at what is due."""
+PATIENCE: Final = 5.0
+"""Seconds that the book is waited for: a disk that hangs is what people have to hear of."""
 LONG_AGO: Final = timedelta(minutes=10)
 """What happened so long before the first look of a run without a book calls nobody any more."""
 _MOST_LOOKS: Final = 50
@@ -60,17 +63,39 @@ async def keep_alerting(
     are told all the same.
     """
     keeper = _Keeper(lab, messages, folder, ways, clock, told_from_afar)
-    await keeper.begin()
-    async with asyncio.TaskGroup() as group:
-        reading = group.create_task(keeper.read(looks))
-        working = [group.create_task(keeper.work(way)) for way in lab_ways(lab)]
-        await keeper.keep()
-        for task in (reading, *working):
-            task.cancel()
+    try:
+        await keeper.begin()
+        async with asyncio.TaskGroup() as group:
+            reading = group.create_task(keeper.read(looks))
+            working = [group.create_task(keeper.work(way)) for way in lab_ways(lab)]
+            await keeper.keep()
+            for task in (reading, *working):
+                task.cancel()
+    finally:
+        keeper.close()
 
 
 async def _not_set_up(_: AlertText) -> None:
     raise WayDead("it is not set up on this computer")
+
+
+def _booked(folder: Path, lines: Sequence[Line], book: Read) -> tuple[int, Read]:
+    """Write lines and read on; return how many were written, and the book."""
+    written = 0
+    with contextlib.suppress(StorageError):
+        if lines:
+            write(folder, lines)
+            written = len(lines)
+        book = read_on(folder, book)
+    return written, book
+
+
+def _with_unwritten(desk: Desk, lines: Sequence[Line]) -> Desk:
+    """Return the desk after some more lines; without those that fit it no more."""
+    for each in lines:
+        with contextlib.suppress(ValueError):
+            desk = with_line(desk, each)
+    return desk
 
 
 def lab_ways(lab: Lab) -> tuple[Way, ...]:
@@ -97,6 +122,9 @@ class _Keeper:
         self._desk = Desk()
         self._unwritten: list[Line] = []
         self._writing = asyncio.Lock()
+        # Of its own: no thread of others that hangs with the disk may be in the way.
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="alerts")
+        self._booking: asyncio.Future[tuple[int, Read]] | None = None
         self._watch = Watch()
         self._current: dict[str, Cause] = {}
         self._where: dict[str, Any] = {}
@@ -110,12 +138,18 @@ class _Keeper:
         self._view: View | None = None
         self._upto = 0
         self._fresh = True
+        self._oldest: float | None = None
 
     async def begin(self) -> None:
         """Read the book that a teller before this one has left."""
-        self._book = await asyncio.to_thread(read_on, self._folder, self._book)
+        loop = asyncio.get_running_loop()
+        self._book = await loop.run_in_executor(self._thread, read_on, self._folder, self._book)
         self._desk, self._fresh = self._book.desk, self._book.count == 0
         self._upto = self._desk.seen
+
+    def close(self) -> None:
+        """Give up the thread; what it does just now is not waited for."""
+        self._thread.shutdown(wait=False)
 
     async def read(self, looks: AsyncIterator[Look]) -> None:
         """Take looks as they come."""
@@ -154,7 +188,8 @@ class _Keeper:
             except WayDead as dead:
                 failed = dead.reason
             except Exception as error:  # noqa: BLE001 - whatever a way raises, the others go on
-                failed = f"{type(error).__name__}: {error}"
+                # Its own text may show what nobody is to see.
+                failed = f"a defect of nightrig: {type(error).__name__}"
             await self._sent(order, failed)
             self._busy.discard(way)
             self._stirred.set()
@@ -175,29 +210,35 @@ class _Keeper:
 
     async def _catch_up(self) -> None:
         """Take what the command `alerts` has written meanwhile, and write what could not be."""
-        if self._unwritten:
-            await self._write([])
-            return
-        async with self._writing:
-            with contextlib.suppress(StorageError):
-                self._book = await asyncio.to_thread(read_on, self._folder, self._book)
-                self._desk = with_lines(self._book.desk, self._unwritten)
+        await self._write([], reads=True)
 
-    async def _write(self, lines: list[Line]) -> None:
+    async def _write(self, lines: list[Line], *, reads: bool = False) -> None:
         """Write lines; those that cannot be kept count all the same, and are tried again.
 
-        A full disk is what people have to hear of.
+        A disk that is full, or hangs, is what people have to hear of.
         """
         self._unwritten += lines
+        if not self._unwritten and not reads:
+            return
         async with self._writing:
-            trying = tuple(self._unwritten)
-            if not trying:
-                return
-            with contextlib.suppress(StorageError):
-                await asyncio.to_thread(write, self._folder, trying)
-                del self._unwritten[: len(trying)]
-                self._book = await asyncio.to_thread(read_on, self._folder, self._book)
-            self._desk = with_lines(self._book.desk, self._unwritten)
+            await self._to_book()
+            self._desk = _with_unwritten(self._book.desk, self._unwritten)
+
+    async def _to_book(self) -> None:
+        """Bring what is not written into the book, and read on; without waiting for long."""
+        waits = self._booking is None
+        if self._booking is None:
+            loop, lines = asyncio.get_running_loop(), tuple(self._unwritten)
+            self._booking = loop.run_in_executor(
+                self._thread, _booked, self._folder, lines, self._book
+            )
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(PATIENCE if waits else 0.0):
+                await asyncio.shield(self._booking)
+        if self._booking.done():
+            booking, self._booking = self._booking, None
+            written, self._book = booking.result()
+            del self._unwritten[:written]
 
     async def _observe(self) -> None:
         """Work the looks that came into the book; without one the newest holds on."""
@@ -227,10 +268,12 @@ class _Keeper:
         """Return what happened in a look and is neither in the book nor long ago."""
         if self._view is None:
             return ()
-        oldest = self._view.status.time - LONG_AGO.total_seconds() if self._fresh else float("-inf")
-        new = [e for e in look.events if e.seq > self._upto and e.event.time >= oldest]
+        if self._oldest is None:
+            long_ago = self._view.status.time - LONG_AGO.total_seconds()
+            self._oldest = long_ago if self._fresh else float("-inf")
+        new = [e for e in look.events if e.seq > self._upto and e.event.time >= self._oldest]
         self._upto = max([self._upto, *(e.seq for e in look.events)])
-        return tuple(happenings(self._view, new))
+        return sure_happenings(self._view, new)
 
     async def _due(self) -> tuple[Due, ...]:
         now = self._clock.utc()

@@ -72,7 +72,7 @@ def plain(desk: Desk, now: datetime) -> dict[str, Any]:
         "silences": [
             {"kind": s.kind, "until_utc": _utc(s.until), "by": s.by, "why": s.why}
             for s in desk.silences.values()
-            if now < s.until
+            if s.holds(now)
         ],
         "failing": [
             {"person": who, "way": way, "since_utc": _utc(f.since), "why": f.reason}

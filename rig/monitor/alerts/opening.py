@@ -53,7 +53,7 @@ def observed(
 ) -> tuple[list[Line], Watch]:
     """Return the lines that a look adds to the book, and what is remembered of it."""
     holds = {cause.key: cause for cause in seen.holds}
-    first, last = {}, dict(watch.last)
+    first, last = {}, {key: min(when, now) for key, when in watch.last.items()}
     lines: list[Line] = []
     calling: list[Cause] = []
     for key, cause in holds.items():
@@ -62,7 +62,7 @@ def observed(
             last[key] = now
             lines += _still(alert, cause, now)
             continue
-        first[key] = watch.first.get(key, now)
+        first[key] = min(watch.first.get(key, now), now)  # the clock may have been put back
         if (now - first[key]).total_seconds() >= cause.settle:
             calling.append(cause)
             del first[key]
@@ -125,7 +125,8 @@ def _happened(
     """Return what still waits of what happened, and what has waited long enough, each once."""
     ripe: dict[str, Cause] = {}
     left = []
-    for came, cause in (*watch.waiting, *((now, cause) for cause in seen.happened)):
+    for before, cause in (*watch.waiting, *((now, cause) for cause in seen.happened)):
+        came = min(before, now)  # the clock may have been put back
         # What is open already is that; and an end tells better what came right before it.
         if cause.key in open_keys or (seen.over and cause.settle):
             continue

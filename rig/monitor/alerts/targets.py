@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from rig.monitor.alerts.desk import Alert, Desk, Target
+from rig.monitor.alerts.desk import AHEAD, Alert, Desk, Target
 from rig.protocol.lab import AlertRule, Lab, Way
 
 OF_WAY: Final = "way:"
@@ -63,7 +63,8 @@ def _of_rule(
 def _late(alert: Alert, rule: AlertRule, now: datetime) -> bool:
     if not rule.escalate_after or alert.began is None:
         return False
-    return (now - alert.began).total_seconds() >= rule.escalate_after
+    since = (now - alert.began).total_seconds()
+    return since >= rule.escalate_after or alert.began - now > AHEAD
 
 
 def _reached(people: Collection[str], ways: Collection[Way], lab: Lab) -> Iterator[Target]:

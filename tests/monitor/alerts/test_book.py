@@ -110,6 +110,24 @@ def test_a_book_that_cannot_be_written_says_so_and_holds_no_half_line(tmp_path, 
     assert numbers(read_on(tmp_path, Read())) == [1]
 
 
+@pytest.mark.parametrize("left", [None, 0, 30])
+def test_a_book_that_is_taken_away_or_cut_off_costs_nothing_that_was_told(tmp_path, left):
+    write(tmp_path, [opened(1), opened(2, "gone")])
+    read = read_on(tmp_path, Read())
+    if left is None:
+        (tmp_path / NAME).unlink()
+        assert read_on(tmp_path, read) == read
+    else:
+        os.truncate(tmp_path / NAME, left)
+    told = {"of": [2], "way": "mail", "people": ["Ada"], "why": "first"}
+    write(tmp_path, [line("sent", NOW, **told)])
+    again = read_on(tmp_path, read)
+    assert numbers(again) == [1, 2]
+    assert ("Ada", "mail") in again.desk.alerts[2].told
+    assert "cut off or replaced" in again.damaged[0]
+    assert read_on(tmp_path, again) == again
+
+
 def test_two_who_write_at_once_take_turns(tmp_path):
     # As the teller and the command `alerts` do, each with the book open for itself.
     write(tmp_path, [opened(1)])

@@ -5,7 +5,7 @@ from datetime import UTC, timedelta
 
 import pytest
 
-from rig.monitor.alerts.calling import causes, happenings, heard_from, sure_causes
+from rig.monitor.alerts.calling import causes, happenings, heard_from, sure_causes, sure_happenings
 from rig.monitor.alerts.cause import found_key, importance, movable
 from rig.monitor.looks import Numbered
 from rig.monitor.view import View
@@ -211,6 +211,16 @@ def test_a_defect_of_ours_is_told_as_such():
     (cause,) = sure_causes(broken, {})
     assert cause.kinds == ("rig",)
     assert "defect" in cause.happened
+
+
+def test_an_event_that_cannot_be_told_keeps_no_other_from_being_told():
+    torn = Numbered(1, replace(numbered(("sensor", SLIPPED))[0].event, text=None))
+    (good,) = numbered(("sensor", "the slow channels do not come"))
+    found = sure_happenings(cycling, [torn, replace(good, seq=2)])
+    assert [(cause.key, cause.seq, cause.lasting) for cause in found] == [
+        ("defect", 1, False),
+        ("found:the slow channels do not come", 2, False),
+    ]
 
 
 def test_every_cause_says_what_happened_what_the_rig_did_and_what_to_do():

@@ -12,7 +12,7 @@ import pytest
 from rig.clock import VirtualClock
 from rig.errors import StorageError
 from rig.monitor.alerts import keeping
-from rig.monitor.alerts.book import Read, read_on, write
+from rig.monitor.alerts.book import NAME, Read, read_on, write
 from rig.monitor.alerts.desk import line
 from rig.monitor.alerts.keeping import keep_alerting
 from rig.protocol.lab import AlertRule, Lab
@@ -206,6 +206,31 @@ async def test_where_the_book_cannot_be_written_people_are_told_all_the_same(tmp
     full = False
     await kept(tmp_path, lab(all_kinds()), {"program": program}, (0.0, lost, ()), within=30.0)
     assert read_on(tmp_path, Read()).desk.alerts[1].kind == "record"
+
+
+async def test_a_book_that_is_taken_away_floods_nobody(tmp_path):
+    clock = VirtualClock()
+    program = Told(clock)
+
+    async def taken_away() -> None:
+        await clock.sleep(30.0)
+        (tmp_path / NAME).unlink()
+
+    async with asyncio.TaskGroup() as group:
+        group.create_task(taken_away())
+        ruled = lab(all_kinds(repeat=60.0))
+        await kept(tmp_path, ruled, {"program": program}, (0.0, PAUSED, SLIP), within=200.0)
+    assert program.purposes == [(1, "first"), (1, "again"), (1, "again"), (1, "again")]
+
+
+async def test_what_a_way_raises_shows_nothing_in_the_book(tmp_path):
+    async def broken(_: object) -> None:
+        raise ValueError("the password is hunter")
+
+    ruled = lab(all_kinds())
+    await kept(tmp_path, ruled, {"program": broken}, (0.0, PAUSED, SLIP), within=60.0)
+    assert "a defect of nightrig: ValueError" in (tmp_path / NAME).read_text()
+    assert "hunter" not in (tmp_path / NAME).read_text()
 
 
 async def test_requests_from_afar_are_told(tmp_path):

@@ -330,3 +330,60 @@ def test_a_clock_that_is_put_back_holds_up_no_repeat():
     night.look(cause())
     night.now -= timedelta(hours=9)
     assert [o.purpose for o in night.look(cause())] == ["again"]
+
+
+def test_a_clock_that_is_put_back_holds_up_nothing_new():
+    # A computer that began nine hours ahead and has its time set: as by NTP after a start.
+    night = Night(lab(rule(people=("Ada",), most=2)))
+    settling = cause("found:slow", settle=5.0)
+    came = cause("found:came", lasting=False, settle=20.0, seq=3)
+    night.look(cause("found:a"), cause("found:b"), settling, happened=[came])
+    assert len(night.sent) == 2
+    night.now -= timedelta(hours=9)
+    assert night.looks(MINUTE, settling, every=1.0)
+    told_of = {night.desk.alerts[n].key for _, order in night.sent for n in order.alerts}
+    assert told_of == {"found:a", "found:b", "found:slow", "found:came"}
+
+
+def test_a_clock_that_is_put_back_closes_what_is_over_all_the_same():
+    night = Night(lab(rule(people=("Ada",))))
+    night.look(cause())
+    night.now -= timedelta(hours=9)
+    night.looks(3 * MINUTE)
+    assert not night.desk.open_alerts()
+
+
+def test_a_clock_that_is_put_back_holds_up_no_escalation():
+    ruled = rule(people=("Ada",), escalate_after=HOUR, escalate_to=("Cid",))
+    night = Night(lab(ruled))
+    night.look(cause())
+    night.now -= timedelta(hours=9)
+    assert told(night.look(cause())) == [("escalated", "Cid", (1,))]
+
+
+def test_a_silence_that_a_wrong_clock_made_is_not_believed_for_a_year():
+    night = Night(lab(rule(people=("Ada",))))
+    night.now += timedelta(days=365)
+    night.silence("sensor", 3 * HOUR)
+    night.now -= timedelta(days=365)
+    assert told(night.look(cause())) == [("first", "Ada", (1,))]
+    week = Night(lab(rule(people=("Ada",))))
+    week.silence("sensor", 7 * 24 * HOUR)
+    assert week.looks(6.9 * 24 * HOUR, cause(), every=HOUR) == []
+
+
+def test_repeats_leave_room_for_what_is_new():
+    night = Night(lab(rule(people=("Ada",), most=4, repeat=15 * MINUTE)))
+    old = [cause(f"found:{name}") for name in "abc"]
+    night.looks(2 * HOUR, *old)
+    for _ in range(20):
+        night.looks(MINUTE, *old)
+        fresh = Night(night.lab, night.now, night.desk, night.watch, sent=[*night.sent])
+        assert ("first", "Ada", (4,)) in told(fresh.look(*old, cause("found:new")))
+
+
+def test_silence_of_a_rig_waits_behind_no_flood():
+    night = Night(lab(rule("all", "sensor", "silent", people=("Ada",), most=2)))
+    causes = [cause(f"found:sensor {name}") for name in "abcd"]
+    night.looks(MINUTE, *causes)
+    assert told(night.look(cause("silent", "silent"), *causes)) == [("first", "Ada", (5,))]
