@@ -15,6 +15,7 @@ import numpy as np
 from rig.criteria.load import GROSS_OVERLOAD
 from rig.errors import InputError
 from rig.protocol.plan import Plan
+from rig.record.cracks import NOTHING, Found, found_after, read_cracks
 from rig.record.layout import TEXTS
 from rig.record.reader import RunFile, read_run
 from rig.replay.kept_files import plan_of_kept
@@ -34,7 +35,7 @@ class RunTold:
     `age` is that of a real specimen at its start, by the cast date of its file. `cycles` are those
     at the verdict. `ultimate` is the load of a static test, `residual` that of one after a run-out,
     where they came to their ultimate. `unloadings` are the last counted cycles before those
-    interruptions in which it carried no load.
+    interruptions in which it carried no load, `found` what people found after the end.
     """
 
     specimen: str
@@ -50,6 +51,7 @@ class RunTold:
     unloadings: tuple[int, ...]
     ultimate: float | None
     residual: float | None
+    found: Found = NOTHING
 
 
 def run_told(path: Path) -> RunTold:
@@ -74,6 +76,7 @@ def run_told(path: Path) -> RunTold:
             unloadings=tuple(row[1] for row in without),
             ultimate=_ultimate(run),
             residual=after.load if after is not None and after.outcome == "ultimate" else None,
+            found=found_after(read_cracks(run)),
         )
 
 

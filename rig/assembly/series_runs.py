@@ -16,7 +16,7 @@ from rig.protocol.document import Document
 from rig.protocol.load import load_series
 from rig.protocol.position import Path as Place
 from rig.protocol.position import locate
-from rig.protocol.series import SAME_LEVEL, Life, Series, Ultimate
+from rig.protocol.series import MODES, SAME_LEVEL, Life, Series, Ultimate
 from rig.protocol.series_doubts import LONG_UNLOADED
 from rig.units import shown
 
@@ -78,6 +78,8 @@ class _Reading:
         told = self._told(place, life)
         if told is None:
             return life
+        if void := self._void(place, told):
+            return replace(life, valid=False, void_reason=void)
         outcome = self._outcome(place, life, told)
         self._differs(place, "cycles", life.cycles, told.cycles, 0.5)
         self._differs(place, "level", life.level, told.level, SAME_LEVEL)
@@ -88,6 +90,7 @@ class _Reading:
                 "its record keeps no protocol that tells the load level",
                 'add level = "70 %"',
             )
+        mode = self._mode(place, life, told) if outcome != "run-out" else None
         if outcome == "run-out" and life.mode:
             self._document.refuse(
                 (*place, "mode"), "is how it failed, and its run ran out", "take it out"
@@ -111,6 +114,7 @@ class _Reading:
             level=level,
             cycles=float(told.cycles) if life.cycles is None else life.cycles,
             outcome=outcome,
+            mode=mode,
             overloaded=life.overloaded or told.overloaded,
             age=told.age if life.age is None else life.age,
             wet=told.wet if life.wet is None else life.wet,
@@ -123,6 +127,8 @@ class _Reading:
         told = self._told(place, ultimate)
         if told is None:
             return ultimate
+        if void := self._void(place, told):
+            return replace(ultimate, valid=False, void_reason=void)
         load = told.ultimate
         if load is None and ultimate.residual:
             load = told.residual
@@ -141,9 +147,43 @@ class _Reading:
         return replace(
             ultimate,
             load=load,
+            mode=self._mode(place, ultimate, told),
             age=told.age if ultimate.age is None else ultimate.age,
             wet=told.wet if ultimate.wet is None else ultimate.wet,
         )
+
+    def _void(self, place: Place, told: RunTold) -> str:
+        """Return why an entry is void by its run, "" where it is not or the file says it is valid.
+
+        The file is asked for what it says, not for what holds where it says nothing.
+        """
+        if told.found.valid is not False:
+            return ""
+        reason = told.found.void_reason
+        if (*place, "valid") in self._document.lines:
+            self._document.warn(
+                (*place, "valid"),
+                f"is not what its run tells: it is void, {shown(reason)}",
+                "leave it out where the run is right",
+            )
+            return ""
+        self._document.warn(
+            (*place, "run"),
+            f"is void by its own record, {shown(reason)}, and is left out",
+            "add valid = true where that is wrong",
+        )
+        return reason
+
+    def _mode(self, place: Place, entry: Life | Ultimate, told: RunTold) -> str | None:
+        """Return how the specimen failed: as the file says, else as its run tells it."""
+        mode = told.found.mode if told.found.mode in MODES else None
+        if entry.mode and mode and entry.mode != mode:
+            self._document.warn(
+                (*place, "mode"),
+                f"{shown(entry.mode)} is not what its run tells, {shown(mode)}",
+                "leave it out where the run is right",
+            )
+        return entry.mode or mode
 
     def _told(self, place: Place, entry: Life | Ultimate) -> RunTold | None:
         """Return what the run of an entry tells, None where that is a problem."""

@@ -89,6 +89,10 @@ class Found:
     words: tuple[str, ...] = ()
 
 
+NOTHING: Final = Found()
+"""Nobody said anything after the end."""
+
+
 class HasLists(Protocol):
     """A journal, a run file or a recording."""
 

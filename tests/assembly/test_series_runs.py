@@ -13,6 +13,7 @@ from rig.channels import Channel
 from rig.errors import InputError
 from rig.protocol.load import load_series
 from rig.record import Recorder, Residual, RunHeader
+from rig.record.cracks import CrackEntry
 from rig.samples import Cycles, Flag, column_type, cycle_columns
 from tests.replay.made import CASES, Case, made, texts
 from tests.replay.test_replay_residual import base
@@ -44,6 +45,7 @@ class Recorded:
     interruptions: tuple[tuple[float, int, float, str], ...] = ()
     residual: Residual | None = None
     protocol: bool = True
+    found: tuple[tuple[str, str], ...] = ()
     started: str = "2001-01-01T18:00:00+00:00"
 
 
@@ -80,6 +82,8 @@ def record(folder: Path, told: Recorded) -> Path:
         recorder.spray(on, off, 1.0, confirmed)
     for row in told.interruptions:
         recorder.interruption(*row)
+    for number_of, (fact, text) in enumerate(told.found, start=1):
+        recorder.crack(CrackEntry(number_of, 500.0, count, "after-test", fact=fact, text=text))
     recorder.finish(told.outcome, told.why, told.cycles, 500.0, told.residual)
     return folder
 
@@ -236,6 +240,49 @@ def test_how_it_failed_does_not_go_with_a_run_that_ran_out(tmp_path):
     assert refused(path).startswith(
         "series.toml:7: life[1].mode: is how it failed, and its run ran out"
     )
+
+
+FOUND = (("mode", "shear"), ("void", "the frame leaned"))
+
+
+@pytest.mark.parametrize("entry", [LIFE, pytest.param(LOAD, marks=pytest.mark.nights)])
+def test_how_it_failed_and_that_it_is_void_is_taken_from_the_record(tmp_path, entry):
+    series = read(put(tmp_path, Recorded("ultimate", PEAK, found=FOUND), entry))
+    (found,) = (*series.lives, *series.ultimates)
+    assert (found.valid, found.void_reason) == (False, "the frame leaned")
+    (told,) = series.warnings
+    assert told.endswith(
+        '[1].run: is void by its own record, "the frame leaned", and is left out; add valid = '
+        "true where that is wrong"
+    )
+
+
+@pytest.mark.nights
+def test_what_the_file_says_of_mode_and_validity_wins_and_what_differs_is_told(tmp_path):
+    given = 'mode = "bearing"\nvalid = true\n'
+    series = read(put(tmp_path, Recorded(found=FOUND), LIFE + given))
+    (life,) = series.lives
+    assert (life.mode, life.valid, life.cycles) == ("bearing", True, 8.0)
+    told = "\n".join(series.warnings)
+    assert 'life[1].mode: "bearing" is not what its run tells, "shear"' in told
+    assert 'life[1].valid: is not what its run tells: it is void, "the frame leaned"' in told
+
+
+@pytest.mark.parametrize(
+    ("outcome", "fact", "mode"),
+    [
+        ("failure", ("mode", "shear"), "shear"),
+        pytest.param("failure", ("mode", "in its own way"), None, marks=pytest.mark.nights),
+        pytest.param("run-out", ("mode", "shear"), None, marks=pytest.mark.nights),
+        pytest.param("failure", ("valid", ""), None, marks=pytest.mark.nights),
+    ],
+)
+def test_a_mode_that_a_series_knows_is_taken_where_the_file_says_none(
+    tmp_path, outcome, fact, mode
+):
+    series = read(put(tmp_path, Recorded(outcome, found=(fact,))))
+    assert (series.lives[0].mode, series.lives[0].valid) == (mode, True)
+    assert series.warnings == ()
 
 
 def test_a_run_that_is_not_there_names_its_line(tmp_path):
