@@ -6,6 +6,7 @@ import re
 import tomllib
 from typing import Annotated, Any, get_args
 
+import click
 import pytest
 from pydantic import TypeAdapter
 
@@ -13,6 +14,8 @@ import bootstrap
 from rig.assembly import events_tables
 from rig.channels import CHANNEL_UNITS
 from rig.commands.main import COMMANDS
+from rig.commands.note import note
+from rig.control.crack_log import WIDEST
 from rig.errors import EXIT_CODES
 from rig.protocol import (
     calibration_tables,
@@ -36,11 +39,14 @@ from rig.protocol.series import MODES, QUANTITIES, SIGNS
 from rig.protocol.series_checks import GROUP_KEYS
 from rig.protocol.series_plan import SeriesPlan
 from rig.protocol.wire import ACTIONS, ROLES
+from rig.record.cracks import DIRECTIONS, FACES
+from rig.record.pictures import LARGEST
 from rig.samples import Flag
 from rig.units import UNITS
 from simulators.wire.troubles import RANDOM, SCRIPTS
 from tests.readme import README, ROOT, commands, section
 
+CRACKS = "## Cracks, pictures and what is found afterwards"
 SERIAL = "## Your rig on serial lines"
 
 
@@ -253,6 +259,19 @@ def test_every_key_is_listed_with_what_holds_where_it_is_left_out(name, tables):
             assert info.get_default(call_default_factory=True) in (None, "", {}) or (
                 place[1] == "simulation"
             ), place
+
+
+def test_every_option_of_a_note_is_listed():
+    told = re.findall(r"^\| `(--[a-z-]+)`", section(CRACKS), re.MULTILINE)
+    known = [param.opts[0] for param in note.params if isinstance(param, click.Option)]
+    assert sorted(told) == sorted(set(known) - {"--by", "--json"})
+
+
+def test_the_words_of_a_crack_reading_are_listed():
+    text = section(CRACKS)
+    assert all(f"`{word}`" in text for word in (*FACES, *DIRECTIONS))
+    assert f"up to {LARGEST / 1e6:.0f} MB" in text
+    assert f"a width above {WIDEST * 1e3:.0f} mm" in text
 
 
 def test_every_kind_of_alert_is_listed_with_what_quiet_hours_do():
