@@ -19,7 +19,7 @@ import aiomqtt
 
 from rig.clock import Clock
 from rig.errors import InputError
-from rig.monitor.mqtt.afar import LENGTHS, LONGEST
+from rig.monitor.mqtt.afar import LENGTHS, LONGEST, REASONS, UNSIGNED
 from rig.monitor.mqtt.connecting import client, reason, subscribe
 from rig.monitor.mqtt.signing import as_payload, make_request, verify
 from rig.monitor.mqtt.topics import ANSWERS, PRESENCE, REQUESTS, every_rig, parts, topic
@@ -79,7 +79,7 @@ class _Post:
     online: dict[str, dict[str, Any]] = field(default_factory=dict)
     answers: asyncio.Queue[dict[str, Any]] = field(default_factory=asyncio.Queue)
     nonces: set[str] = field(default_factory=set)
-    unsigned: str = ""
+    why_none: str = ""
     broken: str = ""
     came: asyncio.Event = field(default_factory=asyncio.Event)
 
@@ -100,10 +100,15 @@ class _Post:
             self.came.set()
 
     def _answered(self, told: dict[str, Any]) -> None:
-        if verify(self.key, self.wanted.topic(ANSWERS), told):
+        if not verify(self.key, self.wanted.topic(ANSWERS), told):
+            self.why_none = OTHERS
+        elif told.get("reason") == "busy":
+            # As a rule it is one of ours that is being carried out: its own answer is to come.
+            self.why_none = REASONS["busy"]
+        elif told.get("reason") not in UNSIGNED:
+            # Ours are signed with the secret that signs this answer: one that says they are not is
+            # for somebody who sent the nonce on, to make believe that nothing was done.
             self.answers.put_nowait(told)
-        else:
-            self.unsigned = OTHERS
 
 
 def _read(payload: object) -> dict[str, Any] | None:
@@ -240,7 +245,7 @@ def _nothing(post: _Post) -> str:
     if post.broken:
         why = f"the connection broke: {post.broken}"
     else:
-        why = post.unsigned or (
+        why = post.why_none or (
             f"none within {ANSWERS_WITHIN:g} s; see that its rig file allows requests, and that "
             "this user of the broker may write them"
         )

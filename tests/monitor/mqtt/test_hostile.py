@@ -6,6 +6,7 @@ import asyncio
 import gc
 import multiprocessing
 import tracemalloc
+from collections.abc import Callable
 from datetime import datetime
 from multiprocessing.synchronize import Event
 
@@ -13,10 +14,11 @@ import paho.mqtt.client as paho
 import pytest
 
 from rig.clock import SystemClock
+from rig.monitor.mqtt import asking
 from rig.monitor.mqtt.afar import REASONS
 from rig.monitor.mqtt.asking import Wanted, ask_afar
 from rig.monitor.secrets import Hidden
-from tests.control.visitors import until
+from tests.control.visitors import Rig, until
 from tests.monitor.mqtt.afar_requests import KEY, genuine, hostile
 from tests.monitor.mqtt.afar_rig import TOPIC, broker, rig_at, runtime
 from tests.monitor.mqtt.broker import LAB, PASSWORDS, RIG, Broker
@@ -50,6 +52,16 @@ class Client:
     def __exit__(self, *_why: object) -> None:
         self._client.disconnect()
         self._client.loop_stop()
+
+    def sends_on(self, change: Callable[[bytes], bytes]) -> None:
+        """Send all that others ask for once more, changed."""
+
+        def heard(_client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
+            if (changed := change(message.payload)) != message.payload:
+                self.send(changed, qos=0)
+
+        self._client.on_message = heard
+        self._client.subscribe(TOPIC)
 
     def send(self, payload: bytes, *, retain: bool = False, qos: int = 1) -> None:
         self._client.publish(TOPIC, payload, qos=qos, retain=retain)
@@ -147,3 +159,33 @@ async def test_a_stop_comes_through_a_storm_and_so_does_what_the_rig_says(
     assert {(r.verb, r.who) for r in there.run.done} == {("stop", "B. Name")}
     assert there.troubles == []
     print("heard:", there.heard, "stops:", len(there.run.done))
+
+
+async def test_nobody_can_make_believe_that_a_request_was_refused(
+    broker, runtime, tmp_path, monkeypatch
+):
+    # Who may read requests knows their nonces: a forgery with one of them is refused to it, in
+    # words signed by the rig, before the run has answered.
+    monkeypatch.setattr(asking, "AGAIN_AFTER", 0.3)
+    goes_on, work = asyncio.Event(), Rig.work
+
+    async def slow(rig: Rig) -> None:
+        await goes_on.wait()
+        await work(rig)
+
+    monkeypatch.setattr(Rig, "work", slow)
+    wanted, told = Wanted(LAB, RIG, "stop", "A. Name", "noise"), []
+    async with rig_at(broker, tmp_path) as there, asyncio.TaskGroup() as group:
+        with Client(broker, "shift") as stranger:
+            stranger.sends_on(lambda payload: payload.replace(b"noise", b"voice"))
+            file, password = broker.file("shift"), Hidden(PASSWORDS["shift"])
+            asks = ask_afar(file, password, KEY, wanted, SystemClock(), told.append)
+            asked = group.create_task(asks)
+            counts = there.requests.refusals.counts
+            # Of its own tries one is carried out and one waits: the third is told to be too many.
+            await until(lambda: counts["forged"] >= 3 and counts["busy"] >= 1)
+            await until(lambda: len(told) >= 3)
+            goes_on.set()
+            said = await asked
+    assert (said.answer, said.recorded) == ("acted", True)
+    assert {request.text for request in there.run.done} == {"noise"}
