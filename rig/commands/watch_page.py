@@ -112,6 +112,24 @@ def show_page(out: Path, asked: PageAsked, *, as_json: bool) -> None:
         asyncio.run(_serve(server, at, looking, leaving, tell, as_json=as_json))
 
 
+class Stay:
+    """How long a page stays: one whose test has ended under it for a while, any other for ever."""
+
+    def __init__(self, *, over: bool) -> None:
+        self._was_over = over
+        self._ended: float | None = None
+
+    def is_over(self, *, over: bool, now: float) -> bool:
+        """Tell whether a page has told of an end for long enough at a time [s]."""
+        # A test that had ended before is read as long as somebody likes.
+        self._was_over = self._was_over and over
+        if not over or self._was_over:
+            self._ended = None
+            return False
+        self._ended = now if self._ended is None else self._ended
+        return now - self._ended > AFTER_END
+
+
 async def _serve(
     server: Server,
     at: Address,
@@ -120,20 +138,17 @@ async def _serve(
     tell: Callable[[int], None],
     *,
     as_json: bool,
-    after_end: float = AFTER_END,
 ) -> None:
     from rig.monitor.page.server import serving
 
     clock: Clock = SystemClock()
     async with serving(server, at) as port:
         tell(port)
-        was_over = looking.newest().ending is not None
-        ended, told, turned = clock.now(), clock.now() - _TOLD_EVERY, ""
+        stay = Stay(over=looking.newest().ending is not None)
+        told, turned = clock.now() - _TOLD_EVERY, ""
         while not leaving.is_asked():
             now = clock.now()
-            if was_over or looking.newest().ending is None:
-                ended = now  # of one that was over before, somebody wants to read for longer
-            elif now - ended > after_end:
+            if stay.is_over(over=looking.newest().ending is not None, now=now):
                 return
             if (news := _turned_away(server)) != turned and now - told >= _TOLD_EVERY:
                 turned, told = news, now

@@ -16,6 +16,7 @@ from random import Random
 
 import pytest
 
+from rig.commands.watch_page import AFTER_END, Stay
 from tests.assembly.nights import COMMAND, PATIENCE, a_night, eventually
 from tests.commands.cut_off import copy, said_by
 from tests.commands.test_watch import Undisturbed
@@ -83,6 +84,27 @@ def test_what_no_page_can_be_is_refused_in_one_line(tmp_path, options, words):
     assert words in said.err
     assert said.err.count("\n") == 1
     assert not said.out
+
+
+def test_a_page_outlives_the_test_that_ends_under_it_by_a_night_and_a_morning():
+    stay = Stay(over=False)
+    assert not stay.is_over(over=False, now=1e6)
+    assert not stay.is_over(over=True, now=1e6 + 1)
+    assert not stay.is_over(over=True, now=1e6 + AFTER_END)
+    # Taken up again meanwhile: the next end counts from its own moment.
+    assert not stay.is_over(over=False, now=1e6 + AFTER_END + 2)
+    assert not stay.is_over(over=True, now=2e6)
+    assert stay.is_over(over=True, now=2e6 + AFTER_END + 1)
+    assert AFTER_END >= 8 * 3600
+
+
+def test_a_page_of_a_test_that_had_ended_stays_until_somebody_leaves():
+    stay = Stay(over=True)
+    assert not stay.is_over(over=True, now=0.0)
+    assert not stay.is_over(over=True, now=1e9)
+    assert not stay.is_over(over=False, now=1e9 + 1)
+    assert not stay.is_over(over=True, now=1e9 + 2)
+    assert stay.is_over(over=True, now=1e9 + AFTER_END + 3)
 
 
 @pytest.mark.nights
