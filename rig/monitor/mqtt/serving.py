@@ -141,7 +141,7 @@ class AfarRequests:
                 "text": request.text,
                 "from": "afar",
             }
-            answers = self._pass_on(message)
+            answers = _whatever_happens(self._pass_on(message))
             while (answer := await loop.run_in_executor(pool, next, answers, None)) is not None:
                 self._answer(request, answer)
                 self._tell(f"{request.ask} by {request.who} from afar{_became(answer)}")
@@ -163,6 +163,15 @@ class AfarRequests:
             for line in self.refusals.due(self._clock.now()):
                 self._tell(line)
             await self._clock.sleep(LOOKS_EVERY)
+
+
+def _whatever_happens(answers: Iterator[Mapping[str, Any]]) -> Iterator[Mapping[str, Any]]:
+    """Yield answers; where the run cannot be asked that is one: the next request is to be heard."""
+    try:
+        yield from answers
+    except Exception as error:  # noqa: BLE001 - whatever it was, who asked is to know
+        why = f"it could not be passed on ({type(error).__name__}); look at the state"
+        yield {"answer": "no answer", "text": why}
 
 
 def _became(answer: Mapping[str, Any]) -> str:

@@ -103,6 +103,24 @@ async def test_where_no_run_is_it_is_told_so(runtime, tmp_path):
     assert answer == ("refused", "the run has ended, or its program is gone")
 
 
+async def test_a_run_that_cannot_be_asked_ends_nothing():
+    def pass_on(message):
+        if message["ask"] == "pause":
+            raise OSError(24, "Too many open files")
+        yield {"answer": "acted", "text": "", "state": "cycling"}
+
+    async with served(pass_on) as (requests, post):
+        for ask in ("pause", "stop", "pause"):
+            requests.hear(genuine(now_utc(), ask=ask), retained=False)
+            await until(lambda ask=ask: post.sent and post.sent[-1]["ask"] == ask)
+    assert post.words("ask", "answer") == [
+        ("pause", "no answer"),
+        ("stop", "acted"),
+        ("pause", "no answer"),
+    ]
+    assert "could not be passed on (OSError); look at the state" in post.told[0]
+
+
 async def test_a_stop_never_waits_behind_a_pause_and_storms_of_either_are_bounded():
     goes_on, begun = threading.Event(), []
 
