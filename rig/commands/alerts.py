@@ -28,6 +28,7 @@ CODES: Final = (
     "  6  it could not be recorded"
 )
 _ALL: Final = "all"
+_MOST_DIGITS: Final = 100
 
 
 @click.command(epilog=CODES)
@@ -35,7 +36,9 @@ _ALL: Final = "all"
 @click.option("--acknowledge", metavar="N", help='Say that alert N, or "all", is seen to.')
 @click.option("--silence", metavar="KIND", help="Tell nobody of a kind, with --until and --why.")
 @click.option(
-    "--until", metavar="WHEN", help='With --silence: such as "06:00", "2 h", "3 d"; 7 days at most.'
+    "--until",
+    metavar="WHEN",
+    help='With --silence: such as "06:00", "2 h", "3 d", 7 days at most; "now" ends it.',
 )
 @click.option("--reset", type=click.IntRange(1), metavar="N", help="Close N, whose cause is gone.")
 @click.option("--test", "test", is_flag=True, help="Send a test alert on every way to everybody.")
@@ -69,7 +72,7 @@ def alerts(
 
             return try_ways(_run(folder) if lab is None else None, lab, as_json=as_json)
         book = _Book(_run(folder))
-        who = by or login_name()
+        who, why = _line("--by", by or login_name()), _line("--why", why)
         if acknowledge is not None:
             done = book.acknowledge(acknowledge, who)
         elif silence is not None:
@@ -112,6 +115,16 @@ def _refuse_mixed(
         raise click.UsageError("--until belongs to --silence; give both")
     if lab is not None and not test:
         raise click.UsageError("--lab belongs to --test; give both")
+
+
+def _line(option: str, text: str) -> str:
+    """Return what is written down of an option, on one line. Raises InputError for too much."""
+    from rig.control.request_line import WORDS, clean
+
+    line, most = clean(text), WORDS["who"] if option == "--by" else WORDS["text"]
+    if len(line) > most or (text and not line):
+        raise InputError(f"{option}: give text of 1 to {most} characters")
+    return line
 
 
 def _run(folder: str | None) -> Path:
@@ -180,6 +193,8 @@ class _Book:
         end = ends(until, self._now, self._zone)
         told = line("silenced", self._now, kind=kind, until_utc=end.isoformat(), by=who, why=why)
         self._write_lines([told])
+        if end <= self._now:
+            return [f"{kind} is told again, by {who}: {why}"]
         return [f"silenced {kind} until {self._clock(end)} by {who}: {why}"]
 
     def show(self, *, as_json: bool) -> None:
@@ -252,7 +267,7 @@ def _named(alert: Alert) -> str:
 
 
 def _number(text: str) -> int:
-    if not text.isdecimal():
+    if not text.isdecimal() or len(text) > _MOST_DIGITS:
         raise InputError(f'--acknowledge {text!r}: give the number of an alert, or "all"')
     return int(text)
 

@@ -14,10 +14,12 @@ _CLOCK: Final = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)", re.ASCII)
 
 
 def ends(text: str, now: datetime, zone: tzinfo | None) -> datetime:
-    """Return the instant (UTC) that "06:00", the next one, or "2 h" from now names.
+    """Return the instant (UTC) that "06:00", the next one, "2 h" from now, or "now" names.
 
     Raises InputError for anything else, and for one too far ahead.
     """
+    if text.strip() == "now":
+        return now
     found = _CLOCK.fullmatch(text.strip())
     end = _next(int(found[1]), int(found[2]), now, zone) if found else now + _span(text)
     if end - now > LONGEST_SILENCE:
@@ -39,10 +41,14 @@ def _next(hour: int, minute: int, now: datetime, zone: tzinfo | None) -> datetim
 
 
 def _span(text: str) -> timedelta:
+    refusal = (
+        f'--until {text!r}: give a time on the clock such as "06:00", how long, such as "2 h" or '
+        '"3 d", or "now"'
+    )
     try:
-        return timedelta(seconds=parse(text, "time"))
+        span = timedelta(seconds=parse(text, "time"))
     except (UnitError, OverflowError) as error:
-        raise InputError(
-            f'--until {text!r}: give a time on the clock such as "06:00", or how long, such as '
-            '"2 h" or "3 d"'
-        ) from error
+        raise InputError(refusal) from error
+    if span <= timedelta():
+        raise InputError(refusal)
+    return span

@@ -182,6 +182,16 @@ def test_a_silence_is_shown_with_its_end_who_made_it_and_why(told, capsys):
     assert "by Ben: cable on order" in shown
 
 
+def test_a_silence_can_be_ended_and_no_word_reaches_a_terminal_as_an_order(told, capsys):
+    words = ("--silence", "sensor", "--by", "Ben\n\x1b[2J", "--why", "tank\r\x07 cleaned")
+    said = nightrig(capsys, told, *words, "--until", "2 h")
+    assert said.out.endswith(" by Ben [2J: tank cleaned\n")
+    assert nightrig(capsys, told, *words, "--until", "now").out == (
+        "sensor is told again, by Ben [2J: tank cleaned\n"
+    )
+    assert "silenced" not in nightrig(capsys, told).out
+
+
 @pytest.mark.parametrize(
     ("words", "problem"),
     [
@@ -196,6 +206,11 @@ def test_a_silence_is_shown_with_its_end_who_made_it_and_why(told, capsys):
         (["--silence", "sensor", "--why", "x", "--until", "25:00"], "a time on the clock"),
         (["--silence", "sensor", "--why", "x", "--until", "1e99 d"], "--until"),
         (["--silence", "sensor", "--why", "x", "--until", "8 d"], "at most 7 days"),
+        (["--silence", "sensor", "--why", "x", "--until=-2 h"], "a time on the clock"),
+        (["--silence", "sensor", "--why", "x", "--until", "0 s"], "a time on the clock"),
+        (["--acknowledge", "9" * 5000], "give the number of an alert"),
+        (["--acknowledge", "3", "--by", "\x1b\x07"], "--by: give text"),
+        (["--acknowledge", "3", "--by", "B" * 101], "--by: give text"),
         (["--until", "2 h"], "--until belongs to --silence"),
         (["--lab", "x.toml"], "--lab belongs to --test"),
         (["--test"], "messages.json"),
