@@ -95,7 +95,10 @@ def weight(width: float) -> float:
 def draw_cracks(
     axes: Axes, placed: Iterable[Placed], layout: Layout, beam: Beam, factor: float = 1.0
 ) -> None:
-    """Draw cracks, their lines `factor` as heavy as the legend says."""
+    """Draw cracks, their lines `factor` as heavy as the legend says.
+
+    What is drawn is named after the axes, so that no name comes twice in a figure.
+    """
     lines: dict[str, list[tuple[Any, float]]] = {look: [] for look in LOOKS}
     tips = []
     for one in placed:
@@ -108,7 +111,7 @@ def draw_cracks(
     _draw_lines(axes, lines, factor)
     if tips:
         ring = RING | {"markersize": factor * RING["markersize"]}
-        axes.plot(*np.array(tips).T, gid="cracks-width-not-read", **ring)
+        axes.plot(*np.array(tips).T, gid=f"{axes.get_gid()}-width-not-read", **ring)
 
 
 def _pieces(one: Placed, beam: Beam) -> Iterable[tuple[Line, str]]:
@@ -134,7 +137,7 @@ def _draw_lines(axes: Axes, lines: dict[str, list[tuple[Any, float]]], factor: f
             path = Path(ends, [Path.MOVETO, Path.LINETO] * (len(ends) // 2))
             path.should_simplify = False  # a short crack is a crack
             drawn = PathPatch(path, fill=False, edgecolor=colour, linewidth=points, linestyle=style)
-            drawn.set(zorder=3, capstyle="butt", gid=f"cracks-{look}-{points:g}")
+            drawn.set(zorder=3, capstyle="butt", gid=f"{axes.get_gid()}-{look}-{points:g}")
             axes.add_patch(drawn)
 
 
@@ -170,7 +173,7 @@ def _face(axes: Axes, layout: Layout, beam: Beam, face: str) -> None:
         facecolor="white",
         edgecolor="black",
         linewidth=0.9,
-        gid=f"face-{face}",
+        gid=f"{axes.get_gid()}-{face}",
     )
 
 
@@ -191,13 +194,14 @@ def _supports_and_loads(axes: Axes, layout: Layout, beam: Beam, face: str, inche
     x, y = layout.places[face]
     size = inches / layout.scale
     black: dict[str, Any] = {"facecolor": "white", "edgecolor": "black", "linewidth": _THIN}
-    for place in (0.0, beam.span):
+    for n, place in enumerate((0.0, beam.span)):
         across = [x + place, x + place - 0.55 * size, x + place + 0.55 * size]
-        axes.fill(across, [y, y - size, y - size], gid=f"support-{face}", **black)
-    for place in _loads(beam):
+        name = f"{axes.get_gid()}-{face}-support-{n}"
+        axes.fill(across, [y, y - size, y - size], gid=name, **black)
+    for n, place in enumerate(_loads(beam)):
         across = [x + place, x + place - 0.4 * size, x + place + 0.4 * size]
-        top = y + beam.height
-        axes.fill(across, [top, top + size, top + size], gid=f"load-{face}", **black)
+        top, name = y + beam.height, f"{axes.get_gid()}-{face}-load-{n}"
+        axes.fill(across, [top, top + size, top + size], gid=name, **black)
     middle = x + beam.span / 2
     axes.plot([middle] * 2, [y, y + beam.height], color=_GREY, lw=_THIN, ls="-.", zorder=1.5)
 
