@@ -78,7 +78,8 @@ def _reached(people: Collection[str], ways: Collection[Way], lab: Lab) -> Iterat
 def _of_dead_way(desk: Desk, alert: Alert, lab: Lab, now: datetime) -> Iterator[Wanted]:
     """Yield who is told that a way is dead: by the rules, else whoever is told by that way.
 
-    Never by a way that is dead itself.
+    By a way that is dead itself only who was told by it before and is not known to be out of reach:
+    one mailbox may be full.
     """
     if not alert.open:
         rules = ((target, rule) for target in alert.owed for rule in lab.rules)
@@ -87,19 +88,24 @@ def _of_dead_way(desk: Desk, alert: Alert, lab: Lab, now: datetime) -> Iterator[
     dead = {a.key.removeprefix(OF_WAY) for a in desk.open_alerts() if a.key.startswith(OF_WAY)}
     if desk.silenced(alert.kind, now) is not None:
         return
+
+    def reached(target: Target) -> bool:
+        told = any(target in each.told for each in desk.alerts.values())
+        return target[1] not in dead or (told and target not in desk.failed)
+
     by_rule = [
         each
         for rule in lab.rules
         if alert.kind in rule.kinds
         for each in _of_rule(desk, alert, lab, rule, now)
-        if each.target[1] not in dead
+        if reached(each.target)
     ]
     if by_rule:
         yield from by_rule
         return
     way = alert.key.removeprefix(OF_WAY)
-    others = tuple(dict.fromkeys(w for rule in lab.rules for w in rule.ways if w not in dead))
+    ways = tuple(dict.fromkeys(w for rule in lab.rules for w in rule.ways))
     for rule in lab.rules:
         if way in rule.ways:
-            for target in _reached(rule.people, others, lab):
+            for target in filter(reached, _reached(rule.people, ways, lab)):
                 yield Wanted(target, rule)

@@ -22,6 +22,8 @@ SUBJECT: Final = 70
 """Letters of a subject at the most."""
 MOST_TOLD: Final = 20
 """Alerts that one message tells; of more than these, how many there are."""
+BRIEF: Final = 120
+"""Letters of each of their texts at the most."""
 CAUTION: Final = (
     "An alert is no safety system: it may come late, or not at all. Somebody has to look after "
     "the rig as the protocol's attendance says."
@@ -84,6 +86,8 @@ def message(
     """Return a message that is due, in words and as plain values; `as_now` brings it up to date."""
     found = [as_now(desk.alerts[number]) for number in due.alerts]
     alerts = sorted(found, key=lambda a: (importance(a.kind), a.number))
+    if len(alerts) > 1:
+        alerts = [_brief(alert) for alert in alerts]
     first = alerts[0]
     subject = _subject(first, due, len(alerts))
     parts = _one(first, due, folder, now, zone) if len(alerts) == 1 else _many(alerts, folder, zone)
@@ -104,6 +108,17 @@ def message(
     )
 
 
+def _brief(alert: Alert) -> Alert:
+    """Return an alert as short as one of many is told: a broker takes no message of any length."""
+    return replace(
+        alert,
+        headline=_short(alert.headline, BRIEF),
+        happened=_short(alert.happened, BRIEF),
+        did=_short(alert.did, BRIEF),
+        todo=tuple(_short(each, BRIEF) for each in alert.todo[:2]),
+    )
+
+
 def _utc(when: datetime) -> str:
     return f"{when.astimezone(UTC):%Y-%m-%dT%H:%M:%S.%f}"[:-3] + "Z"
 
@@ -119,9 +134,9 @@ def _subject(alert: Alert, due: Due, count: int) -> str:
     return whole if len(whole) <= SUBJECT and alert.where.get("specimen_id") else told
 
 
-def _short(text: str) -> str:
+def _short(text: str, most: int = SUBJECT) -> str:
     line = "".join(letter if letter.isprintable() else " " for letter in text)
-    return line if len(line) <= SUBJECT else f"{line[: SUBJECT - 1].rstrip()}…"
+    return line if len(line) <= most else f"{line[: most - 1].rstrip()}…"
 
 
 def _one(alert: Alert, due: Due, folder: Path, now: datetime, zone: tzinfo | None) -> Iterator[str]:

@@ -304,6 +304,20 @@ def test_a_dead_way_is_told_on_the_others_once_and_when_it_works_again():
     assert night.looks(5 * HOUR, cause()) == []
 
 
+def test_one_person_out_of_reach_is_told_to_the_others_by_the_same_way():
+    night = Night(lab(rule(people=("Ada", "Ben"))))
+    night.look(cause("found:before"))
+    full = True
+    night.refuses = lambda order: "Ben" in order.people and full
+    went = night.looks(HOUR, cause("found:before"), cause())
+    kinds = [(night.desk.alerts[o.alerts[0]].kind, *o.people, o.purpose) for o in went]
+    assert kinds == [("sensor", "Ada", "first"), ("message-way", "Ada", "first")]
+    full = False
+    went = night.looks(HOUR, cause("found:before"), cause())
+    kinds = [(night.desk.alerts[o.alerts[0]].kind, *o.people, o.purpose) for o in went]
+    assert kinds == [("sensor", "Ben", "first"), ("message-way", "Ada", "over")]
+
+
 def test_one_failure_by_chance_is_no_dead_way():
     night = Night(lab(rule(people=("Ada",), ways=("mail", "program"))))
     failures = iter([True])

@@ -15,7 +15,8 @@ from rig.monitor.alerts.desk import Desk, line, with_lines
 from rig.monitor.alerts.due import Due, due
 from rig.monitor.alerts.messages import AlertText
 from rig.monitor.alerts.opening import Seen, Watch, observed
-from rig.monitor.alerts.wording import SUBJECT, message, where_of
+from rig.monitor.alerts.wording import MOST_TOLD, SUBJECT, message, where_of
+from rig.monitor.mqtt.link import LARGEST
 from rig.monitor.mqtt.telling import alert_payload
 from rig.monitor.view import View
 from rig.protocol.lab import Lab, Person
@@ -180,3 +181,15 @@ def test_what_goes_to_the_broker_is_as_the_schema_says():
     for view in (views.failure, views.gone, views.warned, states.paused):
         for alert in sent(view, lab_of_all):
             check("alerts", alert_payload(alert, "night-12 2026-11-24T20:10:12.000Z"))
+
+
+def test_however_much_the_rest_is_a_broker_takes_it():
+    long = "ä" * 3000
+    each = {"headline": long, "happened": long, "did": long, "todo": (long,) * 9}
+    causes_of_a_flood = [cause(f"found:{n:b}.", **each) for n in range(2 * MOST_TOLD)]
+    seen = Seen(tuple(causes_of_a_flood), (), 0, over=False, stopping=False, where={"rig": "f"})
+    desk = with_lines(Desk(), observed(Desk(), Watch(), seen, lab(rule()), NOW)[0])
+    order = Due("mqtt", ("Ada",), "rest", tuple(desk.alerts))
+    alert = message(desk, order, lab(), Path("x"), NOW, ZONE)
+    assert len(alert_payload(alert, "night-12")) < LARGEST
+    assert f"and {MOST_TOLD} more" in alert.text
