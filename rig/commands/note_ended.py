@@ -13,7 +13,7 @@ from rig.commands.note_said import Said
 from rig.commands.usage import typed
 from rig.control.crack_log import CrackGiven, CrackLog
 from rig.control.lock import lock_folder
-from rig.control.request_line import clean
+from rig.control.request_line import WORDS, clean
 from rig.errors import InputError, StorageError
 from rig.mechanics.specimen import Section
 from rig.protocol.series import MODES
@@ -60,7 +60,7 @@ class Ended:
         if said.valid:
             yield replace(new, fact="valid")
         if said.wires_broken is not None:
-            where = clean(said.wires_where)
+            where = _clean(said.wires_where, "--wires-where") if said.wires_where else ""
             yield replace(new, fact="wires", wires=said.wires_broken, text=where)
         if said.rust:
             yield replace(new, fact="rust", text=_clean(said.rust, "--rust"))
@@ -86,7 +86,7 @@ def held(folder: Path, by: str) -> Iterator[Ended]:
     try:
         with added_after(folder) as record:
             section = section_of(folder)
-            ended = Ended(record, CrackLog(section, record.entries), clean(by))
+            ended = Ended(record, CrackLog(section, record.entries), clean(by)[: WORDS["who"]])
             if section is None:
                 ended.told.append(_UNKNOWN_SIZE)
             yield ended
@@ -139,9 +139,11 @@ def section_of(folder: Path) -> Section | None:
 
 
 def _clean(text: str, option: str) -> str:
-    words = clean(text)
+    words, most = clean(text), WORDS["text"]
     if not words:
         raise InputError(f"{option}: there is nothing to read in it")
+    if len(words) > most:
+        raise InputError(f"{option} has {len(words):,} letters, it takes {most:,}: say it shorter")
     return words
 
 

@@ -26,7 +26,7 @@ from rig.record.trouble import storage
 from rig.record.verify import digest
 
 KIND: Final = "after the end"
-"""Kind of the event that tells what was added."""
+"""Kind of the event that tells what was added, but for readings: theirs is "crack" as before."""
 
 
 class AfterEnd:
@@ -59,11 +59,15 @@ class AfterEnd:
         writer = self._writer = self._writer or JournalWriter(self._folder, self._hold)
         for entry in entries:
             writer.entry(CRACKS, *entry.row())
-            before = f"; run.h5 before it had SHA-256 {self._before}" if self._before else ""
-            told = f"{entry.at_utc}, by {entry.by}: {numbered(entry)}{before}"
-            writer.entry("events", entry.time, entry.cycle, KIND, told)
+            kind = "crack" if entry.crack else KIND
+            writer.entry("events", entry.time, entry.cycle, kind, self._told(entry))
         writer.outdate()
         writer.commit()
+
+    def _told(self, entry: CrackEntry) -> str:
+        by = f"{entry.by}: " if entry.by else ""
+        before = f"; run.h5 had SHA-256 {self._before} before" if self._before else ""
+        return f"{by}{numbered(entry)}; after the end, {entry.at_utc}{before}"
 
     def finish(self) -> None:
         """Make run.h5 anew if anything was added. Raises StorageError; the entries stay."""

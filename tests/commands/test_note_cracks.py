@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import io
 import json
 import math
 import shutil
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import h5py
@@ -16,6 +18,7 @@ import pytest
 from rig.assembly.rehearsal import rehearse
 from rig.commands.files import load
 from rig.record import trouble_in_run_file
+from rig.record.after_end import added_after
 from rig.record.cracks import Found, found_after, read_cracks
 from rig.record.entries import Ending
 from rig.record.journal import JournalWriter
@@ -85,8 +88,9 @@ def test_a_reading_after_the_end_is_in_run_h5_with_its_units_turned_into_si(run)
     assert {units[name] for name in ("position", "height", "width", "length")} == {"m"}
     assert (row["by"], row["kind"]) == (b"A. Name", b"reading")
     assert row["at_utc"].decode().endswith("+00:00")
-    (told,) = events(run, "after the end")
-    assert "by A. Name: entry 1: C1 front" in told
+    (told,) = events(run, "crack")
+    assert told.startswith("A. Name: entry 1: C1 front")
+    assert "; after the end, 20" in told
     assert trouble_in_run_file(run) == ""
 
 
@@ -204,6 +208,22 @@ def test_the_log_is_listed_with_what_was_corrected_and_withdrawn(run):
     assert told["corrected"] == {"1": [2], "3": [4]}
     assert told["entries"][2]["width_m"] is None
     assert (run / "run.h5").read_bytes() == before
+
+
+@pytest.mark.nights
+def test_hostile_words_do_no_harm_in_a_terminal_or_a_table(run, tmp_path):
+    assert note(run, "=1+1", *FIRST, "--lost", "@SUM(A1)\x1b[2J").code == 0
+    with added_after(run) as record:  # as another program could have written it
+        hostile = record.new("words", "\x1b]0;x\x07", "2001\x1b[2J", "\u202e<script>\n\x9b31m")
+        record.add(replace(hostile, number=2))
+    listed = said_by("note", str(run), "--list").out
+    assert all(line.isprintable() for line in listed.splitlines())
+    assert len(listed.splitlines()) == 3
+    assert said_by("export", str(run), "--out", str(tmp_path / "csv")).code == 0
+    with (tmp_path / "csv" / "cracks.csv").open(encoding="utf-8", newline="") as file:
+        cells = [cell for row in csv.reader(file) for cell in row]
+    assert not [cell for cell in cells if cell.startswith(("=", "+", "@", "\t", "\r"))]
+    assert any(cell.endswith("=1+1") for cell in cells)
 
 
 def test_an_empty_log_is_told_and_a_folder_without_a_run_refused(run, tmp_path):

@@ -94,5 +94,5 @@ def test_a_crack_map_is_taken_at_a_live_test_and_finished_after_its_end(night):
     assert rows["entry"].tolist() == [1, 2, 3, 4]
     assert rows["at_utc"].tolist()[:3] == [b"", b"", b""]
     assert rows["at_utc"][3] != b""
-    assert len(told) == 3
+    assert len(told) == 4
     assert all(text.startswith(b"A. Name: entry ") for text in told)

@@ -75,7 +75,8 @@ def test_an_entry_and_its_event_are_added_and_nothing_else_changes(
         assert file.outcome == "operator"
     assert (event.time, event.cycle) == (60.0, 5000)
     assert event.text == (
-        f"{UTC}, by A. Name: entry 2: a wire is broken; run.h5 before it had SHA-256 {before}"
+        f"A. Name: entry 2: a wire is broken; after the end, {UTC}; run.h5 had SHA-256 {before} "
+        "before"
     )
 
 

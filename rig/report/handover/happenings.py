@@ -21,6 +21,7 @@ _ACTED: Final = 120.0
 _SILENT: Final = frozenset(
     {"state", "note", "static", "zero", "dead load", "seated", "contact", "on call", "checklist"}
     | {"catch can", "crack", "local input", "verdict", "recording", "corrected", "events"}
+    | {"after the end"}
 )
 """Kinds that are told elsewhere, or that only the record needs."""
 _PLAIN_WATER: Final = (

@@ -89,7 +89,9 @@ def told_of(read: Read, damage: Damage, since: str | None, until: str | None) ->
         silences=tuple(s for s in read.desk.silences.values() if s.until > read.now),
         visits=_inside(visits, period),
         notes=tuple(
-            e for e in read.events if e.kind in ("note", "catch can") and period.has(e.time)
+            e
+            for e in read.events
+            if e.kind in ("note", "catch can", "after the end") and period.has(e.time)
         ),
         damage=tuple(damage.said),
     )
