@@ -20,7 +20,7 @@ SIZES: Final = {"phone": (344, 230), "desk": (720, 260)}
 """Width and height of a drawing, about as large as it is shown: letters keep their size."""
 ROWS: Final = 24
 """Rows of the table of the curve at most."""
-_LEFT, _RIGHT, _TOP, _BOTTOM = 44, 10, 22, 34
+_LEFT, _RIGHT, _TOP, _BOTTOM = 44, 18, 22, 34
 """Margins for the labels."""
 _LINE: Final = 13.0
 """Height of a label: two that are nearer cannot be read."""

@@ -95,11 +95,13 @@
     for (const level of told.levels) {
       const line = { class: `level ${level.name}`, d: `M${left} ${level.at}H${right}` };
       parts.push(drawn("path", line));
+    }
+    parts.push(drawn("path", { class: "curve", d: told.path }));
+    for (const level of told.levels) {
       const named = level.name + (level.name === "baseline" ? " end" : "");
       const place = { class: named, x: level.begin, y: level.at - 4 };
       parts.push(drawn("text", place, level.text));
     }
-    parts.push(drawn("path", { class: "curve", d: told.path }));
     const svg = drawn("svg", {
       class: `plot ${told.size} ${told.axis}`,
       viewBox: `0 0 ${told.width} ${told.height}`,
@@ -134,7 +136,7 @@
     for (const id of ["kind", "title", "clock", "data"]) text(id, page[id]);
     for (const node of document.getElementsByClassName("asof"))
       node.textContent = page.old ? `last known, ${page.as_of}` : "";
-    byId("parts").hidden = false;
+    byId("when").hidden = byId("parts").hidden = false;
     byId("share").hidden = page.share === null;
     byId("share").value = page.share || 0;
     for (const id of ["now", "load", "supplies"]) fill(id, page[id], fact);
@@ -155,8 +157,9 @@
   const locked = () => {
     const how = "open the whole address that nightrig printed, with all that follows its #";
     verdict("unknown", false, "?", "THIS PAGE NEEDS ITS TOKEN", [how]);
-    byId("parts").hidden = true;
-    text("data", "not shown");
+    text("specimen", "nightrig");
+    for (const id of ["rig", "kind", "title"]) text(id, "");
+    byId("when").hidden = byId("parts").hidden = true;
   };
 
   const silent = () => {
