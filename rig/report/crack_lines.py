@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 from rig.mechanics.specimen import Section, Specimen
@@ -56,6 +57,13 @@ class Beam:
     def width(self) -> float:
         """The largest width."""
         return max(width for _, width in self.outline)
+
+    def width_at(self, height: float) -> float:
+        """Return how wide the section is at a height above the soffit."""
+        for (high, upper), (low, lower) in pairwise(self.outline):
+            if low <= height <= high and high > low:
+                return lower + (upper - lower) * (height - low) / (high - low)
+        return self.width
 
     def size(self, face: str) -> tuple[float, float, float, float]:
         """Return left, right, bottom and top of a face laid flat."""
@@ -137,6 +145,9 @@ def line_of(mark: Mark, reading: Reading, beam: Beam) -> Line | None:
     assumed = set(line.assumed) | ({"across"} if mark.face in (*FLAT, *ENDS) else set())
     if not mark.direction:
         assumed.add("direction")
+    if mark.face in ENDS:
+        half = min(beam.width_at(line.foot[1]), beam.width_at(line.tip[1])) / 2
+        left, right = place - half, place + half
     return _within(Line(line.foot, line.tip, frozenset(assumed)), (left, right, 0.0, top))
 
 

@@ -195,7 +195,8 @@ def _strip(growth: CrackGrowth, beam: Beam) -> list[Block]:
     rows = [shown[n : n + COLUMNS] for n in range(0, len(shown), COLUMNS)]
     height = _HEAD + layout.height
     blocks: list[Block] = [(height, partial(_row, row, layout, beam)) for row in rows]
-    return [(0.4, lambda figure, y: _words(figure, (MARGIN, y + 0.15), head, 9)), *blocks]
+    heading: Block = (0.4, lambda figure, y: _words(figure, (MARGIN, y + 0.15), head, 9))
+    return [heading, *blocks, (0.15, lambda _figure, _bottom: None)]
 
 
 def _row(

@@ -130,7 +130,13 @@ def test_the_beam_is_drawn_as_long_as_cracks_need() -> None:
 def test_an_end_has_the_outline_of_the_section() -> None:
     outline = ((0.0, 0.3), (0.1, 0.3), (0.1, 0.1), (0.4, 0.1))
     tee = Section("general", 0.4, 0.3, 0.1, 2.0, 0.5, outline)
-    shape = beam_of(replace(prism(), section=tee), CrackGrowth()).outline
+    shaped = beam_of(replace(prism(), section=tee), CrackGrowth())
+    assert [shaped.width_at(height) for height in (0.0, 0.2, 0.35, 0.4)] == [0.1, 0.1, 0.3, 0.3]
+    # Its web is 100 mm wide, in the middle of 300 mm.
+    now = Reading(entries=(1,), height=0.1, length=0.2)
+    line = line_of(Mark("C1", "left-end", "longitudinal", now, now, None), now, shaped)
+    assert (line.foot, line.tip) == (pytest.approx((0.1, 0.1)), pytest.approx((0.2, 0.1)))
+    shape = shaped.outline
     assert shape == ((0.4, 0.3), (pytest.approx(0.3), 0.3), (pytest.approx(0.3), 0.1), (0.0, 0.1))
 
 
