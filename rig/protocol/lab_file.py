@@ -137,8 +137,11 @@ def _program(document: Document, table: ProgramTable | None) -> Program | None:
     if table is None:
         return None
     program, *rest = table.arguments
-    # One without a folder is looked for where the system keeps programs.
+    # One without a folder is looked for where the system keeps programs. One that lies in the
+    # folder this program was called in must not come to look like that.
     place = document.beside(program) if "/" in program else program
+    if "/" in program and "/" not in place:
+        place = f"./{place}"
     return Program((place, *rest), table.within)
 
 

@@ -56,6 +56,12 @@ def test_a_program_without_a_folder_is_left_to_the_system():
     assert found.arguments[0] == "call-out"
 
 
+def test_a_program_in_the_folder_one_is_in_is_not_looked_for_in_the_system():
+    found = lab_of(edited(('"bin/call-out"', '"../call-out"'))).program
+    assert found is not None
+    assert found.arguments[0] == "./call-out"
+
+
 def test_the_shipped_lab_file_is_in_order_and_shows_every_key_and_kind():
     text = shipped(EXAMPLE)
     document = document_of(text)
