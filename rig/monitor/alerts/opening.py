@@ -86,34 +86,28 @@ def _opened(number: int, cause: Cause, seen: Seen, lab: Lab, now: datetime) -> d
         n=number,
         key=cause.key,
         kinds=list(cause.kinds),
-        headline=cause.headline,
-        happened=cause.happened,
-        did=cause.did,
-        todo=list(cause.todo),
-        mark=cause.mark,
-        lasting=cause.lasting,
+        **_texts(cause),
         calm=cause.calm,
         stays=any(r.stays for r in lab.rules if set(r.kinds) & set(cause.kinds)),
         where=dict(seen.where),
     )
 
 
+def _texts(cause: Cause) -> dict[str, object]:
+    return {
+        "headline": cause.headline,
+        "happened": cause.happened,
+        "did": cause.did,
+        "todo": list(cause.todo),
+        "mark": cause.mark,
+        "lasting": cause.lasting,
+    }
+
+
 def _still(alert: Alert, cause: Cause, now: datetime) -> list[Line]:
     lines: list[Line] = []
     if alert.mark != cause.mark or alert.lasting != cause.lasting:
-        lines.append(
-            line(
-                "changed",
-                now,
-                n=alert.number,
-                headline=cause.headline,
-                happened=cause.happened,
-                did=cause.did,
-                todo=list(cause.todo),
-                mark=cause.mark,
-                lasting=cause.lasting,
-            )
-        )
+        lines.append(line("changed", now, n=alert.number, **_texts(cause)))
     if alert.over is not None:
         lines.append(line("back", now, n=alert.number))
     return lines

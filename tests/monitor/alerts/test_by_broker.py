@@ -14,20 +14,15 @@ from rig.monitor.mqtt import connecting
 from rig.protocol.lab import Secret
 from tests.monitor.alerts.nights import lab, rule
 from tests.monitor.alerts.post import alert
-from tests.monitor.mqtt.broker import LAB, PROGRAMS, RIG, Broker, free_port
+from tests.monitor.mqtt.afar_rig import broker
+from tests.monitor.mqtt.broker import LAB, RIG, free_port
 from tests.monitor.mqtt.schemas import check
+
+__all__ = ["broker"]
 
 pytestmark = pytest.mark.system
 
 TRIED = lab(rule(ways=("mqtt", "mail")), rule("more", people=("Cid",), ways=("mqtt",)))
-
-
-@pytest.fixture
-def broker(tmp_path, system_program):
-    for program in PROGRAMS:
-        system_program(program)
-    with Broker(tmp_path / "broker", tls=False).running() as running:
-        yield running
 
 
 async def test_it_goes_out_once_for_all_and_comes_back(broker):
