@@ -180,11 +180,6 @@ class CrackGrowth:
         """All cracks in the order they were found."""
         return tuple(mark.key for mark in self.inspections[-1].marks) if self.inspections else ()
 
-    def over(self, key: CrackKey) -> tuple[Mark | None, ...]:
-        """Return a crack at each inspection, None before it was found."""
-        found = ({mark.key: mark for mark in at.marks} for at in self.inspections)
-        return tuple(marks.get(key) for marks in found)
-
 
 def growth_of(entries: Iterable[CrackEntry], inspected: Iterable[int] = ()) -> CrackGrowth:
     """Return how cracks grew, from all entries of the log, corrections included.

@@ -82,11 +82,6 @@ class Line:
     tip: tuple[float, float]
     assumed: frozenset[str] = frozenset()
 
-    @property
-    def middle(self) -> tuple[float, float]:
-        """Halfway along it."""
-        return self.at(0.5)
-
     def at(self, share: float) -> tuple[float, float]:
         """Return the point at a share of its length from the foot."""
         (x, y), (u, v) = self.foot, self.tip

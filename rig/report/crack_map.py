@@ -19,6 +19,7 @@ from rig.report.crack_labels import draw_labels, labelled
 from rig.report.crack_layout import LARGE, SMALL, Layout, faces_of, laid_out
 from rig.report.crack_legend import HEIGHT, LINE, SIZE, draw_legend, notes_of
 from rig.report.crack_lines import Beam, beam_of
+from rig.report.crack_tables import map_told
 from rig.report.crack_text import LOOK, short
 from rig.report.crack_told import counted, plain, when
 from rig.report.lives_look import FORMATS, METADATA
@@ -42,6 +43,8 @@ _HEAD: Final = 0.36
 """Room [in] for the words above a small map."""
 _INSIDE: Final = WIDTH - 2 * MARGIN
 _MM: Final = 25.4
+_TOLD: Final = 1e4
+"""No width at all that words in a file's head are cut off at."""
 
 Block = tuple[float, Callable[["Figure", float], None]]
 """Height of a part of the figure [in], and what draws it, given its lower edge [in]."""
@@ -81,7 +84,7 @@ def draw_map(folder: Path, path: Path) -> None:
     growth = growth_of(entries, inspected)
     if not growth.inspections:
         raise InputError(f"{folder}: no crack was read, so there is no map to draw")
-    write_figure(map_figure(growth, specimen, title), path)
+    write_figure(map_figure(growth, specimen, title), path, f"{title}: {map_told(growth).text}")
 
 
 def _specimen(folder: Path, text: str) -> Specimen:
@@ -92,13 +95,17 @@ def _specimen(folder: Path, text: str) -> Specimen:
     return load_specimen(f"{folder}: specimen", lambda _: text)
 
 
-def write_figure(figure: Figure, path: Path) -> None:
-    """Write a figure of this room; the same cracks give the same bytes. Raises StorageError."""
+def write_figure(figure: Figure, path: Path, told: str = "") -> None:
+    """Write a figure of this room, `told` in words in its file. Raises StorageError.
+
+    The same cracks give the same bytes.
+    """
     from matplotlib import rc_context
 
     kind = path.suffix.lower()
+    named = {"Title": short(told, _TOLD, 1.0)} if told else {}
     with storage(path, "write the figure"), rc_context(LOOK):
-        figure.savefig(path, format=kind[1:], dpi=150, metadata=METADATA.get(kind, {}))
+        figure.savefig(path, format=kind[1:], dpi=150, metadata=METADATA.get(kind, {}) | named)
 
 
 def _figure(blocks: Sequence[Block]) -> Figure:

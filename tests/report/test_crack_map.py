@@ -176,7 +176,7 @@ def test_words_of_others_do_no_harm_in_any_file(kind, tmp_path) -> None:
         for n, words in enumerate(HOSTILE, 1)
     ]
     path = tmp_path / f"map.{kind}"
-    write_figure(last_figure(growth_of(log), prism(), " ".join(HOSTILE)), path)
+    write_figure(last_figure(growth_of(log), prism(), " ".join(HOSTILE)), path, "".join(HOSTILE))
     assert path.stat().st_size > 1_000
 
 
@@ -266,6 +266,10 @@ def test_the_map_of_a_run_is_drawn_from_its_record(tmp_path) -> None:
     draw_map(folder, tmp_path / "map.svg")
     drawn = Picture(tmp_path / "map.svg")
     assert ends(drawn, "crack-map-new-0.6") == [(450, 0), (450, 60)]
+    assert drawn.root.findtext(f"{SVG}title") == (
+        "Plank 7, Übung, P-7: At 100 cycles: 1 crack, 1 new since last marked; widest C1 front "
+        "with 0.05 mm."
+    )
 
 
 @pytest.mark.nights
