@@ -86,7 +86,8 @@ def _line(text: bytes) -> Line:
 def write(folder: Path, lines: Iterable[Line]) -> None:
     """Add lines, durably. Raises StorageError where they are not, or may not be, in the book."""
     data = b"".join(
-        json.dumps(line, ensure_ascii=False, allow_nan=False).encode() + b"\n" for line in lines
+        json.dumps(line, ensure_ascii=False, allow_nan=False).encode(errors="replace") + b"\n"
+        for line in lines
     )
     with storage(book_of(folder), "write the alerts"), _held(folder) as handle:
         _drop_torn(handle)

@@ -162,11 +162,13 @@ def _ending(
 ) -> list[Line]:
     if alert.key in holds:
         return []
-    if not alert.lasting:
-        ended = seen.over and alert.kind not in _OWN_MATTER and not alert.stays
-        return _closed(desk, alert, "the run is over", lab, now) if ended else []
+    ended = seen.over and alert.kind not in _OWN_MATTER
+    if ended and not alert.stays:
+        return _closed(desk, alert, "the run is over", lab, now)
+    if not alert.lasting or alert.over is not None:
+        return []
     calm = min(alert.calm * 2.0**alert.returned, max(LONGEST_CALM, alert.calm))
-    if alert.over is not None or (now - last).total_seconds() < calm:
+    if not ended and (now - last).total_seconds() < calm:
         return []
     if alert.stays:
         return [line("over", now, n=alert.number)]

@@ -93,7 +93,9 @@ def message(
     parts = _one(first, due, folder, now, zone) if len(alerts) == 1 else _many(alerts, folder, zone)
     seq = desk.counts.get(due.way, 0) + 1
     mails = {person.name: person.mail for person in lab.people if person.mail}
-    text = "\n".join([subject, "", *parts, "", *_folded(CAUTION)]) + "\n"
+    whole = "\n".join([subject, "", *parts, "", *_folded(CAUTION)]) + "\n"
+    # A folder's name may hold bytes that are no letters.
+    text = whole.encode(errors="replace").decode()
     return AlertText(
         seq=seq,
         number=first.number if len(alerts) == 1 else 0,

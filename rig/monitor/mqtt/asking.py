@@ -74,7 +74,7 @@ class _Post:
     """What has come: presences of the lab's rigs, and answers of the one that is asked."""
 
     wanted: Wanted
-    key: bytes
+    key: bytes = field(repr=False)
     tell: Callable[[str], object]
     online: dict[str, dict[str, Any]] = field(default_factory=dict)
     answers: asyncio.Queue[dict[str, Any]] = field(default_factory=asyncio.Queue)

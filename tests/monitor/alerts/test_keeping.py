@@ -233,6 +233,19 @@ async def test_what_a_way_raises_shows_nothing_in_the_book(tmp_path):
     assert "hunter" not in (tmp_path / NAME).read_text()
 
 
+async def test_a_folder_of_any_name_keeps_nobody_from_hearing(tmp_path):
+    # "Müller" as an older computer writes it (ISO 8859-1): no UTF-8.
+    folder = tmp_path / os.fsdecode(b"M\xfcller")
+    folder.mkdir()
+    program = Told(VirtualClock())
+    torn = replace(cycling, unreadable=f"{folder}: not a database")
+    await kept(folder, lab(all_kinds()), {"program": program}, (0.0, torn, ()), within=90.0)
+    assert program.purposes == [(1, "first")]
+    for text in (program.taken[0][1].text, read_on(folder, Read()).desk.alerts[1].happened):
+        assert "M?ller: not a database" in " ".join(text.split())
+        text.encode()
+
+
 async def test_requests_from_afar_are_told(tmp_path):
     program = Told(VirtualClock())
     lines = iter([("pause by Cid from afar: acted: it goes to rest",)])

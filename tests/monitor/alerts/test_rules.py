@@ -281,6 +281,18 @@ def test_what_happened_in_a_run_ends_with_it_but_for_requests():
     assert [a.kind for a in night.desk.open_alerts()] == ["request", "failure"]
 
 
+def test_what_lasted_is_over_with_the_run_and_what_stays_can_be_reset_then():
+    # Nobody looks any more once the end is told: what is open then is open for ever.
+    night = Night(lab(rule("all", "sensor", "failure", people=("Ada",))))
+    night.look(cause())
+    night.look(FAILURE, over=True)
+    assert [a.closed_why for a in night.desk.alerts.values()] == ["the run is over", ""]
+    stays = Night(lab(rule("all", "sensor", "failure", people=("Ada",), stays=True)))
+    stays.look(cause())
+    stays.look(FAILURE, over=True)
+    assert [a.over is None for a in stays.desk.open_alerts()] == [False, True]
+
+
 def test_a_dead_way_is_told_on_the_others_once_and_when_it_works_again():
     night = Night(
         lab(
