@@ -219,6 +219,16 @@ def test_a_flood_is_told_in_one_once_the_hour_is_over():
     assert night.looks(9 * HOUR, *causes) == []
 
 
+def test_one_alone_that_the_limit_held_back_is_told_as_itself():
+    night = Night(lab(rule(people=("Ada",), most=2)))
+    causes = [cause(f"found:sensor {name}") for name in "abc"]
+    night.looks(59 * MINUTE, *causes)
+    assert told(night.looks(HOUR, *causes)) == [("first", "Ada", (3,))]
+    over = Night(lab(rule(people=("Ada",), most=2)))
+    over.looks(30 * MINUTE, *causes)
+    assert told(over.looks(2 * HOUR)) == [("over", "Ada", (3,))]
+
+
 def test_an_end_passes_every_limit():
     night = Night(lab(rule("all", "sensor", "failure", people=("Ada",), most=2)))
     causes = [cause(f"found:sensor {name}") for name in "abcd"]
