@@ -67,7 +67,8 @@ def _became(view: View, line: str, ask: str, who: str, answer: str, text: str) -
     what = f"{ask} by {who}"
     if answer == "acted":
         near = _PAUSED if ask == "pause" else AT_ZERO
-        yield _told(what, f"ASKED FROM AFAR: {what}", line, f"it acted: {text}", near, _WHO)
+        asked = f"{what} from afar"
+        yield _told(what, f"ASKED FROM AFAR: {what}", asked, f"it acted: {text}", near, _WHO)
     elif answer == "not recorded":
         yield _told(
             f"{what}, not recorded",
@@ -97,9 +98,10 @@ def _became(view: View, line: str, ask: str, who: str, answer: str, text: str) -
 
 def _refused(view: View, line: str, why: str) -> Cause:
     found = next((name for name, words in REASONS.items() if why.startswith(words)), "")
+    short = re.split(r"[:,]", why, maxsplit=1)[0]
     return _told(
         f"refused, {found}",
-        "REFUSED: requests from afar",
+        f"REFUSED FROM AFAR: {short}",
         line,
         f"refused; {goes_on(view)}",
         _TODO.get(found, "find out who asks"),

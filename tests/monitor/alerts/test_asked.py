@@ -11,7 +11,7 @@ from tests.monitor.night_12 import cycling
 def one(line: str) -> Cause:
     (cause,) = from_afar(cycling, (line,))
     assert cause.kinds[0] == "request"
-    assert cause.happened == line
+    assert line.startswith(cause.happened)
     return cause
 
 
@@ -56,6 +56,7 @@ def test_what_may_have_been_done_is_not_told_as_refused(became, headline, did):
 def test_each_refusal_is_an_alert_of_its_own_with_advice_that_fits(reason):
     cause = counted(reason, "" if reason in UNSIGNED else "Ada")
     assert cause.key == f"request:refused, {reason}"
+    assert cause.headline.removeprefix("REFUSED FROM AFAR: ") in REASONS[reason]
     assert cause.did.startswith("refused; it goes on")
     advice = " ".join(cause.todo)
     # What is signed and late, or not allowed, gives nothing away; nor does what is not signed.
