@@ -94,13 +94,14 @@ def show_page(out: Path, asked: PageAsked, *, as_json: bool) -> None:
     Raises InputError where it cannot be served, StorageError for a record that cannot be read.
     """
     # Imported late: only a page takes them.
-    from rig.monitor.page.door import Door, address
+    from rig.monitor.page.door import Door, address, checked_name
     from rig.monitor.page.looking import Looking, looks
     from rig.monitor.page.server import Server
 
     at = address(asked.address or "127.0.0.1")
+    names = [checked_name(name) for name in asked.names]
     token, made = _token(asked, at)
-    door = Door(at, token, asked.names)
+    door = Door(at, token, names)
     os.nice(_NICE)
     with Leaving() as leaving, Looking(looks(lambda: follower(out).look)) as looking:
         server = Server(looking.newest, door, SystemClock())
@@ -185,7 +186,8 @@ def _told(out: Path, asked: PageAsked, at: Address, port: int, token: str) -> st
     elif token:
         lines.append("  token     what follows the #; it is shown this once, and another next time")
     if at.is_loopback:
-        there = f"ssh -L {port}:127.0.0.1:{port} THIS-COMPUTER"
+        # The far end of the tunnel is reached by the very address that is served.
+        there = f"ssh -L {port}:{at.with_port(port)} THIS-COMPUTER"
         lines.append(f"  elsewhere {there}, then http://127.0.0.1:{port}/ there")
     else:
         lines.append(

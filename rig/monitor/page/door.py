@@ -46,8 +46,12 @@ class Address:
 
     def url(self, port: int, host: str = "") -> str:
         """Return the address as a browser takes it, under another host where one is given."""
+        return f"http://{self.with_port(port, host)}/"
+
+    def with_port(self, port: int, host: str = "") -> str:
+        """Return host and port as they are typed, another host where one is given."""
         name = host or self.host
-        return f"http://{f'[{name}]' if ':' in name else name}:{port}/"
+        return f"{f'[{name}]' if ':' in name else name}:{port}"
 
 
 def address(text: str) -> Address:
@@ -94,6 +98,17 @@ def checked_token(token: Hidden, where: str) -> Hidden:
             "make one with: openssl rand -hex 16"
         )
     return token
+
+
+def checked_name(text: str) -> str:
+    """Return a name that a request can ask for, without its port. Raises InputError."""
+    found = _HOST.fullmatch(text)
+    if found is None:
+        raise InputError(
+            f"--page-name: {text!r} is no name of a computer; give what stands between // and the "
+            "next / of the page's address there, such as page.example"
+        )
+    return found[1].strip("[]")
 
 
 class Door:

@@ -74,6 +74,8 @@ class Server:
             del self._open[oldest]
             oldest.transport.abort()
         self._open[writer] = None
+        # So that a drain lasts until all was taken, however slowly a phone takes it.
+        writer.transport.set_write_buffer_limits(0)
         try:
             # Cancelled it is by `end` alone; asyncio would tell of that as of an error.
             with contextlib.suppress(OSError, TimeoutError, asyncio.CancelledError):
@@ -173,7 +175,7 @@ async def serving(server: Server, at: Address) -> AsyncIterator[int]:
         said = os.strerror(error.errno or 0) if known else error.strerror or str(error)
         raise InputError(
             f"the page cannot be served at {at.host} port {at.port}: {said.lower()}; give another "
-            f"with --page-address, such as {at.host}:{at.port + 1 if at.port else 0}"
+            f"with --page-address, such as {at.with_port(at.port + 1 if at.port else 0)}"
         ) from error
     try:
         yield int(listening.sockets[0].getsockname()[1])

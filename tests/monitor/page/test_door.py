@@ -7,7 +7,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.errors import InputError
-from rig.monitor.page.door import PORT, Address, Door, address, checked_token, new_token
+from rig.monitor.page.door import (
+    PORT,
+    Address,
+    Door,
+    address,
+    checked_name,
+    checked_token,
+    new_token,
+)
 from rig.monitor.secrets import Hidden
 
 
@@ -58,6 +66,27 @@ def test_elsewhere_it_answers_to_addresses_and_to_names_that_were_given():
         assert door.answers_to(name), name
     for name in ("rebound.example", "xpage.example", "page.example/", "page.example:x", ""):
         assert not door.answers_to(name), name
+
+
+@pytest.mark.parametrize("name", ["page.example", "page.example:8443", "PAGE.EXAMPLE.:443"])
+def test_a_name_is_taken_with_or_without_its_port(name):
+    door = Door(Address("127.0.0.1", PORT), new_token(), [checked_name(name)])
+    assert door.answers_to("page.example")
+    assert door.answers_to("page.example:8443")
+
+
+@pytest.mark.parametrize("name", ["", "https://page.example/", "page.example/", "a b"])
+def test_what_no_request_can_ask_for_is_no_name(name):
+    with pytest.raises(InputError, match=r"--page-name: .* is no name of a computer") as told:
+        checked_name(name)
+    assert "\n" not in str(told.value)
+
+
+@pytest.mark.parametrize("text", ["[::1]:9000", "127.0.0.1:9000", "rig.example:9000"])
+def test_an_address_is_written_as_it_is_read(text):
+    at = address(text)
+    assert at.with_port(at.port) == text
+    assert address(at.with_port(9001)).port == 9001
 
 
 @given(st.text(max_size=60))

@@ -123,6 +123,14 @@ def test_what_is_no_request_for_a_page_is_refused(port, data, status):
     assert request(port).status == 200
 
 
+def test_a_field_of_thousands_of_blanks_is_read_at_once(port):
+    # In time that grows with the third power of them it would take a quarter of an hour.
+    blanks = b" \t" * (MOST_HEAD // 2 - 40)
+    asked = b"GET / HTTP/1.1\r\nHost: localhost\r\nX:" + blanks
+    assert said(port, asked + b"\0\r\n\r\n").status == 400
+    assert said(port, asked + b"\r\n\r\n").status == 200
+
+
 PIECES = st.one_of(
     st.sampled_from([b"GET", b"HEAD", b"POST", b" ", b"/", b"/state.json", b" HTTP/1.1", b"\r\n"]),
     st.sampled_from(
@@ -171,6 +179,17 @@ def _drip(to: socket.socket, over: threading.Event) -> None:
             to.sendall(b"X")
         except OSError:
             return
+
+
+def test_who_takes_an_answer_slowly_gets_all_of_it():
+    with served(lambda: cycling) as (port, _), socket.socket() as slow:
+        # As small as the system lets it be: most of the answer waits at the server.
+        slow.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1)
+        slow.setsockopt(socket.IPPROTO_TCP, socket.TCP_MAXSEG, 536)
+        slow.connect(("127.0.0.1", port))
+        slow.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        threading.Event().wait(0.1)
+        assert heard(slow).body.endswith(b"</html>")
 
 
 def test_an_answer_that_nobody_takes_is_dropped(monkeypatch):
