@@ -81,7 +81,7 @@ def drawing(view: View) -> Drawing:
     """Return the drawing of a run's curve, empty where it has fewer than two points."""
     points = _finite(view.curve)
     if points.shape[1] < 2:
-        return Drawing((), "no curve yet: it begins with the first counted cycles", ())
+        return Drawing((), _nothing(view), ())
     levels = _levels(view)
     plots = tuple(_plot(points, levels, size, axis) for size in SIZES for axis in AXES)
     few = thinned(points, ROWS // 4)
@@ -108,9 +108,18 @@ def thinned(points: Points, columns: int) -> Points:
     return points[:, kept]
 
 
+def _nothing(view: View) -> str:
+    """Return why there is no curve."""
+    status = view.status
+    if view.told and not status.run_out and not status.cycles:
+        return "no cycles in this test, so no curve"
+    return "no curve" if view.over else "no curve yet: it begins with the first counted cycles"
+
+
 def _finite(curve: Curve) -> Points:
+    """Return the points that can be drawn, on either axis."""
     points = np.array((curve.cycles, curve.stiffness), float).reshape(2, -1)
-    points = points[:, (np.abs(points) < _BEYOND).all(axis=0)]
+    points = points[:, (np.abs(points) < _BEYOND).all(axis=0) & (points[0] > 0)]
     return points[:, np.argsort(points[0], kind="stable")]
 
 
@@ -149,8 +158,7 @@ def _plot(
     width, height = SIZES[size]
     right, bottom = float(width - _RIGHT), float(height - _BOTTOM)
     low, high = _span(points[1], [at for _, at in levels])
-    known = points[:, points[0] >= 1] if axis == "log" else points
-    first, last = (known[0, 0], known[0, -1]) if axis == "log" else (0.0, points[0, -1])
+    first, last = points[0, 0] if axis == "log" else 0.0, points[0, -1]
 
     def x(value: Any) -> Any:
         if axis == "log":
@@ -162,7 +170,7 @@ def _plot(
     def y(value: Any) -> Any:
         return bottom - (value - low) / (high - low) * (bottom - _TOP)
 
-    drawn = thinned(np.stack((x(known[0]), y(known[1]))), width - _LEFT - _RIGHT)
+    drawn = thinned(np.stack((x(points[0]), y(points[1]))), width - _LEFT - _RIGHT)
     ticks = _decades(first, last) if axis == "log" else _steps(0.0, last)
     return Plot(
         size=size,

@@ -155,6 +155,7 @@
   };
 
   const locked = () => {
+    body.removeAttribute("data-silent");
     const how = "open the whole address that nightrig printed, with all that follows its #";
     verdict("unknown", false, "?", "THIS PAGE NEEDS ITS TOKEN", [how]);
     text("specimen", "nightrig");
@@ -201,9 +202,16 @@
         [answered, owed] = [clocks(), null];
         locked();
       } else if (answer.ok) {
+        const before = page;
         page = (await answer.json()).page;
+        // What cannot be shown is no answer: what stands there is still that of before.
+        try {
+          show();
+        } catch (error) {
+          page = before;
+          throw error;
+        }
         [answered, owed] = [clocks(), null];
-        show();
         body.dataset.asked = Number(body.dataset.asked || 0) + 1;
       }
     } catch (error) {

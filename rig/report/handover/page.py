@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from rich.cells import cell_len
@@ -102,8 +102,10 @@ class _Paper:
         self._begin = view.at(period.since) or told.now
         self._live = period.to_now and view.alive and view.ending is None and not view.stale
         self._end = told.now if self._live else view.at(period.until) or told.now
-        self._long = self._end - self._begin > _ONE_DAY
-        self._very_long = self._end - self._begin > _FEW_DAYS
+        # Of two times of one zone the difference is that of clocks, which may have been changed.
+        self._lasted = self._end.astimezone(UTC) - self._begin.astimezone(UTC)
+        self._long = self._lasted > _ONE_DAY
+        self._very_long = self._lasted > _FEW_DAYS
 
     def _safe(self, text: str) -> str:
         pieces = (text[i : i + _PIECE] for i in range(0, len(text), _PIECE))
@@ -175,10 +177,17 @@ class _Paper:
         begin = f"{self._day(self._begin)}, {period.why}"
         if not period.since < period.until:
             return f"{begin}; nothing has been recorded since then"
-        lasted = words.span((self._end - self._begin).total_seconds())
+        lasted = words.span(self._lasted.total_seconds())
         until = "now" if self._live else self._day(self._end)
         ended = "" if self._live or not period.to_now else f", {_stops(told)}"
-        return f"{begin}; until {until}{ended}: {lasted}"
+        return f"{begin}; until {until}{ended}: {lasted}{self._turned()}"
+
+    def _turned(self) -> str:
+        """Return that the clocks were changed meanwhile: their times do not tell how long."""
+        then, now = self._begin.utcoffset(), self._end.utcoffset()
+        if then is None or now is None or then == now:
+            return ""
+        return f"; the clocks went {'back' if now < then else 'forward'} meanwhile"
 
     def _said(self) -> Iterator[tuple[str, ...]]:
         told = self._told

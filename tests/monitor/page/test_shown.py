@@ -104,6 +104,22 @@ def test_a_load_stands_beside_its_target_with_its_unit():
     assert facts["stiffness"].value == "24.91 kN/mm"
 
 
+def test_a_test_without_cycles_has_no_curve_to_wait_for():
+    begins = replace(cycling, curve=Curve())
+    assert drawing(begins).told.startswith("no curve yet")
+    assert drawing(with_status(begins, run_out=0, cycles=0)).told.startswith("no cycles in this")
+    ended = replace(VIEWS["failure"], curve=Curve())
+    assert drawing(ended).told == "no curve"
+
+
+@pytest.mark.parametrize("cycles", [(0.0, 0.0), (-3.0, 0.0, 1.0), (0.0, 0.4, 0.8), (7.0, 7.0)])
+def test_whatever_cycles_are_counted_it_is_drawn_or_left_out(cycles):
+    # An import may count its cycles from 0 on.
+    drawn = drawing(replace(cycling, curve=Curve(cycles, (25e6,) * len(cycles))))
+    assert len(drawn.plots) == (4 if sum(c > 0 for c in cycles) > 1 else 0)
+    assert "nan" not in repr(drawn)
+
+
 @pytest.mark.parametrize(("view", "is_old"), [(cycling, False), (old, True), (gone, True)])
 def test_old_numbers_say_of_when_they_are(view, is_old):
     told = shown(view)
