@@ -53,6 +53,13 @@ def _option(name: str, metavar: str, text: str) -> Callable[[Callable[..., int]]
 @click.option("--withdraw", is_flag=True, help="Take entry N back; TEXT says why.")
 @click.option("--cracks", is_flag=True, help="Ask for each crack known so far, then for new ones.")
 @click.option("--list", "listed", is_flag=True, help="Print the crack log; nothing is written.")
+@click.option(
+    "--map",
+    "map_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Draw the crack map to scale into a new SVG, PNG or PDF file.",
+)
 @_option("--mode", "TEXT", "After the end: how it failed.")
 @_option("--void", "REASON", "After the end: the test is void.")
 @click.option("--valid", is_flag=True, help="After the end: the test is valid.")
@@ -76,6 +83,7 @@ def note(
     words: tuple[str, ...],
     cracks: bool,
     listed: bool,
+    map_file: Path | None,
     by: str | None,
     as_json: bool,
     **options: Any,
@@ -92,9 +100,15 @@ def note(
     said = Said(**options)
     measured = None if said.catch_can is None else flow(said.catch_can, words)
     said.check()
-    alone = not said.needs_text or cracks or listed
+    alone = not said.needs_text or cracks or listed or map_file is not None
     folder, text = parted(words, reading=alone)
     who = by or login_name()
+    if map_file is not None:
+        if text or cracks or listed or not said.needs_text:
+            raise click.UsageError("--map draws what is in the record; write notes without it")
+        from rig.commands.note_map import draw_crack_map
+
+        return draw_crack_map(_folder(folder), map_file, as_json=as_json)
     if listed:
         from rig.commands.note_list import list_cracks
 

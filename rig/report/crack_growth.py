@@ -188,7 +188,7 @@ def growth_of(entries: Iterable[CrackEntry], inspected: Iterable[int] = ()) -> C
     a value read twice there the later counts. `inspected` are the counts of all inspections.
     """
     entries = tuple(entries)
-    late = {entry.number for entry in entries if entry.at_utc and entry.kind != "correction"}
+    late = {entry.number for entry in entries if entry.at_utc}
     readings = sorted(placed(entries), key=lambda entry: _when(entry, late))
     inspections: list[Inspection] = []
     marks: dict[CrackKey, Mark] = {}
