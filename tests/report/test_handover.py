@@ -11,8 +11,9 @@ import math
 import random
 import sqlite3
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -34,6 +35,7 @@ from rig.record.history import read_journal
 from rig.record.status import Coming
 from rig.report.handover import changes
 from rig.report.handover.happening import Rank
+from rig.report.handover.needed import needs
 from rig.report.handover.numbers_told import number_rows
 from rig.report.handover.page import page
 from rig.report.handover.plain import plain
@@ -485,6 +487,18 @@ def test_quiet_hours_and_who_has_to_look_by_when_are_told(reading, monkeypatch):
     assert "pauses unless somebody has looked: today 05:30; nightrig note" in text
 
 
+def test_a_night_in_which_the_clocks_go_back_lasts_as_long_as_it_lasted(reading, monkeypatch):
+    # Directive 2000/84/EC: on the last Sunday of October, at 01:00 UTC.
+    read, end = reading[0], datetime(2026, 10, 25, 5, 0, tzinfo=UTC)
+    monkeypatch.setattr(SystemClock, "utc", lambda _self: end)
+    status = replace(
+        read.view.status, time=11 * 3600.0, stamp=end.isoformat(), calendar=end.isoformat()
+    )
+    view = replace(read.view, status=status, now=end, zone=ZoneInfo("Europe/Berlin"))
+    text = shown(told_of(replace(read, view=view), Damage(), "start", None))
+    assert "since      yesterday 20:00, as asked; until now: 11 h; the clocks went back" in text
+
+
 def test_a_pause_that_began_before_is_told_whole(written):
     told = hand_over(written["without water"], alive, "04:00")
     pause = next(h for h in told.happened if h.kind == "pause")
@@ -544,7 +558,9 @@ def test_open_alerts_and_who_acknowledged_are_told(tmp_path):
     )
     text = shown(hand_over(folder, alive, "start"), height=None)
     assert text.index("IT LEAKS; not") < text.index("IT STANDS; acknowledged by B. Night")
-    assert "--acknowledge 2" in " ".join(text.split())
+    assert needs(hand_over(folder, alive, "start"))[-2].endswith(
+        f'IT LEAKS; not acknowledged: nightrig alerts {folder} --acknowledge 2 --by "YOUR NAME"'
+    )
     assert "B. Night: alert 1 acknowledged" in text
 
 

@@ -13,6 +13,10 @@ from rig.monitor.view import View, state_words
 LASTS: Final = 60.0
 """How long [s] a stop for a fault, or a record that cannot be read, lasts before it calls."""
 AT_ZERO: Final = "before you go near: gauge and load at zero"
+LOOK_NOW: Final = (
+    "look at the rig now, from outside the guards: gauge and load at zero? if not, or if it moves: "
+    "its emergency stop"
+)
 
 _ENDS: Final = {
     "failure": "FAILURE",
@@ -76,7 +80,8 @@ def _stopped_on(view: View) -> str:
 
 def _gone(view: View) -> Cause:
     happened, did, *todo = gone_words(view)
-    return Cause("gone", ("gone",), "ITS PROGRAM IS GONE, look at the rig", happened, did, (*todo,))
+    headline = "ITS PROGRAM IS GONE, look at the rig"
+    return Cause("gone", ("gone",), headline, happened, did, (LOOK_NOW, *todo))
 
 
 def _stopping(view: View) -> Iterator[Cause]:

@@ -156,9 +156,11 @@ def _one(alert: Alert, due: Due, folder: Path, now: datetime, zone: tzinfo | Non
 
 
 def _before(alert: Alert, due: Due, zone: tzinfo | None) -> str:
-    times = max((t.times for (who, _), t in alert.told.items() if who in due.people), default=0)
     if due.purpose == "again":
-        return f"; told {times} x before, nobody has acknowledged"
+        mine = (t for (who, way), t in alert.told.items() if way == due.way and who in due.people)
+        times = max((each.times for each in mine), default=0)
+        before = "told once before" if times == 1 else f"told {times} times before"
+        return f"; {before} by {due.way}, nobody has acknowledged"
     if due.purpose == "escalated" and alert.began is not None:
         told = dict.fromkeys(person for person, _ in alert.told)
         return (

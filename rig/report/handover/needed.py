@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator
 from typing import Final
 
@@ -42,7 +43,11 @@ def _alerts(told: Handover) -> Iterator[str]:
         if alert.acknowledged:
             done = f"acknowledged by {alert.acknowledged}"
         else:
-            done = f"not acknowledged: nightrig alerts --acknowledge {alert.number}"
+            run = shlex.quote(str(told.view.folder))
+            done = (
+                f"not acknowledged: nightrig alerts {run} --acknowledge {alert.number} "
+                '--by "YOUR NAME"'
+            )
         yield f"alert {alert.number}, {when}: {alert.headline}; {done}"
 
 

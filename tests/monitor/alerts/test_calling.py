@@ -59,6 +59,14 @@ def test_a_look_calls_for_what_holds_and_for_nothing_else(view, expected):
     assert kinds(view) == expected
 
 
+def test_a_program_that_is_gone_sends_to_the_rig_before_it_tells_how_to_go_on():
+    (gone,) = causes(views.gone, {})
+    first, then = gone.todo
+    assert "look at the rig now" in first
+    assert "emergency stop" in first
+    assert "nightrig resume" in then
+
+
 def test_an_end_by_a_leak_is_one_alert_that_concerns_water_too():
     view = views.ended("fault", "water found where none may be", 83_214)
     events = (*view.events[:-2], Event(1.0, 83_214, "state", "stopping, leak: water found"))

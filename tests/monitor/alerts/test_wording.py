@@ -145,7 +145,7 @@ def test_a_repeat_says_how_often_and_an_escalation_who_did_not_answer():
     )
     again = message(desk, Due("mail", ("Ada",), "again", (1,)), lab(), Path("x"), NOW, ZONE)
     assert "AGAIN: " in again.subject
-    assert "told 1 x before, nobody has acknowledged" in again.text
+    assert "told once before by mail, nobody has acknowledged" in again.text
     later = message(desk, Due("mail", ("Cid",), "escalated", (1,)), lab(), Path("x"), NOW, ZONE)
     assert "NO ANSWER: " in later.subject
     assert "Ada did not answer since Wed 25 Nov 03:10:12 CET" in later.text
