@@ -1,4 +1,4 @@
-"""`nightrig note --map` as it is typed: a picture of what the record holds, which stays as it is."""
+"""`nightrig note --map` as it is typed: a picture of what the record holds, and nothing written."""
 
 from __future__ import annotations
 
