@@ -10,7 +10,7 @@ from typing import Any, Final
 from rig.errors import InputError
 from rig.mechanics.specimen import Section
 from rig.record.crack_words import millimetres, place
-from rig.record.cracks import DIRECTIONS, FACES, WITHDRAWN, CrackEntry, placed, standing
+from rig.record.cracks import DIRECTIONS, FACES, WITHDRAWN, CrackEntry, in_place, standing
 
 WIDEST: Final = 0.02
 """Width [m] beyond which it is no crack any more but a slip of the pen."""
@@ -48,17 +48,18 @@ class Taken:
 
 
 class CrackLog:
-    """The entries so far, of a specimen with this `section`; None where nobody knows it."""
+    """The entries so far, of a specimen with this `section`; None where nobody knows it.
+
+    `number` is that of the entry that comes next.
+    """
 
     def __init__(self, section: Section | None, entries: Iterable[CrackEntry] = ()) -> None:
         self._section = section
         self.entries = [*entries]
-        self._known = _known_of(self.entries)
-
-    @property
-    def number(self) -> int:
-        """Number of the entry that comes next."""
-        return 1 + max((entry.number for entry in self.entries), default=0)
+        # Kept up entry by entry: a live rig must not wait while a long log is gone through.
+        self._standing = {entry.number: entry for entry in standing(self.entries)}
+        self._known = _known_of(self._standing.values())
+        self.number = 1 + max((entry.number for entry in self.entries), default=0)
 
     def add(self, given: CrackGiven, new: CrackEntry) -> Taken:
         """Add what is given to a `new` entry, which has its time, count, kind, by and text.
@@ -78,10 +79,28 @@ class CrackLog:
         if len(self.entries) >= MOST_ENTRIES:
             raise InputError(f"the crack log is full, it takes {MOST_ENTRIES:,} entries")
         self.entries.append(entry)
+        self.number = entry.number + 1
         if entry.kind == "correction":
-            self._known = _known_of(self.entries)
-        elif entry.kind == "reading":
+            self._correct(entry)
+            return
+        self._standing[entry.number] = entry
+        if entry.kind == "reading":
             _join(self._known, entry)
+
+    def _correct(self, entry: CrackEntry) -> None:
+        wrong = self._standing.pop(entry.corrects)
+        right = in_place(wrong, entry)
+        if right is not None:
+            self._standing[right.number] = right
+        for label in {wrong.crack, entry.crack} - {""}:
+            self._known = {key: e for key, e in self._known.items() if key[0] != label}
+            self._known |= _known_of(self._of(label))
+
+    def _of(self, label: str) -> list[CrackEntry]:
+        """Return what stands of a crack, in the order in which it was written."""
+        same = label.casefold()
+        found = [e for e in self._standing.values() if e.crack.casefold() == same]
+        return sorted(found, key=lambda entry: entry.number)
 
     def _taken(self, given: CrackGiven, new: CrackEntry) -> Taken:
         new = replace(new, number=self.number)
@@ -140,16 +159,17 @@ class CrackLog:
         if not 1 <= number <= last:
             there = f"there are 1 to {last}" if last else "there is none yet"
             raise InputError(f"there is no entry {number} to correct; {there}")
-        roots = {entry.number: entry.corrects or entry.number for entry in self.entries}
-        root = roots.get(number, number)
-        found = next((entry for entry in standing(self.entries) if entry.number == root), None)
-        if found is None:
-            raise InputError(f"entry {root} is withdrawn; write a new one")
-        return found
+        while number not in self._standing:
+            # A correction stands for the entry it corrects.
+            corrects = next((e.corrects for e in self.entries if e.number == number), 0)
+            if not 0 < corrects < number:
+                raise InputError(f"entry {number} is withdrawn; write a new one")
+            number = corrects
+        return self._standing[number]
 
     def _same_crack(self, values: dict[str, Any]) -> dict[str, Any]:
         """Return values of a reading with label and face as they are known of its crack."""
-        known = [e for e in self.known() if e.crack.casefold() == values["crack"].casefold()]
+        known = [*_known_of(self._of(values["crack"])).values()]
         if not known:
             missing = [name for name in ("face", "position") if _is_blank(values.get(name, ""))]
             if missing:
@@ -164,16 +184,15 @@ class CrackLog:
         return {"face": faces[0], **values, "crack": known[0].crack}
 
     def known(self) -> tuple[CrackEntry, ...]:
-        """Return each crack on each face as it was read last, in the order they were found.
+        """Return each crack on each face as it was read last, face by face along the span.
 
         What was not read last is as it was read before.
         """
-        return tuple(self._known.values())
+        return tuple(sorted(self._known.values(), key=_along))
 
     def _spelled(self, label: str) -> str:
         """Return a label as it was written first, whatever its capitals."""
-        same = (e.crack for e in self.known() if e.crack.casefold() == label.casefold())
-        return next(same, label)
+        return next((entry.crack for entry in self._of(label)), label)
 
     def _check(self, entry: CrackEntry) -> None:
         """Refuse what no crack of this specimen can be. Raises InputError."""
@@ -198,8 +217,8 @@ class CrackLog:
         """Refuse a label that means another crack; return what is to be told of the reading."""
         if entry.kind == "picture" or not entry.crack:
             return ""
-        log = CrackLog(self._section, [e for e in self.entries if e.number not in corrected])
-        same = [e for e in log.known() if e.crack.casefold() == entry.crack.casefold()]
+        others = (e for e in self._of(entry.crack) if e.number not in corrected)
+        same = [*_known_of(others).values()]
         for known in same:
             self._one_crack(entry, known)
         if corrected:
@@ -225,9 +244,15 @@ def withdrawal(wrong: CrackEntry, new: CrackEntry) -> CrackEntry:
 
 def _known_of(entries: Iterable[CrackEntry]) -> dict[tuple[str, str], CrackEntry]:
     known: dict[tuple[str, str], CrackEntry] = {}
-    for entry in placed(entries):
-        _join(known, entry)
+    for entry in entries:
+        if entry.kind == "reading":
+            _join(known, entry)
     return known
+
+
+def _along(entry: CrackEntry) -> tuple[int, float]:
+    at = math.inf if math.isnan(entry.position) else entry.position
+    return FACES.index(entry.face) if entry.face in FACES else len(FACES), at
 
 
 def _join(known: dict[tuple[str, str], CrackEntry], entry: CrackEntry) -> None:

@@ -129,11 +129,12 @@ def standing(entries: Iterable[CrackEntry]) -> tuple[CrackEntry, ...]:
         if entry.kind != "correction":
             firsts[root] = found[root] = entry
         elif root in firsts:
-            found[root] = _in_place(firsts[root], entry)
+            found[root] = in_place(firsts[root], entry)
     return tuple(entry for _, entry in sorted(found.items()) if entry is not None)
 
 
-def _in_place(first: CrackEntry, correction: CrackEntry) -> CrackEntry | None:
+def in_place(first: CrackEntry, correction: CrackEntry) -> CrackEntry | None:
+    """Return what stands in the place of an entry after its correction, None for nothing."""
     if correction.fact == WITHDRAWN:
         return None
     kept = {name: getattr(first, name) for name in ("number", "time", "cycle", "kind")}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 from dataclasses import asdict
@@ -267,3 +268,42 @@ def test_nonsense_of_a_crack_is_not_understood(key, value, said):
     with pytest.raises(NotUnderstood) as refused:
         read_request(line)
     assert said in str(refused.value)
+
+
+STEP = st.tuples(
+    st.sampled_from(["C1", "c1", "C2"]),
+    st.sampled_from(["front", "back"]),
+    st.sampled_from([math.nan, 1e-4, 2e-4]),
+    st.integers(0, 6),
+    st.booleans(),
+)
+
+
+@given(st.lists(STEP, max_size=12))
+def test_a_log_that_is_kept_up_is_the_one_that_is_read_again(steps):
+    log = CrackLog(SECTION)
+    for label, face, width, corrects, withdrawn in steps:
+        values = {"crack": label, "face": face, "position": 0.7, "width": width}
+        if corrects and withdrawn:
+            values = {"withdrawn": True}
+        with contextlib.suppress(InputError):
+            write(log, "why", corrects=corrects, **values)
+    again = CrackLog(SECTION, log.entries)
+    assert repr(again.known()) == repr(log.known())
+    assert again.number == log.number == len(log.entries) + 1
+    standing_now = {entry.number for entry in standing(log.entries)}
+    for number in range(1, log.number):
+        try:
+            found = log.standing_entry(number)
+        except InputError:
+            assert number not in standing_now
+        else:
+            assert repr(found) == repr(again.standing_entry(number))
+            assert found.number in standing_now
+
+
+def test_cracks_are_asked_for_face_by_face_along_the_span(log):
+    write(log, **{**FIRST, "crack": "C2", "position": 0.2})
+    write(log, **{**FIRST, "crack": "C3", "face": "bottom", "position": 0.1})
+    write(log, **{**FIRST, "crack": "C4", "face": "back"})
+    assert [entry.crack for entry in log.known()] == ["C2", "C1", "C4", "C3"]
