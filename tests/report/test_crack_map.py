@@ -11,7 +11,6 @@ from xml.etree import ElementTree
 
 import pytest
 from hypothesis import given
-from matplotlib.path import Path as Line
 
 from rig.errors import InputError, StorageError
 from rig.record import Recorder
@@ -191,6 +190,8 @@ def test_the_same_cracks_are_the_same_bytes(kind, tmp_path) -> None:
 
 @pytest.mark.nights
 def test_labels_stand_clear_of_each_other_and_of_cracks() -> None:
+    from matplotlib.path import Path as Line  # late: not each process draws
+
     figure = last_figure(growth_of(twelve()), prism())
     axes = next(axes for axes in figure.axes if axes.get_gid() == "crack-map")
     figure.canvas.draw()
