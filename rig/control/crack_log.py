@@ -250,9 +250,10 @@ def _known_of(entries: Iterable[CrackEntry]) -> dict[tuple[str, str], CrackEntry
     return known
 
 
-def _along(entry: CrackEntry) -> tuple[int, float]:
+def _along(entry: CrackEntry) -> tuple[int, float, int]:
     at = math.inf if math.isnan(entry.position) else entry.position
-    return FACES.index(entry.face) if entry.face in FACES else len(FACES), at
+    face = FACES.index(entry.face) if entry.face in FACES else len(FACES)
+    return face, at, entry.number
 
 
 def _join(known: dict[tuple[str, str], CrackEntry], entry: CrackEntry) -> None:
