@@ -43,6 +43,7 @@ _TODO: Final = {
 """What is to be done about each of `REASONS`."""
 _WHO: Final = "see that it was somebody who may; if not, change the secret at both ends"
 _PAUSED: Final = "stay out: it holds load and power, and unloads by itself once its wait is over"
+_STOPS: Final = f"stay out while it moves; {AT_ZERO}"
 
 
 def from_afar(view: View, lines: Iterable[str]) -> Iterator[Cause]:
@@ -66,7 +67,7 @@ def from_afar(view: View, lines: Iterable[str]) -> Iterator[Cause]:
 def _became(view: View, line: str, ask: str, who: str, answer: str, text: str) -> Iterator[Cause]:
     what = f"{ask} by {who}"
     if answer == "acted":
-        near = _PAUSED if ask == "pause" else AT_ZERO
+        near = _PAUSED if ask == "pause" else _STOPS
         asked = f"{what} from afar"
         yield _told(what, f"ASKED FROM AFAR: {what}", asked, f"it acted: {text}", near, _WHO)
     elif answer == "not recorded":

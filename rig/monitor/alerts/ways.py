@@ -79,7 +79,7 @@ def _dead(desk: Desk, way: Way, failed: Mapping[str, Failed]) -> Cause:
         did="tries again, at last every 15 min; the rig is not concerned",
         todo=(
             *(f"not told so far: {each}" for each in waits[:5]),
-            f"see that {people} hear of it another way; to try: nightrig alerts --test",
+            f"see that it reaches {people} another way; to try: nightrig alerts --test",
         ),
         settle=0.0,
         calm=0.0,

@@ -31,6 +31,7 @@ def test_what_was_acted_on_says_who_asked_and_that_it_moves_by_itself_later():
     assert paused.did == "it acted: goes to lower load, power kept; unloads in 30 min"
     assert "unloads by itself" in paused.todo[0]
     stopped = one("stop by Ada from afar: acted: it unloads")
+    assert "stay out while it moves" in stopped.todo[0]
     assert "gauge and load at zero" in stopped.todo[0]
     assert stopped.key != paused.key
     assert list(from_afar(cycling, ("pause by Ada from afar: recorded",))) == []
