@@ -103,9 +103,8 @@ def note(
     alone = not said.needs_text or cracks or listed or map_file is not None
     folder, text = parted(words, reading=alone)
     who = by or login_name()
+    _refuse_both(map_file, listed, cracks, text or said.moved or not said.needs_text)
     if map_file is not None:
-        if text or cracks or listed or not said.needs_text:
-            raise click.UsageError("--map draws what is in the record; write notes without it")
         from rig.commands.note_map import draw_crack_map
 
         return draw_crack_map(_folder(folder), map_file, as_json=as_json)
@@ -120,6 +119,18 @@ def note(
     if folder is not None and not _lives(Path(folder)):
         return _past(Path(folder), said, text, who, as_json=as_json)
     return _live(folder, said, text, who, measured, as_json=as_json)
+
+
+def _refuse_both(map_file: Path | None, listed: bool, cracks: bool, more: object) -> None:
+    """Refuse what would otherwise be passed over without a word. Raises UsageError."""
+    asked = {
+        "--map draws what is in the record": map_file is not None,
+        "--list prints what is in the record": listed,
+        "--cracks asks for everything": cracks,
+    }
+    only = [what for what, given in asked.items() if given]
+    if only and (more or len(only) > 1):
+        raise click.UsageError(f"{only[0]}; write other notes without it")
 
 
 def _live(
