@@ -130,7 +130,7 @@ def _refuse_both(map_file: Path | None, listed: bool, cracks: bool, more: object
     }
     only = [what for what, given in asked.items() if given]
     if only and (more or len(only) > 1):
-        raise click.UsageError(f"{only[0]}; write other notes without it")
+        raise click.UsageError(f"{only[0]}; write notes without it")
 
 
 def _live(

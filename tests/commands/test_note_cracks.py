@@ -129,7 +129,7 @@ USAGE = {
     "taken back, but what": (("wrong", "--withdraw"), "needs the number of the entry"),
     "a list and a reading": (("--list", *FIRST), "--list prints what is in the record"),
     "prompts and words": (("wet", "--cracks"), "--cracks asks for everything"),
-    "two questions": (("--cracks", "--list"), "write other notes without it"),
+    "two questions": (("--cracks", "--list"), "write notes without it"),
     "void and valid": (("--void", "hit", "--valid"), "not both"),
     "where, but how many": (("--wires-where", "mid-span"), "how many broke"),
     "entry 0": (("--correct", "0"), "0 is no whole number from 1 on"),
