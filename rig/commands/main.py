@@ -12,7 +12,7 @@ with uncollected():
     import click
 
     from rig import __version__
-    from rig.commands.saying import folded, print_anything
+    from rig.commands.saying import folded, print_anything, visible
     from rig.commands.usage import did_you_mean, usage_line
     from rig.errors import RigError
 
@@ -109,7 +109,7 @@ def main(arguments: list[str] | None = None) -> None:
 def _leave(words: str, code: int) -> NoReturn:
     """Say why and leave; the code is the same where nobody can read the words."""
     try:
-        click.echo(folded(words, sys.stderr), err=True)
+        click.echo(folded(visible(words), sys.stderr), err=True)
     except OSError:
         # What waits in its buffer would fail once more at the very end.
         sys.stderr = None

@@ -53,6 +53,17 @@ def say(text: str, *, err: bool = False, waits: bool = True) -> None:
             sys.stdout = None
 
 
+def visible(text: str) -> str:
+    """Return a text that controls no terminal: what could do so is shown, lines stay lines.
+
+    A damaged file may put anything into what a library says of it.
+    """
+    return "".join(
+        sign if sign == "\n" or sign.isprintable() else sign.encode("unicode_escape").decode()
+        for sign in text
+    )
+
+
 def _takes(stream: TextIO | None) -> bool:
     """Tell whether a stream takes a short text now or soon."""
     try:

@@ -156,7 +156,9 @@ def test_a_run_whose_program_is_gone_is_told_and_ends_as_watch_does(killed, tmp_
 @pytest.mark.xdist_group("serial")
 @pytest.mark.timeout(180)
 def test_a_live_run_is_seen_on_a_phone_and_at_a_desk_and_feels_nothing(tmp_path, system_program):
-    with a_night(tmp_path, run_out=100_000) as night, contextlib.ExitStack() as later:
+    # Slow enough for a computer that drives a browser beside: the rig must not trip.
+    with contextlib.ExitStack() as later:
+        night = later.enter_context(a_night(tmp_path, run_out=100_000, pace=4))
         assert night.finished(night.order("--detach")).returncode == 0
         night.until_state("cycling")
         browser = later.enter_context(browsing(system_program))
@@ -166,7 +168,7 @@ def test_a_live_run_is_seen_on_a_phone_and_at_a_desk_and_feels_nothing(tmp_path,
                 browser.dressed(size, dark=dark)
                 browser.open(url)
                 seen: list[int] = []
-                eventually(lambda seen=seen: cycles(browser, seen) >= 4, "four new counts")
+                eventually(lambda seen=seen: cycles(browser, seen) >= 3, "three counts")
                 assert seen == sorted(set(seen))
             assert browser.complaints() == []
             own = {a for a in browser.asked() if not a.startswith(("chrome:", "data:"))}
