@@ -16,7 +16,7 @@ from rig.monitor.alerts.keeping import keep_alerting
 from rig.monitor.alerts.messages import AlertText
 from tests.monitor import views
 from tests.monitor.alerts.nights import lab, rule
-from tests.monitor.alerts.scripted import MESSAGES, looks
+from tests.monitor.alerts.scripted import MESSAGES, Shown, looks
 from tests.monitor.night_12 import cycling, with_status
 
 SLIPPED = "midspan slipped by 0.21 mm"
@@ -26,6 +26,8 @@ SCRIPT = (
     (10.0, TROUBLE, (("sensor", SLIPPED),)),
     (40.0, views.failure, ()),
 )
+ENDED = ((0.0, views.failure, tuple(event for *_, events in SCRIPT for event in events)),)
+"""The same run, looked at once it has ended."""
 LAB = lab(rule("all", "rig", "sensor", "failure", ways=("program",), people=("Ada",)))
 
 
@@ -45,8 +47,8 @@ class Steps:
             os.kill(os.getpid(), signal.SIGKILL)
 
 
-async def tell(folder: Path, steps: Steps) -> None:
-    """Keep the alerts of the script until all is said."""
+async def tell(folder: Path, steps: Steps, script: tuple[Shown, ...] = SCRIPT) -> None:
+    """Keep the alerts of a script until all is said."""
 
     async def program(alert: AlertText) -> None:
         steps.or_die()
@@ -73,7 +75,7 @@ async def tell(folder: Path, steps: Steps) -> None:
         async with asyncio.timeout(600.0):
             clock = VirtualClock()
             ways = {"program": program}
-            await keep_alerting(looks(clock, *SCRIPT), LAB, MESSAGES, folder, ways, clock)
+            await keep_alerting(looks(clock, *script), LAB, MESSAGES, folder, ways, clock)
     finally:
         keeping.write, book._write_all = write, write_all  # type: ignore[attr-defined]
 
