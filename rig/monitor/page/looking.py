@@ -53,8 +53,10 @@ class Looking:
         seconds: Callable[[], float] = real_seconds,
     ) -> None:
         self._look, self._every, self._seconds = look, every, seconds
-        self._gone_since = math.inf
-        self._seen = (look(), seconds())
+        view = look()
+        # Who begins with a run whose program is gone is not told meanwhile that it lives.
+        self._gone_since = seconds() if _is_gone(view) else math.inf
+        self._seen = (view, seconds())
         self._aged = (math.nan, 0.0, self._seen[0])
         self._over = threading.Event()
         # A daemon: one that hangs in a call to the disk keeps nobody from leaving.
@@ -74,7 +76,7 @@ class Looking:
 
     def _confirmed(self, view: View) -> View:
         """Return a view whose program is gone only if it was gone at the look before as well."""
-        if view.alive or view.ending is not None:
+        if not _is_gone(view):
             self._gone_since = math.inf
             return view
         before, self._gone_since = self._gone_since, min(self._gone_since, self._seconds())
@@ -92,6 +94,10 @@ class Looking:
         if self._aged[:2] != (at, late):
             self._aged = (at, late, _aged(view, late, max(LATE, 3 * self._every)))
         return self._aged[2]
+
+
+def _is_gone(view: View) -> bool:
+    return not view.alive and view.ending is None
 
 
 def _aged(view: View, late: float, most: float) -> View:

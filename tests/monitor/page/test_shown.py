@@ -3,6 +3,7 @@
 import json
 import math
 import shutil
+import threading
 from dataclasses import replace
 from datetime import timedelta
 from html.parser import HTMLParser
@@ -213,6 +214,26 @@ class Disk:
 
     def seconds(self):
         return self.time
+
+
+@pytest.mark.parametrize("first", [cycling, gone])
+def test_a_program_that_is_gone_is_told_once_two_looks_have_found_so(first):
+    # At an end it lets go of its folder before a look finds that it has ended.
+    views, asked = iter([first, gone, gone]), threading.Semaphore(0)
+
+    def look():
+        asked.release()
+        return next(views, gone)
+
+    with Looking(look, every=0.01) as looking:
+        told = [looking.newest().alive]
+        for _ in range(4):
+            assert asked.acquire(timeout=10.0)
+            told.append(looking.newest().alive)
+    assert told[0] is first.alive
+    # Once told it stays so, and of a run that was found gone nothing else is told.
+    assert told == sorted(told, reverse=True)
+    assert first.alive or not any(told)
 
 
 def test_a_look_that_stays_away_ages_what_it_saw_and_says_so():
