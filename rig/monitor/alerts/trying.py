@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import AsyncIterator, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
@@ -63,7 +64,7 @@ def _test(
             f"When      {clock(now, zone)}",
             f"Told      {', '.join(people)}",
             "",
-            CAUTION,
+            *textwrap.wrap(CAUTION, 76),
             "",
         ]
     )
