@@ -7,6 +7,7 @@ import pytest
 
 from rig.monitor.alerts.desk import line
 from rig.monitor.alerts.quiet import quiet, quiet_until
+from rig.monitor.alerts.ways import dead_ways
 from tests.monitor.alerts.nights import (
     EVENING,
     HOUR,
@@ -66,6 +67,27 @@ def test_of_two_rules_the_one_that_repeats_more_often_counts():
     night = Night(lab(slow, quick))
     went = night.looks(2.5 * HOUR, cause())
     assert [o.people[0] for o in went] == ["Ada", "Ben", "Ada", "Ada", "Ben"]
+
+
+def test_in_quiet_hours_it_is_repeated_as_the_rules_say_that_have_none():
+    often = rule("day", "water", repeat=30 * MINUTE, quiet=NIGHT, people=("Ada",))
+    night = Night(lab(often, rule("night", "water", repeat=2 * HOUR, people=("Ada",))))
+    night.clock("23:00")
+    night.looks(5 * HOUR, WATER)
+    assert [at.astimezone(night.zone).hour for at, _ in night.sent] == [23, 1, 3]
+
+
+def test_of_a_dead_way_only_what_waits_for_it_is_named():
+    night = Night(lab(rule(people=("Ada",), ways=("mail", "program"))))
+    night.look(cause("found:told"))
+    night.refuses = lambda order: order.way == "mail"
+    night.looks(HOUR, cause("found:told"), cause("found:waits"), cause("found:seen to"))
+    numbers = {a.key: a.number for a in night.desk.open_alerts()}
+    night.acknowledge(numbers["found:seen to"])
+    (dead,) = dead_ways(night.desk, night.lab)
+    assert [each for each in dead.todo if each.startswith("not told so far")] == [
+        f"not told so far: {numbers['found:waits']}. it is found:waits"
+    ]
 
 
 def test_that_something_is_held_back_is_written_once():
