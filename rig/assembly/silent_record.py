@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from rig.record.cracks import CrackEntry
 from rig.record.entries import FullRateRecord, StaticRecord
 from rig.record.status import Status
 from rig.samples import Cycles
@@ -42,7 +43,7 @@ class SilentRecord:
     def inspection(self, time: float, cycle: int, duration: float, text: str) -> None:
         """Drop it."""
 
-    def crack(self, time: float, cycle: int, text: str) -> None:
+    def crack(self, entry: CrackEntry) -> None:
         """Drop it."""
 
     def interruption(self, time: float, cycle: int, duration: float, text: str) -> None:

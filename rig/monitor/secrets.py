@@ -104,7 +104,8 @@ def _opened(file: str) -> tuple[int, str]:
 
 def _making(file: str) -> str:
     folder = os.path.dirname(file)
-    first = "" if not folder or os.path.isdir(folder) else f"mkdir -p -m 700 {shlex.quote(folder)} && "
+    there = not folder or os.path.isdir(folder)
+    first = "" if there else f"mkdir -p -m 700 {shlex.quote(folder)} && "
     return f"{first}install -m 600 /dev/null {shlex.quote(file)}"
 
 
