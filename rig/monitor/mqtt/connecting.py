@@ -29,6 +29,10 @@ _LOGINS: Final = frozenset({4, 5, 134, 135})
 """Codes that refuse user or password: MQTT 3.1.1, 3.2.2.3, and 5.0, 3.2.2.2."""
 
 
+class NotAllowed(aiomqtt.MqttError):
+    """What the broker does not let this user read, in one line."""
+
+
 class _Incoming(asyncio.Queue[aiomqtt.Message]):
     """Messages that came and were not read yet; `at_once` takes some before they would wait."""
 
@@ -112,14 +116,14 @@ def _unusable(file: str, what: str, error: Exception) -> InputError:
 async def subscribe(connected: aiomqtt.Client, topic: str | Sequence[str], qos: int) -> None:
     """Subscribe to a topic, or to several at once.
 
-    Raises MqttError, too where the broker does not let one be read.
+    Raises MqttError, NotAllowed where the broker does not let one be read.
     """
     topics = [topic] if isinstance(topic, str) else list(topic)
     options = SubscribeOptions(qos=qos)
     codes: Sequence[Any] = await connected.subscribe([(each, options) for each in topics])
     for each, code in zip(topics, codes, strict=True):
         if (code if isinstance(code, int) else code.value) >= _REFUSED:
-            raise aiomqtt.MqttError(f"it does not let this user read {each}")
+            raise NotAllowed(f"it does not let this user read {each}: look at its access list")
 
 
 def reason(error: aiomqtt.MqttError) -> str:

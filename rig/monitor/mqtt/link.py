@@ -19,7 +19,7 @@ from aiomqtt.exceptions import MqttConnectError
 
 from rig.clock import Clock
 from rig.errors import InputError
-from rig.monitor.mqtt.connecting import TIMEOUT, client, reason, subscribe
+from rig.monitor.mqtt.connecting import TIMEOUT, NotAllowed, client, reason, subscribe
 from rig.monitor.mqtt.topics import OUT, PRESENCE, REQUESTS, TOPICS, Topic
 from rig.monitor.secrets import read_secret
 from rig.protocol.lab import Broker
@@ -37,6 +37,7 @@ LARGEST: Final = 60_000
 """Bytes of a message at most; what is larger would not come back."""
 INCOMING: Final = 500
 """Messages that wait to be looked at; further ones are dropped, ours come again."""
+_LEAVES: Final = 0.05
 _LOGINS: Final = frozenset({4, 5, 134, 135, 138, 140})
 """Codes that refuse a login: MQTT 3.1.1, 3.2.2.3, and 5.0, 3.2.2.2."""
 _KINDS: Final = {kind.name: kind for kind in TOPICS}
@@ -87,6 +88,7 @@ class Link:
         self._up = asyncio.Event()
         self._awaited: dict[tuple[str, bytes], asyncio.Future[bool]] = {}
         self._dropped = ""
+        self._leaving = False
         self._troubles: dict[str, str] = {}
         self.connections = 0
         """How often the broker has taken us: whoever keeps something there says it anew."""
@@ -104,10 +106,10 @@ class Link:
         """Connect, and again whenever the connection is lost, for ever."""
         wait = FIRST_WAIT
         while True:
-            began = self._clock.now()
+            began, before = self._clock.now(), self.connections
             refused = await self._once()
             _heed_the_end()
-            if self._clock.now() - began > STABLE:
+            if self.connections > before and self._clock.now() - began > STABLE:
                 wait = FIRST_WAIT
             # Many rigs that lost one broker do not all come back in the same instant.
             spread = 0.8 + 0.4 * random.random()  # noqa: S311
@@ -130,6 +132,8 @@ class Link:
                 self._trouble("broker", self._dropped)
         except InputError as error:
             self._trouble("broker", str(error))
+        except NotAllowed as error:
+            self._trouble("broker", f"{self._where}: {error}")
         except (aiomqtt.MqttError, OSError, ValueError) as error:
             self._trouble("broker", f"{self._where} cannot be reached: {_why(error)}")
         return False
@@ -143,8 +147,27 @@ class Link:
     async def say(self, kind: Topic, payload: bytes) -> None:
         """Say something and wait until it has come back; at quality 0, until it is on its way.
 
-        Raises Unsaid; it may have been said all the same.
+        Raises Unsaid; it may have been said all the same. Behind the last word nothing is said any
+        more: it waits until the connection is given up.
         """
+        while self._leaving and self.up:
+            await self._clock.sleep(_LEAVES)
+        await self._said(kind, payload)
+
+    async def say_last(self, kind: Topic, payload: bytes) -> None:
+        """Say something as the last word, once all else that is on its way has come back.
+
+        What then still came here would cost the farewell behind it: a socket that is closed on
+        messages which nobody took resets the connection (RFC 1122, 4.2.2.13), the broker loses
+        what it has not read yet, and says the last will in our name. Raises Unsaid.
+        """
+        self._leaving = True
+        on_its_way = list(self._awaited.values())
+        if on_its_way:
+            await asyncio.wait(on_its_way)
+        await self._said(kind, payload)
+
+    async def _said(self, kind: Topic, payload: bytes) -> None:
         connected, topic = self._client, f"{self._login.branch}/{kind.name}"
         if connected is None:
             raise Unsaid(self._troubles.get("broker", "no connection to the broker"))
@@ -160,6 +183,8 @@ class Link:
                 await self._came_back(connected, kind, back)
         finally:
             self._awaited.pop((topic, payload), None)
+            if not back.done():
+                back.set_result(False)
 
     async def _handed_over(
         self, connected: aiomqtt.Client, kind: Topic, topic: str, payload: bytes

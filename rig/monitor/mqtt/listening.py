@@ -100,13 +100,13 @@ class Listener:
             while True:
                 try:
                     await self._hear()
-                except aiomqtt.MqttError as error:
+                except (aiomqtt.MqttError, InputError) as error:
                     pause = _FIRST if self._connected else min(pause * 2, _LONGEST)
-                    self._away(reason(error))
+                    self._away(error)
                 await self._clock.sleep(pause)
 
     async def _hear(self) -> None:
-        """Take messages until the connection breaks. Raises MqttError."""
+        """Take messages until the connection breaks. Raises MqttError, InputError."""
         name = f"looks-{uuid.uuid4().hex[:16]}"
         async with client(self._broker, self._password, name, most_waiting=WAITING) as connected:
             for kind in KINDS:
@@ -127,9 +127,14 @@ class Listener:
             self._connected, self._since, self._why = True, self._clock.utc(), ""
             self._ever = True
 
-    def _away(self, why: str) -> None:
+    def _away(self, error: aiomqtt.MqttError | InputError) -> None:
+        """Keep why it is away. Raises InputError where it has not been there before."""
+        # Certificates are renewed while somebody looks: one that is not there is waited for.
+        why = str(error) if isinstance(error, InputError) else reason(error)
         with self._lock:
             if not self._ever:
+                if isinstance(error, InputError):
+                    raise error
                 raise InputError(unreachable(self._broker, why))
             if self._connected:
                 self._connected, self._since = False, self._clock.utc()

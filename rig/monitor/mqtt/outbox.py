@@ -87,7 +87,8 @@ class Outbox:
                         self.done = False
                         await self._say(look)
                         # A view is older than its events: none comes any more.
-                        self.done = over(look.view) and len(look.events) < PAGE
+                        whole = not look.view.unreadable and len(look.events) < PAGE
+                        self.done = over(look.view) and whole
             except Unsaid:
                 wait = AGAIN if self._told.seq > before else min(2 * wait, LONGEST_WAIT)
                 await self._clock.sleep(wait)
