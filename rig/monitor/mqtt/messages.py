@@ -15,6 +15,7 @@ from rig.monitor.bounds import close
 from rig.monitor.call import call, loss, nearness
 from rig.monitor.happened import worth_telling
 from rig.monitor.looks import Numbered
+from rig.monitor.mqtt.second import Second
 from rig.monitor.mqtt.signing import VERSION, instant
 from rig.monitor.view import View
 from rig.record.entries import Event, Residual, RunHeader
@@ -69,21 +70,21 @@ def status(view: View, lab: str, rig: str, last_trouble: Numbered | None = None)
         "run": run_of(header),
         "rig": rig,
         "lab": lab,
-        "folder": cut(header.run_id),
-        "title": cut(header.title),
-        "specimen_id": cut(header.specimen_id),
-        "exposure": cut(header.exposure),
+        "folder": cut(header.run_id, SHORT),
+        "title": cut(header.title, SHORT),
+        "specimen_id": cut(header.specimen_id, SHORT),
+        "exposure": cut(header.exposure, SHORT),
         "started_utc": _instant(_time(header.started_utc)),
         "stamp_utc": _instant(_time(now.stamp)),
         "told_utc": _instant(view.now),
         "live": now.live,
         "gone": not view.alive and view.ending is None,
-        "state": cut(now.state),
-        "means": cut(now.means),
-        "cause": cut(now.cause),
+        "state": cut(now.state, SHORT),
+        "means": cut(now.means, SHORT),
+        "cause": cut(now.cause, SHORT),
         "why": cut(now.why),
         "since_utc": _at(view, now.since),
-        "stage": cut(now.stage),
+        "stage": cut(now.stage, SHORT),
         "stage_number": now.stage_number,
         "stages": now.stages,
         "cycles": now.cycles,
@@ -91,7 +92,7 @@ def status(view: View, lab: str, rig: str, last_trouble: Numbered | None = None)
         **_measured(view),
         "call": {
             "level": verdict.level.name.lower(),
-            "headline": verdict.headline,
+            "headline": cut(verdict.headline, SHORT),
             "why": _texts(verdict.why),
             "loud": verdict.loud,
         },
@@ -105,7 +106,7 @@ def status(view: View, lab: str, rig: str, last_trouble: Numbered | None = None)
             for name, value in now.slow.items()
             if name.startswith("temperature_")
         },
-        "limits_near": [nearness(limit) for limit in now.limits if close(limit)],
+        "limits_near": [nearness(limit) for limit in now.limits if close(limit)][:MOST],
         "forecast": forecast(view),
         "last_trouble": None if last_trouble is None else _trouble(view, last_trouble),
         "outcome": view.ending.outcome if view.ending else None,
@@ -113,21 +114,22 @@ def status(view: View, lab: str, rig: str, last_trouble: Numbered | None = None)
     }
 
 
-def cycles(view: View, counted: int) -> Payload:
-    """Say what the newest whole cycle was like, and how many were `counted` since the last time."""
-    now = view.status
+def cycles(view: View, second: Second) -> Payload:
+    """Say what the cycles of the last second were like."""
     return {
         "v": VERSION,
         "run": run_of(view.header),
-        "stamp_utc": _instant(_time(now.stamp)),
-        "cycle": now.cycles,
-        "counted": counted,
-        "load_max_N": _number(now.load_max),
-        "load_min_N": _number(now.load_min),
-        "deflection_max_m": _number(now.deflection_max),
-        "deflection_min_m": _number(now.deflection_min),
-        "stiffness_N_per_m": _number(now.stiffness),
-        "frequency_Hz": _number(now.frequency),
+        "stamp_utc": _at(view, second.time),
+        "cycle": second.cycle,
+        "counted": second.counted,
+        "load_max_N": _number(second.load_max),
+        "load_max_least_N": _number(second.load_max_least),
+        "load_min_N": _number(second.load_min),
+        "load_min_most_N": _number(second.load_min_most),
+        "deflection_max_m": _number(second.deflection_max),
+        "deflection_min_m": _number(second.deflection_min),
+        "stiffness_N_per_m": _number(second.stiffness),
+        "frequency_Hz": _number(second.frequency),
     }
 
 
@@ -230,7 +232,7 @@ def _coming(view: View, item: Coming) -> Payload:
 
 def _water(water: WaterStatus) -> Payload:
     return {
-        "doing": cut(water.doing),
+        "doing": cut(water.doing, SHORT),
         "on": water.on,
         "confirmed": water.confirmed,
         "missed": water.missed,

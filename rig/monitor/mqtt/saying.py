@@ -1,12 +1,14 @@
 """What the broker keeps of a run: its presence, its state, forecast and end, always the newest.
 
 Nothing of it waits while the broker is away: the next look is said once it is back. The rig's
-topics belong to the run that took the rig last; an older one that still has something to say
-leaves them.
+topics belong to the run that took the rig last; an older one that has ended and still has something
+to say leaves them. One that goes on does not: then two rigs speak under one name, and who looks on
+is to see that.
 """
 
 from __future__ import annotations
 
+import asyncio
 import json
 from collections.abc import Awaitable, Callable
 from contextlib import aclosing, suppress
@@ -16,10 +18,12 @@ from functools import partial
 from typing import Any, Final
 
 from rig.clock import Clock
+from rig.errors import StorageError
 from rig.monitor.looks import Look, Looks, Numbered
 from rig.monitor.mqtt import messages
 from rig.monitor.mqtt.link import Link, Unsaid
 from rig.monitor.mqtt.outbox import over
+from rig.monitor.mqtt.second import last_second
 from rig.monitor.mqtt.topics import CYCLES, END, FORECAST, PRESENCE, STATUS, Topic
 from rig.monitor.view import View
 from rig.record.entries import RunHeader
@@ -50,9 +54,9 @@ class Whose:
 
 
 class Saying:
-    """Says how one run stands. `link` is set before `say` runs; `left` once it was asked to leave.
+    """Says how one run stands.
 
-    `newer` names the run that took the rig later, "" while there is none.
+    `link` is set before `say` runs; `left` once it was asked to leave.
     """
 
     link: Link
@@ -63,14 +67,21 @@ class Saying:
         self._trouble: Numbered | None = None
         self._counted = -1
         self._back = False
+        self._alive = True
+        self._later: _Claim | None = None
+        self._rivalry = ""
         self.left = False
-        self.newer = ""
         self.done = False
         """Whether the run is over and its end has got through."""
 
+    @property
+    def newer(self) -> str:
+        """The run that took the rig after this one had ended, "" while there is none."""
+        return "" if self._alive or self._later is None else self._later.run
+
     def will(self) -> bytes | None:
         """Return what the broker says if this teller is lost; nothing where the rig has another."""
-        return None if self.newer or self.left else self._presence(online=False, cause="lost")
+        return None if self._later or self.left else self._presence(online=False, cause="lost")
 
     def _presence(self, *, online: bool, cause: str | None) -> bytes:
         whose = self._whose
@@ -82,19 +93,42 @@ class Saying:
     def heard(self, payload: bytes) -> None:
         """Take what somebody said of the presence of a run on this rig, this one too."""
         other = _claim(payload)
-        if other is None or self.newer or self.left:
+        if other is None or self.left:
             return
         mine = _Claim(self._whose.taken, self._whose.run, online=True)
         if other.run == mine.run:
             # Only a connection before this one can have said so.
             self._back = self._back or not other.online
-        elif mine < other and other.taken <= self._clock.utc() + _AHEAD:
-            self.newer = other.run
-            self._tell(f"run {other.run!r} has taken the rig: its topics are that run's now")
-            self.link.drop()
-        else:
+        elif not mine < other or other.taken > self._clock.utc() + _AHEAD:
             # An older run was lost only now: its last will stands where ours belongs.
             self._back = True
+        elif other.online or not self._alive:
+            self._gives_way(other)
+        else:
+            # It is no more, and ours goes on: it took the rig by a clock that went ahead.
+            self._back = True
+            if self._later == other:
+                self._gives_way(None)
+
+    def _gives_way(self, later: _Claim | None) -> None:
+        """Leave the presence to a later run, or take it again; the last will changes with it."""
+        if self._later != later:
+            self._later = later
+            self.link.drop()
+
+    def _tell_of_rivals(self) -> None:
+        later = self._later
+        told = ""
+        if later is not None and self._alive:
+            told = (
+                f"run {later.run!r} speaks under this rig's name as well: give each rig a name of "
+                "its own in its rig file"
+            )
+        elif later is not None:
+            told = f"run {later.run!r} has taken the rig: its topics are that run's now"
+        if told and told != self._rivalry:
+            self._tell(told)
+        self._rivalry = told
 
     async def say(self) -> None:
         """Say what is due, look by look, for ever."""
@@ -104,16 +138,18 @@ class Saying:
                     (e for e in reversed(look.events) if messages.is_trouble(e.event)),
                     self._trouble,
                 )
+                self._alive = look.view.alive
+                self._tell_of_rivals()
                 if self.link.up and not self.left:
                     await self._due(look)
 
     async def leave(self) -> None:
         """Say that no more messages come: all was said, or somebody asked to end."""
         self.left = True
-        if not self.newer:
+        if self._later is None:
             cause = "ended" if self.done else "left"
             with suppress(Unsaid):
-                await self.link.say(PRESENCE, self._presence(online=False, cause=cause))
+                await self.link.say_last(PRESENCE, self._presence(online=False, cause=cause))
 
     async def _due(self, look: Look) -> None:
         """Say what is due of a look; what does not get through keeps nothing else back."""
@@ -142,7 +178,7 @@ class Saying:
         return True
 
     async def _present(self) -> None:
-        if self._back or self._is_due(PRESENCE, None, every=None):
+        if self._later is None and (self._back or self._is_due(PRESENCE, None, every=None)):
             self._back = False
             await self._say(PRESENCE, self._presence(online=True, cause=None), None)
 
@@ -153,13 +189,18 @@ class Saying:
             await self._say(STATUS, messages.as_payload(told), changes)
 
     async def _cycles(self, view: View) -> None:
-        counted, cycles = view.status.cycles, self._counted
-        if cycles < 0 or counted < cycles:
+        counted = view.status.cycles
+        if self._counted < 0 or counted < self._counted:
             self._counted = counted
-        elif counted > cycles and self._is_due(CYCLES, counted, every=CYCLES_EVERY, at_once=False):
-            payload = messages.as_payload(messages.cycles(view, counted - cycles))
-            self._counted = counted
-            await self._say(CYCLES, payload, counted)
+        elif counted > self._counted and self._is_due(
+            CYCLES, counted, every=CYCLES_EVERY, at_once=False
+        ):
+            with suppress(StorageError):
+                second = await asyncio.to_thread(last_second, view.folder, self._counted, counted)
+                if second is not None:
+                    self._counted = second.cycle
+                    payload = messages.as_payload(messages.cycles(view, second))
+                    await self._say(CYCLES, payload, counted)
 
     async def _kept(self, kind: Topic, told: messages.Payload | None, every: float | None) -> None:
         """Say what the broker keeps, or take away what it keeps of something that is no more."""

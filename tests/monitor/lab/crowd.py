@@ -21,6 +21,7 @@ from rig.monitor.secrets import Hidden
 from rig.monitor.view import View
 from rig.protocol.lab import Broker
 from tests.monitor.lab.hall import specimen
+from tests.monitor.mqtt.seconds import one_second
 from tests.monitor.views import VIEWS
 
 KINDS = ("cycling", "wet", "long_run")
@@ -53,7 +54,7 @@ async def one(broker: Broker, password: str, lab: str, number: int, waits: async
                 if waits.is_set() and not told:
                     told = True
                     print(number, time.monotonic(), flush=True)
-            await publish(topics.CYCLES, messages.cycles(view, 4))
+            await publish(topics.CYCLES, messages.cycles(view, one_second(view)))
             second += 1
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(1.0):

@@ -24,6 +24,7 @@ from rig.monitor.secrets import Hidden
 from rig.monitor.view import Follower, View
 from rig.protocol.lab import Broker
 from rig.record.history import read_journal
+from tests.monitor.mqtt.seconds import one_second
 
 EVERY = 0.5
 """Seconds between two looks, each of which is told whole."""
@@ -77,7 +78,9 @@ async def tell(told: Told, over: Callable[[], bool], leaves: str = "ended") -> N
         while not over():
             view = told.view(follower)
             await publish(topics.STATUS, state(told, view))
-            await publish(topics.CYCLES, messages.as_payload(messages.cycles(view, 1)))
+            await publish(
+                topics.CYCLES, messages.as_payload(messages.cycles(view, one_second(view, 1)))
+            )
             for kind, payload in (
                 (topics.FORECAST, messages.forecast(view)),
                 (topics.END, messages.end(view)),

@@ -19,6 +19,7 @@ from rig.record.entries import Event
 from rig.record.status import Foreseen
 from tests.monitor.lab.hall import Hall, night, specimen
 from tests.monitor.mqtt.broker import shown as in_readme
+from tests.monitor.mqtt.seconds import one_second
 from tests.monitor.night_12 import NOW, with_status
 from tests.monitor.views import VIEWS
 
@@ -163,7 +164,9 @@ def test_those_that_need_somebody_are_always_seen_and_the_others_in_turn(rigs, s
 
 
 def cycles_of(name: str) -> bytes:
-    return messages.as_payload(messages.cycles(specimen(CYCLING, name), 4))
+    return messages.as_payload(
+        messages.cycles(specimen(CYCLING, name), one_second(specimen(CYCLING, name)))
+    )
 
 
 @pytest.mark.parametrize("size", [(80, 24), (40, 12)])

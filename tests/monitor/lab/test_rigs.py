@@ -14,6 +14,7 @@ from rig.monitor.looks import Numbered
 from rig.monitor.mqtt import messages
 from rig.record.entries import Event
 from tests.monitor.lab.hall import Hall, specimen
+from tests.monitor.mqtt.seconds import one_second
 from tests.monitor.night_12 import NOW, with_status
 from tests.monitor.views import VIEWS
 
@@ -51,7 +52,7 @@ def test_a_rig_is_silent_from_its_last_word_on_and_well_again_with_the_next():
     assert found(hall, passed=SILENT - 1).need is Need.WELL
     quiet = found(hall, passed=SILENT + 1)
     assert (quiet.need, quiet.since, quiet.silent) == (Need.SILENT, NOW, SILENT + 1)
-    cycles = messages.as_payload(messages.cycles(CYCLING, 4))
+    cycles = messages.as_payload(messages.cycles(CYCLING, one_second(CYCLING)))
     hall.send("frame-1", "cycles", cycles, SILENT + 2)
     assert found(hall, passed=SILENT + 3).need is Need.WELL
 

@@ -13,6 +13,7 @@ from rig.monitor.looks import Numbered
 from rig.monitor.mqtt import messages, topics
 from rig.monitor.mqtt.told import KINDS, LARGEST, NotUnderstood, read
 from tests.monitor.mqtt.schemas import SCHEMA
+from tests.monitor.mqtt.seconds import one_second
 from tests.monitor.night_12 import NOW
 from tests.monitor.views import VIEWS
 
@@ -31,7 +32,7 @@ def real(name: str) -> dict[topics.Topic, bytes]:
     found = {
         topics.PRESENCE: messages.presence(view.header, NOW, online=True, since=NOW, cause=None),
         topics.STATUS: messages.status(view, "hall", "frame-1"),
-        topics.CYCLES: messages.cycles(view, 4),
+        topics.CYCLES: messages.cycles(view, one_second(view)),
         topics.FORECAST: messages.forecast(view),
         topics.END: messages.end(view),
         topics.EVENTS: messages.event(view, Numbered(1, view.events[0])) if view.events else None,

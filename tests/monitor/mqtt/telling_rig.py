@@ -16,9 +16,10 @@ from rig.monitor.mqtt.saying import Whose
 from rig.monitor.mqtt.telling import Telling
 from rig.protocol.lab import Broker as BrokerFile
 from rig.record import Recorder, RunHeader
+from rig.samples import Cycles
 from tests.monitor.mqtt.broker import LAB, RIG
 from tests.monitor.night_12 import CYCLING
-from tests.record.runs import header
+from tests.record.runs import header, likely_rows
 
 EVERY = 0.02
 PATIENCE = 20.0
@@ -35,6 +36,7 @@ class Record:
     def __post_init__(self) -> None:
         self.recorder = Recorder.create(self.folder, self.header)
         self.count = 0
+        self.counted = 0
         self.stand()
 
     def stand(self, **changed: object) -> None:
@@ -43,6 +45,14 @@ class Record:
         status = replace(CYCLING, stamp=now, calendar=now, **changed)
         self.recorder.add_status(status.to_json())
         self.recorder.commit()
+
+    def cycle(self, count: int, **changed: object) -> Cycles:
+        """Count cycles, and let the run stand as it then does; return their rows."""
+        rows = likely_rows(self.counted + 1, count)
+        self.recorder.cycles(rows)
+        self.counted += count
+        self.stand(cycles=self.counted, **changed)
+        return rows
 
     def happen(self, *texts: str) -> None:
         """Record events."""

@@ -27,6 +27,7 @@ from tests.monitor import views
 from tests.monitor.alerts.nights import Night, cause, lab, rule
 from tests.monitor.mqtt.afar_requests import KEY
 from tests.monitor.mqtt.schemas import SCHEMA, check
+from tests.monitor.mqtt.seconds import one_second
 from tests.monitor.night_12 import CYCLING, HEADER, cycling, with_status
 
 EVERY_VIEW = views.VIEWS
@@ -85,7 +86,7 @@ def said(view: View) -> list[tuple[str, bytes]]:
     told = [
         ("status", messages.status(view, "lab-1", "frame-1", happened)),
         ("status", messages.status(view, "lab-1", "frame-1")),
-        ("cycles", messages.cycles(view, 4)),
+        ("cycles", messages.cycles(view, one_second(view))),
         ("events", messages.event(view, happened)),
         ("forecast", messages.forecast(view)),
         ("end", messages.end(view)),

@@ -6,9 +6,11 @@ import asyncio
 import json
 import random
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
+from rig.clock import SystemClock
 from rig.monitor.alerts.messages import WayDead
 from rig.monitor.mqtt import link, outbox, saying
 from rig.monitor.mqtt.messages import run_of
@@ -36,6 +38,11 @@ def last(heard, name):
     return json.loads(heard.of(name)[-1])
 
 
+def of_both(payloads):
+    """Tell whether messages of two runs are among some."""
+    return len({json.loads(payload)["run"] for payload in payloads}) == 2
+
+
 def texts(heard):
     """Return what was heard of events as a receiver keeps them, held against the order."""
     kept = {}
@@ -49,6 +56,7 @@ def texts(heard):
 async def test_a_run_is_told_from_its_beginning_to_its_end(broker: Broker, tmp_path):
     broker.publish(f"{BRANCH}/end", b'{"of": "a run before"}', "frame-1", retain=True)
     record = Record(tmp_path / "run")
+    record.cycle(20)
     record.happen("one", "two")
     with broker.subscribed("nightrig/#", name="receiver") as heard:
         async with a_teller(record, broker.file()) as told:
@@ -58,12 +66,15 @@ async def test_a_run_is_told_from_its_beginning_to_its_end(broker: Broker, tmp_p
             await told.wait(lambda: heard.of("end") and heard.of("end")[-1] == b"")
             await told.wait(lambda: heard.of("status"))
             before = len(heard.of("status"))
-            record.stand(troubles=("the oil is warm",), cycles=83_300)
+            rows = record.cycle(86, troubles=("the oil is warm",)).columns
             record.happen("three")
             await told.wait(lambda: len(heard.of("status")) > before and heard.of("cycles"))
-            await told.wait(lambda: last(heard, "status")["cycles"] == 83_300)
+            await told.wait(lambda: last(heard, "status")["cycles"] == 106)
             assert last(heard, "status")["troubles"] == ["the oil is warm"]
-            assert last(heard, "cycles")["counted"] == 86
+            # Of so many at once the newest are summed up: 5 a second.
+            second = last(heard, "cycles")
+            assert (second["cycle"], 9 <= second["counted"] <= 11) == (106, True)
+            assert second["load_max_N"] == max(rows["load_max"][-second["counted"] :])
             await told.telling.alert(an_alert())
             assert await told.telling.answer(b'{"v": 1}')
             await told.wait(lambda: heard.of("alerts"))
@@ -173,7 +184,15 @@ async def test_the_run_that_took_the_rig_last_has_its_topics(broker: Broker, tmp
             async with a_teller(newer, broker.file(), later=60.0, leaves=False) as second:
                 await first.wait(lambda: first.lines)
                 run = run_of(newer.header)
+                # Both go on, so two rigs have one name: who looks on sees that both speak.
                 assert first.lines == [
+                    f"run {run!r} speaks under this rig's name as well: give each rig a name of "
+                    "its own in its rig file"
+                ]
+                await first.wait(lambda: of_both(heard.of("status")[-4:]))
+                older.alive = False
+                await first.wait(lambda: len(first.lines) == 2)
+                assert first.lines[1:] == [
                     f"run {run!r} has taken the rig: its topics are that run's now"
                 ]
                 # What happened in the older one is said all the same.
@@ -199,10 +218,13 @@ async def test_a_last_will_of_an_older_run_does_not_stand_where_the_newer_one_is
     record = Record(tmp_path / "run")
     other = {"v": 1, "run": "another", "online": False, "taken_utc": "2001-01-01T00:00:00.000Z"}
     ahead = other | {"run": "by a wrong clock", "taken_utc": "2099-01-01T00:00:00.000Z"}
+    soon = (SystemClock().utc() + timedelta(minutes=20)).isoformat()
+    ended = other | {"run": "by a clock that has been set back since", "taken_utc": soon}
     with broker.subscribed("nightrig/#") as heard:
         async with a_teller(record, broker.file()) as told:
             await told.wait(lambda: heard.of("presence"))
-            for wrong in (json.dumps(other), json.dumps(ahead), "[]", "{", '{"taken_utc": 3}'):
+            presences = [json.dumps(each) for each in (other, ahead, ended)]
+            for wrong in (*presences, "[]", "{", '{"taken_utc": 3}'):
                 broker.publish(f"{BRANCH}/presence", wrong.encode(), "frame-1", retain=True)
             await told.wait(lambda: last(heard, "presence").get("online"))
         assert not told.lines
@@ -251,6 +273,30 @@ async def test_a_broker_that_freezes_is_noticed_and_told_of_afterwards(
         # It was asked to leave before the end of its run.
         heard.wait(lambda h: last(h, "presence")["cause"] == "left")
     record.recorder.abandon()
+
+
+async def test_whatever_is_on_its_way_as_it_leaves_the_farewell_is_the_last_that_is_kept(
+    broker: Broker, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(saying, "STATUS_EVERY", 0.0)
+    monkeypatch.setattr(saying, "FORECAST_EVERY", 0.0)
+    record, farewells = Record(tmp_path / "run"), 4
+    with broker.subscribed("nightrig/#", name="receiver") as heard:
+        for count in range(1, farewells + 1):
+            async with a_teller(record, broker.file()) as told:
+                record.happen(*(f"event {n}" for n in range(30)))
+                await told.wait(lambda: len(heard.of("events")) > 30 * count - 20)  # noqa: B023
+            await told.wait(lambda: len(causes(heard)) >= count)  # noqa: B023
+        # One that lost its farewell is told as lost once the broker has noticed.
+        await asyncio.sleep(0.2)
+    assert causes(heard) == ["left"] * farewells
+    record.recorder.abandon()
+
+
+def causes(heard):
+    """Return why messages stopped coming, each time that they did."""
+    told = [json.loads(payload) for payload in heard.of("presence")]
+    return [each["cause"] for each in told if not each["online"]]
 
 
 @pytest.mark.nights
