@@ -11,6 +11,7 @@ import sqlite3
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from statistics import median
 
 import pytest
 
@@ -131,11 +132,28 @@ def test_what_a_damaged_record_says_controls_no_terminal(rehearsed, tmp_path, co
 def test_every_moment_of_the_readme_is_one():
     table = re.findall(r"^\| (`.*?) \|", section(MORNING), re.MULTILINE)
     found = [word for row in table for word in re.findall(r"`([^`]+)`", row)][2:]
-    assert len(found) == 11
+    assert len(found) == 12
     now = datetime(2026, 11, 30, 7, 0, tzinfo=UTC)
     moments = {words: meant(words, Zone(UTC, now)) for words in found}
     assert moments["18:00"].at == moments["yesterday 18:00"].at == moments["2026-11-29 18:00"].at
     assert moments["cycle 20000"].cycle == 20_000
+
+
+@pytest.mark.parametrize(("every", "counted"), [(100, 10), (5000, 1)])
+def test_of_cycles_that_were_seldom_written_down_those_near_by_count(tmp_path, every, counted):
+    table = tmp_path / "seldom.csv"
+    heads = "time [s],cycle,load_max [kN],load_min [kN],deflection_max [mm],deflection_min [mm]"
+    most = [0.75 + 0.001 * i for i in range(30)]
+    rows = [f"{every * i},{every * (i + 1)},90,10,{mm:.3f},0.05" for i, mm in enumerate(most)]
+    table.write_text("\n".join([heads, *rows, ""]))
+    out = tmp_path / "seldom"
+    assert said_by("import", str(table), "--out", str(out)).code == 0
+    for words, last in (("start", most), (f"cycle {every * 20}", most[:20])):
+        told = json.loads(said_by("handover", str(out), "--since", words, "--json").out)
+        numbers = {n["name"]: n for n in told["numbers"]}
+        found = numbers["deflection_max"]["now" if last is most else "then"]
+        assert found == pytest.approx(1e-3 * median(last[-counted:]), rel=1e-6)
+        assert numbers["cycles"]["now" if last is most else "then"] == every * len(last)
 
 
 EVENTS = """

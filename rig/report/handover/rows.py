@@ -18,6 +18,8 @@ Floats = NDArray[np.float64]
 
 OVER: Final = 100
 """Cycles whose median stands for a moment: one cycle alone is noisy."""
+_REACH: Final = 1000
+"""Cycles back to which those are sought: an import may hold one in a thousand."""
 _UNJUDGED: Final = int(Flag.AFTER_END | Flag.LONG_GAP)
 _MOST_CHUNKS: Final = 120
 """Pieces that are looked through at most for the rows of one median."""
@@ -79,26 +81,36 @@ class Table:
         return math.nan
 
     def medians(self, end: int, names: tuple[str, ...]) -> Mapping[str, float]:
-        """Return medians of columns over the last judged rows before a row, NaN where none is."""
+        """Return medians of columns over the last judged rows before a row, NaN where none is.
+
+        Where most rows are not judged it is those near by, or the newest one alone.
+        """
         asked = tuple(n for n in names if n in self.names)
         flags = ("flags",) if "flags" in self.names else ()
         parts: list[dict[str, Floats]] = []
-        missing = OVER
+        missing, oldest = OVER, -1
         for place in self._back_from(end):
             columns = self._columns(place, (*asked, *flags))
             if columns is None:
                 continue
-            inside = end - self._places[place][0]
-            part = {name: values[:inside] for name, values in columns.items()}
-            if flags:
-                judged = part["flags"].astype(int) & _UNJUDGED == 0
-                part = {name: values[judged] for name, values in part.items()}
-            size = min((len(values) for values in part.values()), default=0)
-            parts.append({n: values[max(size - missing, 0) :] for n, values in part.items()})
-            missing -= size
-            if missing <= 0:
+            rows = self._judged(place, end, columns.get("flags"))
+            if oldest < 0 and len(rows):
+                oldest = min(int(rows[-1]), end - _REACH)
+            rows = rows[rows >= oldest][-missing:]
+            inside = rows - self._places[place][0]
+            parts.append({name: values[inside] for name, values in columns.items()})
+            missing -= len(rows)
+            if missing <= 0 or self._places[place][0] <= oldest:
                 break
         return {name: _median([part[name] for part in parts if name in part]) for name in names}
+
+    def _judged(self, place: int, end: int, flags: Floats | None) -> NDArray[np.intp]:
+        """Return the rows of a chunk before another that were judged."""
+        first, size = self._places[place]
+        inside = np.arange(min(size, end - first))
+        if flags is not None:
+            inside = inside[flags[: len(inside)].astype(int) & _UNJUDGED == 0]
+        return first + inside
 
     def _back_from(self, end: int) -> list[int]:
         """Return the places of chunks with rows before a row, the last one first."""
