@@ -144,8 +144,9 @@ class _Keeper:
         """Read the book that a teller before this one has left."""
         loop = asyncio.get_running_loop()
         self._book = await loop.run_in_executor(self._thread, read_on, self._folder, self._book)
-        self._desk, self._fresh = self._book.desk, self._book.count == 0
-        self._upto = self._desk.seen
+        self._desk, self._upto = self._book.desk, self._book.desk.seen
+        # What people wrote, such as a silence, tells of no teller before this one.
+        self._fresh = not self._desk.alerts and not self._upto
 
     def close(self) -> None:
         """Give up the thread; what it does just now is not waited for."""

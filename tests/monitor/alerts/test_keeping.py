@@ -259,8 +259,13 @@ async def test_requests_from_afar_are_told(tmp_path):
     assert program.subjects == ["frame-1: ASKED FROM AFAR: pause by Cid, P-12"]
 
 
-async def test_what_happened_long_before_anybody_was_told_calls_nobody(tmp_path):
+@pytest.mark.parametrize("silenced", [False, True])
+async def test_what_happened_long_before_anybody_was_told_calls_nobody(tmp_path, silenced):
     program = Told(VirtualClock())
+    if silenced:  # by somebody, in a run that nobody was told of so far
+        until = (VirtualClock().utc() + timedelta(hours=1)).isoformat()
+        told = {"kind": "water", "until_utc": until, "by": "Ada", "why": "known"}
+        write(tmp_path, [line("silenced", VirtualClock().utc(), **told)])
     old = replace(cycling, status=replace(cycling.status, time=3000.0))
     later = replace(cycling, status=replace(cycling.status, time=6000.0))
 
