@@ -4,6 +4,7 @@ import asyncio
 import email
 import socket
 import threading
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from email.policy import default
 
@@ -159,6 +160,19 @@ async def test_a_line_that_drops_after_the_message_is_a_failure_to_be_tried_agai
         with pytest.raises(WayDead, match="closed the connection"):
             await mail_way(server)(alert())
     assert len(post.taken) == 1
+
+
+async def test_threads_that_hang_with_a_disk_hold_up_no_mail():
+    goes_on, loop, taken = threading.Event(), asyncio.get_running_loop(), Post()
+    loop.set_default_executor(ThreadPoolExecutor(1))
+    hangs = loop.run_in_executor(None, goes_on.wait, 30)
+    try:
+        async with serving(taken) as server:
+            await asyncio.wait_for(mail_way(server)(alert()), 20)
+    finally:
+        goes_on.set()
+        await hangs
+    assert len(taken.taken) == 1
 
 
 async def test_nobody_there():
