@@ -5,7 +5,8 @@ own. It reads the run's record and never writes to it: a broker that hangs, mail
 out or a disk that is full hold this process up and nothing else. What it is told to do is kept in
 `messages.json` in the run's folder; secrets come from private files or from its environment. It
 ends once the run is over and all is said, after three days at the most, on SIGTERM, or where
-another runner has taken the run up and started a teller of its own.
+another runner has taken the run up and started a teller of its own. Where it hangs while the runner
+lives it is ended by a signal of its own, so that the runner sees that and starts it again.
 """
 
 from __future__ import annotations
@@ -13,19 +14,19 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
-import logging
+import os
 import signal
 import sys
 from collections import deque
-from collections.abc import Callable, Coroutine
+from collections.abc import Awaitable, Callable
 from contextlib import aclosing
 from dataclasses import dataclass
 from datetime import datetime
-from logging.handlers import RotatingFileHandler
 from pathlib import Path
 from typing import Final
 
 from rig.assembly.afar_door import asks
+from rig.assembly.teller_log import LOG, log_of
 from rig.assembly.teller_place import Place, place_of
 from rig.assembly.telling import kept_messages, told_lab
 from rig.clock import Clock, SystemClock
@@ -47,9 +48,6 @@ from rig.monitor.secrets import Hidden, read_secret
 from rig.protocol.lab import Afar, Secret, Way
 from rig.record.entries import RunHeader
 
-LOG: Final = "teller.log"
-LOG_SIZE: Final = 200_000
-"""Bytes of the log, and once more of the one before it."""
 STAYS: Final = 3 * 86400.0
 """How long [s] a teller stays at the most once its run is over or its runner gone."""
 LOOKS_EVERY: Final = 0.5
@@ -57,9 +55,12 @@ GOODBYE: Final = 10.0
 """How long [s] the last words to a broker may take."""
 ENDS_WITHIN: Final = 30
 """How long [s] the rest may take: a thread may hang in a call to the disk."""
+HANGS: Final = 120
+"""Seconds after which a teller that does nothing any more counts as hanging."""
+AGAIN: Final = 1.0
+LONGEST_WAIT: Final = 60.0
+"""How long [s] until a part that broke off is begun again, at first and at the most."""
 _LINES: Final = 100
-
-_LOG: Final = logging.getLogger("nightrig.teller")
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,28 +81,18 @@ def main(arguments: list[str] | None = None) -> int:
     order = Order(**vars(parser.parse_args(arguments)))
     for number in (signal.SIGINT, signal.SIGHUP):
         signal.signal(number, signal.SIG_IGN)
-    _log_to(order.folder / LOG)
-    try:
-        asyncio.run(_told(order))
-    except RigError as error:
-        _LOG.error("%s", error)
-        return error.exit_code
-    except BaseException:  # noqa: BLE001 - whatever it was, the log must tell it
-        _LOG.exception("nightrig has a bug")
-        return 1
+    with log_of(order.folder):
+        try:
+            asyncio.run(_told(order))
+        except RigError as error:
+            LOG.error("%s", error)
+            return error.exit_code
+        except BaseException:  # noqa: BLE001 - whatever it was, the log must tell it
+            LOG.exception("nightrig has a bug")
+            return 1
+        finally:
+            signal.alarm(ENDS_WITHIN)
     return 0
-
-
-def _log_to(path: Path) -> None:
-    try:
-        handler: logging.Handler = RotatingFileHandler(path, maxBytes=LOG_SIZE, backupCount=1)
-    except OSError:
-        handler = logging.NullHandler()
-    logging.raiseExceptions = False  # a full disk is no reason to print
-    handler.setFormatter(logging.Formatter("%(asctime)s %(message)s"))
-    _LOG.addHandler(handler)
-    _LOG.setLevel(logging.INFO)
-    _LOG.propagate = False
 
 
 async def _told(order: Order) -> None:
@@ -110,7 +101,7 @@ async def _told(order: Order) -> None:
     loop.add_signal_handler(signal.SIGTERM, ended.set)
     loop.set_exception_handler(_note)
     clock = SystemClock()
-    async with place_of(order.folder, order.runner, clock, _LOG.info) as place:
+    async with place_of(order.folder, order.runner, clock, LOG.info) as place:
         await _Teller(order, clock, place).tell(ended)
 
 
@@ -118,7 +109,7 @@ def _note(_loop: asyncio.AbstractEventLoop, context: dict[str, object]) -> None:
     """Note what a library left behind, unless it is a lost connection, which is told already."""
     error = context.get("exception")
     if not isinstance(error, OSError) and not type(error).__module__.startswith("aiomqtt"):
-        _LOG.info("%s: %s", context.get("message"), type(error).__name__ if error else "")
+        LOG.info("%s: %s", context.get("message"), type(error).__name__ if error else "")
 
 
 class _Teller:
@@ -133,28 +124,33 @@ class _Teller:
         self._telling: Telling | None = None
         self._afar: AfarRequests | None = None
         self._alerted = False
+        self._ended = False
+        self._wanted = False
+        self._folder_gone = False
         self._over_at: float | None = None
 
     async def tell(self, ended: asyncio.Event) -> None:
         """Tell until there is nothing left to tell, or somebody asks for the end."""
-        async with aclosing(self._looks.follow()) as following:
-            header = (await anext(following)).view.header
-        _LOG.info("tells of run %r, of runner %d", run_of(header), self._order.runner)
-        self._set_up(header)
         async with asyncio.TaskGroup() as group:
-            tasks = [group.create_task(work) for work in self._work()]
+            working = group.create_task(self._work())
             why = await self._over(ended)
-            if self._telling is not None and not self._place.wanted:
+            if self._telling is not None and not self._wanted:
                 with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(GOODBYE):
                         await self._telling.leave()
             signal.alarm(ENDS_WITHIN)
-            for task in tasks:
-                task.cancel()
-        _LOG.info("ends: %s", why)
+            working.cancel()
+        LOG.info("ends: %s", why)
 
     def _lives(self) -> bool:
-        return folder_holder(self._order.folder) is not None
+        """Tell whether somebody carries the run out. In a thread: its disk may hang."""
+        self._wanted = self._place.wanted
+        self._folder_gone = _is_gone(self._order.folder)
+        if folder_holder(self._order.folder) is not None:
+            self._over_at = None
+        elif self._over_at is None:
+            self._over_at = self._clock.now()
+        return self._over_at is None
 
     def _set_up(self, header: RunHeader) -> None:
         lab, rig = self._lab, self._messages
@@ -166,7 +162,7 @@ class _Teller:
                 self._looks,
                 self._order.folder,
                 self._clock,
-                tell=_LOG.info,
+                tell=LOG.info,
                 asked=self._asked if lab.afar is not None and rig.requests else None,
             )
             # Where nothing is allowed nobody looks at what comes.
@@ -199,37 +195,51 @@ class _Teller:
             self._afar.hear(payload, retained=retained)
 
     def _from_afar(self, line: str) -> None:
-        _LOG.info("%s", line)
+        LOG.info("%s", line)
         self._lines.append(line)
 
-    def _work(self) -> list[Coroutine[None, None, None]]:
-        found = [self._alerting(), self._watching()]
-        if self._telling is not None:
-            found.append(self._telling.keep())
-        if self._afar is not None:
-            found.append(self._afar.serve())
-        return found
+    async def _work(self) -> None:
+        """Tell, by whatever ways there are, for ever: none has to wait for another one."""
+        async with aclosing(self._looks.follow()) as following:
+            header = (await anext(following)).view.header
+        LOG.info("tells of run %r, of runner %d", run_of(header), self._order.runner)
+        self._set_up(header)
+        async with asyncio.TaskGroup() as group:
+            group.create_task(self._kept_up("looks", self._watching))
+            group.create_task(self._kept_up("alerts", self._alerting))
+            if self._telling is not None:
+                group.create_task(self._kept_up("messages to the broker", self._telling.keep))
+            if self._afar is not None:
+                group.create_task(self._kept_up("requests from afar", self._afar.serve))
+
+    async def _kept_up(self, what: str, work: Callable[[], Awaitable[None]]) -> None:
+        """Keep a part going, and begin it again where it broke off: the rest goes on meanwhile."""
+        wait = AGAIN
+        while True:
+            began = self._clock.now()
+            try:
+                await work()
+            except Exception as error:  # noqa: BLE001 - a defect of one way is none of the others
+                LOG.info("%s broke off: %s", what, _words(error), exc_info=_unforeseen(error))
+            else:
+                return
+            if self._clock.now() - began > LONGEST_WAIT:
+                wait = AGAIN
+            await self._clock.sleep(wait)
+            wait = min(2 * wait, LONGEST_WAIT)
 
     async def _alerting(self) -> None:
-        """Keep the alerts, and again where that broke off: the rest goes on meanwhile."""
-        wait = 1.0
-        while not self._alerted:
-            try:
-                async with aclosing(self._looks.follow()) as looks:
-                    await keep_alerting(
-                        looks,
-                        self._lab,
-                        self._messages,
-                        self._order.folder,
-                        self._ways(),
-                        self._clock,
-                        self._new_lines,
-                    )
-                self._alerted = True
-            except (RigError, OSError) as error:
-                _LOG.info("alerts broke off: %s", error)
-                await self._clock.sleep(wait)
-                wait = min(2 * wait, 60.0)
+        async with aclosing(self._looks.follow()) as looks:
+            await keep_alerting(
+                looks,
+                self._lab,
+                self._messages,
+                self._order.folder,
+                self._ways(),
+                self._clock,
+                self._new_lines,
+            )
+        self._alerted = True
 
     def _new_lines(self) -> tuple[str, ...]:
         found = tuple(self._lines)
@@ -247,29 +257,65 @@ class _Teller:
         return ways
 
     async def _watching(self) -> None:
-        """See when the run is over, or its program gone."""
+        """See whether the run has an end; whatever else is done by then, looks go on."""
         async with aclosing(self._looks.follow()) as following:
             async for look in following:
-                if look.view.alive:
-                    self._over_at = None
-                elif self._over_at is None:
-                    self._over_at = self._clock.now()
+                self._ended = look.view.ending is not None
 
     async def _over(self, ended: asyncio.Event) -> str:
         """Wait for the end; return why it has come."""
+        trouble = ""
         while True:
+            # One that hangs is started again by the runner; who is alone waits for the disk.
+            signal.alarm(HANGS if self._over_at is None else 0)
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(LOOKS_EVERY):
                     await ended.wait()
                     return "asked to"
-            if self._place.wanted:
-                return "another runner carries the run out now, with a teller of its own"
-            if self._over_at is None:
-                continue
-            if self._alerted and (self._telling is None or self._telling.done):
-                return "all is said"
-            if self._clock.now() - self._over_at > STAYS:
-                return "three days after the end it is not said, and is not tried any more"
+            if (found := self._looks.trouble) != trouble:
+                trouble = found
+                LOG.info("%s", trouble or "the record can be read")
+            if why := self._why_over():
+                return why
+
+    def _why_over(self) -> str:
+        """Return why nothing is left to do, "" where something is."""
+        if self._wanted:
+            return "another runner carries the run out now, with a teller of its own"
+        if self._over_at is None:
+            return ""
+        if self._alerted and (self._telling is None or self._telling.done):
+            return "all is said"
+        if self._ended and self._folder_gone:
+            return "the run's folder is gone"
+        if self._clock.now() - self._over_at > STAYS:
+            return "three days after the end it is not said, and is not tried any more"
+        return ""
+
+
+def _is_gone(folder: Path) -> bool:
+    """Tell whether there is no such folder; a disk that does not answer tells nothing."""
+    try:
+        os.stat(folder)
+    except FileNotFoundError:
+        return True
+    except OSError:
+        return False
+    return False
+
+
+def _words(error: BaseException) -> str:
+    """Return an error in words; of several that came together, of each."""
+    if isinstance(error, BaseExceptionGroup):
+        return "; ".join(map(_words, error.exceptions))
+    return str(error) or type(error).__name__
+
+
+def _unforeseen(error: BaseException) -> BaseException | None:
+    """Return a defect of ours; None for what is foreseen, of which a line tells enough."""
+    if isinstance(error, BaseExceptionGroup):
+        return next(filter(None, map(_unforeseen, error.exceptions)), None)
+    return None if isinstance(error, RigError | OSError) else error
 
 
 def _reader(secret: Secret | None) -> Callable[[], Hidden] | None:

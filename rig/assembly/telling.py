@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -32,7 +33,7 @@ STABLE: Final = 600.0
 """A teller that lived so long [s] is started again as soon as the first one."""
 NICE: Final = 5
 MOST: Final = 50
-"""How often a teller is started again at the most."""
+"""How often a teller is started again at the most, of those that did not live long."""
 
 
 def messages_of(plan: Plan, folder: Path | None) -> Messages | None:
@@ -117,6 +118,7 @@ class Teller:
     def __init__(self, folder: Path, taken: datetime, clock: Clock) -> None:
         self._folder, self._taken, self._clock = folder, taken, clock
         self._process: subprocess.Popen[bytes] | None = None
+        self._begun = False
 
     async def look_after(self, event: Callable[[str], None]) -> None:
         """Start it, and again when it has died, until it is cancelled; `event` takes a line."""
@@ -126,12 +128,14 @@ class Teller:
             event(f"nobody looks after the messages any more: {type(error).__name__}: {error}")
 
     async def _kept_going(self, event: Callable[[str], None]) -> None:
-        wait, began, trouble = FIRST_WAIT, self._clock.now(), self._start()
-        for _ in range(MOST):
+        wait, left, began, trouble = FIRST_WAIT, MOST, self._clock.now(), self._start()
+        while left:
             trouble = await self._ended(trouble)
+            if self._clock.now() - began > STABLE:
+                wait, left = FIRST_WAIT, MOST
             event(f"{trouble}; the test goes on, started again in {wait:.0f} s")
             await self._clock.sleep(wait)
-            wait = FIRST_WAIT if self._clock.now() - began > STABLE else min(2 * wait, LONGEST_WAIT)
+            wait, left = min(2 * wait, LONGEST_WAIT), left - 1
             began, trouble = self._clock.now(), self._start()
             if not trouble:
                 event("whoever tells of the test was started again")
@@ -146,6 +150,7 @@ class Teller:
 
     def _start(self) -> str:
         """Start it; return why that failed, "" where it did not."""
+        self._begun = True
         command = [
             *(sys.executable, "-P", "-m", "rig.assembly.teller"),
             *(str(self._folder), str(os.getpid()), self._taken.isoformat()),
@@ -167,7 +172,7 @@ class Teller:
 
     def last_look(self) -> None:
         """Start it once more if it has died: how the test ended is to be told."""
-        if self._process is not None and self._process.poll() is not None:
+        if self._begun and (self._process is None or self._process.poll() is not None):
             self._start()
 
     def _died(self) -> str:
@@ -175,4 +180,5 @@ class Teller:
         if code is None:
             return ""
         how = f"by signal {-code}" if code < 0 else f"with {code}"
+        how = "since it hung" if code == -signal.SIGALRM else how
         return f"whoever tells of the test ended {how}; see teller.log in its folder"

@@ -159,6 +159,38 @@ async def test_one_that_has_died_is_started_once_more_at_the_end(tmp_path, monke
     assert calls.read_text() == "called\ncalled\n"
 
 
+async def test_one_that_could_not_be_started_is_tried_once_more_at_the_end(tmp_path, monkeypatch):
+    monkeypatch.setattr("sys.executable", str(tmp_path / "none"))
+    teller, events = Teller(tmp_path, TAKEN, SystemClock()), list[str]()
+    looking = asyncio.ensure_future(teller.look_after(events.append))
+    await asyncio.sleep(0)
+    looking.cancel()
+    await asyncio.gather(looking, return_exceptions=True)
+    assert len(events) == 1
+    calls = tmp_path / "calls"
+    monkeypatch.setattr("sys.executable", program(tmp_path, f"echo called >> {calls}"))
+    teller.last_look()
+    teller._process.wait()
+    assert calls.read_text() == "called\n"
+
+
+async def test_those_that_lived_long_do_not_count_as_started_again(tmp_path, monkeypatch):
+    monkeypatch.setattr(telling, "MOST", 2)
+    monkeypatch.setattr("sys.executable", program(tmp_path, "exit 0"))
+    monkeypatch.setattr(telling, "STABLE", 1.0)
+    clock, waits = Waits(), list[str]()
+    clock.teller = teller = Teller(tmp_path / "run", TAKEN, clock)
+
+    def event(text: str) -> None:
+        waits.extend([text.rpartition(" in ")[2]] if "started again in" in text else [])
+        if len(waits) == 5:
+            raise asyncio.CancelledError
+
+    with pytest.raises(asyncio.CancelledError):
+        await teller.look_after(event)
+    assert waits == ["5 s"] * 5
+
+
 def test_nothing_in_the_folder_of_a_run_names_a_secret(tmp_path):
     keep_messages(MESSAGES, tmp_path)
     assert json.loads((tmp_path / KEPT).read_text())["password"] == {
