@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import math
 from dataclasses import asdict
 from functools import cache
 from importlib import resources
@@ -27,12 +28,13 @@ def numbers(view: View) -> dict[str, Any]:
 
     `page` holds the texts that the page shows. Units [SI] are in the names; nothing is NaN.
     """
-    curve = view.curve
+    points = zip(view.curve.cycles, view.curve.stiffness, strict=True)
+    known = [(c, k) for c, k in points if math.isfinite(c) and math.isfinite(k)]
     return {
         **status(view, "", view.status.rig),
         "curve": {
-            "cycles": [round(cycle, 1) for cycle in curve.cycles],
-            "stiffness_N_per_m": [float(f"{value:.6g}") for value in curve.stiffness],
+            "cycles": [round(cycle, 1) for cycle, _ in known],
+            "stiffness_N_per_m": [float(f"{value:.6g}") for _, value in known],
         },
         "page": asdict(shown(view)),
     }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import gzip
 import os
 import socket
@@ -173,9 +174,12 @@ async def serving(server: Server, at: Address) -> AsyncIterator[int]:
         # What the event loop says names the address once more.
         known = error.errno is not None and not isinstance(error, socket.gaierror)
         said = os.strerror(error.errno or 0) if known else error.strerror or str(error)
+        # Only where the port is taken would another one do.
+        taken = error.errno == errno.EADDRINUSE
+        other = at.with_port(at.port % 65535 + 1) if taken else "127.0.0.1"
         raise InputError(
             f"the page cannot be served at {at.host} port {at.port}: {said.lower()}; give another "
-            f"with --page-address, such as {at.with_port(at.port + 1 if at.port else 0)}"
+            f"with --page-address, such as {other}"
         ) from error
     try:
         yield int(listening.sockets[0].getsockname()[1])

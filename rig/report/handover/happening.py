@@ -58,11 +58,12 @@ def joined(found: Iterable[Happening]) -> tuple[Happening, ...]:
     """Return things by how much they matter, then by time, alike ones in one."""
     alike: dict[tuple[Rank, str, str], Happening] = {}
     for each in sorted(found, key=lambda h: h.begin):
-        before = alike.get(each.likeness)
+        likeness = each.likeness
+        before = alike.get(likeness)
         if before is None:
-            alike[each.likeness] = each
+            alike[likeness] = each
             continue
-        alike[each.likeness] = replace(
+        alike[likeness] = replace(
             each,
             begin=before.begin,
             count=before.count + each.count,

@@ -310,6 +310,13 @@ def test_the_numbers_are_those_of_the_view(name):
     assert tuple(told["page"]["why"]) == tuple(told["call"]["why"])
 
 
+async def test_where_an_address_is_not_of_this_computer_no_other_port_is_offered():
+    # RFC 5737: an address for documentation, nobody's.
+    with pytest.raises(InputError, match=r"cannot assign .* such as 127\.0\.0\.1$"):
+        async with serving(Server(lambda: cycling, None, None), Address("192.0.2.7", 8712)):
+            pass
+
+
 async def test_a_port_that_is_taken_is_told_in_one_line():
     def never() -> None:
         raise AssertionError
@@ -322,4 +329,5 @@ async def test_a_port_that_is_taken_is_told_in_one_line():
         assert str(told.value).startswith(
             f"the page cannot be served at 127.0.0.1 port {port}: add"
         )
+        assert str(told.value).endswith(f"such as 127.0.0.1:{port % 65535 + 1}")
         assert "\n" not in str(told.value)

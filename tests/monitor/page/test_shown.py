@@ -105,6 +105,12 @@ def test_a_load_stands_beside_its_target_with_its_unit():
     assert facts["stiffness"].value == "24.91 kN/mm"
 
 
+def test_a_stiffness_that_nobody_knows_is_no_number_of_the_curve():
+    curve = Curve((1.0, 2.0, 3.0), (25e6, math.nan, math.inf))
+    told = json.loads(as_json(numbers(replace(cycling, curve=curve))))
+    assert told["curve"] == {"cycles": [1.0], "stiffness_N_per_m": [25e6]}
+
+
 def test_a_test_without_cycles_has_no_curve_to_wait_for():
     begins = replace(cycling, curve=Curve())
     assert drawing(begins).told.startswith("no curve yet")
