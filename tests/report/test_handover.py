@@ -32,7 +32,7 @@ from rig.monitor.glyphs import ASCII, UTF8
 from rig.protocol.plan import Hours
 from rig.record.entries import Event
 from rig.record.history import read_journal
-from rig.record.status import Coming
+from rig.record.status import Coming, Foreseen
 from rig.report.handover import changes
 from rig.report.handover.happening import Rank
 from rig.report.handover.needed import needs
@@ -169,6 +169,26 @@ def test_the_first_sentence_is_the_verdict_that_watch_gives(written, name):
     assert told.call == verdict
     first = " ".join(shown(told).split("\nsince")[0].split())
     assert f"{verdict.headline}: {verdict.why[0]}" in first
+
+
+@pytest.mark.parametrize(
+    ("alive", "foreseen", "now"),
+    [
+        (True, Foreseen(2e6, 3e6, 4e6), (3e6, 2e6, 4e6)),
+        (True, Foreseen(why="too early"), ()),
+        (True, None, (2e6, 1e6, 5e6)),  # no status tells it: as written down last
+        (False, Foreseen(2e6, 3e6, 4e6), ()),
+    ],
+)
+def test_a_failure_is_foretold_only_of_a_test_that_goes_on(reading, alive, foreseen, now):
+    said = "failure expected at cycle 2,000,000, with 80 % between 1,000,000 and 5,000,000"
+    read = happened(reading[0], [(100.0, "forecast", said)], 660.0)
+    status = replace(read.view.status, forecast=foreseen)
+    read = replace(read, view=replace(read.view, status=status, alive=alive))
+    told = told_of(read, Damage(), "2 min ago", None)
+    found = next(c for c in told.changes if c.name == "foretold_failure")
+    assert found.then == 2e6
+    assert [v for v in (found.now, found.least, found.most) if v == v] == [*now]
 
 
 def test_a_healthy_night_needs_nobody_and_says_what_little_happened(written):

@@ -176,7 +176,7 @@ def _foretold(read: Read, period: Period) -> Change:
     """Return the cycle at which failure was expected then, and is now, with 80 % between."""
     then, now = (_told(read.events, time) for time in (period.since, period.until))
     told = read.view.status.forecast
-    if period.to_now and read.view.over:
+    if period.to_now and (read.view.over or not read.view.alive):
         now = _NOTHING
     elif period.to_now and told is not None:
         now = (told.median, told.low, told.high)
