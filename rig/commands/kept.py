@@ -6,6 +6,7 @@ import os
 import shutil
 from collections.abc import Iterator
 
+from rig.monitor.mqtt.signing import SHORTEST_SECRET
 from rig.monitor.secrets import secret_problem
 from rig.protocol.document import Document, Read, open_document
 from rig.protocol.lab import Lab, Messages, Secret, Tls
@@ -46,7 +47,7 @@ def _in_lab(lab: Lab, messages: Messages) -> list[Named]:
             named.append((("broker", "password"), _secret(lab.broker.password)))
         named += _of_tls(lab.broker.tls)
     if lab.afar and messages.requests:
-        named.append((("requests", "secret"), _secret(lab.afar.secret)))
+        named.append((("requests", "secret"), _signing(lab.afar.secret)))
     if lab.mail:
         named.append((("mail", "password"), _secret(lab.mail.password)))
         named.append((("mail", "ca"), _readable(lab.mail.ca)))
@@ -65,6 +66,16 @@ def _of_tls(tls: Tls | None) -> Iterator[Named]:
 
 def _secret(secret: Secret | None) -> str:
     return secret_problem(secret) if secret else ""
+
+
+def _signing(secret: Secret) -> str:
+    told = _secret(secret)
+    if told or not secret.file or os.stat(secret.file).st_size >= SHORTEST_SECRET:
+        return told
+    return (
+        f"{secret.file}: is too short to sign requests, which takes {SHORTEST_SECRET} characters; "
+        "make one with: openssl rand -hex 32"
+    )
 
 
 def _readable(file: str) -> str:

@@ -169,6 +169,19 @@ def test_secrets_that_are_missing_or_open_to_others_are_told(laboratory, monkeyp
     assert "is no program that can be started here" in lines[6]
 
 
+def test_a_secret_too_short_to_sign_requests_is_told(laboratory):
+    place = laboratory / "secrets/requests"
+    place.write_text("a" * 31)
+    place.chmod(0o600)
+    own = ('{ variable = "NIGHTRIG_REQUESTS" }', '{ file = "../secrets/requests" }')
+    rewrite(laboratory / "labs/night.toml", own)
+    (line,) = told(laboratory)
+    assert "requests.secret" in line
+    assert "is too short to sign requests, which takes 32 characters" in line
+    place.write_text("a" * 32)
+    assert told(laboratory) == []
+
+
 def test_only_secrets_that_the_rig_needs_are_looked_for(laboratory, monkeypatch):
     monkeypatch.delenv("NIGHTRIG_REQUESTS")
     (laboratory / "secrets/broker").unlink()
