@@ -159,7 +159,7 @@ KINDS: Final[dict[str, str]] = {
     "fault": "a fault of rig, sensor or device ended the test",
     "operator": "somebody ended the test",
     "gone": "the program that runs the test is gone",
-    "silent": "no new data comes",
+    "silent": "no new data has come for 5 min",
     "record": "the disk, or the record on it, is in trouble",
     "waits": "the rig stands and waits for people",
     "pause": "the test paused by itself",
