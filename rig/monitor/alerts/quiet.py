@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta, tzinfo
-from typing import Final
+from datetime import datetime, tzinfo
 from zoneinfo import ZoneInfo
-
-_DAY: Final = 24 * 60
 
 
 def zone_of(name: str) -> tzinfo | None:
@@ -27,17 +24,3 @@ def quiet(hours: tuple[int, int] | None, now: datetime, zone: tzinfo | None) -> 
     if begin <= end:
         return begin <= minute < end
     return minute >= begin or minute < end
-
-
-def quiet_until(hours: tuple[int, int], now: datetime, zone: tzinfo | None) -> datetime:
-    """Return the first whole minute from an instant on at which quiet hours do not hold.
-
-    An instant of the zone of `now`; a day and an hour ahead at the most.
-    """
-    when = now.replace(second=0, microsecond=0)
-    # Minute by minute: what the clock shows where it is changed is the zone's matter alone.
-    for _ in range(_DAY + 60):
-        if not quiet(hours, when, zone):
-            return when
-        when += timedelta(minutes=1)
-    return when

@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.errors import StorageError
+from rig.monitor.alerts import book
 from rig.monitor.alerts.book import NAME, Read, read_on, write
 from rig.monitor.alerts.desk import Desk, line
 
@@ -55,6 +56,17 @@ def test_a_torn_last_line_is_passed_over_and_dropped_by_the_next(tmp_path_factor
     write(folder, [opened(2, "record")])
     assert numbers(read_on(folder, read)) == numbers(read_on(folder, Read())) == [1, 2]
     assert read_on(folder, Read()).damaged == ()
+
+
+@pytest.mark.parametrize("torn", [1, 7, 8, 9, 40])
+def test_a_torn_line_of_any_length_is_dropped(tmp_path, monkeypatch, torn):
+    monkeypatch.setattr(book, "PIECE", 8)
+    write(tmp_path, [opened(1)])
+    with open(tmp_path / NAME, "ab") as file:
+        file.write(b"x" * torn)
+    write(tmp_path, [opened(2, "gone")])
+    read = read_on(tmp_path, Read())
+    assert (numbers(read), read.damaged) == ([1, 2], ())
 
 
 @pytest.mark.parametrize(

@@ -106,6 +106,7 @@ async def test_a_teller_that_begins_anew_goes_on_where_the_book_stands(tmp_path)
     for _ in range(3):
         assert not await kept(tmp_path, ruled, {"program": program}, *script, within=40.0)
     assert program.purposes == [(1, "first"), (2, "first"), (1, "again"), (2, "again")]
+    assert [alert.seq for _, alert in program.taken] == [1, 2, 3, 4]
     assert read_on(tmp_path, Read()).desk.seen == 1
     # What somebody has seen to is not opened again by the event that the journal still has.
     write(tmp_path, [line("acknowledged", VirtualClock().utc(), n=2, by="Ada")])

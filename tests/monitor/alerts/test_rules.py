@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from rig.monitor.alerts.desk import line
-from rig.monitor.alerts.quiet import quiet, quiet_until
+from rig.monitor.alerts.quiet import quiet
 from rig.monitor.alerts.ways import dead_ways
 from tests.monitor.alerts.nights import (
     EVENING,
@@ -173,9 +173,8 @@ def test_a_night_in_which_the_clock_is_changed_is_as_long_as_the_wall_says(day, 
     zone = ZoneInfo("Europe/Lisbon")
     begin = datetime(*day, 22, 0, tzinfo=zone).astimezone(UTC)
     assert not quiet(NIGHT, begin - timedelta(minutes=1), zone)
-    end = quiet_until(NIGHT, begin, zone)
-    assert end - begin == timedelta(hours=hours)
-    assert f"{end.astimezone(zone):%H:%M}" == "06:00"
+    minutes = [begin + timedelta(minutes=n) for n in range(12 * 60)]
+    assert [quiet(NIGHT, at, zone) for at in minutes] == [n < hours * 60 for n in range(12 * 60)]
 
 
 @pytest.mark.parametrize(
@@ -239,6 +238,42 @@ def test_a_flood_is_told_in_one_once_the_hour_is_over():
     went = night.looks(HOUR, *causes)
     assert told(went) == [("rest", "Ada", (5, 6, 7, 8, 9, 10))]
     assert night.looks(9 * HOUR, *causes) == []
+
+
+def test_what_the_limit_held_back_goes_before_what_is_new():
+    night = Night(lab(rule(people=("Ada",), most=1)))
+    night.looks(HOUR, *(cause(f"found:{name}") for name in "abc"))
+    went = night.look(*(cause(f"found:{name}") for name in "abcd"))
+    assert told(went) == [("rest", "Ada", (2, 3))]
+
+
+def test_each_rule_has_a_limit_of_its_own():
+    rules = (rule("one", people=("Ada",), most=1), rule("two", "water", people=("Ada",), most=1))
+    night = Night(lab(*rules))
+    assert told(night.look(cause(), WATER)) == [("first", "Ada", (1,)), ("first", "Ada", (2,))]
+    assert night.look(cause("found:b"), cause("found:c", "water")) == []
+
+
+def test_who_acknowledged_first_is_kept_and_what_is_closed_stays_so():
+    night = Night(lab(rule(people=("Ada",))))
+    night.look(cause(), cause("request:x", "request", lasting=False))
+    for who in ("Ada", "Ben"):
+        night.acknowledge(1, who)
+    assert night.desk.alerts[1].acknowledged == "Ada"
+    night.looks(3 * MINUTE)
+    assert not night.desk.alerts[1].open
+    before = night.desk
+    night.acknowledge(1, "Cid")
+    assert night.desk == before
+
+
+@pytest.mark.parametrize(("away", "returned"), [(11 * HOUR, 1), (13 * HOUR, 0)])
+def test_what_comes_back_after_long_is_new(away, returned):
+    night = Night(lab(rule(people=("Ada",))))
+    night.looks(5 * MINUTE, cause())
+    night.looks(away)
+    night.look(cause())
+    assert [a.returned for a in night.desk.alerts.values()] == [0, returned]
 
 
 def test_one_alone_that_the_limit_held_back_is_told_as_itself():
@@ -381,6 +416,8 @@ def test_a_rule_for_dead_ways_that_names_a_dead_way_alone_is_not_followed():
     night.refuses = lambda order: order.way == "mail"
     went = night.looks(HOUR, cause())
     assert [(o.way, o.people) for o in went[1:]] == [("program", ("Ada", "Ben"))]
+    # By a way that is dead nobody is tried whom it has never reached.
+    assert {tuple(each["people"]) for each in night.lines if each["what"] == "failed"} == {("Ada",)}
 
 
 def test_a_clock_that_is_put_back_holds_up_no_repeat():
