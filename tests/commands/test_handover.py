@@ -244,7 +244,7 @@ def test_the_morning_of_the_readme_reads_as_quoted(tmp_path):
 @pytest.mark.xdist_group("live")
 def test_a_live_run_that_people_ask_and_that_is_killed(tmp_path, monkeypatch):
     # Slow enough for a computer that has more to do: the rig must not trip, nor its test end.
-    with a_night(tmp_path, run_out=100_000, pace=2) as night:
+    with a_night(tmp_path, run_out=100_000, pace=3) as night:
         monkeypatch.setenv("NIGHTRIG_SOCKETS", night.env["NIGHTRIG_SOCKETS"])
         night.start()
         night.until_state("cycling")

@@ -164,11 +164,11 @@ def test_a_live_run_is_seen_on_a_phone_and_at_a_desk_and_feels_nothing(tmp_path,
         browser = later.enter_context(browsing(system_program))
         undisturbed = Undisturbed(night)
         with page_of(night.out) as (child, url):
-            for size, dark in ((PHONE, False), (DESK, True)):
+            for size, dark, counts in ((PHONE, False, 3), (DESK, True, 2)):
                 browser.dressed(size, dark=dark)
                 browser.open(url)
                 seen: list[int] = []
-                eventually(lambda seen=seen: cycles(browser, seen) >= 3, "three counts")
+                eventually(lambda s=seen, n=counts: cycles(browser, s) >= n, "more counts")
                 assert seen == sorted(set(seen))
             assert browser.complaints() == []
             own = {a for a in browser.asked() if not a.startswith(("chrome:", "data:"))}
@@ -188,7 +188,7 @@ def test_a_live_run_is_seen_on_a_phone_and_at_a_desk_and_feels_nothing(tmp_path,
 @pytest.mark.xdist_group("serial")
 @pytest.mark.timeout(180)
 def test_a_storm_of_requests_is_not_felt_by_the_test_and_leaves_memory_flat(tmp_path):
-    with a_night(tmp_path, run_out=100_000) as night:
+    with a_night(tmp_path, run_out=100_000, pace=3) as night:
         assert night.finished(night.order("--detach")).returncode == 0
         night.until_state("cycling")
         undisturbed = Undisturbed(night)
