@@ -23,12 +23,19 @@ WIDTH: Final = 80
 """Letters of a line where there is no terminal."""
 HEIGHT: Final = 40
 """Lines of the page where there is no terminal."""
+_CODES: Final = (
+    "\b\n"
+    "Ends with\n"
+    "  0  done, however the test stands\n"
+    "  2  no such run, or no such moment\n"
+    "  6  nothing of its record can be read"
+)
 _COLOURS: Final = (("white", "green"), ("black", "yellow"), ("white", "red"), ("white", "blue"))
 """Letters and ground of the verdict, by its level, as on the screen."""
 _LOUD: Final = ("white", "red")
 
 
-@click.command()
+@click.command(epilog=_CODES)
 @click.argument("folder", metavar="[DIR]", required=False)
 @click.option(
     "--since",
