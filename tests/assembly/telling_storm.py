@@ -150,6 +150,8 @@ def side_by_side(
             night.until_state("cycling")
             writer.start()
         try:
+            # Later on the broker may never be there long enough: what is missed is not said again.
+            heard.wait(lambda h: h.of("cycles"))
             storm(broker, told.out)
             end = time.monotonic() + cycles / 10.0 / pace
             while not all((n.out / "run.h5").exists() for n in nights) and time.monotonic() < end:

@@ -47,7 +47,7 @@ def broker(tmp_path, system_program):
 @pytest.mark.nights
 @pytest.mark.system
 def test_broker_and_teller_in_trouble_are_not_felt_and_every_event_comes_in_order(broker, tmp_path):
-    both = side_by_side(tmp_path, 200, short_storm, every=OFTEN, pace=3.0)
+    both = side_by_side(tmp_path, 230, short_storm, every=OFTEN, pace=3.0)
     for found in (both.told, both.alone):
         print(found.line())
         # Not one sample dropped: the device's frames come without a hole, and none is missing.
@@ -56,7 +56,7 @@ def test_broker_and_teller_in_trouble_are_not_felt_and_every_event_comes_in_orde
         counted = found.columns["number"]
         assert counted.tolist() == list(range(1, len(counted) + 1))
     # Nor one cycle late: both tests have the same cycles at the same instants of their rigs.
-    told, alone = both.told.columns["time"][:200], both.alone.columns["time"][:200]
+    told, alone = both.told.columns["time"][:230], both.alone.columns["time"][:230]
     np.testing.assert_allclose(np.diff(told), np.diff(alone), atol=2e-3)
     heard = once(both.heard.of("events"))
     assert seqs(heard) == list(range(1, len(both.told.events) + 1)), both.log
