@@ -15,7 +15,7 @@ from jsonschema import Draft202012Validator, ValidationError
 from rig.clock import SystemClock
 from rig.monitor.alerts.wording import message
 from rig.monitor.looks import Numbered
-from rig.monitor.mqtt import messages, topics
+from rig.monitor.mqtt import link, messages, topics
 from rig.monitor.mqtt.afar import Rules
 from rig.monitor.mqtt.serving import AfarRequests
 from rig.monitor.mqtt.signing import as_payload, make_request
@@ -28,7 +28,7 @@ from tests.monitor.alerts.nights import Night, cause, lab, rule
 from tests.monitor.mqtt.afar_requests import KEY
 from tests.monitor.mqtt.schemas import SCHEMA, check
 from tests.monitor.mqtt.seconds import one_second
-from tests.monitor.night_12 import CYCLING, HEADER, cycling, with_status
+from tests.monitor.night_12 import CYCLING, DRY, HEADER, cycling, with_status
 
 EVERY_VIEW = views.VIEWS
 UNITS = re.compile(r"_(N|m|s|Hz|K|m3|utc|N_per_m|m3_per_s|cycles)$")
@@ -205,6 +205,23 @@ def test_two_runs_of_one_folder_have_different_names():
 def test_a_long_text_is_cut_and_says_so():
     text = messages.event(cycling, Numbered(1, Event(0.0, 0, "rig file", "é" * 9000)))["text"]
     assert text == "é" * 2000 + " … (7000 more letters are in the record)"
+
+
+def test_the_longest_texts_everywhere_make_a_status_that_is_still_sent():
+    long = "é" * 9000
+    view = with_status(
+        **dict.fromkeys(("state", "means", "cause", "why", "stage", "asks", "on_call"), long),
+        troubles=(long,) * 60,
+        coming=(Coming(long, 1.0, 1),) * 60,
+        limits=(Armed("load", 0.0, 1e3, 500.0, 990.0),) * 60,
+        water=replace(DRY, doing=long),
+    )
+    texts = dict.fromkeys(("run_id", "title", "specimen_id", "exposure"), long)
+    view = replace(view, header=replace(HEADER, **texts), ending=Ending("limit", long, 1, 2.0))
+    trouble = Numbered(1, Event(0.0, 0, "sensor", long))
+    told = messages.as_payload(messages.status(view, "lab-1", "frame-1", trouble))
+    check("status", told)
+    assert len(told) <= link.LARGEST
 
 
 def test_an_event_is_a_trouble_by_its_kind():

@@ -1,10 +1,17 @@
-"""The number of the last event that got through, on the disk."""
+"""Events to the broker: the number of the last that got through, and when all of them have."""
 
+import asyncio
 import json
+from collections.abc import AsyncGenerator
+from dataclasses import replace
 
 import pytest
 
-from rig.monitor.mqtt.outbox import TOLD, Told
+from rig.clock import SystemClock
+from rig.monitor.looks import Look
+from rig.monitor.mqtt.outbox import TOLD, Outbox, Told
+from rig.record.entries import Ending
+from tests.monitor.night_12 import cycling
 
 RUN = "night-1 2026-11-24T20:10:12.000Z"
 
@@ -48,3 +55,30 @@ def test_a_disk_that_refuses_is_told_once_and_costs_nothing_but_a_repetition(tmp
     (tmp_path / "gone").mkdir()
     told.to(5)
     assert Told(tmp_path / "gone", RUN, print).seq == 5
+
+
+class Run:
+    """A run that has ended; what of its record can be read is given look by look."""
+
+    def __init__(self, *looks: Look) -> None:
+        self.looks = looks
+        self.done: list[bool] = []
+
+    async def follow(self, after: int = 0) -> AsyncGenerator[Look, None]:
+        for look in self.looks:
+            yield look
+            self.done.append(self.outbox.done)
+        raise asyncio.CancelledError
+
+    async def is_up(self) -> None:
+        """There is a connection."""
+
+
+async def test_it_is_not_done_while_the_record_of_a_run_that_is_over_cannot_be_read(tmp_path):
+    over = replace(cycling, ending=Ending("run-out", "", 9, 1.0), alive=False)
+    hidden = replace(over, unreadable="the journal is locked")
+    run = Run(Look(hidden, ()), Look(over, ()))
+    run.outbox = Outbox(run, run, Told(tmp_path, RUN, print), SystemClock())
+    with pytest.raises(asyncio.CancelledError):
+        await run.outbox.empty()
+    assert run.done == [False, True]
