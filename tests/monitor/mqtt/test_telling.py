@@ -275,6 +275,7 @@ async def test_a_broker_that_freezes_is_noticed_and_told_of_afterwards(
     record.recorder.abandon()
 
 
+@pytest.mark.nights
 async def test_whatever_is_on_its_way_as_it_leaves_the_farewell_is_the_last_that_is_kept(
     broker: Broker, tmp_path, monkeypatch
 ):
