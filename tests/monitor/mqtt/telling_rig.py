@@ -22,7 +22,7 @@ from tests.monitor.night_12 import CYCLING
 from tests.record.runs import header, likely_rows
 
 EVERY = 0.02
-PATIENCE = 20.0
+PATIENCE = 40.0
 
 
 @dataclass
