@@ -30,7 +30,7 @@ from rig.assembly.teller_log import LOG, log_of
 from rig.assembly.teller_place import Place, place_of
 from rig.assembly.telling import kept_messages, told_lab
 from rig.clock import Clock, SystemClock
-from rig.control.lock import folder_holder
+from rig.control.lock import folder_holder, other_user
 from rig.errors import InputError, RigError
 from rig.monitor.alerts.keeping import keep_alerting
 from rig.monitor.alerts.mail import mail_way
@@ -127,6 +127,8 @@ class _Teller:
         self._ended = False
         self._wanted = False
         self._folder_gone = False
+        self._rig = ""
+        self._other = ""
         self._over_at: float | None = None
 
     async def tell(self, ended: asyncio.Event) -> None:
@@ -147,9 +149,11 @@ class _Teller:
         self._wanted = self._place.wanted
         self._folder_gone = _is_gone(self._order.folder)
         if folder_holder(self._order.folder) is not None:
-            self._over_at = None
+            self._over_at, self._other = None, ""
         elif self._over_at is None:
             self._over_at = self._clock.now()
+        if self._over_at is not None and self._rig:
+            self._other = other_user(self._rig, self._order.folder)
         return self._over_at is None
 
     def _set_up(self, header: RunHeader) -> None:
@@ -201,7 +205,8 @@ class _Teller:
     async def _work(self) -> None:
         """Tell, by whatever ways there are, for ever: none has to wait for another one."""
         async with aclosing(self._looks.follow()) as following:
-            header = (await anext(following)).view.header
+            view = (await anext(following)).view
+        header, self._rig = view.header, view.status.rig
         LOG.info("tells of run %r, of runner %d", run_of(header), self._order.runner)
         self._set_up(header)
         async with asyncio.TaskGroup() as group:
@@ -238,8 +243,14 @@ class _Teller:
                 self._ways(),
                 self._clock,
                 self._new_lines,
+                another=self._other_run,
+                away=lambda: "" if self._telling is None else self._telling.away,
             )
         self._alerted = True
+
+    def _other_run(self) -> str:
+        """Return the run that has the rig by now, as its lock or the broker says, "" for none."""
+        return self._other or ("" if self._telling is None else self._telling.newer)
 
     def _new_lines(self) -> tuple[str, ...]:
         found = tuple(self._lines)

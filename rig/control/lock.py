@@ -154,6 +154,27 @@ def lock_rig(name: str, run: Path | str, since: datetime) -> Lock:
     return _lock(path, f"rig {name!r}", 0o666, run, since, clears=True)
 
 
+def other_user(name: str, run: Path) -> str:
+    """Return who has a rig that is not a run: the folder's name of another run, "" for nobody.
+
+    Whether it does is told by that run's folder; where no run has it, by its process.
+    """
+    path = shared_folder() / rig_file(name)
+    with contextlib.suppress(OSError):
+        handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
+        try:
+            holder = _holder(handle) if stat.S_ISREG(os.fstat(handle).st_mode) else None
+        finally:
+            os.close(handle)
+        if holder is None or holder.run == str(run.resolve()):
+            return ""
+        there = Path(holder.run)
+        if there.is_absolute():
+            return there.name if folder_holder(there) is not None else ""
+        return holder.run if os.path.exists(f"/proc/{holder.pid}") else ""
+    return ""
+
+
 def rig_file(name: str) -> str:
     """Return the name of a rig's lock file."""
     readable = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:40]

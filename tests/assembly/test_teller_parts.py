@@ -86,7 +86,7 @@ async def test_a_part_that_breaks_off_is_begun_again_and_a_defect_shows_where(
 ):
     calls = []
 
-    async def alerting(*_):
+    async def alerting(*_, **__):
         calls.append(1)
         if len(calls) < 3:
             raise error
@@ -114,7 +114,7 @@ async def test_a_record_that_cannot_be_read_keeps_a_teller_waiting_until_it_is_t
 async def test_a_folder_that_is_taken_away_once_its_run_has_ended_ends_its_teller(
     folder, caplog, monkeypatch
 ):
-    async def alerting(looks, *_):
+    async def alerting(looks, *_, **__):
         async for _look in looks:
             pass
 

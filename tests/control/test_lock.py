@@ -18,6 +18,7 @@ from rig.control.lock import (
     folder_holder,
     lock_folder,
     lock_rig,
+    other_user,
     refuse_taken,
     rig_file,
     shared_folder,
@@ -109,6 +110,23 @@ def test_a_killed_holder_holds_nothing(tmp_path, rig, holder):
     assert folder_holder(tmp_path) is None
     lock_rig(rig, tmp_path, EVENING).release()
     lock_folder(tmp_path, EVENING).release()
+
+
+def test_another_run_that_has_the_rig_is_named_as_long_as_it_lives(tmp_path, rig, holder):
+    assert other_user(rig, tmp_path / "old") == tmp_path.name
+    assert other_user(rig, tmp_path) == ""
+    holder.kill()
+    holder.wait()
+    # Its name still stands in the file.
+    assert other_user(rig, tmp_path / "old") == ""
+
+
+def test_what_has_the_rig_without_a_run_is_named_too(tmp_path, rig):
+    assert other_user(rig, tmp_path) == ""
+    lock = lock_rig(rig, "nightrig devices", EVENING)
+    assert other_user(rig, tmp_path) == "nightrig devices"
+    lock.release()
+    assert other_user(rig, tmp_path) == ""
 
 
 def test_a_lock_that_cannot_be_looked_at_counts_as_held_by_somebody_unknown(tmp_path, holder):

@@ -20,6 +20,9 @@ CALM: Final = 600.0
 STANDING: Final = frozenset({"checklist", "paused", "locked", "unloaded", "waiting", "re-wetting"})
 """States in which nothing moves."""
 
+END: Final = "end:"
+"""How the key of a run's end begins."""
+
 _NUMBER: Final = re.compile(r"(?<![\w.])[+−-]?\d[\d,.]*(?:e[+-]?\d+)?")
 _LONGEST_KEY: Final = 160
 

@@ -25,6 +25,8 @@ LONGEST_SILENCE: Final = timedelta(days=7)
 """How far ahead the end of a silence may be: one that is farther was made by a wrong clock."""
 BACK_WITHIN: Final = timedelta(hours=12)
 """What comes back so soon is one that comes and goes: it must be away longer each time."""
+ANOTHER: Final = "another run, "
+"""How the reason begins where an alert is closed since the rig is another run's."""
 DOUBLED: Final = 8
 """How often that time is doubled at the most."""
 
@@ -74,6 +76,11 @@ class Alert:
     def kind(self) -> str:
         """The kind that names it."""
         return self.kinds[0]
+
+    @property
+    def taken(self) -> bool:
+        """Tell whether it was closed since another run has the rig."""
+        return self.closed_why.startswith(ANOTHER)
 
     @property
     def open(self) -> bool:
@@ -145,6 +152,11 @@ class Desk:
         """Return the silence of a kind, None where it may be told."""
         silence = self.silences.get(kind)
         return silence if silence is not None and silence.holds(now) else None
+
+
+def has_rig(name: str) -> str:
+    """Return in words that another run has the rig; they begin with `ANOTHER`."""
+    return f"{ANOTHER}{name}, has the rig"
 
 
 def line(what: str, now: datetime, **fields: object) -> dict[str, Any]:

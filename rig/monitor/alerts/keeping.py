@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections import deque
-from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -24,7 +24,7 @@ from rig.monitor.alerts.due import Due, due
 from rig.monitor.alerts.messages import AlertText, Send, WayDead
 from rig.monitor.alerts.opening import Seen, Watch, observed
 from rig.monitor.alerts.quiet import zone_of
-from rig.monitor.alerts.ways import Tries, dead_ways
+from rig.monitor.alerts.ways import Tries, broker_away, dead_ways
 from rig.monitor.alerts.wording import as_it_is, message, where_of
 from rig.monitor.view import View
 from rig.protocol.lab import Lab, Messages, Way
@@ -54,15 +54,20 @@ async def keep_alerting(
     ways: Mapping[Way, Send],
     clock: Clock,
     told_from_afar: Callable[[], tuple[str, ...]] = _nothing,
+    *,
+    another: Callable[[], str] = str,
+    away: Callable[[], str] = str,
 ) -> None:
     """Alert people by the rules of a lab until the run is over and all of it is said.
 
     `looks` begins at the run's first event (`Looks.follow(0)`): what the book has is not told
     twice. `told_from_afar` is asked about once a second for lines on requests from afar since it
-    was asked last. A way that hangs holds up no other, and where the book cannot be written people
-    are told all the same.
+    was asked last. `another` names another run that has the rig by now, "" for none: from then on
+    nobody is told any more what this one left behind. `away` tells why there is no connection to
+    the broker, "" where there is one or none is wanted. A way that hangs holds up no other, and
+    where the book cannot be written people are told all the same.
     """
-    keeper = _Keeper(lab, messages, folder, ways, clock, told_from_afar)
+    keeper = _Keeper(lab, messages, folder, ways, clock, told_from_afar, another, away)
     try:
         await keeper.begin()
         async with asyncio.TaskGroup() as group:
@@ -114,9 +119,12 @@ class _Keeper:
         ways: Mapping[Way, Send],
         clock: Clock,
         told_from_afar: Callable[[], tuple[str, ...]],
+        another: Callable[[], str],
+        away: Callable[[], str],
     ) -> None:
         self._lab, self._messages, self._folder = lab, messages, folder
         self._ways, self._clock, self._afar = ways, clock, told_from_afar
+        self._another, self._away = another, away
         self._zone = zone_of(lab.zone)
         self._book = Read()
         self._desk = Desk()
@@ -257,13 +265,22 @@ class _Keeper:
         # Where no look comes any more, as on a disk that hangs, its data grows old all the same.
         self._view = replace(self._view, now=max(self._view.now, now))
         happened += from_afar(self._view, self._afar())
-        holds = (*sure_causes(self._view, self._heard), *dead_ways(self._desk, self._lab))
+        dead = {cause.key: cause for cause in self._of_ways()}
+        holds = (*sure_causes(self._view, self._heard), *dead.values())
         view, where = self._view, where_of(self._view, self._messages, self._zone)
         ended = view.ending is not None
         self._current, self._where = {cause.key: cause for cause in holds}, where
-        seen = Seen(holds, tuple(happened), self._upto, ended, view.over, where)
+        seen = Seen(
+            holds, tuple(happened), self._upto, ended, view.over, where, another=self._another()
+        )
         lines, self._watch = observed(self._desk, self._watch, seen, self._lab, now)
         await self._write(lines)
+
+    def _of_ways(self) -> Iterator[Cause]:
+        """Yield the causes that lie in ways; of one key the last counts."""
+        if why := self._away():
+            yield broker_away(why, requests=bool(self._messages.requests and self._lab.afar))
+        yield from dead_ways(self._desk, self._lab)
 
     def _new(self, look: Look) -> tuple[Cause, ...]:
         """Return what happened in a look and is neither in the book nor long ago."""

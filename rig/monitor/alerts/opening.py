@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Final
 
-from rig.monitor.alerts.cause import Cause
-from rig.monitor.alerts.desk import Alert, Desk, Line, line
+from rig.monitor.alerts.cause import END, Cause
+from rig.monitor.alerts.desk import Alert, Desk, Line, has_rig, line, with_lines
 from rig.monitor.alerts.targets import owed
 from rig.protocol.lab import Lab
 
@@ -37,7 +37,7 @@ class Seen:
     """What a look shows: causes that hold, those that happened, events read up to number `upto`.
 
     `over` tells that the run is, `stopping` that it is, or is being stopped. `where` is what an
-    alert says of rig, specimen and time.
+    alert says of rig, specimen and time. `another` is the run that has the rig since, "" for none.
     """
 
     holds: tuple[Cause, ...]
@@ -46,12 +46,15 @@ class Seen:
     over: bool
     stopping: bool
     where: Mapping[str, Any]
+    another: str = ""
 
 
 def observed(
     desk: Desk, watch: Watch, seen: Seen, lab: Lab, now: datetime
 ) -> tuple[list[Line], Watch]:
     """Return the lines that a look adds to the book, and what is remembered of it."""
+    if seen.another:
+        return _given_up(desk, seen, lab, now), Watch()
     holds = {cause.key: cause for cause in seen.holds}
     first, last = {}, {key: min(when, now) for key, when in watch.last.items()}
     lines: list[Line] = []
@@ -174,6 +177,27 @@ def _ending(
         return [line("over", now, n=alert.number)]
     why = "it takes messages again" if alert.kind == "message-way" else "its cause is gone"
     return _closed(desk, alert, why, lab, now)
+
+
+def _given_up(desk: Desk, seen: Seen, lab: Lab, now: datetime) -> list[Line]:
+    """Close what is open, since what it says of the rig is true no more: another run has it.
+
+    How the run ended is put down all the same, and who was not told is told, as of what is over.
+    """
+    known = {alert.key for alert in desk.alerts.values()}
+    ends = [c for c in seen.holds if c.key.startswith(END) and c.key not in known]
+    lines: list[Line] = [
+        _opened(number, cause, seen, lab, now)
+        for number, cause in enumerate(ends, start=desk.next_number)
+    ]
+    desk = with_lines(desk, lines)
+    for alert in desk.open_alerts():
+        if alert.kind == "message-way":
+            # It is not known to work again, and the other run tells of it.
+            lines.append(line("closed", now, n=alert.number, why=has_rig(seen.another), owed=[]))
+        else:
+            lines += _closed(desk, alert, has_rig(seen.another), lab, now)
+    return lines
 
 
 def _closed(desk: Desk, alert: Alert, why: str, lab: Lab, now: datetime) -> list[Line]:

@@ -19,6 +19,9 @@ LONGEST: Final = timedelta(minutes=15)
 DEAD: Final = 2
 """Failures in a row from which a way is dead: one may be by chance."""
 
+AWAY: Final = 60.0
+"""How long [s] a broker is away until people hear of it; common practice, no source."""
+
 _NAMES: Final[dict[Way, str]] = {"mqtt": "the broker", "mail": "mail", "program": "the program"}
 
 
@@ -59,6 +62,24 @@ def dead_ways(desk: Desk, lab: Lab) -> Iterator[Cause]:
         if not any(each.times >= DEAD for each in failed.values()):
             continue
         yield _dead(desk, way, failed)
+
+
+def broker_away(why: str, *, requests: bool) -> Cause:
+    """Return the cause that there is no connection to the broker; `requests` are taken from it."""
+    afar = "until then nobody can pause or stop it from afar: only somebody beside the rig can"
+    return Cause(
+        key=f"{OF_WAY}mqtt",
+        kinds=("message-way",),
+        headline="NO CONNECTION TO THE BROKER",
+        happened=why,
+        did="keeps what is to be said, and says it once there is one; the rig is not concerned",
+        todo=(
+            *([afar] if requests else []),
+            "whoever looks from afar sees it as it was; see that network and broker work",
+        ),
+        settle=AWAY,
+        calm=AWAY,
+    )
 
 
 def _dead(desk: Desk, way: Way, failed: Mapping[str, Failed]) -> Cause:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from rig.monitor import words
-from rig.monitor.alerts.cause import Cause
+from rig.monitor.alerts.cause import END, Cause
 from rig.monitor.call import FULL_LOST, LOST, call, full_words, gone_words, pressure
 from rig.monitor.view import View, state_words
 
@@ -58,7 +58,7 @@ def _end(view: View) -> Iterator[Cause]:
     did = f"stopped the test; pressure {told}" if told else "stopped the test"
     why = [line for line in call(view).why if line not in (*said, f"pressure {told}", AT_ZERO)]
     yield Cause(
-        key=f"end:{kind}",
+        key=f"{END}{kind}",
         kinds=(kind, *also),
         headline=f"PRESSURE NOT CONFIRMED OFF, {headline}" if not_off else headline,
         happened="; ".join(said),
@@ -91,7 +91,7 @@ def _stopping(view: View) -> Iterator[Cause]:
         kind = "limit" if status.cause == "limit" else "fault"
         on_the_way = status.state == "stopping"
         yield Cause(
-            key=f"end:{kind}",
+            key=f"{END}{kind}",
             kinds=(kind, _ALSO[status.cause]) if status.cause in _ALSO else (kind,),
             headline=f"{'IT STOPS' if on_the_way else 'IT HAS STOPPED'}, no end is written yet",
             happened=status.why or status.cause or "nobody knows why it stops",

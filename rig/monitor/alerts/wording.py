@@ -93,7 +93,8 @@ def message(
     parts = _one(first, due, folder, now, zone) if len(alerts) == 1 else _many(alerts, folder, zone)
     seq = desk.counts.get(due.way, 0) + 1
     mails = {person.name: person.mail for person in lab.people if person.mail}
-    whole = "\n".join([subject, "", *parts, "", *_folded(CAUTION)]) + "\n"
+    taken = [f"{alert.closed_why} now: it may move" for alert in alerts if alert.taken][:1]
+    whole = "\n".join([*taken, subject, "", *parts, "", *_folded(CAUTION)]) + "\n"
     # A folder's name may hold bytes that are no letters.
     text = whole.encode(errors="replace").decode()
     return AlertText(
@@ -131,7 +132,8 @@ def _subject(alert: Alert, due: Due, count: int) -> str:
         rig = f"(simulated) {rig}"
     if due.purpose == "rest":
         return _short(f"{rig}{count} alerts, first {alert.headline}")
-    told = _short(f"{rig}{_BEFORE.get(due.purpose, '')}{alert.headline}")
+    before = "ANOTHER RUN HAS IT, WAS: " if alert.taken else _BEFORE.get(due.purpose, "")
+    told = _short(f"{rig}{before}{alert.headline}")
     whole = f"{told}, {alert.where.get('specimen_id', '')}"
     return whole if len(whole) <= SUBJECT and alert.where.get("specimen_id") else told
 
@@ -147,12 +149,18 @@ def _one(alert: Alert, due: Due, folder: Path, now: datetime, zone: tzinfo | Non
         yield from _part("It is over", [f"{alert.closed_why or 'over'}, {clock(over, zone)}"])
     yield from _part("What happened", [alert.happened])
     yield from _part("What the rig did", [alert.did])
-    yield from _part("What to do now", alert.todo if due.purpose != "over" else ("nothing",))
+    yield from _part("What to do now", _todo(alert, due))
     yield ""
     yield from _where(alert.where)
     yield f"When      {clock(alert.opened, zone)}"
     yield f"Told      {', '.join(due.people)}{_before(alert, due, zone)}"
     yield from _commands(folder, alert if due.purpose != "over" else None)
+
+
+def _todo(alert: Alert, due: Due) -> tuple[str, ...]:
+    if alert.taken:
+        return ("of this run nothing; before you go near: look what the other run does",)
+    return alert.todo if due.purpose != "over" else ("nothing",)
 
 
 def _before(alert: Alert, due: Due, zone: tzinfo | None) -> str:
@@ -175,7 +183,10 @@ def _many(alerts: Sequence[Alert], folder: Path, zone: tzinfo | None) -> Iterato
         over = "" if alert.open else f" (over: {alert.closed_why})"
         yield ""
         yield from _folded(f"{alert.number}. {alert.headline}{over}")
-        yield from _part(f"   {clock(alert.opened, zone)}", [alert.happened, *alert.todo])
+        yield from _part(
+            f"   {clock(alert.opened, zone)}",
+            [alert.happened, *(() if alert.taken else alert.todo)],
+        )
     if len(alerts) > MOST_TOLD:
         yield from ("", f"and {len(alerts) - MOST_TOLD} more")
     yield ""

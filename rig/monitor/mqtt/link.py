@@ -98,6 +98,11 @@ class Link:
         """Whether there is a connection, as far as anybody knows."""
         return self._client is not None
 
+    @property
+    def away(self) -> str:
+        """Why there is no connection, "" where there is one."""
+        return "" if self.up else self._troubles.get("broker", "it has not answered yet")
+
     async def is_up(self) -> None:
         """Wait for a connection."""
         await self._up.wait()

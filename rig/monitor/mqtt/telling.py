@@ -72,6 +72,16 @@ class Telling:
         """Whether the run is over and all of it has got through."""
         return self._saying.done and self._outbox.done
 
+    @property
+    def newer(self) -> str:
+        """The run that took the rig after this one had ended, "" while there is none."""
+        return self._saying.newer
+
+    @property
+    def away(self) -> str:
+        """Why there is no connection to the broker, "" where there is one, or none is wanted."""
+        return "" if self._saying.left else self._link.away
+
     async def keep(self) -> None:
         """Say and hear, for ever."""
         async with asyncio.TaskGroup() as group:

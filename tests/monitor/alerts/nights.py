@@ -66,12 +66,14 @@ class Night:
         happened: Iterable[Cause] = (),
         over: bool = False,
         stopping: bool = False,
+        another: str = "",
     ) -> list[Due]:
         """Look once; return what was sent."""
         happened = tuple(happened)
         self.upto = max([self.upto, *(each.seq for each in happened)])
         every = (*holds, *dead_ways(self.desk, self.lab))
-        seen = Seen(every, happened, self.upto, over, stopping or over, {"rig": "frame-1"})
+        where = {"rig": "frame-1"}
+        seen = Seen(every, happened, self.upto, over, stopping or over, where, another)
         found, self.watch = observed(self.desk, self.watch, seen, self.lab, self.now)
         self.add(*found)
         dues, held = due(self.desk, self.lab, self.now, self.zone)

@@ -1,6 +1,7 @@
 """Alerts from looks to messages: in order, once, whatever a way, a disk or the teller does."""
 
 import asyncio
+import contextlib
 import errno
 import os
 from dataclasses import replace
@@ -15,7 +16,7 @@ from rig.monitor.alerts import keeping
 from rig.monitor.alerts.book import NAME, Read, read_on, write
 from rig.monitor.alerts.desk import line
 from rig.monitor.alerts.keeping import keep_alerting
-from rig.protocol.lab import AlertRule, Lab
+from rig.protocol.lab import Afar, AlertRule, Lab, Secret
 from tests.monitor import views
 from tests.monitor.alerts.nights import lab, rule
 from tests.monitor.alerts.scripted import MESSAGES, Shown, Told, looks, seconds
@@ -245,6 +246,58 @@ async def test_a_folder_of_any_name_keeps_nobody_from_hearing(tmp_path):
     for text in (program.taken[0][1].text, read_on(folder, Read()).desk.alerts[1].happened):
         assert "M?ller: not a database" in " ".join(text.split())
         text.encode()
+
+
+async def test_of_a_run_whose_rig_has_another_one_only_what_nobody_heard_is_told(tmp_path):
+    clock = VirtualClock()
+    program = Told(clock)
+    mail = Told(clock, refuses=lambda alert: clock.now() < 200.0)
+    ruled = lab(all_kinds(ways=("mail", "program"), repeat=60.0))
+    assert await kept(
+        tmp_path,
+        ruled,
+        {"mail": mail, "program": program},
+        (0.0, ENDED, ()),
+        another=lambda: "night-5" if clock.now() > 100.0 else "",
+    )
+    assert [a.purpose for at, a in program.taken if at < 100.0 and a.kind == "failure"] == [
+        *("first", "again")
+    ]
+    assert [at for at, _ in program.taken if at > 103.0] == []
+    ((_, alert),) = mail.taken
+    assert alert.text.startswith("another run, night-5, has the rig now: it may move\n")
+    assert alert.subject == "frame-1: ANOTHER RUN HAS IT, WAS: FAILURE at cycle 87,212, P-12"
+    assert "gauge and load at zero" not in alert.text
+    assert read_on(tmp_path, Read()).desk.open_alerts() == ()
+
+
+@pytest.mark.parametrize("asked", [(), ("stop",)])
+async def test_a_broker_that_is_away_is_told_once_though_nothing_is_due_by_it(tmp_path, asked):
+    clock = VirtualClock()
+    program = Told(clock)
+    ruled = replace(
+        lab(all_kinds(ways=("program",)), rule("ways", "message-way", ways=("program",))),
+        afar=Afar(Secret(variable="NONE")),
+    )
+
+    def away() -> str:
+        blip, gone = 20.0 < clock.now() < 60.0, 100.0 < clock.now() < 400.0
+        return "broker b.example:1883 cannot be reached: refused" if blip or gone else ""
+
+    messages = replace(MESSAGES, requests=asked)
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(600.0):
+            shown = looks(clock, (0.0, cycling, ()))
+            await keep_alerting(
+                shown, ruled, messages, tmp_path, {"program": program}, clock, away=away
+            )
+    (begins, first), (ends, over) = program.taken
+    assert 160.0 <= begins < 170.0
+    assert 455.0 <= ends < 470.0
+    assert (first.kind, first.purpose, over.purpose) == ("message-way", "first", "over")
+    assert "NO CONNECTION TO THE BROKER" in first.subject
+    assert "b.example:1883 cannot be reached" in first.text
+    assert ("nobody can pause or stop it from afar" in first.text) is bool(asked)
 
 
 async def test_requests_from_afar_are_told(tmp_path):

@@ -361,6 +361,39 @@ def test_what_lasted_is_over_with_the_run_and_what_stays_can_be_reset_then():
     assert [a.over is None for a in stays.desk.open_alerts()] == [False, True]
 
 
+def test_once_another_run_has_the_rig_nothing_of_the_old_one_is_told_again():
+    every = rule("all", "failure", people=("Ada",), repeat=60.0, stays=True)
+    escalates = rule("late", "failure", people=("Ada",), escalate_to=("Cid",), escalate_after=600.0)
+    night = Night(lab(every, escalates))
+    ended = cause("end:failure", "failure")
+    assert told(night.look(ended, over=True)) == [("first", "Ada", (1,))]
+    night.now += timedelta(seconds=60)
+    assert told(night.look(ended, over=True)) == [("again", "Ada", (1,))]
+    for _ in range(30):
+        night.now += timedelta(seconds=60)
+        assert night.look(ended, cause("gone", "gone"), over=True, another="night-5") == []
+    assert [a.closed_why for a in night.desk.alerts.values()] == [
+        "another run, night-5, has the rig"
+    ]
+
+
+def test_who_never_heard_how_the_old_run_ended_hears_it_as_of_what_is_over():
+    night = Night(lab(rule("all", "failure", people=("Ada", "Ben"))))
+    night.refuses = lambda order: True
+    ended = cause("end:failure", "failure")
+    night.look(ended, over=True)
+    night.refuses = lambda order: False
+    night.now += timedelta(seconds=31)
+    assert told(night.look(ended, over=True, another="night-5")) == [
+        ("over", "Ada", (1,)),
+        ("over", "Ben", (1,)),
+    ]
+    # An end that nobody had seen before the other run began is not lost either.
+    late = Night(lab(rule("all", "failure", people=("Ada",))))
+    assert told(late.look(ended, over=True, another="night-5")) == [("over", "Ada", (1,))]
+    assert late.desk.open_alerts() == ()
+
+
 def test_a_dead_way_is_told_on_the_others_once_and_when_it_works_again():
     night = Night(
         lab(
