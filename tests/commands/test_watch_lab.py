@@ -181,7 +181,7 @@ def test_who_leaves_gets_code_0_and_a_broker_that_goes_and_comes_back_is_told(br
 
 
 @pytest.mark.system
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_a_broker_that_holds_the_line_and_is_silent_is_away(broker, tmp_path):
     """Frozen: only the keep-alive tells it (MQTT 5.0, 3.1.2.10)."""
     path = lab(tmp_path, broker.table("office"))
