@@ -16,6 +16,21 @@ HANDS_OVER: Final = 20.0
 """How long [s] a teller waits for the one before it to end."""
 
 
+def has_teller(folder: Path) -> bool:
+    """Tell whether a teller of a run lives, as far as its lock can be looked at."""
+    try:
+        handle = os.open(folder / LOCK, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError:
+        return True
+    finally:
+        os.close(handle)
+    return False
+
+
 class Place:
     """A lock in a run's folder, and in its file the runner of the teller that wants it last.
 

@@ -29,6 +29,8 @@ CODES: Final = (
 )
 _ALL: Final = "all"
 _MOST_DIGITS: Final = 100
+GRAVE: Final = frozenset({"failure", "gone", "silent", "limit", "fault", "record"})
+"""Kinds whose silence may leave a rig that needs people alone."""
 
 
 @click.command(epilog=CODES)
@@ -195,7 +197,13 @@ class _Book:
         self._write_lines([told])
         if end <= self._now:
             return [f"{kind} is told again, by {who}: {why}"]
-        return [f"silenced {kind} until {self._clock(end)} by {who}: {why}"]
+        done = [f"silenced {kind} until {self._clock(end)} by {who}: {why}"]
+        if kind in GRAVE:
+            done.append(
+                f'CAUTION: where "{KINDS[kind]}" nobody hears of it until then; somebody has to '
+                "look after the rig meanwhile"
+            )
+        return done
 
     def show(self, *, as_json: bool) -> None:
         """Print what is open, silenced and failing."""
@@ -209,24 +217,36 @@ class _Book:
         say("\n".join(folded(line, sys.stdout) for line in self._lines()))
 
     def _lines(self) -> Iterable[str]:
+        from rig.assembly.teller_place import has_teller
         from rig.monitor.alerts.listed import alert_lines, failing_lines, ranked, silence_words
+        from rig.monitor.call import may_move
 
         desk, shown = self._read.desk, ranked(self._read.desk)
+        tries = has_teller(self._folder)
         closed = len(desk.alerts) - len(shown)
         yield f"{len(shown) or 'no'} open alert{'s' * (len(shown) != 1)} of {self._folder}"
+        if another := self._another():
+            yield f"CAUTION: {may_move(another)}; of gauge and load nothing below is true any more"
         for alert in shown:
             yield ""
-            yield from alert_lines(desk, alert, self._now, self._zone)
+            yield from alert_lines(desk, alert, self._now, self._zone, tries=tries)
         quiet = [s for s in desk.silences.values() if s.holds(self._now)]
-        failing = list(failing_lines(desk, self._now, self._zone))
+        failing = list(failing_lines(desk, self._now, self._zone, tries=tries))
         if quiet or failing or closed or not self._told:
             yield ""
         yield from (f"silenced: {silence_words(s, self._clock(s.until))}" for s in quiet)
-        yield from (f"FAILS: {told}" for told in failing)
+        yield from failing
         if closed:
             yield f"{closed} closed: {self._folder / 'alerts.jsonl'}"
         if not self._told:
             yield "nobody is told of this run: its rig file has no [messages]"
+
+    def _another(self) -> str:
+        """Return the other run that has the rig of this one by now, "" for none."""
+        from rig.control.lock import other_user
+
+        rigs = {str(a.where.get("frame") or "") for a in self._read.desk.alerts.values()} - {""}
+        return next(filter(None, (other_user(rig, self._folder) for rig in sorted(rigs))), "")
 
     @property
     def _told(self) -> bool:

@@ -79,14 +79,20 @@ def told(
     # No package that happens to be installed may have a say in reading files, nor cost a look.
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     from rig.commands.screen import Shown
-    from rig.control.lock import folder_holder
+    from rig.control.lock import folder_holder, other_user
     from rig.monitor.glyphs import glyphs
     from rig.monitor.paint import can_paint
     from rig.report.handover.page import page
     from rig.report.handover.plain import plain
     from rig.report.handover.telling import hand_over
 
-    found = hand_over(out, lambda: folder_holder(out) is not None, since, until)
+    found = hand_over(
+        out,
+        lambda: folder_holder(out) is not None,
+        since,
+        until,
+        another=lambda rig: other_user(rig, out),
+    )
     if as_json:
         say_json(plain(found))
         return 0

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, TextIO
 
 from rig.commands.saying import folded, say
-from rig.control.lock import folder_holder
+from rig.control.lock import folder_holder, other_user
 from rig.errors import StorageError
 from rig.monitor.words import LEAVES, STOPS
 
@@ -105,7 +105,11 @@ def follower(out: Path) -> Follower:
     """Return what reads the run of a folder again and again."""
     from rig.monitor.view import Follower
 
-    return Follower(out, lambda: folder_holder(out) is not None)
+    return Follower(
+        out,
+        lambda: folder_holder(out) is not None,
+        another=lambda rig: other_user(rig, out),
+    )
 
 
 def show_last(out: Path, shown: Shown, follows: str) -> bool:

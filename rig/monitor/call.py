@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import shlex
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from typing import Final
 
@@ -76,6 +76,20 @@ class Call:
 
 def call(view: View) -> Call:
     """Return the verdict on a view."""
+    found = _call(view)
+    if not view.another:
+        return found
+    # What was true of gauge and load is true no more.
+    why = (each for each in found.why if not each.startswith(("before you go near", "pressure ")))
+    return replace(found, why=(may_move(view.another), *why))
+
+
+def may_move(another: str) -> str:
+    """Return in words that another run has the rig by now."""
+    return f"another run, {another}, has the rig now: it may move"
+
+
+def _call(view: View) -> Call:
     if view.ending is not None and not view.ending.outcome:
         return Call(Level.ENDED, "IMPORTED", (view.ending.why, _judge(view)))
     if view.ending is not None:

@@ -56,7 +56,8 @@ class View:
     `zone` is the zone of clock times, None the computer's. `unchanged` is for how long [s] the
     looks have found the same data, whatever the computer's clock was set to meanwhile. `room` is
     what is left on the disk [bytes], asked only where new data stays away, NaN else. `playing`
-    tells that this is no run that goes on but a recording that is played.
+    tells that this is no run that goes on but a recording that is played; `another` is the run
+    that has its rig by now, "" where none has or nobody asked.
     """
 
     folder: Path
@@ -74,6 +75,7 @@ class View:
     unchanged: float = 0.0
     room: float = math.nan
     playing: Playing | None = None
+    another: str = ""
 
     @property
     def own_calendar(self) -> bool:
@@ -172,7 +174,8 @@ class Follower:
 
     `holds` tells whether the run's program lives; without it a run without an ending counts as
     alive. The journal is open only during a look: a reader that stays would keep it growing.
-    `seconds` is the monotonic time [s] by which data that does not change grows old.
+    `seconds` is the monotonic time [s] by which data that does not change grows old. `another`
+    tells which other run has a rig, "" for none.
     """
 
     def __init__(
@@ -180,8 +183,10 @@ class Follower:
         folder: Path,
         holds: Callable[[], bool] | None = None,
         seconds: Callable[[], float] = real_seconds,
+        another: Callable[[str], str] | None = None,
     ) -> None:
         self._folder = folder
+        self._another = another
         self._seconds = seconds
         self._changed = seconds()
         self._holds = holds or (lambda: True)
@@ -207,6 +212,8 @@ class Follower:
         if alive and view.age > ROOM_ASKED and not view.rehearsal:
             with contextlib.suppress(StorageError):
                 view = replace(view, room=float(free_bytes(self._folder)))
+        if self._another is not None and not (alive or view.rehearsal) and view.status.rig:
+            view = replace(view, another=self._another(view.status.rig))
         self._last = view
         return view
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import fcntl
 import json
 import sys
 from dataclasses import asdict, dataclass
@@ -11,9 +13,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from rig.assembly.teller_place import LOCK
 from rig.assembly.telling import keep_messages
 from rig.commands.alerts_until import ends
 from rig.commands.main import main
+from rig.control.lock import lock_folder, lock_rig
 from rig.errors import InputError
 from rig.monitor.alerts.book import NAME, Read, read_on, write
 from rig.monitor.alerts.desk import Desk, line
@@ -117,10 +121,53 @@ def test_what_nobody_acknowledged_comes_first_and_the_most_important_of_it(told,
         "held        for Cid by program: quiet hours",
         "seen        acknowledged by Ada, ",
         "it stays until somebody resets it",
-        "FAILS: mail to Cid fails since ",
+        "mail to Cid failed last at ",
         "no such person",
     ):
         assert part in said.out, part
+
+
+def test_where_nobody_tries_any_more_it_says_when_it_failed_last(told, capsys):
+    write(
+        told,
+        [
+            line("failed", NOW, of=[2], way="mail", people=["Cid"], reason="no such person"),
+            opened(4, "way:mail", kinds=["message-way"], did="tries again, at last every 15 min"),
+        ],
+    )
+    with open(told / LOCK, "w") as teller:
+        fcntl.flock(teller, fcntl.LOCK_EX)
+        lives = nightrig(capsys, told).out
+    ended = nightrig(capsys, told).out
+    assert "FAILS: mail to Cid fails since " in lives
+    assert "tries again" in lives
+    assert "FAILS" not in ended
+    assert "not told: mail to Cid failed last at " in ended
+    assert "tries again" not in ended
+
+
+def test_where_another_run_has_the_rig_it_says_so_before_all_else(run, capsys, tmp_path):
+    rig = f"frame of {tmp_path}"
+    where = {"rig": "frame-1", "frame": rig}
+    write(run, [opened(1, "end:limit", kinds=["limit"], where=where)])
+    assert "has the rig" not in nightrig(capsys, run).out
+    other = tmp_path / "night-5"
+    other.mkdir()
+    with contextlib.ExitStack() as held:
+        held.callback(lock_folder(other, NOW).release)
+        lock = lock_rig(rig, other, NOW)
+        held.callback(lock.path.unlink)
+        held.callback(lock.release)
+        said = nightrig(capsys, run).out.splitlines()[1]
+    assert said.startswith("CAUTION: another run, night-5, has the rig now: it may move")
+
+
+@pytest.mark.parametrize(("kind", "grave"), [("failure", True), ("water", False)])
+def test_who_silences_what_is_grave_is_cautioned(run, capsys, kind, grave):
+    said = nightrig(capsys, run, "--silence", kind, "--until", "2 h", "--why", "known")
+    assert said.code == 0
+    assert said.out.startswith(f"silenced {kind} until ")
+    assert ("nobody hears of it until then" in said.out) is grave
 
 
 def test_json_has_the_same_in_plain_values(told, capsys):

@@ -265,6 +265,13 @@ def test_after_an_end_a_caution_comes_before_everything_else():
     assert "gauge and load at zero" in call(VIEWS["failure"]).why[-1]
 
 
+@pytest.mark.parametrize("name", ["failure", "gone"])
+def test_of_a_run_whose_rig_has_another_one_nothing_is_said_of_zero(name):
+    told = call(replace(VIEWS[name], another="night-5"))
+    assert told.why[0] == "another run, night-5, has the rig now: it may move"
+    assert "gauge and load at zero" not in " ".join(told.why)
+
+
 def test_what_calls_stands_before_what_is_worth_a_look():
     view = with_status(VIEWS["paused"], oil_temperature=330.0)
     assert "mid-span sensor flat over 50 cycles" in call(view).why[0]

@@ -174,6 +174,23 @@ def test_data_that_does_not_change_grows_old_whatever_the_clock_is_set_to(tmp_pa
     assert follower.look().age == 0.0
 
 
+@pytest.mark.parametrize(("alive", "told"), [(False, "night-5"), (True, "")])
+def test_which_run_has_the_rig_is_asked_once_a_run_is_no_more(tmp_path, alive, told):
+    recorder = Recorder.create(tmp_path / "run", header())
+    recorder.status(CYCLING)
+    recorder.commit()
+    asked = []
+
+    def another(rig: str) -> str:
+        asked.append(rig)
+        return "night-5"
+
+    view = Follower(tmp_path / "run", lambda: alive, another=another).look()
+    recorder.abandon()
+    assert view.another == told
+    assert asked == ([] if alive else [CYCLING.rig])
+
+
 def test_a_folder_without_a_run_is_told(tmp_path):
     with pytest.raises(StorageError, match=r"journal\.db"):
         Follower(tmp_path).look()

@@ -223,6 +223,9 @@ def test_a_killed_run_says_until_when_is_known(written):
     assert "when its record breaks off: 88 min" in text
     assert "nightrig resume" in text
     assert "next       nothing by itself" in text
+    other = shown(hand_over(written["killed"], gone, another=lambda rig: "night-5"))
+    assert "nothing by itself" not in other
+    assert other.count("another run, night-5, has the rig now: it may move") == 2
 
 
 NOTE = "Zoë: " + "größer als gedacht, " * 60 + "Ende"

@@ -113,10 +113,11 @@ class Sent:
 
 @dataclass(frozen=True, slots=True)
 class Failed:
-    """Failures of a way in a row: how many, since when, why the last."""
+    """Failures of a way in a row: how many, since when, when and why the last."""
 
     times: int
     since: datetime
+    last: datetime
     reason: str
 
 
@@ -268,8 +269,8 @@ def _once_more(told: Told | None, at: datetime) -> Told:
 def _failed(desk: Desk, told: Line, at: datetime) -> Desk:
     failed = dict(desk.failed)
     for target in _targets(told):
-        before = failed.get(target, Failed(0, at, ""))
-        failed[target] = Failed(before.times + 1, before.since, str(told["reason"]))
+        before = failed.get(target, Failed(0, at, at, ""))
+        failed[target] = Failed(before.times + 1, before.since, at, str(told["reason"]))
     for number in told["of"]:
         alert = desk.alerts[number]
         desk = _put(desk, replace(alert, began=alert.began or at))

@@ -20,8 +20,13 @@ def ranked(desk: Desk) -> list[Alert]:
     )
 
 
-def alert_lines(desk: Desk, alert: Alert, now: datetime, zone: tzinfo | None) -> Iterator[str]:
-    """Yield an alert in lines: what it is, what to do, who was told, who has answered."""
+def alert_lines(
+    desk: Desk, alert: Alert, now: datetime, zone: tzinfo | None, *, tries: bool = True
+) -> Iterator[str]:
+    """Yield an alert in lines: what it is, what to do, who was told, who has answered.
+
+    `tries` tells that somebody lives who tells people.
+    """
 
     def at(when: datetime) -> str:
         return words.moment(when.astimezone(zone), now.astimezone(zone))
@@ -29,7 +34,8 @@ def alert_lines(desk: Desk, alert: Alert, now: datetime, zone: tzinfo | None) ->
     yield f"{alert.number:>3}  {alert.headline}"
     yield f"     since       {at(alert.opened)}, {KINDS[alert.kind]}"
     yield f"     happened    {alert.happened}"
-    yield f"     rig         {alert.did}"
+    if tries or alert.kind != "message-way":
+        yield f"     rig         {alert.did}"
     yield from (f"     do          {each}" for each in alert.todo)
     yield from (f"     told        {each}" for each in _told(alert, at) or ["nobody so far"])
     for (who, way), why in alert.held.items():
@@ -49,11 +55,17 @@ def silence_words(silence: Silence, until: str) -> str:
     return f"{silence.kind} until {until} by {silence.by}: {silence.why}"
 
 
-def failing_lines(desk: Desk, now: datetime, zone: tzinfo | None) -> Iterator[str]:
-    """Yield who cannot be told by which way."""
+def failing_lines(
+    desk: Desk, now: datetime, zone: tzinfo | None, *, tries: bool = True
+) -> Iterator[str]:
+    """Yield who cannot be told by which way; where nobody `tries` any more, who could not."""
     for (who, way), failed in desk.failed.items():
-        since = words.moment(failed.since.astimezone(zone), now.astimezone(zone))
-        yield f"{way} to {who} fails since {since}, {failed.times} x: {failed.reason}"
+        at = failed.since if tries else failed.last
+        when = words.moment(at.astimezone(zone), now.astimezone(zone))
+        if tries:
+            yield f"FAILS: {way} to {who} fails since {when}, {failed.times} x: {failed.reason}"
+        else:
+            yield f"not told: {way} to {who} failed last at {when}: {failed.reason}"
 
 
 def _told(alert: Alert, at: Any) -> list[str]:

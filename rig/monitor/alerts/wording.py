@@ -148,7 +148,9 @@ def _one(alert: Alert, due: Due, folder: Path, now: datetime, zone: tzinfo | Non
         over = alert.closed or alert.over or now
         yield from _part("It is over", [f"{alert.closed_why or 'over'}, {clock(over, zone)}"])
     yield from _part("What happened", [alert.happened])
-    yield from _part("What the rig did", [alert.did])
+    # Of a way that works again it is not true any more.
+    if due.purpose != "over" or alert.kind != "message-way":
+        yield from _part("What the rig did", [alert.did])
     yield from _part("What to do now", _todo(alert, due))
     yield ""
     yield from _where(alert.where)

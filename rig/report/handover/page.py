@@ -11,7 +11,7 @@ from typing import Final
 from rich.cells import cell_len
 
 from rig.monitor import words
-from rig.monitor.call import Level
+from rig.monitor.call import Level, may_move
 from rig.monitor.glyphs import Glyphs
 from rig.monitor.panels import kind
 from rig.monitor.rows import LABEL, wrapped
@@ -247,7 +247,9 @@ class _Paper:
         if told.quiet is not None:
             until = words.moment(view.local(told.quiet), told.now)
             yield self._wrapped(f"quiet hours: nothing is resumed until {until}")
-        if not told.coming:
+        if view.another:
+            yield self._wrapped(may_move(view.another))
+        elif not told.coming:
             yield ("nothing by itself",)
 
     def _needed(self) -> list[str]:

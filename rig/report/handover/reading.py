@@ -79,12 +79,18 @@ class Damage:
             return instead
 
 
-def read_run(folder: Path, holds: Callable[[], bool], damage: Damage) -> Read:
+def read_run(
+    folder: Path,
+    holds: Callable[[], bool],
+    damage: Damage,
+    another: Callable[[str], str] | None = None,
+) -> Read:
     """Return what is known of the run in a folder; `holds` tells whether its program lives.
 
-    Raises StorageError where nothing of its journal can be read.
+    `another` tells which other run has a rig by now. Raises StorageError where nothing of its
+    journal can be read.
     """
-    view = _seen(folder, holds, damage)
+    view = _seen(Follower(folder, holds, another=another), folder, holds, damage)
     with read_journal(folder) as journal:
         events = damage.tried(journal.events, None)
         if events is None:
@@ -115,10 +121,10 @@ def _desk(folder: Path, damage: Damage) -> Desk:
     return book.desk
 
 
-def _seen(folder: Path, holds: Callable[[], bool], damage: Damage) -> View:
+def _seen(follower: Follower, folder: Path, holds: Callable[[], bool], damage: Damage) -> View:
     """Return a view of the run, without events where those recorded last cannot be read."""
     try:
-        return Follower(folder, holds).look()
+        return follower.look()
     except StorageError as error:
         with read_journal(folder) as journal:
             status = damage.tried(lambda: journal.status, None)

@@ -55,15 +55,20 @@ class Handover:
 
 
 def hand_over(
-    folder: Path, holds: Callable[[], bool], since: str | None = None, until: str | None = None
+    folder: Path,
+    holds: Callable[[], bool],
+    since: str | None = None,
+    until: str | None = None,
+    another: Callable[[str], str] | None = None,
 ) -> Handover:
     """Return the handover of the run in a folder; `holds` tells whether its program lives.
 
+    `another` tells which other run has a rig by now, "" for none.
     `since` and `until` are words for a moment (see `when`). Raises InputError for others, and
     StorageError where nothing of the journal can be read.
     """
     damage = Damage()
-    return told_of(read_run(folder, holds, damage), damage, since, until)
+    return told_of(read_run(folder, holds, damage, another), damage, since, until)
 
 
 def told_of(read: Read, damage: Damage, since: str | None, until: str | None) -> Handover:
