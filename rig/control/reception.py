@@ -22,6 +22,9 @@ NOTES_A_MINUTE: Final = 60
 CRACKS_A_MINUTE: Final = 200
 """So many entries of the crack log: a map of 40 cracks on four faces that is pasted at once."""
 
+STOPPING: Final = "the test is being stopped already"
+_ENDS: Final = frozenset({"stopping", "stopped"})
+
 
 class Lately:
     """How often something has happened within the last minute of test time."""
@@ -65,6 +68,10 @@ class Reception:
             self._station.looked()
         if request.verb == "note":
             self._note(asked, who)
+            return
+        if request.verb == "stop" and state in _ENDS:
+            asked.answer(done=True, text=STOPPING, state=state)
+            self._refused(f"stop by {who}: {STOPPING}")
             return
         allowed, busy = possible(state), self._stream.unanswered
         refusal = ""
@@ -146,7 +153,7 @@ class Reception:
         return self._book.crack(request.crack, request.who, request.text)
 
     def _refused(self, text: str) -> None:
-        """Write a refusal down; of a storm of them only how many there were."""
+        """Write down what nothing came of; of a storm of them only how many there were."""
         if self._written.too_often():
             self._unwritten += 1
             return
@@ -157,8 +164,8 @@ class Reception:
 
 
 def _not_now(state: str, allowed: tuple[str, ...], *, afar: bool) -> str:
-    if state in ("stopping", "stopped"):
-        return "the test is being stopped already; nothing more can be asked for"
+    if state in _ENDS:
+        return f"{STOPPING}; nothing more can be asked for"
     here = tuple(verb for verb in allowed if verb in FROM_AFAR) if afar else allowed
     now = f"possible now: {', '.join(here)}" if here else "nothing can be asked for now"
     return f"not while {state}; {now}" + ("" if afar else "; a note always")

@@ -13,7 +13,7 @@ from rig.assembly import rehearse
 from rig.assembly.closing import LastDesk
 from rig.control.desk import VERBS, Asked, Desk, Request
 from rig.control.permit import not_from_afar
-from rig.control.reception import Reception
+from rig.control.reception import STOPPING, Reception
 from rig.control.request_line import NotUnderstood, read_request, write_request
 from rig.protocol.lab import FROM_AFAR, Messages
 from tests.control.asking import BY, QUICK, said, table
@@ -130,3 +130,19 @@ async def test_who_is_elsewhere_has_not_looked_after_the_rig(plan_of, afar):
     Reception(station, SimpleNamespace()).take(asked)
     assert station.stream.asked is asked
     assert looks == ([] if afar else ["looked"])
+
+
+@pytest.mark.parametrize("afar", [True, False])
+async def test_a_second_stop_is_done_already_wherever_it_comes_from(plan_of, afar):
+    station = SimpleNamespace(
+        plan=allowing(plan_of("first-night"), "stop"),
+        book=SimpleNamespace(state="stopping", event=lambda *_: None),
+        stream=SimpleNamespace(frames=round, unanswered=(), now=0),
+        looked=lambda: None,
+    )
+    for verb, done in (("stop", True), ("note" if afar else "pause", False)):
+        acted = asyncio.get_running_loop().create_future()
+        asked = Asked(Request(verb, who=BY, afar=afar), acted)
+        Reception(station, SimpleNamespace()).take(asked)
+        assert acted.result().done is done
+    assert acted.result().text != STOPPING

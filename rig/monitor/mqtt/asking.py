@@ -20,7 +20,7 @@ import aiomqtt
 from rig.clock import Clock
 from rig.errors import InputError
 from rig.monitor.mqtt.afar import LENGTHS, LONGEST, REASONS, UNSIGNED
-from rig.monitor.mqtt.connecting import client, reason, subscribe
+from rig.monitor.mqtt.connecting import Client, client, reason, subscribe
 from rig.monitor.mqtt.signing import as_payload, make_request, verify
 from rig.monitor.mqtt.topics import ANSWERS, PRESENCE, REQUESTS, every_rig, parts, topic
 from rig.monitor.secrets import Hidden
@@ -33,7 +33,10 @@ ANSWERS_WITHIN: Final = 45.0  # [s]: the run has 30 of them to act
 RECORDS_WITHIN: Final = 25.0  # [s] to the second answer
 WAITING: Final = 1000  # messages that came and were not read yet
 MOST_RIGS: Final = 1000  # of a lab that are told apart
-OTHERS: Final = "an answer came that this secret does not sign; look whether it is that rig's"
+OTHERS: Final = (
+    "an answer came whose signature does not hold: the two secrets differ, or somebody else "
+    "answered"
+)
 GONE: Final = {
     "ended": "its last run has ended",
     "left": "its messages were ended by somebody; the test may go on",
@@ -157,7 +160,7 @@ def _cut(name: str, text: str) -> str:
 @asynccontextmanager
 async def _connected(
     broker: Broker, password: Hidden | None, post: _Post
-) -> AsyncIterator[tuple[aiomqtt.Client, _Post]]:
+) -> AsyncIterator[tuple[Client, _Post]]:
     name = f"asks-{secrets.token_hex(8)}"
     async with client(broker, password, name, most_waiting=WAITING) as connected:
         wanted = post.wanted
@@ -192,7 +195,7 @@ async def _live_run(post: _Post) -> str:
     return run
 
 
-async def _answered(connected: aiomqtt.Client, post: _Post, run: str, clock: Clock) -> Said:
+async def _answered(connected: Client, post: _Post, run: str, clock: Clock) -> Said:
     until = clock.now() + ANSWERS_WITHIN
     told: dict[str, Any] | None = None
     while told is None and clock.now() < until and not post.broken:
@@ -208,7 +211,7 @@ async def _answered(connected: aiomqtt.Client, post: _Post, run: str, clock: Clo
             await clock.sleep(AGAIN_AFTER)
             told = None
         elif told is None and not post.broken:
-            post.tell(f"no answer yet; it is asked again for {left:.0f} s")
+            post.tell(f"{post.why_none or 'no answer yet'}; it is asked again for {left:.0f} s")
     if told is None:
         return Said(run, "no answer", _nothing(post))
     answer, text, state, why = (_shown(told, n) for n in ("answer", "text", "state", "reason"))
@@ -216,12 +219,17 @@ async def _answered(connected: aiomqtt.Client, post: _Post, run: str, clock: Clo
     return await _recorded(post, first, told) if first.answer == "acted" else first
 
 
-async def _send(connected: aiomqtt.Client, post: _Post, run: str, clock: Clock) -> None:
+async def _send(connected: Client, post: _Post, run: str, clock: Clock) -> None:
     wanted = post.wanted
     words = {"ask": wanted.ask, "run": run, "who": wanted.who, "text": wanted.text}
     request = make_request(post.key, wanted.topic(REQUESTS), at=clock.utc(), **words)
     post.nonces.add(str(request["nonce"]))
     await connected.publish(wanted.topic(REQUESTS), as_payload(request), qos=REQUESTS.qos)
+    if connected.refused:
+        raise InputError(
+            f"the broker does not let this login ask ({connected.refused}): look at its access "
+            f"list, which must let it write {wanted.topic(REQUESTS)}; nothing was asked"
+        )
 
 
 async def _next(post: _Post, within: float) -> dict[str, Any] | None:

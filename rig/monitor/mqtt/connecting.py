@@ -24,13 +24,26 @@ TIMEOUT: Final = 5.0
 LARGEST: Final = 66_000
 """Bytes of a packet at most: a broker does not even send larger ones (MQTT 5.0, 3.1.2.11.4)."""
 _REFUSED: Final = 128
-"""Reason codes from which a subscription is refused (MQTT 5.0, 3.9.3)."""
+"""Reason codes from which subscription or message is refused (MQTT 5.0, 3.9.3 and 3.4.2.1)."""
 _LOGINS: Final = frozenset({4, 5, 134, 135})
 """Codes that refuse user or password: MQTT 3.1.1, 3.2.2.3, and 5.0, 3.2.2.2."""
 
 
 class NotAllowed(aiomqtt.MqttError):
     """What the broker does not let this user read, in one line."""
+
+
+class Client(aiomqtt.Client):
+    """A client that keeps why the broker refused a message (MQTT 5.0, 3.4.2.1), "" for none."""
+
+    refused = ""
+
+    def _on_publish(
+        self, client: Any, userdata: Any, mid: int, reason_code: Any, properties: Any
+    ) -> None:
+        if reason_code.value >= _REFUSED:
+            self.refused = _code(reason_code)
+        super()._on_publish(client, userdata, mid, reason_code, properties)
 
 
 class _Incoming(asyncio.Queue[aiomqtt.Message]):
@@ -53,7 +66,7 @@ def client(
     will: aiomqtt.Will | None = None,
     most_waiting: int = 0,
     at_once: Callable[[aiomqtt.Message], bool] | None = None,
-) -> aiomqtt.Client:
+) -> Client:
     """Return a client of a broker; it connects when it is entered.
 
     At most `most_waiting` messages that came wait to be taken, any number where that is 0; further
@@ -67,7 +80,7 @@ def client(
     # What it has to say is raised too; a line of its own would stand across a screen.
     quiet = logging.getLogger("nightrig.mqtt")
     quiet.setLevel(logging.CRITICAL)
-    return aiomqtt.Client(
+    return Client(
         broker.host,
         broker.port,
         username=broker.user or None,

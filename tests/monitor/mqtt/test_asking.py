@@ -81,10 +81,21 @@ async def test_no_answer_but_a_signed_one_is_believed(broker, runtime, tmp_path,
     async with rig_at(broker, tmp_path, answers_to=lie) as there:
         said = await ask_by(broker, key=b"another secret than the one of that rig")
     assert said.answer == "no answer"
-    assert "an answer came that this secret does not sign" in said.text
+    assert "an answer came whose signature does not hold: the two secrets differ" in said.text
     assert "it may still have been done: look at the rig with nightrig watch --lab" in said.text
     assert there.requests.refusals.counts["forged"] >= 2
-    assert {line.partition(";")[0] for line in MEANWHILE} == {"no answer yet"}
+    assert {line.partition(";")[0] for line in MEANWHILE} == {asking.OTHERS}
+    assert there.run.done == []
+
+
+async def test_a_login_that_may_not_ask_hears_it_at_once(broker, runtime, tmp_path):
+    begun = len(MEANWHILE)
+    async with rig_at(broker, tmp_path) as there:
+        with pytest.raises(InputError) as refused:
+            await ask_by(broker, user="office")
+    assert str(refused.value).startswith("the broker does not let this login ask (not authorized)")
+    assert str(refused.value).endswith(f"write nightrig/v1/{LAB}/{RIG}/requests; nothing was asked")
+    assert MEANWHILE[begun:] == []
     assert there.run.done == []
 
 
