@@ -12,6 +12,7 @@ import random
 import sqlite3
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -119,11 +120,11 @@ numbers                                  22:00          now  change
            net deflection max, mm        3.718        3.771  +0.053 (+1.4 %)
            load max, kN                  92.40        92.40  0.00  target 92.40
            load min, kN                   9.20         9.20  0.00  target 9.24
-           net deflection min, mm        0.370        0.376  +0.005
+           net deflection min, mm        0.370        0.376  +0.006
            residual, mm                  0.020        0.020  0.000
            water given, L                    3           24  +21
            periods missed                    0            2  +2
-           tank, L                         986          953  −32
+           tank, L                         986          953  −33
            check stiffness, kN/mm        26.00        25.50  −0.50 (−1.9 %)
            disk room, GB              not kept         84.0
            air, °C                        20.5         19.0  −1.5  14.9 to 20.5
@@ -643,3 +644,30 @@ def test_whatever_bytes_are_damaged_it_is_told_or_refused_in_words(written, tmp_
             assert all(line.isprintable() for line in page(found, 80, 40, UTF8))
             told += 1
     assert told > 30
+
+
+def test_who_asked_from_afar_has_not_looked_in_and_people_are_told_apart(tmp_path):
+    events = [
+        (20.0, "note", "A. Name: one"),
+        (21.0, "note", "A. Name: two"),
+        (22.0, "request", "pause by B. Night: noise"),
+        (23.0, "request", "stop by C. Far from afar"),
+    ]
+    told = hand_over(small(tmp_path / "run", [(nights.BEGINS + t, *e) for t, *e in events]), alive)
+    lines = shown(told, height=None).splitlines()
+    begin = next(i for i, line in enumerate(lines) if line.startswith("looked in"))
+    looked, afar = lines[begin:]
+    assert looked.endswith("A. Name: 2 notes; B. Night: pause")
+    assert afar.startswith("from afar  ")
+    assert afar.endswith("C. Far from afar: stop")
+    assert [v["names"] for v in plain(told)["visits"]] == [["A. Name", "B. Night"]]
+    assert [v["names"] for v in plain(told)["from_afar"]] == [["C. Far from afar"]]
+
+
+@given(st.floats(-0.01, 0.01), st.floats(-0.01, 0.01))
+def test_the_change_is_that_of_the_numbers_that_are_shown(then, now):
+    (row,), _ = number_rows([changes.Change("residual_deflection", "m", then, now)])
+    shown_then, shown_now, change = (
+        Decimal(text.replace("−", "-")) for text in row.split("mm")[1].split()
+    )
+    assert change == shown_now - shown_then

@@ -80,12 +80,12 @@ def _counted(found: tuple[Judged, ...]) -> str:
         Need.ENDED: ("ended", "ended"),
     }
     many = counts(found)
+    if len(found) == 1:
+        need = found[0].need
+        is_so = "is " if need in (Need.LOOK, Need.SILENT, Need.ENDED) else ""
+        return f"the one rig {is_so}{words_of[need][0]}"
     told = [f"{n} {words_of[need][n != 1]}" for need in Need if (n := many[need])]
-    return f"{', '.join(told)} of {_rigs(len(found))}" if told else ""
-
-
-def _rigs(count: int) -> str:
-    return f"{words.number(count)} {'rig' if count == 1 else 'rigs'}"
+    return f"{', '.join(told)} of {len(found)} rigs" if told else ""
 
 
 def _top(view: LabView, width: int, signs: Glyphs) -> Text:

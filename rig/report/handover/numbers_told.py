@@ -54,8 +54,10 @@ class _Shown:
     def value(self, value: float) -> str:
         return words.number(value * self.factor + self.added, self.decimals)
 
-    def change(self, value: float) -> str:
-        shown = words.number(value * self.factor, self.decimals)
+    def change(self, then: float, now: float) -> str:
+        """Return the difference of the values that are shown: people check it."""
+        then, now = (round(v * self.factor + self.added, self.decimals) for v in (then, now))
+        shown = words.number(now - then, self.decimals)
         return f"+{shown}" if shown.strip("0.,") and not shown.startswith("−") else shown
 
 
@@ -107,7 +109,7 @@ def _row(change: Change) -> str:
 def _tail(change: Change, shown: _Shown) -> list[str]:
     parts = []
     if math.isfinite(change.change) and change.name != "foretold_failure":
-        parts.append(shown.change(change.change))
+        parts.append(shown.change(change.then, change.now))
         if change.name in _WITH_SHARE and change.then:
             parts[0] += f" ({words.per_cent(change.change / change.then, signed=True)})"
     if change.name == "loss" and parts:

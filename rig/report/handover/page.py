@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Final
@@ -19,6 +19,7 @@ from rig.record.entries import Event
 from rig.report.handover.happening import END, Happening, Rank
 from rig.report.handover.needed import needs, unless_looked
 from rig.report.handover.numbers_told import LABELS, NOT_MEASURED, NOW, THEN, number_rows
+from rig.report.handover.people import Visit
 from rig.report.handover.telling import Handover
 
 _NOTHING: Final = "nothing out of the usual was recorded"
@@ -165,7 +166,8 @@ class _Paper:
             Section("next", tuple(self._coming()), least=2),
             Section("needed", tuple(map(self._wrapped, self._needed())), least=4),
             Section("notes", tuple(map(self._note, told.notes)) or (("none",),)),
-            Section("looked in", tuple(self._visits()) or (("nobody told of it",),), least=1),
+            Section("looked in", self._visits(told.visits) or (("nobody told of it",),), least=1),
+            *([Section("from afar", self._visits(told.afar), least=1)] if told.afar else []),
         ]
 
     def _day(self, when: datetime) -> str:
@@ -263,11 +265,12 @@ class _Paper:
         mark = "" if event.kind == "note" else f"{event.kind}: "
         return self._timed(self._at(event.time), f"{mark}{event.text}")
 
-    def _visits(self) -> Iterator[tuple[str, ...]]:
-        for visit in self._told.visits:
-            begin, end = self._at(visit.begin), self._at(visit.end)
-            clock = begin if begin == end else f"{begin} to {end}"
-            yield self._timed(clock, visit.brief())
+    def _visits(self, visits: Iterable[Visit]) -> tuple[tuple[str, ...], ...]:
+        return tuple(self._timed(self._span(visit), visit.brief()) for visit in visits)
+
+    def _span(self, visit: Visit) -> str:
+        begin, end = self._at(visit.begin), self._at(visit.end)
+        return begin if begin == end else f"{begin} to {end}"
 
 
 def _stops(told: Handover) -> str:

@@ -54,15 +54,19 @@ class Visit:
         """Those who gave a name, each once."""
         return tuple(dict.fromkeys(d.who for d in self.doings if d.who))
 
-    def whats(self) -> str:
-        """Return what was done, alike things counted: "2 notes, pause"."""
-        counts = Counter(d.what for d in self.doings)
-        return ", ".join(f"{n} {what}s" if n > 1 else what for what, n in counts.items())
-
     def brief(self) -> str:
-        """Return who did what: "A. Name: 2 notes, pause"."""
-        names = ", ".join(self.names)
-        return f"{names}: {self.whats()}" if names else self.whats()
+        """Return who did what: "A. Name: 2 notes, pause; B. Night: note"."""
+        by: dict[str, Counter[str]] = {}
+        for doing in self.doings:
+            by.setdefault(doing.who, Counter())[doing.what] += 1
+        return "; ".join(
+            f"{who}: {_counted(whats)}" if who else _counted(whats) for who, whats in by.items()
+        )
+
+
+def _counted(whats: Counter[str]) -> str:
+    """Return what was done, alike things counted: "2 notes, pause"."""
+    return ", ".join(f"{n} {what}s" if n > 1 else what for what, n in whats.items())
 
 
 def doing_of(event: Event) -> Doing | None:

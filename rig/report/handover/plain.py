@@ -58,6 +58,7 @@ def plain(told: Handover) -> dict[str, Any]:
         ],
         "notes": [_note(told, event) for event in told.notes],
         "visits": [_visit(told, visit) for visit in told.visits],
+        "from_afar": [_visit(told, visit) for visit in told.afar],
         "damage": [*told.damage],
     }
 

@@ -31,8 +31,8 @@ class Handover:
 
     `coming` is what comes by itself, the soonest first; `quiet` until when nothing is resumed,
     None outside quiet hours. `alerts` are those that are open, `silences` those that last. `notes`
-    are events; they and the `visits` are those of the period. `damage` says what of the record
-    could not be read.
+    are events; they and the `visits` are those of the period; `afar` is what was asked from
+    elsewhere in it, which is no visit. `damage` says what of the record could not be read.
     """
 
     view: View
@@ -46,6 +46,7 @@ class Handover:
     alerts: tuple[Alert, ...]
     silences: tuple[Silence, ...]
     visits: tuple[Visit, ...]
+    afar: tuple[Visit, ...]
     notes: tuple[Event, ...]
     damage: tuple[str, ...]
 
@@ -75,7 +76,7 @@ def told_of(read: Read, damage: Damage, since: str | None, until: str | None) ->
     """Return the handover of a run that was read; raises as `hand_over`."""
     doings = [doing for event in read.events if (doing := doing_of(event)) is not None]
     doings += _acknowledged(read)
-    visits, there = visits_of(doings), visits_of([d for d in doings if not d.far])
+    there = visits_of([d for d in doings if not d.far])
     with read_journal(read.view.folder) as journal:
         cycles = Table(journal, "cycles", damage)
         period = period_of(read, since, until, there, cycles)
@@ -92,7 +93,8 @@ def told_of(read: Read, damage: Damage, since: str | None, until: str | None) ->
         quiet=_quiet(read),
         alerts=read.desk.open_alerts(),
         silences=tuple(s for s in read.desk.silences.values() if s.until > read.now),
-        visits=_inside(visits, period),
+        visits=_inside(there, period),
+        afar=_inside(visits_of([d for d in doings if d.far]), period),
         notes=tuple(
             e
             for e in read.events

@@ -303,4 +303,4 @@ def test_alerts_stand_out_among_what_happened_last():
     assert "--:--:--  frame-1 ALERT water: the tank is empty" in shown(hall.view(1.0))
     assert "frame-2 ALERT water" in shown(hall.view(1.0))
     assert "900 good" not in shown(hall.view(1.0))
-    assert "of 1 rig " in shown(hall.view(1.0))
+    assert "the one rig runs well" in shown(hall.view(1.0))
