@@ -45,7 +45,7 @@ from rig.monitor.mqtt.serving import AfarRequests
 from rig.monitor.mqtt.signing import key_of
 from rig.monitor.mqtt.telling import Telling, own_broker
 from rig.monitor.secrets import Hidden, read_secret
-from rig.protocol.lab import Afar, Secret, Way
+from rig.protocol.lab import Afar, Lab, Messages, Secret, Way
 from rig.record.entries import RunHeader
 
 STAYS: Final = 3 * 86400.0
@@ -57,6 +57,8 @@ ENDS_WITHIN: Final = 30
 """How long [s] the rest may take: a thread may hang in a call to the disk."""
 HANGS: Final = 120
 """Seconds after which a teller that does nothing any more counts as hanging."""
+LAB_AGAIN: Final = 60.0
+"""How often [s] a lab file that cannot be read is tried again."""
 AGAIN: Final = 1.0
 LONGEST_WAIT: Final = 60.0
 """How long [s] until a part that broke off is begun again, at first and at the most."""
@@ -102,7 +104,27 @@ async def _told(order: Order) -> None:
     loop.set_exception_handler(_note)
     clock = SystemClock()
     async with place_of(order.folder, order.runner, clock, LOG.info) as place:
-        await _Teller(order, clock, place).tell(ended)
+        messages = kept_messages(order.folder)
+        lab = await _lab(messages, clock, place, ended)
+        if lab is not None:
+            await _Teller(order, clock, place, messages, lab).tell(ended)
+
+
+async def _lab(messages: Messages, clock: Clock, place: Place, ended: asyncio.Event) -> Lab | None:
+    """Return the lab, once its file can be read: it may just be edited; None where it is to end."""
+    told, until = "", clock.now() + STAYS
+    while not (ended.is_set() or place.wanted or clock.now() > until):
+        try:
+            return await asyncio.to_thread(told_lab, messages)
+        except InputError as error:
+            if str(error) != told:
+                told = str(error)
+                LOG.info("nobody is told yet: %s; it is read again each minute", told)
+        again = clock.now() + LAB_AGAIN
+        while clock.now() < again and not (ended.is_set() or place.wanted):
+            await clock.sleep(LOOKS_EVERY)
+    LOG.info("ends: its lab file could not be read")
+    return None
 
 
 def _note(_loop: asyncio.AbstractEventLoop, context: dict[str, object]) -> None:
@@ -115,10 +137,11 @@ def _note(_loop: asyncio.AbstractEventLoop, context: dict[str, object]) -> None:
 class _Teller:
     """What one teller holds together."""
 
-    def __init__(self, order: Order, clock: Clock, place: Place) -> None:
+    def __init__(
+        self, order: Order, clock: Clock, place: Place, messages: Messages, lab: Lab
+    ) -> None:
         self._order, self._clock, self._place = order, clock, place
-        self._messages = kept_messages(order.folder)
-        self._lab = told_lab(self._messages)
+        self._messages, self._lab = messages, lab
         self._looks = Looks(order.folder, clock, self._lives, LOOKS_EVERY)
         self._lines: deque[str] = deque(maxlen=_LINES)
         self._telling: Telling | None = None

@@ -11,6 +11,8 @@ import os
 import signal
 import subprocess
 import sys
+import threading
+from collections import deque
 from collections.abc import Callable
 from dataclasses import asdict, replace
 from datetime import datetime
@@ -112,6 +114,18 @@ def kept_messages(folder: Path) -> Messages:
         ) from None
 
 
+def lab_problem(folder: Path) -> str:
+    """Return in one line why nobody is told of a run: its lab file cannot be read; "" where it can.
+
+    It may be edited while the test goes on; a teller that is started anew reads it anew.
+    """
+    try:
+        told_lab(kept_messages(folder))
+    except InputError as error:
+        return f"nobody is told of the test until this is mended, looked at each minute: {error}"
+    return ""
+
+
 class Teller:
     """The teller of a run, as its runner sees it."""
 
@@ -119,6 +133,7 @@ class Teller:
         self._folder, self._taken, self._clock = folder, taken, clock
         self._process: subprocess.Popen[bytes] | None = None
         self._begun = False
+        self._said: deque[str] = deque()
 
     async def look_after(self, event: Callable[[str], None]) -> None:
         """Start it, and again when it has died, until it is cancelled; `event` takes a line."""
@@ -127,10 +142,19 @@ class Teller:
         except Exception as error:  # noqa: BLE001 - whatever it was, the test goes on
             event(f"nobody looks after the messages any more: {type(error).__name__}: {error}")
 
+    def _read_lab(self) -> None:
+        """Have the lab file read beside the test: its disk may hang, and takes no step up then."""
+
+        def read() -> None:
+            if problem := lab_problem(self._folder):
+                self._said.append(problem)
+
+        threading.Thread(target=read, name="lab file", daemon=True).start()
+
     async def _kept_going(self, event: Callable[[str], None]) -> None:
         wait, left, began, trouble = FIRST_WAIT, MOST, self._clock.now(), self._start()
         while left:
-            trouble = await self._ended(trouble)
+            trouble = await self._ended(trouble, event)
             if self._clock.now() - began > STABLE:
                 wait, left = FIRST_WAIT, MOST
             event(f"{trouble}; the test goes on, started again in {wait:.0f} s")
@@ -139,12 +163,15 @@ class Teller:
             began, trouble = self._clock.now(), self._start()
             if not trouble:
                 event("whoever tells of the test was started again")
-        event(f"{await self._ended(trouble)}; it is not started again")
+                self._read_lab()
+        event(f"{await self._ended(trouble, event)}; it is not started again")
 
-    async def _ended(self, trouble: str) -> str:
+    async def _ended(self, trouble: str, event: Callable[[str], None]) -> str:
         """Return how it ended, once it has; at once where there is trouble already."""
         while not trouble:
             await self._clock.sleep(LOOKS_EVERY)
+            while self._said:
+                event(self._said.popleft())
             trouble = self._died()
         return trouble
 

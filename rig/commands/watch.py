@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 @click.command(epilog=RUN_CODES)
 @click.argument("folder", metavar="[DIR]", required=False)
-@click.option("--once", is_flag=True, help="Print the screen once, as text.")
+@click.option("--once", is_flag=True, help="Print the screen once, as text; the code is 0.")
 @click.option("--lab", metavar="LAB", help="Show every rig of a lab file's broker instead.")
 @page_options
 @ascii_option
@@ -39,8 +39,8 @@ def watch(
 
     Ctrl-C or closing the terminal ends the looking only: the test goes on, the code is 0. When
     the test ends, so does this, with its code; 1 also where the program that carried it out is
-    gone without an end. Without DIR the one live run is shown. Without a terminal plain lines
-    come instead of the screen.
+    gone without an end. With --once the code is 0 however the test stands. Without DIR the one
+    live run is shown. Without a terminal plain lines come instead of the screen.
 
     Example: nightrig watch night-1
     """

@@ -16,7 +16,7 @@ import pytest
 from rig.assembly import teller
 from rig.assembly.teller_log import LOG, log_of
 from rig.assembly.teller_place import Place
-from rig.assembly.telling import keep_messages
+from rig.assembly.telling import keep_messages, kept_messages, lab_problem
 from rig.clock import SystemClock
 from rig.protocol.lab import Messages
 from rig.record import Recorder
@@ -58,7 +58,13 @@ async def telling(folder, caplog):
     clock, ended = SystemClock(), asyncio.Event()
     place = Place(folder, 1)
     order = teller.Order(folder, 1, datetime(2026, 1, 31, tzinfo=UTC))
-    task = asyncio.ensure_future(teller._Teller(order, clock, place).tell(ended))
+    messages = kept_messages(folder)
+
+    async def tell():
+        if lab := await teller._lab(messages, clock, place, ended):
+            await teller._Teller(order, clock, place, messages, lab).tell(ended)
+
+    task = asyncio.ensure_future(tell())
     try:
         async with asyncio.timeout(20.0):
             yield task, ended
@@ -98,6 +104,37 @@ async def test_a_part_that_breaks_off_is_begun_again_and_a_defect_shows_where(
     assert caplog.text.count(told) == 2
     assert ("Traceback" in caplog.text) is isinstance(error, KeyError)
     assert "ends: all is said" in caplog.text
+
+
+async def test_a_lab_file_that_is_just_edited_is_read_once_that_is_done(
+    folder, caplog, monkeypatch
+):
+    monkeypatch.setattr(teller, "LAB_AGAIN", 0.05)
+    lab = folder.parent / "lab.toml"
+    good = lab.read_text()
+    assert lab_problem(folder) == ""
+    lab.write_text(good + "[mail]\nserver = \n")
+    problem = lab_problem(folder)
+    assert "lab.toml:" in problem
+    assert "\n" not in problem
+    async with telling(folder, caplog) as (task, _):
+        await until(lambda: "nobody is told yet" in caplog.text)
+        await asyncio.sleep(0.15)
+        assert not task.done()
+        assert caplog.text.count("nobody is told yet") == 1
+        await asyncio.to_thread(lab.unlink)
+        await until(lambda: caplog.text.count("nobody is told yet") == 2)
+        lab.write_text(good)
+    assert "tells of run" in caplog.text
+    assert "ends: all is said" in caplog.text
+
+
+async def test_a_teller_whose_lab_file_stays_damaged_ends_when_asked(folder, caplog):
+    (folder.parent / "lab.toml").write_text("name = ")
+    async with telling(folder, caplog) as (_, ended):
+        await until(lambda: "nobody is told yet" in caplog.text)
+        ended.set()
+    assert "ends: its lab file could not be read" in caplog.text
 
 
 async def test_a_record_that_cannot_be_read_keeps_a_teller_waiting_until_it_is_to_end(

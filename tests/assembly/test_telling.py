@@ -133,6 +133,30 @@ async def test_a_teller_that_dies_is_started_again_so_many_times_each_one_later(
     ]
 
 
+async def test_of_a_lab_file_that_was_damaged_meanwhile_the_run_tells_once_a_teller_needs_it(
+    tmp_path, monkeypatch
+):
+    monkeypatch.setattr("sys.executable", program(tmp_path, "exit 2"))
+    keep_messages(Messages(str(tmp_path / "lab.toml"), "frame-1"), tmp_path)
+    (tmp_path / "lab.toml").write_text("name = ")
+    teller, events, came = Teller(tmp_path, TAKEN, SystemClock()), list[str](), asyncio.Event()
+    monkeypatch.setattr(telling, "FIRST_WAIT", 0.01)
+    monkeypatch.setattr(telling, "LOOKS_EVERY", 0.02)
+
+    def event(text: str) -> None:
+        if text.startswith("nobody is told of the test"):
+            events.append(text)
+            came.set()
+
+    looking = asyncio.ensure_future(teller.look_after(event))
+    async with asyncio.timeout(10.0):
+        await came.wait()
+    looking.cancel()
+    await asyncio.gather(looking, return_exceptions=True)
+    assert f"until this is mended, looked at each minute: {tmp_path / 'lab.toml'}" in events[0]
+    assert "\n" not in events[0]
+
+
 @pytest.mark.virtual
 async def test_a_teller_that_cannot_be_started_costs_events_and_nothing_else(tmp_path, monkeypatch):
     monkeypatch.setattr(telling, "MOST", 2)

@@ -13,11 +13,13 @@ import time
 import numpy as np
 import pytest
 
+from rig.commands.main import main
 from rig.commands.several import lines_of
 from rig.control.caller import LiveRun
 from rig.record import Recorder
 from rig.record.history import read_journal
 from tests.assembly.nights import COMMAND, PATIENCE, a_night, eventually
+from tests.monitor.night_12 import CYCLING
 from tests.record.runs import header
 
 pytestmark = pytest.mark.xdist_group("serial")
@@ -310,3 +312,15 @@ def test_when_the_test_is_stopped_the_screen_ends_with_its_code_and_result(night
     assert "  screen    nightrig watch --once night-1" in in_lines.splitlines()
     assert (result["outcome"], result["run"]) == ("operator", str(night.out / "run.h5"))
     assert (result["samples_per_cycle"], result["channels"]) == (100, 3)
+
+
+def test_of_a_run_whose_program_is_gone_once_tells_how_it_stands_with_code_0(tmp_path, capsys):
+    recorder = Recorder.create(tmp_path / "run", header())
+    recorder.status(CYCLING)
+    recorder.commit()
+    recorder.abandon()
+    for words, code in (["--once"], 0), ([], 1):
+        with pytest.raises(SystemExit) as left:
+            main(["watch", str(tmp_path / "run"), *words])
+        assert left.value.code == code
+    assert "ITS PROGRAM IS GONE" in capsys.readouterr().out
