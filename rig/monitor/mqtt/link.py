@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import random
+import ssl
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
@@ -68,7 +69,7 @@ class Link:
 
     `will` returns what the broker says in our name if we are lost, None for nothing; `hear` takes
     what comes of `kinds`, by default of our own messages; `tell` takes one line when trouble begins
-    and when it is over.
+    and when it is over; of a broker that is away not without `tells_loss`: another link tells it.
     """
 
     def __init__(
@@ -80,6 +81,7 @@ class Link:
         hear: Hear,
         tell: Callable[[str], None],
         kinds: tuple[Topic, ...] = OUT,
+        tells_loss: bool = True,
     ) -> None:
         self._login, self._clock, self._heard = login, clock, kinds
         self._will, self._hear, self._tell = will, hear, tell
@@ -87,6 +89,7 @@ class Link:
         self._life: asyncio.Timeout | None = None
         self._up = asyncio.Event()
         self._awaited: dict[tuple[str, bytes], asyncio.Future[bool]] = {}
+        self._tells_loss, self._quiet = tells_loss, False
         self._dropped = ""
         self._leaving = False
         self._troubles: dict[str, str] = {}
@@ -134,13 +137,17 @@ class Link:
             self._trouble("broker", f"{self._where} is not to be had: {reason(error)}")
         except TimeoutError:
             if self._dropped:
-                self._trouble("broker", self._dropped)
+                self._lost(self._dropped)
         except InputError as error:
             self._trouble("broker", str(error))
         except NotAllowed as error:
             self._trouble("broker", f"{self._where}: {error}")
         except (aiomqtt.MqttError, OSError, ValueError) as error:
-            self._trouble("broker", f"{self._where} cannot be reached: {_why(error)}")
+            told = f"{self._where} cannot be reached: {_why(error)}"
+            if isinstance(error.__cause__, ssl.SSLError):  # it is there
+                self._trouble("broker", told)
+            else:
+                self._lost(told)
         return False
 
     def drop(self, why: str = "") -> None:
@@ -324,10 +331,19 @@ class Link:
         """Tell trouble once, until it is over or becomes another one."""
         if self._troubles.get(what) != text:
             self._troubles[what] = text
+            self._quiet = False
             self._tell(text)
 
+    def _lost(self, text: str) -> None:
+        """Tell the loss of the broker once, whatever keeps it away then."""
+        if "broker" not in self._troubles:
+            self._quiet = not self._tells_loss
+            if self._tells_loss:
+                self._tell(text)
+        self._troubles["broker"] = text
+
     def _well(self, what: str) -> None:
-        if self._troubles.pop(what, None) is not None:
+        if self._troubles.pop(what, None) is not None and not (what == "broker" and self._quiet):
             name = self._where if what == "broker" else f"{what!r} at {self._where}"
             self._tell(f"{name}: well again")
 

@@ -64,6 +64,7 @@ class Telling:
             hear=self._hear,
             tell=lambda line: tell(f"requests: {line}"),
             kinds=(REQUESTS,),
+            tells_loss=False,
         )
         self._outbox = Outbox(looks, self._link, Told(folder, whose.run, tell), clock)
 

@@ -15,6 +15,7 @@ from rig.monitor.alerts.messages import WayDead
 from rig.monitor.mqtt import link, outbox, saying
 from rig.monitor.mqtt.messages import run_of
 from rig.monitor.mqtt.outbox import Told as Cursor
+from rig.protocol.lab import Broker as BrokerFile
 from tests.monitor.alerts.post import alert as an_alert
 from tests.monitor.mqtt.broker import PROGRAMS, Broker, broker, shown
 from tests.monitor.mqtt.schemas import check
@@ -141,6 +142,38 @@ async def test_a_refused_password_is_told_once_and_not_tried_in_a_storm(
         assert wrong not in told.lines[0]
         assert broker.log().count("not authorised") <= 5
     record.recorder.abandon()
+
+
+async def test_a_broker_that_is_away_is_one_line_whatever_keeps_it_away(monkeypatch):
+    monkeypatch.setattr(link, "FIRST_WAIT", 0.01)
+    tried = []
+
+    def away(*_: object, **__: object):
+        tried.append("")
+        raise OSError(f"reason {len(tried)}")
+
+    monkeypatch.setattr(link, "client", away)
+    login = link.Login(BrokerFile("127.0.0.1", 1), "a", BRANCH)
+    for tells_loss, said in ((True, 1), (False, 0)):
+        lines: list[str] = []
+        tried.clear()
+        one = link.Link(
+            login,
+            SystemClock(),
+            will=lambda: None,
+            hear=lambda *_: None,
+            tell=lines.append,
+            tells_loss=tells_loss,
+        )
+        keeping = asyncio.ensure_future(one.keep())
+        async with asyncio.timeout(10.0):
+            while len(tried) < 4:  # noqa: ASYNC110 - it tries by itself
+                await asyncio.sleep(0.01)
+        keeping.cancel()
+        await asyncio.gather(keeping, return_exceptions=True)
+        assert len(lines) == said
+        assert "cannot be reached: reason " in one.away
+        assert one.away not in lines
 
 
 async def test_a_password_that_is_not_there_is_waited_for(broker: Broker, tmp_path):
