@@ -21,6 +21,7 @@ from rig.clock import SystemClock
 from rig.protocol.lab import Messages
 from rig.record import Recorder
 from tests.assembly.told import lab_text
+from tests.monitor.night_12 import CYCLING
 from tests.record.runs import header
 
 COME = """
@@ -192,3 +193,32 @@ def test_what_is_noted_stands_in_the_folder_line_by_line_where_that_can_be(tmp_p
     assert lines[1].endswith("a defect")
     assert lines[-1] == "KeyError: 'x'"
     assert not LOG.handlers
+
+
+async def test_a_run_that_is_over_asks_who_has_its_rig_and_closes_its_alerts(
+    folder, caplog, monkeypatch, tmp_path
+):
+    asked = []
+
+    def other(rig: str, run) -> str:
+        asked.append((rig, run))
+        return "night-5"
+
+    monkeypatch.setattr(teller, "other_user", other)
+    seen = []
+
+    async def alerting(looks, *_, another, **__):
+        async for _look in looks:
+            seen.append(another())
+            if seen[-1]:
+                return
+
+    monkeypatch.setattr(teller, "keep_alerting", alerting)
+    recorder = Recorder.create(tmp_path / "old", header())
+    recorder.status(CYCLING)
+    recorder.finish("run-out", "no failure in 9 cycles", 9, 1.0)
+    keep_messages(Messages(str(tmp_path / "lab.toml"), "frame-1"), tmp_path / "old")
+    async with telling(tmp_path / "old", caplog):
+        pass
+    assert seen[-1] == "night-5"
+    assert set(asked) == {(CYCLING.rig, tmp_path / "old")}
