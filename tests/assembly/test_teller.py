@@ -107,6 +107,34 @@ def test_a_run_whose_program_is_killed_is_told_as_gone_and_its_teller_as_lost(br
         assert seqs(once(heard.of("events"))) == events
 
 
+@pytest.mark.nights
+def test_what_a_run_left_behind_is_closed_and_cautioned_once_another_run_has_its_rig(tmp_path):
+    called = tmp_path / "called"
+    repeats = f'{COME.format(file=called)}repeat = "10 min"\n'
+    with a_told_night(tmp_path / "night", None, more=repeats) as night:
+        night.start("--detach")
+        a_teller(night.out)
+        os.kill(night.runner(), signal.SIGKILL)
+        night.until_gone()
+        eventually(lambda: called.exists() and "GONE" in called.read_text(), "a call")
+        other = night.folder / "night-2"
+        try:
+            begun = night.finished(night.order("--detach", out=other))
+            assert begun.returncode == 0, begun.stderr
+            book = night.out / "alerts.jsonl"
+            why = '"why": "another run, night-2, has the rig"'
+            eventually(lambda: why in book.read_text(), "the alert's end")
+            eventually(lambda: not tellers(night.out), "the older teller's end")
+            for command in (["alerts"], ["watch", "--once"], ["handover"]):
+                said = " ".join(night.nightrig(*command, "night-1").stdout.split())
+                assert "another run, night-2, has the rig now: it may move" in said, command
+                assert "gauge and load at zero" not in said
+        finally:
+            for pid in tellers(other):
+                os.kill(pid, signal.SIGKILL)
+    assert "another run" not in called.read_text()  # who knows is not told again
+
+
 @pytest.mark.endurance
 @pytest.mark.system
 def test_a_run_that_is_taken_up_again_has_a_teller_of_its_own(broker, tmp_path):
