@@ -84,7 +84,7 @@ def message(
     as_now: Callable[[Alert], Alert] = lambda alert: alert,
 ) -> AlertText:
     """Return a message that is due, in words and as plain values; `as_now` brings it up to date."""
-    found = [as_now(desk.alerts[number]) for number in due.alerts]
+    found = [_todo_now(as_now(desk.alerts[number]), due) for number in due.alerts]
     alerts = sorted(found, key=lambda a: (importance(a.kind), a.number))
     if len(alerts) > 1:
         alerts = [_brief(alert) for alert in alerts]
@@ -109,6 +109,15 @@ def message(
         addresses=tuple(mails[name] for name in due.people if name in mails),
         plain=_plain(alerts, due, subject, text, seq, now),
     )
+
+
+def _todo_now(alert: Alert, due: Due) -> Alert:
+    """Return an alert with what is still to be done, and said of the rig, by now."""
+    if alert.taken:
+        todo = "of this run nothing; before you go near: look what the other run does"
+        did = "its part is over: what was then of pressure, gauge and load says nothing of now"
+        return replace(alert, did=did, todo=(todo,))
+    return replace(alert, todo=("nothing",)) if due.purpose == "over" else alert
 
 
 def _brief(alert: Alert) -> Alert:
@@ -151,18 +160,12 @@ def _one(alert: Alert, due: Due, folder: Path, now: datetime, zone: tzinfo | Non
     # Of a way that works again it is not true any more.
     if due.purpose != "over" or alert.kind != "message-way":
         yield from _part("What the rig did", [alert.did])
-    yield from _part("What to do now", _todo(alert, due))
+    yield from _part("What to do now", alert.todo)
     yield ""
     yield from _where(alert.where)
     yield f"When      {clock(alert.opened, zone)}"
     yield f"Told      {', '.join(due.people)}{_before(alert, due, zone)}"
     yield from _commands(folder, alert if due.purpose != "over" else None)
-
-
-def _todo(alert: Alert, due: Due) -> tuple[str, ...]:
-    if alert.taken:
-        return ("of this run nothing; before you go near: look what the other run does",)
-    return alert.todo if due.purpose != "over" else ("nothing",)
 
 
 def _before(alert: Alert, due: Due, zone: tzinfo | None) -> str:
@@ -185,10 +188,7 @@ def _many(alerts: Sequence[Alert], folder: Path, zone: tzinfo | None) -> Iterato
         over = "" if alert.open else f" (over: {alert.closed_why})"
         yield ""
         yield from _folded(f"{alert.number}. {alert.headline}{over}")
-        yield from _part(
-            f"   {clock(alert.opened, zone)}",
-            [alert.happened, *(() if alert.taken else alert.todo)],
-        )
+        yield from _part(f"   {clock(alert.opened, zone)}", [alert.happened, *alert.todo])
     if len(alerts) > MOST_TOLD:
         yield from ("", f"and {len(alerts) - MOST_TOLD} more")
     yield ""
