@@ -24,6 +24,7 @@ from rig.mechanics.section import (
     decompression_moment,
     prestress,
     state_at,
+    transformed,
     ultimate,
 )
 from rig.mechanics.shapes import load_at
@@ -246,9 +247,14 @@ def test_a_pre_tensioned_beam_that_has_lost_all_bond_is_one_built_without(specim
 
 @given(specimens(), SHARES, st.floats(0.01, 0.1))
 def test_a_higher_lower_load_never_shortens_a_life(specimen, share, more):
-    """Smaller ranges of steel, higher R of concrete: all lines agree on that."""
+    """Smaller ranges of steel, higher R of concrete: all lines agree on that.
+
+    Above the centroid a load takes stress off a tendon until the section opens: there a higher
+    lower load is no smaller range.
+    """
     capacity = predict(specimen).capacity
     assume(capacity > 0)
+    assume(all(t.depth > transformed(specimen).centroid for t in specimen.tendons))
     upper = share * capacity
     one = predict(specimen, 0.05 * upper, upper)
     other = predict(specimen, (0.05 + more) * upper, upper)
