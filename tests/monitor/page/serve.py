@@ -82,8 +82,14 @@ def said(port: int, data: bytes, method: str = "GET") -> Heard | None:
     with connect(port) as to:
         with contextlib.suppress(ConnectionError):
             to.sendall(data)
-            to.shutdown(socket.SHUT_WR)
+        no_more(to)
         return heard(to, method)
+
+
+def no_more(to: socket.socket) -> None:
+    """Say that nothing more is sent; a server that has answered and hung up knows it already."""
+    with contextlib.suppress(OSError):
+        to.shutdown(socket.SHUT_WR)
 
 
 def heard(to: socket.socket, method: str = "GET") -> Heard | None:

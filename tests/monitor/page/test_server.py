@@ -19,7 +19,7 @@ from rig.monitor.page.document import numbers
 from rig.monitor.page.door import Address
 from rig.monitor.page.http import MOST_HEAD
 from rig.monitor.page.server import MOST, Server, serving
-from tests.monitor.page.serve import Hasty, connect, heard, request, said, served
+from tests.monitor.page.serve import Hasty, connect, heard, no_more, request, said, served
 from tests.monitor.views import VIEWS, cycling
 
 TOKEN = "invented-for-this-test-0123456789"
@@ -278,7 +278,7 @@ def test_many_wrong_tokens_at_once_are_not_even_waited_for(monkeypatch):
                 f"GET /state.json HTTP/1.1\r\nHost: localhost\r\nAuthorization: Bearer {n}\r\n\r\n"
             )
             to.sendall(line.encode())
-            to.shutdown(socket.SHUT_WR)
+            no_more(to)
         # Whoever knows it is not held up by those who do not.
         assert request(port, "/state.json", Authorization=f"Bearer {TOKEN}").status == 200
         statuses = [heard(to).status for to in guesses]
