@@ -39,7 +39,7 @@ def long_night(tmp_path):
         yield night
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_a_test_whose_terminal_is_killed_goes_on_to_its_run_out(long_night):
     night = long_night
     terminal = night.start_on_terminal()

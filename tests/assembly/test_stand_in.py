@@ -98,7 +98,7 @@ def test_a_run_out_at_the_last_row_is_one(tmp_path):
     assert (result.outcome, result.cycles) == ("run-out", 80)
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_the_same_seed_gives_the_same_file_in_long_blocks_and_in_ticks(softer, tmp_path):
     first, ticks = (
         done(softer, tmp_path, name, one_tick=one).run.parent

@@ -107,7 +107,7 @@ def test_a_run_whose_program_is_killed_is_told_as_gone_and_its_teller_as_lost(br
         assert seqs(once(heard.of("events"))) == events
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_what_a_run_left_behind_is_closed_and_cautioned_once_another_run_has_its_rig(tmp_path):
     called = tmp_path / "called"
     repeats = f'{COME.format(file=called)}repeat = "10 min"\n'

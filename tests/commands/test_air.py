@@ -40,6 +40,7 @@ def test_an_air_run_ends_as_one_in_result_and_record(night):
     assert "was an air run: there is no specimen in it to judge" in replayed.stderr
 
 
+@pytest.mark.endurance
 def test_an_air_run_that_was_cut_off_is_started_anew(night):
     assert night.finished(night.order("--air", "--detach")).returncode == 0
     night.until_state("build-up")
@@ -60,6 +61,7 @@ def expired(night) -> None:
     path.write_text(re.sub('until = "[^"]*"', 'until = "2001-12-31"', path.read_text()))
 
 
+@pytest.mark.endurance
 def test_a_real_rig_with_an_expired_calibration_starts_only_by_name(night):
     expired(night)
     terminal = night.start_on_terminal()

@@ -50,7 +50,7 @@ def test_words_are_followed_by_tables_and_these_by_doubts(little):
 
 
 @pytest.mark.nights
-@pytest.mark.parametrize("columns", [80, 120])
+@pytest.mark.parametrize("columns", [80, pytest.param(120, marks=pytest.mark.endurance)])
 def test_no_line_is_wider_than_the_terminal(columns):
     printed = on_a_terminal(columns, "compare", "wet-cracks")
     plain = re.sub(r"\x1b\[[\d;]*m", "", printed).split("\r\n")

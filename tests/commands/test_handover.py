@@ -240,7 +240,7 @@ def test_the_morning_of_the_readme_reads_as_quoted(tmp_path):
     assert done.stdout.splitlines() == handover.printed
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @pytest.mark.xdist_group("live")
 def test_a_live_run_that_people_ask_and_that_is_killed(tmp_path, monkeypatch):
     # Slow enough for a computer that has more to do: the rig must not trip, nor its test end.

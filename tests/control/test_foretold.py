@@ -49,7 +49,7 @@ def test_blocks_do_not_matter_to_what_is_foretold(plan, tmp_path):
     assert foretold(events_of(tmp_path / "short" / "run.h5"))
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_a_test_taken_up_again_goes_on_with_its_forecast(plan, tmp_path):
     whole = walk(plan, tmp_path / "whole")
     [(shown, _), *_] = told_in(whole)

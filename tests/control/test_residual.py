@@ -150,7 +150,7 @@ def test_its_load_limit_ends_the_static_test_and_not_the_run_out(plan_of, tmp_pa
     assert "load" in after.why
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @pytest.mark.parametrize(
     ("state", "after"),
     [

@@ -122,7 +122,7 @@ def test_what_is_doubtful_is_said_and_refuses_nothing(entries, said):
     assert any(said in str(doubt) for doubt in told.warnings)
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_a_mode_is_that_of_the_slope_of_all_pairs_too():
     # Of three groups in the dry two fail at two levels, in part by another mode.
     entries = [

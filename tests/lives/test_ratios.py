@@ -227,7 +227,7 @@ def held(model: str, sizes: tuple[int, int], ratio: float, share: float, sets: i
     return inside / told
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @pytest.mark.timeout(600)
 @pytest.mark.parametrize("model", MODELS)
 def test_intervals_of_four_against_four_hold_what_they_say(model):

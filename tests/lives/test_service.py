@@ -336,7 +336,7 @@ def held_of_four_and_four(ratio, run_out, series):
     return [float(np.mean(told)) for told in held.values()]
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_about_nine_of_ten_intervals_hold_where_half_of_the_dry_run_out():
     # Three standard errors of 120 series are 8 %.
     for share in held_of_four_and_four(*HALF_RUN_OUT, 120):

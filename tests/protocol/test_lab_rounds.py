@@ -214,7 +214,7 @@ def test_an_address_that_is_taken_is_one_to_the_mail_of_python(address):
     assert Address(addr_spec=address).addr_spec == address
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @settings(max_examples=200)
 @given(drawn=labs())
 def test_many_lab_files_say_what_was_written(drawn):
@@ -265,7 +265,7 @@ def test_any_mutation_is_accepted_or_told_in_words(text):
     told_in_words(text)
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @settings(max_examples=1000)
 @given(text=mutated())
 def test_many_mutations_are_accepted_or_told_in_words(text):

@@ -178,7 +178,7 @@ def test_a_damaged_hdf5_file_gives_one_line(tmp_path):
         imported(path, columns=("time [s] = t", "load [kN] = f"))
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 def test_the_record_of_a_run_is_told_as_one(tmp_path):
     run = made(tmp_path / "made", CASES["loss 1"])
     with pytest.raises(InputError, match=r"run.h5: is the record of a run already; judge it"):

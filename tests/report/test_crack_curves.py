@@ -106,7 +106,7 @@ def test_names_stand_beside_the_figure_and_clear_of_each_other() -> None:
     assert not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2))
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @given(ENTRIES)
 def test_any_log_can_be_drawn(entries: list[CrackEntry]) -> None:
     growth = growth_of(entries)

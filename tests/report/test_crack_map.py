@@ -234,7 +234,7 @@ def test_two_hundred_cracks_at_twenty_inspections_are_all_drawn(tmp_path) -> Non
         assert sum(map(len, drawn)) == 400
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @given(ENTRIES)
 def test_any_log_can_be_drawn(entries: list[CrackEntry]) -> None:
     growth = growth_of(entries)

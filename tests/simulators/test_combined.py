@@ -135,7 +135,7 @@ def test_all_of_them_at_once_give_the_same_frames_in_short_blocks_as_in_long_one
     assert reference.tobytes() != played([(1000, 1000)], (), (), faults).tobytes()
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @given(
     by_and_by=st.lists(st.sampled_from(BY_AND_BY), max_size=6),
     spoiled=st.lists(st.sampled_from(SPOILED), max_size=4),

@@ -59,7 +59,7 @@ def armed(plan: Plan) -> Sentry:
     return sentry
 
 
-@pytest.mark.nights
+@pytest.mark.endurance
 @pytest.mark.parametrize(
     "cell",
     [

@@ -130,6 +130,7 @@ def test_each_port_in_trouble_is_a_line_of_its_own(night: WireNight) -> None:
     assert night.truth() == before, "something was moved or switched"
 
 
+@pytest.mark.endurance
 def test_a_controller_at_another_speed_is_not_understood(night: WireNight) -> None:
     rig = edited(night, ("baud = 115200", "baud = 38400"))
     before = night.truth()
