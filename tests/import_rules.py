@@ -54,8 +54,7 @@ NEIGHBOURS: Final = {("rig.protocol", "rig.mechanics"), ("rig.lives", "rig.mecha
 IMPURE: Final = frozenset(
     {
         *("asyncio", "io", "os", "pathlib", "glob", "shutil", "tempfile"),
-        *("time", "logging", "socket", "subprocess"),
-        *("importlib.resources", "importlib.metadata"),
+        *("time", "logging", "socket", "subprocess", "importlib.resources", "importlib.metadata"),
     }
 )
 """What layers 0 and 1 do without."""

@@ -21,11 +21,7 @@ from tests.replay.test_replay_residual import base
 UPPER = 0.7 * 132e3  # [N], of the protocol of `tests.replay.made`
 FILES = texts(Case())
 SPECIMEN = next(line for line in FILES[0].splitlines() if line.startswith("specimen = "))[12:-1]
-KEPT = {
-    "protocol": FILES[0],
-    "rig": FILES[1],
-    "specimen": Path(SPECIMEN).read_text(encoding="utf-8"),
-}
+KEPT = {"protocol": FILES[0], "rig": FILES[1], "specimen": Path(SPECIMEN).read_text("utf-8")}
 PEAK = "load stayed a fifth under its peak; ultimate load 131.5 kN at net deflection 5.536 mm"
 CUT = f"{PEAK}; before it was cut off it had held 133.20 kN at 5.1 mm: that is its ultimate load"
 

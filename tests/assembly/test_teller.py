@@ -14,24 +14,11 @@ import pytest
 from rig.samples import Flag
 from tests.assembly.nights import a_night, eventually
 from tests.assembly.telling_storm import LONG, OFTEN, long_storm, short_storm, side_by_side
-from tests.assembly.told import a_teller, a_told_night, lab_text, log, once, seqs, tellers
+from tests.assembly.told import a_teller, a_told_night, come, lab_text, log, once, seqs, tellers
 from tests.monitor.mqtt.broker import PROGRAMS, Broker
 from tests.monitor.mqtt.schemas import check
 
 pytestmark = [pytest.mark.xdist_group("serial")]
-
-
-COME = """
-[program]
-arguments = ["tee", "{file}"]
-[[person]]
-name = "A. Name"
-[[alert]]
-name = "come"
-kinds = ["gone"]
-people = ["A. Name"]
-ways = ["program"]
-"""
 
 
 @pytest.fixture
@@ -89,7 +76,7 @@ def test_a_run_whose_program_is_killed_is_told_as_gone_and_its_teller_as_lost(br
     with (
         broker.running(),
         broker.subscribed("nightrig/#", name="receiver") as heard,
-        a_told_night(tmp_path / "night", broker, more=COME.format(file=called)) as night,
+        a_told_night(tmp_path / "night", broker, more=come("tee", called)) as night,
     ):
         night.start("--detach")
         teller = a_teller(night.out)
@@ -110,7 +97,7 @@ def test_a_run_whose_program_is_killed_is_told_as_gone_and_its_teller_as_lost(br
 @pytest.mark.endurance
 def test_what_a_run_left_behind_is_closed_and_cautioned_once_another_run_has_its_rig(tmp_path):
     called = tmp_path / "called"
-    repeats = f'{COME.format(file=called)}repeat = "10 min"\n'
+    repeats = f'{come("tee", called)}repeat = "10 min"\n'
     with a_told_night(tmp_path / "night", None, more=repeats) as night:
         night.start("--detach")
         a_teller(night.out)

@@ -20,21 +20,9 @@ from rig.assembly.telling import keep_messages, kept_messages, lab_problem
 from rig.clock import SystemClock
 from rig.protocol.lab import Messages
 from rig.record import Recorder
-from tests.assembly.told import lab_text
+from tests.assembly.told import come, lab_text
 from tests.monitor.night_12 import CYCLING
 from tests.record.runs import header
-
-COME = """
-[program]
-arguments = ["true"]
-[[person]]
-name = "A. Name"
-[[alert]]
-name = "come"
-kinds = ["gone"]
-people = ["A. Name"]
-ways = ["program"]
-"""
 
 
 @pytest.fixture
@@ -44,7 +32,7 @@ def folder(tmp_path, monkeypatch):
     monkeypatch.setattr(teller.signal, "alarm", lambda _: None)
     monkeypatch.setattr(teller, "AGAIN", 0.01)
     monkeypatch.setattr(teller, "LOOKS_EVERY", 0.02)
-    (tmp_path / "lab.toml").write_text(lab_text(None, COME))
+    (tmp_path / "lab.toml").write_text(lab_text(None, come("true")))
     recorder = Recorder.create(tmp_path / "run", header())
     recorder.event(0.0, 0, "note", "one")
     recorder.finish("run-out", "no failure in 9 cycles", 9, 1.0)

@@ -81,3 +81,18 @@ def once(payloads: list[bytes]) -> list[bytes]:
         told = json.loads(payload)
         kept.setdefault((told["run"], told["seq"]), payload)
     return list(kept.values())
+
+
+def come(*arguments: object) -> str:
+    """Return the rest of a lab file by which a program is started once a runner is gone."""
+    return f"""
+[program]
+arguments = {json.dumps([str(argument) for argument in arguments])}
+[[person]]
+name = "A. Name"
+[[alert]]
+name = "come"
+kinds = ["gone"]
+people = ["A. Name"]
+ways = ["program"]
+"""

@@ -15,11 +15,13 @@ from simulators.faults import Drifting, InLoop
 from tests.control.cell_faults import CELLS, NOBODY_CAN_TELL, PHASES, carry_out, frame_in, plans
 
 MOTIONS = ("move_", "cycle", "adjust", "end_cycling", "hold", "pressure high", "pressure low")
-FARTHEST = 0.8e-3
-"""Farthest way [m] of a rod that a cell at fault leads astray: some 40 mm/s for a tick of 20 ms.
+FARTHEST = 0.7e-3
+"""Farthest way [m] of a rod that a cell at fault leads astray: some 30 mm/s for a tick of 20 ms.
 
 The specimen takes 8 mm.
 """
+FARTHER = {("another frame's", "build-up"): 0.8e-3}
+"""Where a rod at its upper load goes on along the cracked specimen, which gives way more."""
 QUICK = {
     ("flat", "ramp", False, True),
     ("flat", "static in deflection control", True, True),
@@ -107,7 +109,7 @@ def test_a_cell_at_fault_closes_the_valve(plan_with, undisturbed, cell, phase, s
     assert ended.load == pytest.approx(0, abs=1)
     assert ended.pushed <= plan.rig.actuator.speed * ended.waited
     if inside and phase != "approach" and cell != NOBODY_CAN_TELL:
-        assert ended.pushed < FARTHEST
+        assert ended.pushed < FARTHER.get((cell, phase), FARTHEST)
 
 
 def _quiet(plan: Plan) -> Plan:

@@ -13,8 +13,14 @@ from pathlib import Path
 import numpy as np
 
 from rig.channels import Channel
+from rig.monitor.glyphs import UTF8
 from rig.record import Recorder, RunHeader, StaticRecord, Status
+from rig.record.entries import Event
 from rig.record.status import NAN, Coming, WaterStatus
+from rig.report.handover.page import page
+from rig.report.handover.reading import Read
+from rig.report.handover.states_told import Stood
+from rig.report.handover.telling import Handover
 from rig.samples import Cycles, column_type, cycle_columns
 
 STARTED = datetime(2026, 11, 29, 17, 0, tzinfo=UTC)
@@ -277,3 +283,33 @@ def failed() -> Night:
         ],
         status=replace(STATUS, state="stopped", cause="verdict", why=WHY, coming=(), water=None),
     )
+
+
+def alive() -> bool:
+    return True
+
+
+def gone() -> bool:
+    return False
+
+
+def shown(told: Handover, width: int = 80, height: int | None = 40) -> str:
+    return "\n".join(page(told, width, height, UTF8))
+
+
+def small(folder: Path, events: list[tuple[float, str, str]], **status: object) -> Path:
+    """Write a night of few cycles, so that it is quickly written."""
+    night = Night(until=BEGINS + 60.0, events=events)
+    night.status = replace(night.status, **status)
+    recorder = night.write(folder)
+    recorder.abandon()
+    return folder
+
+
+def happened(read: Read, events: list[tuple[float, str, str]], newest: float) -> Read:
+    """Return a night in which other things happened, up to the newest data [s]."""
+    calendar = (STARTED + timedelta(seconds=newest)).isoformat()
+    status = replace(read.view.status, time=newest, calendar=calendar, stamp=calendar)
+    made = tuple(Event(time, 0, kind, text) for time, kind, text in events)
+    stood = (Stood(620.0, 15.0, "its program was gone (killed) while paused; unloaded; ended"),)
+    return replace(read, view=replace(read.view, status=status), events=made, stood=stood)

@@ -24,7 +24,7 @@ _CLOCK: Final = (
     "compare the clocks at both ends with timedatectl; where nobody asked just then, somebody "
     "sends again what was overheard"
 )
-_TODO: Final = {
+_ADVICE: Final = {
     "too-long": _STRANGER,
     "malformed": _STRANGER,
     "forged": f"an old secret, or {_STRANGER}",
@@ -105,7 +105,7 @@ def _refused(view: View, line: str, why: str) -> Cause:
         f"REFUSED FROM AFAR: {short}",
         line,
         f"refused; {goes_on(view)}",
-        _TODO.get(found, "find out who asks"),
+        _ADVICE.get(found, "find out who asks"),
     )
 
 
