@@ -21,8 +21,9 @@ from rig.report.crack_legend import HEIGHT, LINE, SIZE, draw_legend, notes_of
 from rig.report.crack_lines import Beam, beam_of
 from rig.report.crack_tables import map_told
 from rig.report.crack_text import LOOK, short
-from rig.report.crack_told import counted, plain, when
+from rig.report.crack_told import counted, when
 from rig.report.lives_look import FORMATS, METADATA
+from rig.report.measure import plain
 from rig.report.setup_sheet import wrap
 
 if TYPE_CHECKING:

@@ -17,19 +17,8 @@ from rig.report.crack_growth import (
     Rate,
     Total,
 )
-from rig.report.crack_told import (
-    NOT_READ,
-    Measure,
-    Part,
-    Table,
-    Told,
-    counted,
-    key_of,
-    name_of,
-    number,
-    value,
-    when,
-)
+from rig.report.crack_told import NOT_READ, counted, key_of, name_of, reading, value, when
+from rig.report.measure import Measure, Part, Table, Told, count_of
 
 READINGS: Final = (
     "cycles",
@@ -70,8 +59,8 @@ def _reading(at: Inspection, mark: Mark) -> tuple[Part, ...]:
         mark.label,
         mark.face,
         mark.direction or "not told",
-        Measure(now.position, "m", f"{key}.position"),
-        Measure(now.height, "m", f"{key}.height"),
+        reading(now.position, f"{key}.position"),
+        reading(now.height, f"{key}.height"),
         value(mark, "width"),
         value(mark, "length"),
         now.lost,
@@ -96,9 +85,9 @@ def _read(growth: CrackGrowth, quantity: str) -> tuple[Part, ...]:
     gaps = sum(len(at.unread(quantity)) for at in growth.inspections)
     parts: tuple[Part, ...] = (
         f"The {quantity} of ",
-        *number(read, "mark", f"cracks.{quantity}.marks"),
+        *count_of(read, "mark", f"cracks.{quantity}.marks"),
         " was read, over ",
-        *number(len(growth.inspections), "inspection", "cracks.inspections"),
+        *count_of(len(growth.inspections), "inspection", "cracks.inspections"),
     )
     if gaps:
         parts += (
@@ -143,7 +132,7 @@ def _rate(rate: Rate) -> tuple[Part, ...]:
         f"{first} and {last}",
         Measure(rate.cycles[0], "1", f"cracks.entry.{first}.cycle"),
         Measure(rate.cycles[1], "1", f"cracks.entry.{last}.cycle"),
-        Measure(rate.change, "m", f"{key}.change"),
+        reading(rate.change, f"{key}.change"),
         Measure(rate.per_cycle, "m/cycle", f"{key}.per_cycle"),
         Measure(rate.per_decade, "m/decade", f"{key}.per_decade"),
     )
@@ -172,13 +161,13 @@ def _compared(inspections: Sequence[Inspection]) -> tuple[Part, ...]:
 
 def _count(at: Inspection, total: Total) -> tuple[Part, ...]:
     key = f"{key_of(at)}.{total.direction}"
-    count = number(total.cracks, f"{total.direction} crack", f"{key}.cracks")
+    count = count_of(total.cracks, f"{total.direction} crack", f"{key}.cracks")
     if not total.cracks:
         return count
-    long = (*count, ", ", Measure(total.length, "m", f"{key}.length"), " long in all")
+    long = (*count, ", ", reading(total.length, f"{key}.length"), " long in all")
     if not total.unread:
         return long
-    return (*long, " without ", *number(total.unread, "mark", f"{key}.unread"), " never read")
+    return (*long, " without ", *count_of(total.unread, "mark", f"{key}.unread"), " never read")
 
 
 def _total(at: Inspection, total: Total) -> tuple[Part, ...]:
@@ -188,7 +177,7 @@ def _total(at: Inspection, total: Total) -> tuple[Part, ...]:
         total.direction or "not told",
         Measure(total.cracks, "1", f"{key}.cracks"),
         Measure(total.marks, "1", f"{key}.marks"),
-        Measure(total.length, "m", f"{key}.length"),
+        reading(total.length, f"{key}.length"),
         Measure(total.unread, "1", f"{key}.unread"),
         Measure(total.earlier, "1", f"{key}.earlier"),
     )

@@ -26,7 +26,7 @@ from rig.report.crack_tables import (
     readings_table,
     totals_told,
 )
-from rig.report.crack_told import Measure, plain
+from rig.report.measure import Measure, plain
 from tests.report.crack_readings import COUNTS, correction, reading, twelve
 
 

@@ -1,0 +1,147 @@
+"""Numbers and words out of a record, each with the key by which it can be found there again."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Final, Literal
+
+COUNT: Final = "1"
+_SHOWN: Final[dict[str, tuple[float, str]]] = {
+    "N": (1e-3, "kN"),
+    "m": (1e3, "mm"),
+    "N/m": (1e-6, "kN/mm"),
+    "J": (1.0, "J"),
+    "Hz": (1.0, "Hz"),
+    "Pa": (1e-6, "MPa"),
+    "m/s": (6e4, "mm/min"),
+    "N/s": (1e-3, "kN/s"),
+    "m3": (1e3, "L"),
+    "m3/s": (6e4, "L/min"),
+    "m2": (1e6, "mm²"),
+    "m3/m": (1e6, "mm²"),
+    "strain": (1e6, "µm/m"),
+    "%": (1e2, "%"),
+    "ratio": (1.0, ""),
+    "kg": (1.0, "kg"),
+    "kg/m3": (1.0, "kg/m³"),
+    "m/cycle": (1e9, "nm/cycle"),
+    "m/decade": (1e3, "mm/decade"),
+}
+"""Factor and unit for people, by SI unit; "%" and "ratio" are of fractions."""
+_SPANS: Final = ((2 * 86400.0, 86400.0, "d"), (7200.0, 3600.0, "h"), (120.0, 60.0, "min"))
+_KELVIN: Final = 273.15
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """A number: its value [SI] with its unit, "1" for a count, "%" or "ratio" for a fraction.
+
+    `key` says where it comes from in run.h5; `digits` are significant ones; `blank` is said where
+    the value is NaN. A temperature [K] is shown in °C, a time [s] in the unit that suits it.
+    """
+
+    value: float
+    unit: str
+    key: str
+    digits: int = 3
+    blank: str = "none"
+
+    @property
+    def text(self) -> str:
+        """The value for people."""
+        if math.isnan(self.value):
+            return self.blank
+        if self.unit == COUNT:
+            return f"{self.value:,.0f}"
+        if self.unit == "K":
+            return f"{self.value - _KELVIN:.1f} °C"
+        factor, unit = _span(abs(self.value)) if self.unit == "s" else _SHOWN[self.unit]
+        return f"{significant(self.value * factor, self.digits)} {unit}".rstrip()
+
+
+def _span(seconds: float) -> tuple[float, str]:
+    for least, length, unit in _SPANS:
+        if seconds >= least:
+            return 1.0 / length, unit
+    return 1.0, "s"
+
+
+def significant(value: float, digits: int) -> str:
+    """Return a number with significant digits; a large one in full, with commas."""
+    if abs(value) >= 10.0**digits:
+        return f"{value:,.0f}"
+    return f"{value:.{digits}g}"
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """A text as the record has it: what somebody wrote, a `name`, or a file. `key` says where."""
+
+    text: str
+    key: str
+    kind: Literal["said", "name", "file"] = "said"
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """A moment [UTC], as ISO 8601 in the record; `key` says where."""
+
+    iso: str
+    key: str
+
+    @property
+    def text(self) -> str:
+        """Date and time for people, as written where it is no time."""
+        try:
+            return f"{datetime.fromisoformat(self.iso):%Y-%m-%d %H:%M:%S} UTC"
+        except ValueError:
+            return self.iso
+
+
+Part = str | Measure | Words | Stamp
+"""A piece of a sentence. A plain `str` is the report's own and holds no number of the record."""
+Cell = Part | tuple[Part, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows of cells under their heads."""
+
+    heads: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a figure shows: a sentence in parts, and a table."""
+
+    sentence: tuple[Part, ...]
+    table: Table
+
+    @property
+    def text(self) -> str:
+        """The sentence as text."""
+        return plain(self.sentence)
+
+
+def parts_of(cell: Cell) -> tuple[Part, ...]:
+    """Return a cell as parts."""
+    return cell if isinstance(cell, tuple) else (cell,)
+
+
+def plain(parts: Iterable[Part]) -> str:
+    """Return parts as text."""
+    return "".join(part if isinstance(part, str) else part.text for part in parts)
+
+
+def count_of(count: int, noun: str, key: str) -> tuple[Part, ...]:
+    """Return a count and its noun."""
+    return Measure(count, COUNT, key), f" {noun}{'' if count == 1 else 's'}"
+
+
+def precise(measure: Measure, digits: int) -> Measure:
+    """Return a number with other significant digits."""
+    return replace(measure, digits=digits)
