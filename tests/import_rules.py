@@ -72,7 +72,7 @@ OWNERS: Final = {
 """Libraries that one room alone may import."""
 
 PRINTERS: Final = ("rig.commands", "rig.monitor")
-LATE: Final = ("scipy", "matplotlib", "pymodbus", "distributed")
+LATE: Final = ("scipy", "matplotlib", "pymodbus", "distributed", "rocrate")
 NUMPY_FREE: Final = ("rig.protocol", "rig.units", "rig.errors", "rig.channels")
 CALENDAR: Final = ("now", "utcnow", "today")
 GRAB_BAGS: Final = frozenset({"utils", "util", "helpers", "helper", "common", "manager", "misc"})
