@@ -99,7 +99,7 @@ def _compare(
 
         drawn = draw_comparison(told, plot)
     if as_json:
-        from rig.commands.compared_json import compared_object
+        from rig.report.lives_object import compared_object
 
         say_json(compared_object(told, years))
         return

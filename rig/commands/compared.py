@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, TextIO
 
 from rig.commands.compared_levels import at_levels_table, measures_words, water_table
-from rig.commands.compared_notes import merged, notes_of_groups, notes_of_ratios
+from rig.commands.compared_notes import notes_of_groups, notes_of_ratios
 from rig.commands.compared_tables import (
     MOST_LIVES,
     MOST_PAIRS,
@@ -23,6 +23,7 @@ from rig.commands.compared_tables import (
 from rig.commands.service_told import service_lines, service_table, service_words
 from rig.commands.tables import Page
 from rig.lives.comparison import OUTLIVE
+from rig.lives.doubted import merged
 from rig.lives.hypotheses import RULE
 from rig.lives.words import words_of
 

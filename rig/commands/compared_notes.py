@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from rig.lives.doubted import merged
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from rig.lives.comparison import GroupTold, LifePair
 
-MOST_ABOUT: Final = 3
-"""Groups, or pairs of them, that are named beside one note of theirs."""
 MOST_NOTES: Final = 8
 """Notes that are printed below a table."""
 
@@ -34,24 +34,7 @@ def notes_of_ratios(pairs: Sequence[LifePair]) -> list[str]:
     )
 
 
-def merged(said: Iterable[tuple[str, str]]) -> list[str]:
-    """Return each of some words once, with all that they are said of; "" is said of nothing."""
-    about: dict[str, list[str]] = {}
-    for of, words in said:
-        names = about.setdefault(words, [])
-        if of and of not in names:
-            names.append(of)
-    return [_said_of(words, names) for words, names in about.items() if words]
-
-
 def _lines(said: Iterable[tuple[str, str]]) -> list[str]:
     lines = [f"  {line}" for line in merged(said)]
     rest = len(lines) - MOST_NOTES
     return [*lines[:MOST_NOTES], *([f"  {rest} more notes with --json"] if rest > 0 else [])]
-
-
-def _said_of(words: str, about: Sequence[str]) -> str:
-    if not about:
-        return words
-    rest = f" and {len(about) - MOST_ABOUT} more" if len(about) > MOST_ABOUT else ""
-    return f"{'; '.join(about[:MOST_ABOUT])}{rest}: {words}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from rig.commands.compared_json import plain
+from rig.report.lives_object import plain
 from rig.lives.stations import DAY
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
-from rig.commands.compared_json import plain
+from rig.report.lives_object import plain
 from rig.commands.tables import NONE, Printed, Row, number
 
 if TYPE_CHECKING:

@@ -32,6 +32,7 @@ from rig.lives.logrank import logrank
 from rig.lives.observations import seen_of
 from rig.lives.ratios import life_ratio, no_ratio
 from rig.lives.sn import fit_sn
+from rig.lives.specimens import specimens_of
 from rig.lives.tolerance import tolerance_bound
 from rig.lives.ultimate import compare_ultimate
 from rig.lives.withdrawn import sensitivity
@@ -48,6 +49,7 @@ if TYPE_CHECKING:
     from rig.lives.observations import Seen
     from rig.lives.ratios import Ratio
     from rig.lives.sn import SN, Form
+    from rig.lives.specimens import Specimen
     from rig.lives.tolerance import Tolerance
     from rig.lives.ultimate import UltimateTest
     from rig.lives.withdrawn import Sensitivity
@@ -109,7 +111,8 @@ class Comparison:
     """All that a series tells. `sn` is of all groups together, in the order of `FORMS`.
 
     `ratios` of a pair are in the order of `MODELS`. `mode` is the one compared for, None for any.
-    `water` is of each dry group beside each wet one, `at_levels` of all other pairs.
+    `water` is of each dry group beside each wet one, `at_levels` of all other pairs; `specimens` are
+    all entries, counted or not.
     """
 
     title: str
@@ -127,6 +130,7 @@ class Comparison:
     seen: tuple[Seen, ...]
     left_out: tuple[str, ...]
     warnings: tuple[Doubt, ...]
+    specimens: tuple[Specimen, ...]
 
 
 def compared(
@@ -183,6 +187,7 @@ def compared(
         seen=seen_of(series, common),
         left_out=left_out(series),
         warnings=tuple(dict.fromkeys(doubts)),
+        specimens=specimens_of(series),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from rig.lives.comparison import LifePair, UltimatePair
     from rig.lives.grouped import LifeGroup
     from rig.lives.hypotheses import Weighed
+
+MOST_ABOUT: Final = 3
+"""Groups, or pairs of them, that are named beside one note of theirs."""
 
 
 class Doubt(NamedTuple):
@@ -82,3 +85,20 @@ def of_groups(groups: Iterable[LifeGroup]) -> Iterator[Doubt]:
         many = [s for s, over in zip(group.specimens, group.overloaded, strict=True) if over]
         if many:
             yield Doubt(group.name, f"overloaded, and counted all the same: {', '.join(many)}")
+
+
+def merged(said: Iterable[tuple[str, str]]) -> list[str]:
+    """Return each of some words once, with all that they are said of; "" is said of nothing."""
+    about: dict[str, list[str]] = {}
+    for of, words in said:
+        names = about.setdefault(words, [])
+        if of and of not in names:
+            names.append(of)
+    return [_said_of(words, names) for words, names in about.items() if words]
+
+
+def _said_of(words: str, about: Sequence[str]) -> str:
+    if not about:
+        return words
+    rest = f" and {len(about) - MOST_ABOUT} more" if len(about) > MOST_ABOUT else ""
+    return f"{'; '.join(about[:MOST_ABOUT])}{rest}: {words}"

@@ -40,6 +40,8 @@ WRITTEN: Final = 10**9
 class Evidence:
     """What was found, before it is judged; what cannot be told is None.
 
+    `sizes` are the specimens that count, higher and lower.
+
     `no_effect` is the effect that speaks for neither. Where `by_interval` is set, a p alone does
     not count: the interval holds more error than the test.
     """
@@ -55,6 +57,7 @@ class Evidence:
     no_effect: float = 1.0
     by_interval: bool = False
     missing: str = ""
+    sizes: tuple[int, int] = (0, 0)
 
 
 def of_lives(higher: LifeGroup, lower: LifeGroup, confidence: float) -> Evidence:
@@ -136,6 +139,7 @@ def of_ultimates(
         p_opposite=test.p_rank_lower,
         smallest_p=test.smallest_p_rank_higher,
         warnings=(*test.warnings, *far),
+        sizes=(len(high), len(low)),
     )
 
 
@@ -164,6 +168,7 @@ def of_observations(series: Series, hypothesis: Hypothesis, confidence: float) -
         p_opposite=test.p_lower,
         smallest_p=test.smallest_p_higher,
         no_effect=0.0,
+        sizes=(higher[1], lower[1]),
     )
 
 
@@ -195,6 +200,7 @@ def _tested(higher: LifeGroup, lower: LifeGroup) -> Evidence:
         p_opposite=opposite.p_exact_one_sided,
         smallest_p=test.smallest_p_one_sided,
         warnings=test.warnings,
+        sizes=(len(higher.cycles), len(lower.cycles)),
     )
 
 

@@ -79,8 +79,8 @@ def ultimates_of(series: Series) -> tuple[UltimateGroup, ...]:
 
 def left_out(series: Series) -> tuple[str, ...]:
     """Return a line for each entry that no test counts, and why."""
-    lives = [(x, _why_not(x, known=counts_known(x))) for x in series.lives]
-    loads = [(x, _why_not(x, known=x.load is not None)) for x in series.ultimates]
+    lives = [(x, why_life_not(x)) for x in series.lives]
+    loads = [(x, why_load_not(x)) for x in series.ultimates]
     return tuple(
         f"{entry.specimen} ({entry.group}): {what} left out, {why}"
         for what, entries in (("life", lives), ("ultimate load", loads))
@@ -102,6 +102,16 @@ def counts_known(life: Life) -> bool:
 def has_load(ultimate: Ultimate) -> bool:
     """Tell whether an ultimate load is counted: valid and known."""
     return ultimate.valid and ultimate.load is not None
+
+
+def why_life_not(life: Life) -> str:
+    """Return why a life is not counted, "" where it is."""
+    return _why_not(life, known=counts_known(life))
+
+
+def why_load_not(ultimate: Ultimate) -> str:
+    """Return why an ultimate load is not counted, "" where it is."""
+    return _why_not(ultimate, known=ultimate.load is not None)
 
 
 def _why_not(entry: Life | Ultimate, *, known: bool) -> str:

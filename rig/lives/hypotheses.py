@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
+from rig.lives.confounding import confounded
+from rig.lives.deciding import would_decide
 from rig.lives.evidence import (
     Evidence,
     at_equal,
@@ -24,6 +26,8 @@ from rig.lives.pooled import pooled
 from rig.protocol.series import EQUAL_CONCRETE, EQUAL_LOAD
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from rig.lives.grouped import LifeGroup
     from rig.lives.slopes import Measure
     from rig.protocol.series import Hypothesis, Series
@@ -60,7 +64,8 @@ class Weighed:
     (life, ultimate load), or the share seen there less the share seen here (observation), with
     `low` and `high` at `confidence`; an open end is None. `p` is one-sided in the expected
     direction, `p_opposite` against it, `smallest_p` the least that these sizes can reach. What
-    cannot be told is None. `evidence` and `warnings` are lines for people.
+    cannot be told is None. `evidence`, `decide` (what would decide it) and `warnings` are lines for
+    people; `sizes` are the specimens of the groups `higher` and of those `lower`.
     """
 
     name: str
@@ -76,6 +81,11 @@ class Weighed:
     p_opposite: float | None = None
     confidence: float = 0.90
     warnings: tuple[str, ...] = ()
+    higher: tuple[str, ...] = ()
+    lower: tuple[str, ...] = ()
+    seen: str = ""
+    sizes: tuple[int, int] = (0, 0)
+    decide: tuple[str, ...] = ()
 
 
 def weigh(
@@ -90,9 +100,13 @@ def weigh(
     one. The rule is `RULE`.
     """
     lives = {group.name: group for group in groups_of(series, mode)}
+    along = confounded(series)
     return tuple(
         _judged(
-            hypothesis, _evidence(series, lives, hypothesis, confidence, mode, line), confidence
+            hypothesis,
+            _evidence(series, lives, hypothesis, confidence, mode, line),
+            confidence,
+            along,
         )
         for hypothesis in series.hypotheses
     )
@@ -120,7 +134,9 @@ def _evidence(
     return of_lives(pooled(high), pooled(low), confidence)
 
 
-def _judged(hypothesis: Hypothesis, found: Evidence, confidence: float) -> Weighed:
+def _judged(
+    hypothesis: Hypothesis, found: Evidence, confidence: float, along: Sequence[str]
+) -> Weighed:
     verdict, reason = _verdict(found)
     return Weighed(
         name=hypothesis.name,
@@ -136,6 +152,11 @@ def _judged(hypothesis: Hypothesis, found: Evidence, confidence: float) -> Weigh
         p_opposite=found.p_opposite,
         confidence=confidence,
         warnings=found.warnings,
+        higher=hypothesis.higher,
+        lower=hypothesis.lower,
+        seen=hypothesis.seen,
+        sizes=found.sizes,
+        decide=would_decide(hypothesis, verdict, found.sizes, found.smallest_p, along, LEVEL),
     )
 
 

@@ -5,16 +5,20 @@ from __future__ import annotations
 import math
 import sys
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 import numpy as np
 
 from rig.lives.comparison import FORMS, MODELS
-from rig.lives.hypotheses import RULE
+from rig.lives.doubted import merged
+from rig.lives.fieller import moments
+from rig.lives.hypotheses import RULE, Verdict
+from rig.lives.words import words_of
 
 if TYPE_CHECKING:
     from rig.lives.comparison import Comparison, GroupTold, LifePair, UltimatePair
     from rig.lives.fits import Lognormal, Weibull
+    from rig.lives.grouped import UltimateGroup
     from rig.lives.service import ServiceLife
     from rig.lives.sn import SN
 
@@ -26,6 +30,8 @@ def compared_object(told: Comparison, years: ServiceLife | None = None) -> dict[
     """
     return {
         "title": told.title,
+        "words": list(words_of(told)),
+        "counts": _counts(told),
         "mode": told.mode,
         "confidence": told.confidence,
         "confidence_of_ratios": told.of_ratios,
@@ -42,13 +48,7 @@ def compared_object(told: Comparison, years: ServiceLife | None = None) -> dict[
             for x in told.water
         ],
         "at_equal_levels": [{"a": x.a, "b": x.b, **plain(asdict(x.equal))} for x in told.at_levels],
-        "ultimates": {
-            group.name: {
-                "loads_N": group.loads.tolist(),
-                "residual_N": group.residual.tolist(),
-            }
-            for group in told.ultimates
-        },
+        "ultimates": {group.name: _loads(group) for group in told.ultimates},
         "ultimate_tests": [_ultimate_test(pair) for pair in told.ultimate_pairs],
         "observations": [plain(asdict(found)) for found in told.seen],
         "hypotheses": [plain(asdict(weighed)) for weighed in told.hypotheses],
@@ -56,6 +56,41 @@ def compared_object(told: Comparison, years: ServiceLife | None = None) -> dict[
         "service": None if years is None else plain(asdict(years)),
         "left_out": list(told.left_out),
         "warnings": [str(doubt) for doubt in told.warnings],
+        "cautions": merged(told.warnings),
+        "specimens": [plain(asdict(specimen)) for specimen in told.specimens],
+    }
+
+
+def _counts(told: Comparison) -> dict[str, int]:
+    """Return how many of everything there are; lives and loads are those that count."""
+    lives = [group.lives for group in told.groups]
+    failures = sum(int(group.failed.sum()) for group in lives)
+    return {
+        "groups": len(told.groups),
+        "entries": len(told.specimens),
+        "left_out": len(told.left_out),
+        "lives": sum(len(group.cycles) for group in lives),
+        "failures": failures,
+        "not_failed": sum(len(group.cycles) for group in lives) - failures,
+        "ultimate_loads": sum(len(group.loads) for group in told.ultimates),
+        "residual_loads": sum(len(group.residual) for group in told.ultimates),
+        "hypotheses": len(told.hypotheses),
+        **{
+            word.replace(" ", "_"): sum(each.verdict == word for each in told.hypotheses)
+            for word in get_args(Verdict)
+        },
+        "warnings": len(told.warnings),
+    }
+
+
+def _loads(group: UltimateGroup) -> dict[str, Any]:
+    found = moments(group.loads) if len(group.loads) else None
+    return {
+        "loads_N": group.loads.tolist(),
+        "residual_N": group.residual.tolist(),
+        "n": len(group.loads),
+        "mean_N": finite(found.mean) if found else None,
+        "variation": finite(found.variation) if found else None,
     }
 
 

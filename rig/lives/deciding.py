@@ -1,0 +1,98 @@
+"""What would decide a hypothesis that a series leaves open, or make a verdict mean what it seems to.
+
+Nothing here is a plan: how often a series of some size would show a difference is `planned`.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import product
+from typing import TYPE_CHECKING, Final
+
+from rig.lives.null_sums import reached
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from rig.protocol.series import Hypothesis
+
+MOST_MORE: Final = 1000
+"""Specimens of one group that are added in thought at most."""
+_KINDS: Final = {"ultimate": "ultimate loads"}
+_NEEDED: Final = {"ultimate": "an ultimate load", "observation": "a look"}
+PLAN: Final = (
+    "how many specimens would show a difference that is there, and how often: nightrig plan"
+)
+
+
+def would_decide(
+    hypothesis: Hypothesis,
+    verdict: str,
+    sizes: tuple[int, int],
+    smallest_p: float | None,
+    along: Sequence[str],
+    level: float,
+) -> tuple[str, ...]:
+    """Return lines for people, at a significance `level`.
+
+    `sizes` are the specimens of the groups expected higher and of those expected lower; `along` is
+    what goes along with the groups, as `confounding.confounded` says it.
+    """
+    mixed = _along(hypothesis, along)
+    if verdict in ("favoured", "disfavoured"):
+        return (
+            *([f"besides the group differs: {words}" for words in mixed]),
+            "specimens of another batch, dealt to the groups by lot and tested in a drawn order, "
+            "would tell whether it comes again"
+            + (" without what differs besides" if mixed else ""),
+        )
+    if not all(sizes):
+        return (f"{_NEEDED.get(hypothesis.quantity, 'a life')} of either side",)
+    if verdict == "open":
+        more = "more specimens"
+        if hypothesis.quantity not in ("life", "ultimate", "observation"):
+            more += ", more companions for the mean capacities, lives at a second level"
+        return (f"{more}: the interval says how much is still possible", PLAN)
+    if smallest_p is not None and smallest_p > 1.0 - 1e-9:
+        return (_nothing_to_tell(hypothesis.quantity),)
+    return (_more(sizes, level), PLAN)
+
+
+def _nothing_to_tell(quantity: str) -> str:
+    if quantity == "observation":
+        return "all or none show the sign: more specimens, until some do and others do not"
+    if quantity == "ultimate":
+        return "loads that differ: all are alike"
+    return "failures: where all run out, no number of specimens tells the groups apart"
+
+
+def _more(sizes: tuple[int, int], level: float) -> str:
+    """Say how many more of the fewer could reach the level, where every outcome is possible."""
+    one, other = sizes
+    for _ in range(MOST_MORE):
+        if reached(1.0 / math.comb(one + other, one), level):
+            break
+        if one <= other:
+            one += 1
+        else:
+            other += 1
+    if (one, other) == sizes:
+        return (
+            f"{one} against {other} could reach {level:g} if fewer ran out or stayed alike, or if "
+            "arrangements went over all batches"
+        )
+    least = 1.0 / math.comb(one + other, one)
+    return (
+        f"{one} against {other} instead of {sizes[0]} against {sizes[1]}: the least p is then "
+        f"{least:.2g}, if arrangements go over all of them and too few of them run out to forbid it"
+    )
+
+
+def _along(hypothesis: Hypothesis, lines: Iterable[str]) -> list[str]:
+    """Return what goes along with a pair of groups of the hypothesis."""
+    kind = _KINDS.get(hypothesis.quantity, "lives")
+    pairs = [*product(hypothesis.higher, hypothesis.lower)]
+    heads = tuple(
+        f"{a} and {b}, {kind}:" for pair in pairs for a, b in (pair, pair[::-1])
+    )
+    return [line for line in lines if line.startswith(heads)]
