@@ -2,47 +2,24 @@
 
 from __future__ import annotations
 
-import os
 import sys
-from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import click
 
-from rig.commands.files import find_series, find_service, read_text
 from rig.commands.options import json_option
 from rig.commands.saying import meanwhile, say, say_json, say_refusal
+from rig.commands.series_options import comparison_options, confidence_of, series_of, years_of
 from rig.errors import InputError, RigError
-from rig.protocol.series import MODES
-from rig.units import UnitError, parse
 
 if TYPE_CHECKING:
-    from rig.lives.service import ServiceLife
     from rig.protocol.series import Series
-
-LEAST: Final = 0.5
-MOST: Final = 0.999
-"""Confidences that are taken for one."""
 
 
 @click.command(short_help="Say what a series of lives and ultimate loads really says.")
 @click.argument("series", metavar="SERIES")
-@click.option(
-    "--mode",
-    type=click.Choice(MODES),
-    help="Compare for one mode of failure: others count as withdrawn at their count.",
-)
-@click.option(
-    "--confidence",
-    metavar="SHARE",
-    help='Of all intervals, such as "90 %"; without it 90 % of life ratios, 95 % of the rest.',
-)
-@click.option(
-    "--service",
-    metavar="FILE",
-    help="Say how many years the loads in this file leave, in a dry, a wet and a mixed place.",
-)
+@comparison_options
 @click.option(
     "--plot",
     metavar="DIR",
@@ -69,9 +46,9 @@ def compare(
     Example: nightrig compare wet-cracks --plot figures
     """
     try:
-        sure = _confidence(confidence)
+        sure = confidence_of(confidence)
         _refuse_folder(plot)
-        _compare(_read(series), mode, sure, service, plot, as_json=as_json)
+        _compare(series_of(series), mode, sure, service, plot, as_json=as_json)
     except RigError as error:
         if as_json:
             say_refusal(error)
@@ -90,7 +67,7 @@ def _compare(
     # Imported late: numpy and scipy are for sums, and a mistake in a file is told sooner.
     from rig.lives.comparison import compared
 
-    years = None if service is None else _years(series, service, confidence)
+    years = years_of(series, service, confidence)
     with meanwhile(series.title, "comparing its groups ..."):
         told = compared(series, mode, confidence)
     drawn: list[str] = []
@@ -108,42 +85,6 @@ def _compare(
     say(compared_text(told, years, sys.stdout))
     if plot is not None:
         say(f"  drawn in {plot}, as SVG, PDF and PNG: {', '.join(drawn) or 'nothing'}")
-
-
-def _read(name: str) -> Series:
-    """Return a series with what its runs tell. Raises InputError with every problem found."""
-    # No package that happens to be installed may have a say in reading files, nor cost a look.
-    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
-    from rig.assembly.series_runs import read_series
-
-    return read_series(find_series(name), partial(read_text, series=True))
-
-
-def _years(series: Series, path: str, confidence: float | None) -> ServiceLife:
-    """Return the years of a place in service. Raises InputError with every problem found."""
-    from rig.lives.comparison import CONFIDENCE
-    from rig.lives.service import service_life
-    from rig.lives.service_lines import NoLives
-    from rig.protocol.service_file import load_service
-
-    service = load_service(find_service(path), partial(read_text, service=True))
-    try:
-        return service_life(series, service, confidence or CONFIDENCE)
-    except NoLives as error:
-        raise InputError(f"--service {path}: {error}") from None
-
-
-def _confidence(text: str | None) -> float | None:
-    """Return a share that was typed. Raises InputError."""
-    if text is None:
-        return None
-    try:
-        value = parse(text, "fraction")
-    except UnitError as error:
-        raise InputError(f"--confidence: {error}") from None
-    if not LEAST <= value <= MOST:
-        raise InputError(f"--confidence: {text} is out of range; give 50 to 99.9 %")
-    return value
 
 
 def _refuse_folder(folder: Path | None) -> None:
