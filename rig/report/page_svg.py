@@ -18,7 +18,15 @@ _SHAPES: Final = frozenset(
     {"svg", "g", "defs", "path", "use", "text", "tspan", "clipPath", "rect", "pattern", "image"}
 )
 _PAINT: Final = ("clip-path", "clip-rule", "fill", "fill-opacity", "fill-rule", "opacity")
-_STROKE: Final = ("dasharray", "dashoffset", "linecap", "linejoin", "miterlimit", "opacity", "width")
+_STROKE: Final = (
+    "dasharray",
+    "dashoffset",
+    "linecap",
+    "linejoin",
+    "miterlimit",
+    "opacity",
+    "width",
+)
 _FONT: Final = ("font-size", "font-style", "font-weight", "text-anchor")
 _PLACE: Final = ("d", "x", "y", "width", "height", "viewBox", "transform")
 _OTHER: Final = ("href", "patternUnits", "preserveAspectRatio", "stroke")
