@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import Final
 
+from rig.report.letters import wrap
 from rig.report.lives_look import SETTINGS
-from rig.report.setup_sheet import wrap
 
 LONGEST: Final = 300
 """Letters of a text that are looked at: more than a figure has room for."""
 
-# Nothing is a formula, and lines are dashed alike whatever their weight.
-LOOK: Final = {**SETTINGS, "text.parse_math": False, "lines.scale_dashes": False}
+# Lines are dashed alike whatever their weight.
+LOOK: Final = {**SETTINGS, "lines.scale_dashes": False}
 
 
 def short(text: str, width: float, size: float) -> str:

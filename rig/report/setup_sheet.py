@@ -5,20 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
-from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from rig.errors import StorageError
 from rig.protocol.plan import Bounds, Plan
 from rig.record.trouble import storage
+from rig.report.letters import POINTS, printable, wrap
 from rig.report.setup_drawing import draw_setup
 from rig.report.setup_facts import CAUTIONS, PROGRAM, LimitRow, Sheet, sheet_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-    from matplotlib.ft2font import FT2Font
 
 WIDTH: Final = 210.0
 HEIGHT: Final = 297.0
@@ -29,8 +28,6 @@ LARGEST: Final = 9.0
 SMALLEST: Final = 6.0
 """Sizes of the text [pt]; under 6 pt nobody reads it at a rig."""
 STEP: Final = 0.25
-_MM: Final = 72 / 25.4
-"""Points in a millimetre."""
 _LINE: Final = 1.32
 """Height of a line over the size of its text."""
 _GREY: Final = "#e6e6e6"
@@ -66,7 +63,7 @@ class _Pen:
     @property
     def line(self) -> float:
         """Height of a line [mm]."""
-        return self.size * _LINE / _MM
+        return self.size * _LINE / POINTS
 
     def text(self, x: float, text: str, *, weight: str = "normal", size: float = 0.0) -> None:
         """Write one line at x [mm], its top at y."""
@@ -74,7 +71,7 @@ class _Pen:
             self.axes.text(
                 x,
                 self.y,
-                _printable(text),
+                printable(text),
                 fontsize=size or self.size,
                 fontweight=weight,
                 va="top",
@@ -170,7 +167,7 @@ def _head(pen: _Pen, sheet: Sheet) -> None:
     big = pen.size + 4
     for line in wrap(f"Set-up: {sheet.title}", WIDTH - 2 * MARGIN, big, "bold"):
         pen.text(MARGIN, line, weight="bold", size=big)
-        pen.y -= big * _LINE / _MM
+        pen.y -= big * _LINE / POINTS
     pen.text(MARGIN, f"Rig: {sheet.rig}    made {sheet.made.isoformat()}    run: ________________")
     pen.on(1.3)
     for caution in CAUTIONS:
@@ -241,7 +238,7 @@ def _steps(pen: _Pen, sheet: Sheet) -> None:
     pen.text(right + _INITIALS / 2, "time", weight="bold")
     pen.on(1.25)
     for number, step in enumerate(sheet.steps, 1):
-        side = pen.size / _MM
+        side = pen.size / POINTS
         pen.box(MARGIN, side, side)
         pen.text(MARGIN + side + 1, f"{number}.")
         lines = pen.lines(MARGIN + side + 7, step, right - MARGIN - side - 9)
@@ -283,66 +280,3 @@ def _foot(pen: _Pen) -> None:
         "    date, time: ____________________",
     )
     pen.on(1.0)
-
-
-def wrap(text: str, width: float, size: float, weight: str = "normal") -> list[str]:
-    """Return text in lines no wider than a width [mm] at a size [pt]; a long word is cut."""
-    lines: list[str] = []
-    line = ""
-    for word in _printable(text).split(" "):
-        longer = f"{line} {word}" if line else word
-        if _width(longer, size, weight) <= width:
-            line = longer
-            continue
-        if line:
-            lines.append(line)
-        while _width(word, size, weight) > width:
-            cut = _fits(word, width, size, weight)
-            lines.append(word[:cut])
-            word = word[cut:]
-        line = word
-    return [*lines, line]
-
-
-def _fits(word: str, width: float, size: float, weight: str) -> int:
-    """Return how many letters of a word fit, at least one."""
-    count = 1
-    while count < len(word) and _width(word[: count + 1], size, weight) <= width:
-        count += 1
-    return count
-
-
-def _width(text: str, size: float, weight: str) -> float:
-    """Return how wide a line is [mm]."""
-    return sum(_advance(letter, weight) for letter in text) * size / _MM
-
-
-@lru_cache(maxsize=4096)
-def _advance(letter: str, weight: str) -> float:
-    """Return how far a letter moves on, as a share of its size."""
-    font = _font(weight)
-    return float(font.load_char(ord(letter)).linearHoriAdvance) / 65536 / _EM
-
-
-_EM: Final = 100.0
-
-
-@lru_cache(maxsize=4)
-def _font(weight: str) -> FT2Font:
-    from matplotlib import font_manager, ft2font
-
-    found = font_manager.findfont(font_manager.FontProperties(family="DejaVu Sans", weight=weight))
-    font = ft2font.FT2Font(found)
-    font.set_size(_EM, 72)
-    return font
-
-
-@lru_cache(maxsize=4)
-def _known(weight: str) -> frozenset[int]:
-    return frozenset(_font(weight).get_charmap())
-
-
-def _printable(text: str) -> str:
-    """Return text in letters that the font has."""
-    known = _known("normal")
-    return "".join(c if ord(c) in known and c.isprintable() else "?" for c in text)

@@ -17,6 +17,7 @@ from rig.errors import StorageError
 from rig.protocol.channel_tables import CHANNEL_NAMES
 from rig.protocol.plan import Plan
 from rig.protocol.trust import Calibration, Frame, ProofOfStopping, Supply, Trust
+from rig.report.letters import wrap
 from rig.report.setup_facts import sheet_of
 from rig.report.setup_sheet import (
     MARGIN,
@@ -24,7 +25,6 @@ from rig.report.setup_sheet import (
     SMALLEST,
     NoRoom,
     draw_sheet,
-    wrap,
     write_sheet,
 )
 
