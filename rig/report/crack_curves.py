@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 NAMED: Final = 12
 """Cracks with a look and a name of their own: those with the largest values; the rest is grey."""
-SIZE: Final = (9.0, 4.2)
+SIZE: Final = (7.08, 3.4)
 """Of a figure [in]."""
 MARKS: Final = ("o", "s", "^", "D", "v", "P")
 GREY: Final = "#a0a0a0"
@@ -27,7 +27,7 @@ AFTER: Final = "#d9d9d9"
 _WORDS: Final = 7.0
 _APART: Final = 0.05
 """Distance of names at the right edge, as a share of the height."""
-_ROOM: Final = 34.0
+_ROOM: Final = 30.0
 """Width of the names at the right edge [mm]."""
 
 
@@ -116,7 +116,7 @@ def _figure(growth: CrackGrowth, curves: Sequence[Curve], what: str, named: int)
     with rc_context(LOOK):
         figure = Figure(figsize=SIZE)
         FigureCanvasAgg(figure)
-        axes = figure.add_axes((0.08, 0.14, 0.73, 0.76))
+        axes = figure.add_axes((0.085, 0.14, 0.69, 0.77))
         plain(axes)
         _axes(axes, growth, curves, what)
         for curve in reversed(curves[named:]):

@@ -152,6 +152,8 @@ def draw_beam(axes: Axes, layout: Layout, beam: Beam, *, large: bool) -> None:
         else:
             _supports_and_loads(axes, layout, beam, face, 0.15 if large else 0.06)
         if large and face not in FLAT:
+            # Small, the middle would hide a crack there.
+            _middle(axes, layout, beam, face)
             _ruler(axes, layout, beam, face)
     if large:
         for face in layout.places:
@@ -202,6 +204,10 @@ def _supports_and_loads(axes: Axes, layout: Layout, beam: Beam, face: str, inche
         across = [x + place, x + place - 0.4 * size, x + place + 0.4 * size]
         top, name = y + beam.height, f"{axes.get_gid()}-{face}-load-{n}"
         axes.fill(across, [top, top + size, top + size], gid=name, **black)
+
+
+def _middle(axes: Axes, layout: Layout, beam: Beam, face: str) -> None:
+    x, y = layout.places[face]
     middle = x + beam.span / 2
     axes.plot([middle] * 2, [y, y + beam.height], color=_GREY, lw=_THIN, ls="-.", zorder=1.5)
 
@@ -215,7 +221,9 @@ def _ruler(axes: Axes, layout: Layout, beam: Beam, face: str) -> None:
         place = x + n * step
         axes.plot([place] * 2, [y, y - 0.05 * inch], color="black", lw=_THIN)
         words = f"{n * step * 1e3:.0f}"
-        axes.text(place, y - 0.18 * inch, words, fontsize=6, ha="center", va="top", color="#303030")
+        axes.text(
+            place, y - 0.18 * inch, words, fontsize=6.5, ha="center", va="top", color="#303030"
+        )
 
 
 def _name(axes: Axes, layout: Layout, beam: Beam, face: str) -> None:

@@ -27,7 +27,7 @@ class Reading:
 
     `position` along the span from the left support, `height` of its tip above the soffit. `entries`
     are the numbers of the entries it comes from, `width_entry` and `length_entry` those of the two
-    values, 0 where they were not read. `lost` is lost material in words.
+    values, 0 where they were not read.
     """
 
     entries: tuple[int, ...] = ()
@@ -37,7 +37,6 @@ class Reading:
     length: float = NAN
     width_entry: int = 0
     length_entry: int = 0
-    lost: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +59,11 @@ class Mark:
     def key(self) -> CrackKey:
         """What tells it from other cracks."""
         return self.label.casefold(), self.face
+
+    @property
+    def first(self) -> int:
+        """The number of the entry it was found by."""
+        return self.known.entries[0]
 
     @property
     def new(self) -> bool:
@@ -131,12 +135,14 @@ def _labels(marks: Iterable[Mark]) -> set[str]:
 class Rate:
     """Growth of "width" or "length" [m] of a crack between two readings that follow each other.
 
-    `entries` and `cycles` are those of the two. `per_cycle` [m/cycle] and `per_decade` [m a
-    factor of ten in cycles] are NaN where the count did not rise, or began at zero.
+    `entries` and `cycles` are those of the two, `first` the entry it was found by. `per_cycle`
+    [m/cycle] and `per_decade` [m a factor of ten in cycles] are NaN where the count did not rise,
+    or began at zero.
     """
 
     label: str
     face: str
+    first: int
     quantity: str
     entries: tuple[int, int]
     cycles: tuple[int, int]
@@ -159,20 +165,23 @@ class Corrected:
 
     @property
     def why(self) -> str:
-        """What the last correction says."""
-        return self.last.text
+        """What the last correction says; one without words keeps those of what it corrects."""
+        same = self.stands is not None and self.last.text == self.stood[-1].text
+        return "" if same else self.last.text
 
 
 @dataclass(frozen=True, slots=True)
 class CrackGrowth:
     """The cracks of a test: inspections in order, rates crack by crack, readings corrected.
 
-    `unmapped` are the counts of inspections at which no crack was read.
+    `read` are the readings as they stand, with place and direction of their cracks. `unmapped`
+    are the counts of inspections at which no crack was read.
     """
 
     inspections: tuple[Inspection, ...] = ()
     rates: tuple[Rate, ...] = ()
     corrected: tuple[Corrected, ...] = ()
+    read: tuple[CrackEntry, ...] = ()
     unmapped: tuple[int, ...] = ()
 
     @property
@@ -201,6 +210,7 @@ def growth_of(entries: Iterable[CrackEntry], inspected: Iterable[int] = ()) -> C
         inspections=tuple(inspections),
         rates=_rates(inspections),
         corrected=_corrected(entries),
+        read=tuple(readings),
         unmapped=tuple(sorted(set(inspected) - mapped)),
     )
 
@@ -241,7 +251,6 @@ def _joined(reading: Reading, entry: CrackEntry) -> Reading:
         length=reading.length if math.isnan(length) else length,
         width_entry=reading.width_entry if math.isnan(width) else entry.number,
         length_entry=reading.length_entry if math.isnan(length) else entry.number,
-        lost=entry.lost or reading.lost,
     )
 
 
@@ -297,6 +306,7 @@ def _rates_of(marks: Iterable[tuple[int, Mark]], quantity: str) -> Iterator[Rate
         yield Rate(
             label=new.label,
             face=new.face,
+            first=new.first,
             quantity=quantity,
             entries=(getattr(old.now, entry), getattr(new.now, entry)),
             cycles=(first, last),

@@ -71,7 +71,7 @@ def draw_labels(axes: Axes, labels: Iterable[Label], layout: Layout) -> None:
         x, y = (place / layout.scale for place in one.middle)
         colour = NEW if one.mark.new else STOOD if one.mark.read else PASSED
         where: dict[str, Any] = {"ha": "center", "va": "center", "zorder": 5, "bbox": _WHITE}
-        name = f"{axes.get_gid()}-label-{one.mark.known.entries[0]}"
+        name = f"{axes.get_gid()}-label-{one.mark.first}"
         axes.text(x, y, one.words, fontsize=SIZE, color=colour, gid=name, **where)
 
 

@@ -58,15 +58,22 @@ def faces_of(growth: CrackGrowth) -> tuple[str, ...]:
     return tuple(face for face in FACES if face in marked or face == FACES[0])
 
 
-def laid_out(beam: Beam, faces: Iterable[str], width: float, rooms: Rooms) -> Layout:
-    """Return the layout of faces one under the other in a width [in], the ends side by side."""
+def laid_out(beam: Beam, faces: Iterable[str], most: tuple[float, float], rooms: Rooms) -> Layout:
+    """Return the layout of faces one under the other, the ends side by side.
+
+    `most` is the width [in] it takes, and the height of which it takes no more.
+    """
+    width, high = most
     long = beam.right - beam.left
-    scale = min(width / long, TALLEST / max(beam.height, beam.width))
-    rows = [(face,) for face in faces if face not in ENDS]
+    rows: list[tuple[str, ...]] = [(face,) for face in faces if face not in ENDS]
     ends = tuple(face for face in faces if face in ENDS)
+    rows += [ends] if ends else []
+    tall = sum(beam.size(row[0])[3] for row in rows)
+    free = high - sum(sum(rooms[_kind(row[0])]) for row in rows)
+    scale = min(width / long, TALLEST / max(beam.height, beam.width), free / tall)
     # The last row comes first: heights are counted from the lower edge.
     bottom, places = 0.0, {}
-    for row in reversed([*rows, ends] if ends else rows):
+    for row in reversed(rows):
         above, below = (inches / scale for inches in rooms[_kind(row[0])])
         bottom += below
         for n, face in enumerate(row):

@@ -9,11 +9,13 @@ from rig.report.crack_drawing import CLASSES, LOOKS, RING, STOOD, Located
 from rig.report.crack_growth import CrackGrowth, Mark
 from rig.report.crack_lines import NOTES
 from rig.report.crack_text import joined, label
-from rig.report.setup_sheet import wrap
+from rig.report.letters import wrap
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+MARGIN: Final = 0.1
+"""Room at the left and right edge [in]: a page has margins of its own."""
 HEIGHT: Final = 0.62
 """Room for the legend [in]."""
 SIZE: Final = 7.0
@@ -53,17 +55,18 @@ def _classes() -> list[str]:
 
 def _row(figure: Figure, y: float, head: str, handles: list[Any], words: list[str]) -> None:
     wide, high = figure.get_size_inches()
-    figure.text(0.45 / wide, y / high, head, fontsize=SIZE, va="center")
+    figure.text(MARGIN / wide, y / high, head, fontsize=SIZE, va="center")
     figure.legend(
         handles,
         words,
         loc="center left",
-        bbox_to_anchor=(1.15 / wide, y / high),
+        bbox_to_anchor=((MARGIN + 0.72) / wide, y / high),
         ncols=len(words),
         frameon=False,
         fontsize=SIZE,
-        handlelength=2.6,
-        columnspacing=1.6,
+        handlelength=2.2,
+        handletextpad=0.4,
+        columnspacing=1.0,
         borderpad=0.0,
     )
 

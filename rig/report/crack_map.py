@@ -17,31 +17,36 @@ from rig.report.crack_drawing import draw_beam, draw_cracks, located
 from rig.report.crack_growth import CrackGrowth, Inspection, growth_of
 from rig.report.crack_labels import draw_labels, labelled
 from rig.report.crack_layout import LARGE, SMALL, Layout, faces_of, laid_out
-from rig.report.crack_legend import HEIGHT, LINE, SIZE, draw_legend, notes_of
+from rig.report.crack_legend import HEIGHT, LINE, MARGIN, SIZE, draw_legend, notes_of
 from rig.report.crack_lines import Beam, beam_of
-from rig.report.crack_tables import map_told
+from rig.report.crack_shown import NONE, map_told
 from rig.report.crack_text import LOOK, short
 from rig.report.crack_told import counted, when
+from rig.report.letters import wrap
 from rig.report.lives_look import FORMATS, METADATA
 from rig.report.measure import plain
-from rig.report.setup_sheet import wrap
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-WIDTH: Final = 9.0
-"""Width of the figure [in]."""
-MARGIN: Final = 0.45
+WIDTH: Final = 7.08
+"""Width of the figure [in]: what a page of paper takes, 180 mm."""
+TALLEST: Final = 6.6
+"""Most height [in] of all faces of the large map: with its words they fit on a page of paper."""
+PAGE: Final = 8.4
+"""Most height [in] of small maps in one figure of a report."""
 COLUMNS: Final = 3
 """Small maps side by side."""
 MOST: Final = 60
-"""Small maps of one figure: of more inspections the first and the newest are shown."""
+"""Small maps that are drawn: of more inspections the first and the newest are shown."""
 FACTOR: Final = 0.6
 """How heavy lines are in a small map, to those of the large one."""
 _GAP: Final = 0.3
 _HEAD: Final = 0.36
 """Room [in] for the words above a small map."""
+_SMALL: Final = 2.4
+"""Most height [in] of the faces of one small map."""
 _INSIDE: Final = WIDTH - 2 * MARGIN
 _MM: Final = 25.4
 _TOLD: Final = 1e4
@@ -60,14 +65,26 @@ def map_figure(growth: CrackGrowth, specimen: Specimen, title: str = "") -> Figu
     return _figure(blocks)
 
 
-def last_figure(growth: CrackGrowth, specimen: Specimen, title: str = "") -> Figure:
-    """Return the map of the last inspection alone."""
+def last_figure(growth: CrackGrowth, specimen: Specimen, title: str | None = None) -> Figure:
+    """Return the map of the last inspection alone; without a `title` it has no heading at all."""
     return _figure(_large(growth, beam_of(specimen, growth), title))
 
 
-def strip_figure(growth: CrackGrowth, specimen: Specimen) -> Figure:
-    """Return small maps of all inspections alone."""
-    return _figure([*_strip(growth, beam_of(specimen, growth)), (HEIGHT, draw_legend)])
+def strips(growth: CrackGrowth, specimen: Specimen) -> tuple[tuple[Inspection, ...], ...]:
+    """Return the earlier inspections of each figure of small maps: as many as a page takes."""
+    layout = _small_layout(growth, beam_of(specimen, growth))
+    most = COLUMNS * max(int((PAGE - HEIGHT) / (_HEAD + layout.height)), 1)
+    shown = _shown(growth)[:-1]
+    return tuple(shown[n : n + most] for n in range(0, len(shown), most))
+
+
+def strip_figure(
+    growth: CrackGrowth, specimen: Specimen, inspections: Sequence[Inspection]
+) -> Figure:
+    """Return small maps of `inspections` alone, each drawn like the others of `growth`."""
+    beam = beam_of(specimen, growth)
+    rows = _rows(inspections, _small_layout(growth, beam), beam)
+    return _figure([*rows, (HEIGHT, draw_legend)])
 
 
 def draw_map(folder: Path, path: Path) -> None:
@@ -125,12 +142,12 @@ def _figure(blocks: Sequence[Block]) -> Figure:
     return figure
 
 
-def _large(growth: CrackGrowth, beam: Beam, title: str) -> list[Block]:
+def _large(growth: CrackGrowth, beam: Beam, title: str | None) -> list[Block]:
     """Return heading, map, legend and notes of the last inspection."""
-    layout = laid_out(beam, faces_of(growth), _INSIDE, LARGE)
+    layout = laid_out(beam, faces_of(growth), (_INSIDE, TALLEST), LARGE)
     if not growth.inspections:
         return [
-            _heading(title, "No crack was read."),
+            *_heading(title, NONE),
             (layout.height, partial(_bare, layout, beam)),
         ]
     last = growth.inspections[-1]
@@ -145,7 +162,7 @@ def _large(growth: CrackGrowth, beam: Beam, title: str) -> list[Block]:
 
     notes = notes_of(growth, found, len(found.placed) - len(labels), _INSIDE * _MM)
     return [
-        _heading(title, plain((*when(last), ": ", *counted(last)))),
+        *_heading(title, plain((*when(last), ": ", *counted(last)))),
         (layout.height, draw),
         (HEIGHT, draw_legend),
         (0.15 + LINE * len(notes), partial(_notes, notes)),
@@ -156,7 +173,9 @@ def _bare(layout: Layout, beam: Beam, figure: Figure, bottom: float) -> None:
     draw_beam(_map_axes(figure, (MARGIN, bottom), layout, "crack-map"), layout, beam, large=True)
 
 
-def _heading(title: str, below: str) -> Block:
+def _heading(title: str | None, below: str) -> list[Block]:
+    if title is None:
+        return []
     told = wrap(below, _INSIDE * _MM, 9)
     height = 0.6 + 0.17 * len(told)
 
@@ -166,7 +185,7 @@ def _heading(title: str, below: str) -> Block:
         for n, line in enumerate(told):
             _words(figure, (MARGIN, top - 0.52 - 0.17 * n), line, 9)
 
-    return height, draw
+    return [(height, draw)]
 
 
 def _words(figure: Figure, at: tuple[float, float], text: str, size: float) -> None:
@@ -192,19 +211,33 @@ def _map_axes(figure: Figure, corner: tuple[float, float], layout: Layout, name:
 
 
 def _strip(growth: CrackGrowth, beam: Beam) -> list[Block]:
-    """Return rows of small maps."""
-    width = (_INSIDE - (COLUMNS - 1) * _GAP) / COLUMNS
-    layout = laid_out(beam, faces_of(growth), width, SMALL)
-    shown = growth.inspections
+    """Return rows of small maps under their heading."""
+    shown = _shown(growth)
     head = "Every inspection, the faces in the order above"
-    if len(shown) > MOST:
-        head = f"The first and the newest {MOST - 1} of {len(shown)} inspections"
-        shown = (shown[0], *shown[1 - MOST :])
-    rows = [shown[n : n + COLUMNS] for n in range(0, len(shown), COLUMNS)]
-    height = _HEAD + layout.height
-    blocks: list[Block] = [(height, partial(_row, row, layout, beam)) for row in rows]
+    if len(shown) < len(growth.inspections):
+        head = f"The first and the newest {MOST - 1} of {len(growth.inspections)} inspections"
     heading: Block = (0.4, lambda figure, y: _words(figure, (MARGIN, y + 0.15), head, 9))
-    return [heading, *blocks, (0.15, lambda _figure, _bottom: None)]
+    return [heading, *_rows(shown, _small_layout(growth, beam), beam)]
+
+
+def _shown(growth: CrackGrowth) -> tuple[Inspection, ...]:
+    """Return the inspections that get a small map."""
+    shown = growth.inspections
+    return shown if len(shown) <= MOST else (shown[0], *shown[1 - MOST :])
+
+
+def _small_layout(growth: CrackGrowth, beam: Beam) -> Layout:
+    width = (_INSIDE - (COLUMNS - 1) * _GAP) / COLUMNS
+    return laid_out(beam, faces_of(growth), (width, _SMALL), SMALL)
+
+
+def _rows(inspections: Sequence[Inspection], layout: Layout, beam: Beam) -> list[Block]:
+    rows = [inspections[n : n + COLUMNS] for n in range(0, len(inspections), COLUMNS)]
+    height = _HEAD + layout.height
+    return [
+        *((height, partial(_row, row, layout, beam)) for row in rows),
+        (0.15, lambda _figure, _bottom: None),
+    ]
 
 
 def _row(

@@ -1,4 +1,4 @@
-"""Figures of cracks in a sentence and a table each, for whoever cannot see them."""
+"""Tables of cracks: what was read, how fast they grew, totals by direction, corrections."""
 
 from __future__ import annotations
 
@@ -6,181 +6,184 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from rig.record.crack_words import in_words
 from rig.record.cracks import DIRECTIONS, CrackEntry
-from rig.report.crack_growth import (
-    UNTOLD,
-    Corrected,
-    CrackGrowth,
-    Inspection,
-    Mark,
-    Rate,
-    Total,
+from rig.report.crack_growth import UNTOLD, Corrected, CrackGrowth, Inspection, Mark, Rate, Total
+from rig.report.crack_told import (
+    NOT_READ,
+    NOT_TOLD,
+    direction_of,
+    entry_told,
+    joined,
+    key_of,
+    name_of,
+    number_of,
+    numbers_of,
+    reading,
+    remarks,
+    value,
 )
-from rig.report.crack_told import NOT_READ, counted, key_of, name_of, reading, value, when
-from rig.report.measure import Measure, Part, Table, Told, count_of
+from rig.report.measure import COUNT, Cell, Measure, Part, Table, Words
 
 READINGS: Final = (
     "cycles",
     "crack",
-    "face",
     "direction",
-    "position",
+    "place from the left support",
     "height of tip",
     "width",
     "length",
-    "lost material",
     "since last marked",
+    "lost material, words",
+    "read by",
     "entries",
 )
-RATES: Final = ("crack", "face", "between entries", "from", "to", "change", "a cycle", "a decade")
+RATES: Final = ("crack", "between entries", "from", "to", "change", "a cycle", "a decade")
 TOTALS: Final = ("cycles", "direction", "cracks", "marks", "total length", "never read", "earlier")
 CORRECTED: Final = ("entry", "what stood", "what stands", "why", "by")
+NOBODY: Final = "nobody named"
+UNKNOWN: Final = "not known"
+"""A rate between readings at one count, or a decade from no cycle at all."""
 
 
-def map_told(growth: CrackGrowth) -> Told:
-    """Return what the map of cracks shows: the last inspection, and all readings."""
-    if not growth.inspections:
-        return Told(("No crack was read.",), readings_table(growth))
-    last = growth.inspections[-1]
-    return Told((*when(last), ": ", *counted(last), "."), readings_table(growth))
+def readings_table(growth: CrackGrowth, newest: int | None = None) -> Table:
+    """Return each known crack at each inspection, as it was read there; the `newest` rows only."""
+    entries = {entry.number: entry for entry in growth.read}
+    marks = [(at, mark) for at in growth.inspections for mark in at.marks]
+    shown = marks if newest is None else marks[max(len(marks) - newest, 0) :]
+    return Table(READINGS, tuple(_reading(at, mark, entries) for at, mark in shown))
 
 
-def readings_table(growth: CrackGrowth) -> Table:
-    """Return each known crack at each inspection, as it was read there."""
-    rows = (_reading(at, mark) for at in growth.inspections for mark in at.marks)
-    return Table(READINGS, tuple(rows))
+def marks_table(at: Inspection, growth: CrackGrowth, most: int) -> Table:
+    """Return the cracks of one inspection, the widest first, so many at most."""
+    entries = {entry.number: entry for entry in growth.read}
+    widest = sorted(at.marks, key=lambda mark: -_or_less(mark.now.width))[:most]
+    return Table(READINGS[1:], tuple(_reading(at, mark, entries)[1:] for mark in widest))
 
 
-def _reading(at: Inspection, mark: Mark) -> tuple[Part, ...]:
-    now, key = mark.now, f"{key_of(at)}.{mark.known.entries[0]}"
+def _reading(at: Inspection, mark: Mark, entries: dict[int, CrackEntry]) -> tuple[Cell, ...]:
+    key = f"{key_of(at)}.{mark.first}"
+    there = [entries[number] for number in mark.now.entries]
     return (
-        _cycle(at),
-        mark.label,
-        mark.face,
-        mark.direction or "not told",
-        reading(now.position, f"{key}.position"),
-        reading(now.height, f"{key}.height"),
-        value(mark, "width"),
-        value(mark, "length"),
-        now.lost,
+        cycle_of(at),
+        name_of(mark),
+        direction_of(at, mark),
+        reading(mark.known.position, f"{key}.position"),
+        reading(mark.now.height, f"{key}.height"),
+        value(at, mark, "width"),
+        value(at, mark, "length"),
         "new" if mark.new else "known" if mark.read else NOT_READ,
-        ", ".join(map(str, now.entries)),
+        _remarks(there),
+        _people(there),
+        numbers_of(mark.now.entries),
     )
 
 
-def _cycle(at: Inspection) -> Measure:
-    return Measure(at.cycle, "1", f"{key_of(at)}.cycle")
+def _remarks(there: Iterable[CrackEntry]) -> tuple[Part, ...]:
+    said = (piece for entry in there for piece in remarks(entry, f"cracks.entry.{entry.number}"))
+    return joined(said, "; ")
 
 
-def growth_told(growth: CrackGrowth, quantity: str) -> Told:
-    """Return what the figure of "width" or "length" over cycles shows, and the rates."""
-    rates = [rate for rate in growth.rates if rate.quantity == quantity]
-    return Told((*_read(growth, quantity), *_fastest(rates)), rates_table(rates))
-
-
-def _read(growth: CrackGrowth, quantity: str) -> tuple[Part, ...]:
-    marks = [mark for at in growth.inspections for mark in at.marks]
-    read = len({m.key for m in marks if not math.isnan(getattr(m.now, quantity))})
-    gaps = sum(len(at.unread(quantity)) for at in growth.inspections)
-    parts: tuple[Part, ...] = (
-        f"The {quantity} of ",
-        *count_of(read, "mark", f"cracks.{quantity}.marks"),
-        " was read, over ",
-        *count_of(len(growth.inspections), "inspection", "cracks.inspections"),
-    )
-    if gaps:
-        parts += (
-            "; of known cracks it was not read ",
-            Measure(gaps, "1", f"cracks.{quantity}.gaps"),
-        )
-        parts += (" times" if gaps > 1 else " time",)
-    return parts
-
-
-def _fastest(rates: Iterable[Rate]) -> tuple[Part, ...]:
-    most = max(rates, key=lambda rate: _or_less(rate.per_decade), default=None)
-    if most is None or not most.per_decade > 0:
-        return ("; none is known to have grown between two readings.",)
-    first, last = most.entries
-    return (
-        f"; {name_of(most)} grew fastest, by ",
-        _rate(most)[-1],
-        " (a tenfold of the cycles), between entries ",
-        Measure(first, "1", f"cracks.entry.{first}.number"),
-        " and ",
-        Measure(last, "1", f"cracks.entry.{last}.number"),
-        ".",
+def _people(there: Iterable[CrackEntry]) -> tuple[Part, ...]:
+    named = {entry.by: entry.number for entry in there}
+    return joined(
+        (Words(by, f"cracks.entry.{number}.by", "name") if by else NOBODY,)
+        for by, number in named.items()
     )
 
 
-def _or_less(rate: float) -> float:
-    return -math.inf if math.isnan(rate) else rate
+def cycle_of(at: Inspection) -> Measure:
+    """Return the count of cycles of an inspection."""
+    return Measure(at.cycle, COUNT, f"{key_of(at)}.cycle")
 
 
-def rates_table(rates: Iterable[Rate]) -> Table:
+def rates_table(rates: Sequence[Rate]) -> Table:
     """Return how fast cracks grew between readings that follow each other."""
     return Table(RATES, tuple(_rate(rate) for rate in rates))
 
 
-def _rate(rate: Rate) -> tuple[Part, ...]:
+def fastest(rates: Iterable[Rate]) -> list[Rate]:
+    """Return rates, the fastest a decade of cycles first, those without one last."""
+    return sorted(rates, key=lambda rate: -_or_less(rate.per_decade))
+
+
+def _or_less(number: float) -> float:
+    return -math.inf if math.isnan(number) else number
+
+
+def per_decade(rate: Rate) -> Measure:
+    """Return the growth a tenfold of the cycles."""
+    key = f"{_key_of(rate)}.per_decade"
+    return Measure(rate.per_decade, "m/decade", key, blank=UNKNOWN)
+
+
+def _key_of(rate: Rate) -> str:
     first, last = rate.entries
-    key = f"cracks.rate.{rate.quantity}.{first}.{last}"
+    return f"cracks.rate.{rate.quantity}.{first}.{last}"
+
+
+def _rate(rate: Rate) -> tuple[Cell, ...]:
+    first, last = rate.entries
     return (
-        rate.label,
-        rate.face,
-        f"{first} and {last}",
-        Measure(rate.cycles[0], "1", f"cracks.entry.{first}.cycle"),
-        Measure(rate.cycles[1], "1", f"cracks.entry.{last}.cycle"),
-        reading(rate.change, f"{key}.change"),
-        Measure(rate.per_cycle, "m/cycle", f"{key}.per_cycle"),
-        Measure(rate.per_decade, "m/decade", f"{key}.per_decade"),
+        name_of(rate),
+        numbers_of(rate.entries, " and "),
+        Measure(rate.cycles[0], COUNT, f"cracks.entry.{first}.cycle"),
+        Measure(rate.cycles[1], COUNT, f"cracks.entry.{last}.cycle"),
+        reading(rate.change, f"{_key_of(rate)}.change"),
+        Measure(rate.per_cycle, "m/cycle", f"{_key_of(rate)}.per_cycle", blank=UNKNOWN),
+        per_decade(rate),
     )
 
 
-def totals_told(growth: CrackGrowth) -> Told:
-    """Return what the figure of total lengths by direction shows."""
+def totals_table(growth: CrackGrowth) -> Table:
+    """Return the total of each direction at each inspection."""
     rows = tuple(
         _total(at, total)
         for at in growth.inspections
         for total in at.totals
         if total.marks or total.direction != UNTOLD
     )
-    return Told(_compared(growth.inspections), Table(TOTALS, rows))
+    return Table(TOTALS, rows)
 
 
-def _compared(inspections: Sequence[Inspection]) -> tuple[Part, ...]:
-    if not inspections:
-        return ("No crack was read.",)
-    parts: list[Part] = [*when(inspections[-1]), ": "]
-    for direction in DIRECTIONS:
-        total = inspections[-1].total(direction)
-        parts += [*_count(inspections[-1], total), "; " if direction != DIRECTIONS[-1] else "."]
-    return tuple(parts)
+def key_of_total(at: Inspection, total: Total) -> str:
+    """Return how the keys of a total begin."""
+    return f"{key_of(at)}.{total.direction or 'untold'}"
 
 
-def _count(at: Inspection, total: Total) -> tuple[Part, ...]:
-    key = f"{key_of(at)}.{total.direction}"
-    count = count_of(total.cracks, f"{total.direction} crack", f"{key}.cracks")
-    if not total.cracks:
-        return count
-    long = (*count, ", ", reading(total.length, f"{key}.length"), " long in all")
-    if not total.unread:
-        return long
-    return (*long, " without ", *count_of(total.unread, "mark", f"{key}.unread"), " never read")
-
-
-def _total(at: Inspection, total: Total) -> tuple[Part, ...]:
-    key = f"{key_of(at)}.{total.direction or 'untold'}"
+def _total(at: Inspection, total: Total) -> tuple[Cell, ...]:
+    key = key_of_total(at, total)
     return (
-        _cycle(at),
-        total.direction or "not told",
-        Measure(total.cracks, "1", f"{key}.cracks"),
-        Measure(total.marks, "1", f"{key}.marks"),
+        cycle_of(at),
+        total.direction or NOT_TOLD,
+        Measure(total.cracks, COUNT, f"{key}.cracks"),
+        Measure(total.marks, COUNT, f"{key}.marks"),
         reading(total.length, f"{key}.length"),
-        Measure(total.unread, "1", f"{key}.unread"),
-        Measure(total.earlier, "1", f"{key}.earlier"),
+        Measure(total.unread, COUNT, f"{key}.unread"),
+        Measure(total.earlier, COUNT, f"{key}.earlier"),
     )
+
+
+def side_by_side(inspections: Iterable[Inspection]) -> Table:
+    """Return count and total length of each direction, a row an inspection."""
+    inspections = tuple(inspections)
+    shown = [*DIRECTIONS]
+    if any(at.total(UNTOLD).marks for at in inspections):
+        shown.append(UNTOLD)
+    names = [direction or "direction not told" for direction in shown]
+    heads = [head for name in names for head in (f"{name}: cracks", f"{name}: length")]
+    rows = (
+        (cycle_of(at), *(cell for name in shown for cell in _beside(at, at.total(name))))
+        for at in inspections
+    )
+    return Table(("cycles", *heads), tuple(rows))
+
+
+def _beside(at: Inspection, total: Total) -> tuple[Cell, Cell]:
+    key = key_of_total(at, total)
+    unread = Measure(total.unread, COUNT, f"{key}.unread"), " never read"
+    length = reading(total.length, f"{key}.length")
+    more = (", ", *unread) if total.unread and not math.isnan(total.length) else ()
+    return Measure(total.cracks, COUNT, f"{key}.cracks"), (length, *more)
 
 
 def corrected_table(growth: CrackGrowth) -> Table:
@@ -188,15 +191,15 @@ def corrected_table(growth: CrackGrowth) -> Table:
     return Table(CORRECTED, tuple(_corrected(one) for one in growth.corrected))
 
 
-def _corrected(one: Corrected) -> tuple[Part, ...]:
+def _corrected(one: Corrected) -> tuple[Cell, ...]:
+    last = f"cracks.written.{one.last.number}"
+    stood = (entry_told(entry, f"cracks.written.{entry.number}") for entry in one.stood)
     return (
-        Measure(one.number, "1", f"cracks.entry.{one.number}.number"),
-        "; then ".join(map(in_words, one.stood)),
-        _stands(one.stands),
-        one.last.text,
-        one.last.by,
+        number_of(one.number)
+        if one.stands
+        else Measure(one.number, COUNT, f"cracks.written.{one.number}.number"),
+        joined(stood, "; then "),
+        entry_told(one.stands, f"cracks.entry.{one.number}") if one.stands else "withdrawn",
+        Words(one.why, f"{last}.text") if one.why else "not said",
+        Words(one.last.by, f"{last}.by", "name") if one.last.by else NOBODY,
     )
-
-
-def _stands(entry: CrackEntry | None) -> str:
-    return "withdrawn" if entry is None else in_words(entry)

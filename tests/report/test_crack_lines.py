@@ -183,12 +183,15 @@ def _long(line: Line) -> float:
 
 
 @pytest.mark.parametrize("rooms", [LARGE, SMALL], ids=["large", "small"])
-@given(st.sets(st.sampled_from(FACES)), st.floats(1.0, 12.0))
-def test_faces_stand_to_one_scale_inside_the_map_and_over_no_other(rooms, faces, width) -> None:
+@given(st.sets(st.sampled_from(FACES)), st.floats(1.0, 12.0), st.floats(5.0, 12.0))
+def test_faces_stand_to_one_scale_inside_the_map_and_over_no_other(
+    rooms, faces, width, height
+) -> None:
     log = [reading(n, 1, "C1", face, position=450) for n, face in enumerate(sorted(faces), 1)]
     growth = growth_of(log)
-    layout = laid_out(beam(), faces_of(growth), width, rooms)
+    layout = laid_out(beam(), faces_of(growth), (width, height), rooms)
     assert layout.places.keys() == faces | {"front"}
+    assert layout.height <= height + 1e-9
     boxes = [layout.area(face, beam()) for face in layout.places]
     for face, (left, right, bottom, top) in zip(layout.places, boxes, strict=True):
         long = 1.008 if not face.endswith("end") else 0.15

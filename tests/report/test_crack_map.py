@@ -240,7 +240,7 @@ def test_any_log_can_be_drawn(entries: list[CrackEntry]) -> None:
     growth = growth_of(entries)
     map_figure(growth, prism()).canvas.draw()
     if growth.inspections:
-        strip_figure(growth, prism()).canvas.draw()
+        strip_figure(growth, prism(), growth.inspections).canvas.draw()
 
 
 def test_without_a_crack_the_specimen_alone_is_drawn() -> None:
