@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -18,6 +17,7 @@ from rig.protocol.plan import Plan
 from rig.record.cracks import NOTHING, Found, found_after, read_cracks
 from rig.record.layout import TEXTS
 from rig.record.reader import RunFile, read_run
+from rig.record.spans import covered
 from rig.replay.kept_files import plan_of_kept
 from rig.samples import Flag
 
@@ -71,8 +71,8 @@ def run_told(path: Path) -> RunTold:
             overloaded=loading is not None and _overloaded(run, loading.upper),
             age=_age(run, plan) if plan else None,
             wet=_wet(run),
-            interruptions=_covered((row[0], row[0] + row[2]) for row in rows),
-            unloaded=_covered((row[0], row[0] + row[2]) for row in without),
+            interruptions=covered((row[0], row[0] + row[2]) for row in rows),
+            unloaded=covered((row[0], row[0] + row[2]) for row in without),
             unloadings=tuple(row[1] for row in without),
             ultimate=_ultimate(run),
             residual=after.load if after is not None and after.outcome == "ultimate" else None,
@@ -119,17 +119,8 @@ def _wet(run: RunFile) -> float | None:
         return ended if math.isfinite(ended) else None
     if exposure == "spray":
         rows = run.entries("spray")
-        return _covered((on, off) for on, off, _, confirmed in rows if confirmed)
+        return covered((on, off) for on, off, _, confirmed in rows if confirmed)
     return 0.0 if exposure == "dry" else None
-
-
-def _covered(spans: Iterable[tuple[float, float]]) -> float:
-    """Return how long [s] spans cover together: a pause may lie in an inspection."""
-    total, end = 0.0, -math.inf
-    for begin, until in sorted(spans):
-        total += max(until - max(begin, end), 0.0)
-        end = max(end, until)
-    return total
 
 
 def _ultimate(run: RunFile) -> float | None:

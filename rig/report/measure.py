@@ -25,8 +25,12 @@ _SHOWN: Final[dict[str, tuple[float, str]]] = {
     "strain": (1e6, "µm/m"),
     "%": (1e2, "%"),
     "ratio": (1.0, ""),
+    "a": (1.0, "years"),
     "kg": (1.0, "kg"),
     "kg/m3": (1.0, "kg/m³"),
+    "m/s2": (1.0, "m/s²"),
+    "Ohm": (1e-6, "MΩ"),
+    "K difference": (1.0, "K"),
     "m/cycle": (1e9, "nm/cycle"),
     "m/decade": (1e3, "mm/decade"),
 }

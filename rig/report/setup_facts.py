@@ -170,9 +170,13 @@ def _channel(plan: Plan, channel: Channel) -> ChannelRow:
     )
 
 
+def used_for(name: str) -> str:
+    """Return what a channel of that name is there for, in words."""
+    return _USED_FOR.get(name) or _USED_FOR.get(name.rstrip("0123456789"), "")
+
+
 def _used_for(plan: Plan, name: str) -> str:
-    stem = name.rstrip("0123456789")
-    what = _USED_FOR.get(name) or _USED_FOR.get(stem, "")
+    what = used_for(name)
     limited = name in plan.limits.fixed or name in plan.rig.limits
     return f"{what}, limit" if limited else what
 

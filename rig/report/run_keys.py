@@ -1,0 +1,104 @@
+"""How numbers of a run's report are worked out from run.h5, by key; and the report's own constants.
+
+A key that begins with the name of something in run.h5 is that value itself. What is derived is told
+here in a sentence each, so that a stranger can work it out again without this program. `I` stands
+for a row counted from 0, `A` and `B` for counted cycles, `NAME` for a name.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rig.control.water_account import DRY_DEVIATION
+from rig.criteria.load import GROSS_OVERLOAD, OVERLOAD
+from rig.protocol.series_doubts import LONG_UNLOADED
+from rig.report.measure import COUNT, Measure
+
+CONSTANTS: Final[dict[str, tuple[float, str]]] = {
+    "overload": (OVERLOAD, "%"),
+    "gross_overload": (GROSS_OVERLOAD, "%"),
+    "dry": (DRY_DEVIATION, "s"),
+    "long_interruption": (LONG_UNLOADED, "s"),
+    "late_unloading": (1e5, COUNT),
+    "events_shown": (200.0, COUNT),
+    "rows_shown": (200.0, COUNT),
+    "end_cycles": (100.0, COUNT),
+    "before_stop": (60.0, "s"),
+}
+"""Value [SI] and unit of what the report itself sets; common practice, no source."""
+
+DERIVED: Final[dict[str, str]] = {
+    "derived.utc.KEY": "root attribute started_utc plus the test time [s] that stands at KEY",
+    "derived.ended": "root attribute started_utc plus root attribute ended_time [s]",
+    "derived.baseline.first": "[baseline] from of the protocol, 2000 where it says nothing",
+    "derived.baseline.last": "[baseline] to of the protocol, 3000 where it says nothing",
+    "derived.stiffness_loss": "1 less the median of /cycles/stiffness over the last 100 counted "
+    "cycles (the last `confirm` of [failure] stiffness_loss where that is fewer; all where there "
+    "are fewer) up to root attribute cycles, over its median over the baseline's cycles",
+    "derived.stiffness_loss.first_seen": "the first counted cycle after the baseline whose own "
+    "/cycles/stiffness is at or below (1 - stop) times the baseline's median, stop being that of "
+    "[failure] stiffness_loss",
+    "derived.stiffness_loss.stop": "stop of [failure] stiffness_loss of the protocol, a fraction",
+    "derived.share_of_run_out": "root attribute cycles over run_out of the first cyclic stage",
+    "derived.run_out": "run_out of the first cyclic stage of the protocol",
+    "derived.capacity": "capacity of [loading]; where capacity_from names a series, the mean of "
+    "the loads of its [[ultimate]] of the exposure named, those with valid = false and those with "
+    "residual = true left out",
+    "derived.level": "upper load over capacity",
+    "derived.stress_ratio": "lower load over upper load",
+    "derived.frequency": "frequency of [loading] of the protocol",
+    "derived.tendon_range": "stress range of the tendon layer with the largest one between lower "
+    "and upper load, by the section of the specimen file; needs the program (`predict`)",
+    "derived.concrete_max": "concrete stress at the top at upper load over the strength of the "
+    "specimen file, by its section; needs the program (`predict`)",
+    "derived.concrete_min": "the same at lower load",
+    "derived.residual_share": "root attribute residual_load over the capacity",
+    "derived.ultimate.load": "the largest load [kN] named in root attribute why after `ultimate "
+    "load` or `it had held`",
+    "derived.ultimate.deflection": "the net deflection [mm] named in root attribute why after "
+    "`at net deflection`",
+    "derived.age": "days from `cast` of [history] in the specimen text to root attribute "
+    "started_utc, as a time",
+    "derived.test_time": "root attribute ended_time; without an end the time of the last event",
+    "derived.water.wet": "seconds that the rows of /spray with confirmed = 1 cover together",
+    "derived.water.submerged": "root attribute ended_time, where exposure is submerged",
+    "derived.water.volume": "sum of volume of /spray",
+    "derived.water.unconfirmed": "seconds of the rows of /spray with confirmed = 0, summed",
+    "derived.water.missed": "number of events whose text begins with `spray period missed`",
+    "derived.water.dry_spells": "number of events of kind deviation whose text begins with `was "
+    "dry for`",
+    "derived.water.dry.I": "hours named in the text of event I, as a time",
+    "derived.interruptions.sum": "seconds that the rows of /interruptions cover together",
+    "derived.interruptions.unloaded": "the same of the rows whose text has `; unloaded` in it",
+    "derived.interruptions.long": "number of rows with `; unloaded` in their text and a duration "
+    "over 24 h",
+    "derived.interruptions.late": "number of rows with `; unloaded` in their text after more than "
+    "100000 counted cycles",
+    "derived.zero_shift.I": "value of row I of /zeros less the value of the first row of /zeros of "
+    "the same channel",
+    "derived.prestress.I": "MPa named after `effective prestress` in the text of event I",
+    "derived.events.left_out": "rows of /events less those shown",
+    "derived.events.KIND.count": "number of rows of /events of that kind",
+    "derived.forecast.I.median": "cycle named in the text of event I after `expected at cycle`",
+    "derived.forecast.I.low": "the first cycle named in the text of event I after `between`",
+    "derived.forecast.I.high": "the second cycle named in the text of event I after `between`",
+    "derived.forecast.I.error": "decimal logarithm of the median of event I over root attribute "
+    "cycles",
+    "derived.forecast.inside": "number of forecasts whose interval holds root attribute cycles",
+    "derived.forecast.count": "number of events of kind forecast that name a cycle",
+    "derived.samples_a_cycle": "root attribute rate over the median of /cycles/frequency",
+    "derived.rows.NAME": "number of rows of the table NAME",
+    "derived.after_end": "number of rows of /cycles flagged after-end",
+    "derived.missing.NAME": "number of rows of /cycles up to the verdict in which NAME is NaN",
+    "derived.cracks.fact.NAME": "wires of the newest standing entry of /cracks with that fact",
+    "derived.cracks.pictures": "number of different SHA-256 in the column picture of /cracks",
+    "derived.cracks.entries": "number of rows of /cracks",
+    "derived.static.I": "row I of /static, matched in order with the events of kind static",
+}
+"""What each derived key is, and how it is worked out from run.h5."""
+
+
+def constant(name: str) -> Measure:
+    """Return a number that the report sets itself."""
+    value, unit = CONSTANTS[name]
+    return Measure(value, unit, f"constant.{name}")

@@ -1,0 +1,130 @@
+"""What load a run asked for, in newtons and in the three measures of how hard that is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Final
+
+from rig.mechanics.prediction import Levels, predict
+from rig.protocol.plan import Cyclic, Plan
+from rig.protocol.residual import residual_stages
+from rig.report.document import Facts, Paragraph, Section
+from rig.report.measure import COUNT, Measure, Part, Words
+from rig.report.run_parts import attribute, of_column
+from rig.report.run_reading import RunRead
+
+Row = tuple[str, tuple[Part, ...]]
+
+_AS_WRITTEN: Final = {
+    "capacity": "Capacity, as written",
+    "capacity_from": "Capacity, taken from",
+    "upper": "Upper load, as written",
+    "lower": "Lower load, as written",
+    "frequency": "Frequency, as written",
+    "waveform": "Waveform",
+    "control": "Control",
+}
+
+
+def loads_section(read: RunRead) -> Section:
+    """Return loads, level, frequency and how long it was to go on."""
+    title = "Loads and life"
+    written = tuple(_written(read))
+    loading = read.plan.loading if read.plan else None
+    if read.plan is None or loading is None:
+        said = "The record holds no cyclic load that was asked for."
+        if read.unread:
+            said = "What load was asked for cannot be told from the texts of the record."
+        return Section("loads", title, (Paragraph((said,)), Facts((*written, *_life(read)))))
+    rows = (*written, *_loads(read.plan), *_measures(read.plan), *_asked(read), *_life(read))
+    return Section("loads", title, (Facts(rows),))
+
+
+def _written(read: RunRead) -> Iterator[Row]:
+    loading = read.tables["protocol"].get("loading", {})
+    for key, name in _AS_WRITTEN.items():
+        if isinstance(loading, dict) and key in loading:
+            yield name, (Words(str(loading[key]), f"protocol.loading.{key}"),)
+
+
+def _loads(plan: Plan) -> Iterator[Row]:
+    load = plan.loading
+    if load is None:
+        return
+    yield "Capacity", (Measure(load.capacity, "N", "derived.capacity", 5),)
+    yield "Upper load", (Measure(load.upper, "N", "derived.upper_load", 5),)
+    yield "Lower load", (Measure(load.lower, "N", "derived.lower_load", 5),)
+    ratio = Measure(load.lower / load.upper, "ratio", "derived.stress_ratio")
+    yield "Lower over upper load (R)", (ratio,)
+    yield "Load level", (Measure(load.upper / load.capacity, "%", "derived.level", 4),)
+    yield "Frequency asked for", (Measure(load.frequency, "Hz", "derived.frequency"),)
+
+
+def levels_of(plan: Plan) -> Levels | None:
+    """Return the measures of how hard a specimen is tested, None where mechanics cannot tell."""
+    load = plan.loading
+    if load is None:
+        return None
+    try:
+        # By the code's formula: to follow a tendon without bond along the beam takes seconds.
+        told = predict(
+            plan.specimen,
+            load.lower,
+            load.upper,
+            plan.exposure or "dry",
+            load.capacity,
+            load.frequency,
+            by_code=True,
+        )
+    except (ValueError, ArithmeticError):
+        return None
+    return told.levels
+
+
+def _measures(plan: Plan) -> Iterator[Row]:
+    found = levels_of(plan)
+    if found is None or math.isnan(found.concrete_max):
+        yield "Stresses", ("mechanics cannot tell them: the section does not carry these loads",)
+        return
+    if plan.specimen.tendons:
+        value = Measure(found.tendon_range, "Pa", "derived.tendon_range")
+        yield "Stress range of the tendons", (value, ", by mechanics, before any wear")
+    yield (
+        "Concrete stress at the top over strength",
+        (
+            Measure(found.concrete_min, "ratio", "derived.concrete_min"),
+            " to ",
+            Measure(found.concrete_max, "ratio", "derived.concrete_max"),
+            ", by mechanics, before any wear",
+        ),
+    )
+
+
+def _asked(read: RunRead) -> Iterator[Row]:
+    stages = read.plan.stages if read.plan else ()
+    for stage in stages:
+        if isinstance(stage, Cyclic):
+            value = Measure(stage.run_out, COUNT, "derived.run_out")
+            yield "Run-out asked for", (value, " cycles")
+            break
+    if read.plan is not None and residual_stages(read.plan):
+        yield "After a run-out", ("the specimen is broken slowly",)
+
+
+def _life(read: RunRead) -> Iterator[Row]:
+    yield "Life", (read.cycles, " counted cycles; outcome: ", *_outcome(read))
+    run_out = read.plan.cyclic.run_out if read.plan and read.plan.cyclic else 0
+    if run_out:
+        share = Measure(read.recording.cycles / run_out, "%", "derived.share_of_run_out")
+        yield "Share of the run-out", (share,)
+    frequency = of_column(read, "frequency", "median", 4)
+    if math.isfinite(frequency.value):
+        yield "Frequency as measured, median", (frequency,)
+    if math.isfinite(read.recording.ended_time):
+        value = Measure(read.recording.ended_time, "s", "attr.ended_time", 4)
+        yield "Test time", (value, ", interruptions among it")
+
+
+def _outcome(read: RunRead) -> tuple[Part, ...]:
+    return (attribute(read, "outcome"),) if read.outcome else ("none",)

@@ -1,0 +1,235 @@
+"""The data sheet of a run: specimen, rig, sensors, and who signs, as the files it keeps say it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import date, datetime
+from typing import Any, Final
+
+from rig.channels import Channel
+from rig.report.document import Facts, Listed, Paragraph, Section, Signatures
+from rig.report.measure import Cell, Measure, Part, Table, Words
+from rig.report.run_parts import attribute, unit_of
+from rig.report.run_reading import RunRead
+from rig.report.setup_facts import used_for
+
+SIGNED: Final = ("Tested by", "Checked by", "Approved by")
+SENSORS: Final = ("channel", "used for", "from", "to", "resolution")
+CALIBRATED: Final = ("channel", "serial number", "certificate", "date", "valid until", "more")
+_NOT_KEPT: Final = "not in the record"
+_CERTIFICATE: Final = ("certificate", "date", "until")
+_SERIALS: Final = ("serial", "serial_number", "sensor")
+_NAMES: Final = {
+    "name": "Name",
+    "shape": "Shape",
+    "width": "Width",
+    "height": "Height",
+    "span": "Span",
+    "load_spacing": "Distance of the load points",
+    "strength": "Strength",
+    "modulus": "Modulus",
+    "tensile_strength": "Tensile strength",
+    "density": "Density",
+    "law": "Stress-strain law",
+    "peak_strain": "Strain at the peak",
+    "ultimate_strain": "Ultimate strain",
+    "area": "Area",
+    "depth": "Depth from the top",
+    "bond": "Bond",
+    "stress": "Prestress",
+    "stress_at": "Prestress told at",
+    "yield": "Yield stress",
+    "mix": "Mix",
+    "cast": "Cast",
+    "release": "Released",
+    "soaked_since": "Soaked since",
+    "soaked_until": "Soaked until",
+    "water": "Water",
+    "strengths": "Strengths by age",
+}
+"""What the keys of a specimen file are called here."""
+_RIG: Final = ("name", "driver", "rate", "local_input")
+_RIG_GROUPS: Final = {
+    "actuator": "Actuator",
+    "frame": "Frame",
+    "supply": "Oil supply",
+    "dynamic_verification": "Verification in motion",
+    "proof_of_stopping": "Proof of stopping",
+    "pump": "Pump",
+    "limits": "Limits",
+    "stops": "Stop categories",
+}
+_GROUPS: Final = {
+    "geometry": "Geometry",
+    "concrete": "Concrete",
+    "tendon": "Tendons",
+    "bar": "Bars",
+    "history": "History",
+}
+_PARTS: Final = {"Specimen", "Rig", *_GROUPS.values(), *_RIG_GROUPS.values()}
+
+Row = tuple[str, tuple[Part, ...]]
+
+
+def sheet_section(read: RunRead) -> Section:
+    """Return what was tested, on what, and who signs."""
+    return Section(
+        "data-sheet",
+        "Data sheet",
+        (
+            Facts(tuple(_test(read))),
+            *_specimen(read),
+            *_rig(read),
+            *_sensors(read),
+            Signatures(SIGNED),
+        ),
+    )
+
+
+def _test(read: RunRead) -> Iterator[Row]:
+    header = read.header
+    yield "Title", (attribute(read, "title"),)
+    yield "Specimen", (attribute(read, "specimen_id"),)
+    yield "Exposure", (attribute(read, "exposure"),) if header.exposure else ("not told",)
+    yield "Run", (attribute(read, "run_id"),)
+    yield "Started", (read.moment(0.0, "attr.started_utc"),)
+    yield from _age(read)
+    if header.seed is not None:
+        yield "Seed of the rehearsal", (Words(str(header.seed), "attr.seed", "name"),)
+
+
+def _age(read: RunRead) -> Iterator[Row]:
+    """Yield the age of a real specimen: the days of a rehearsal or an import tell nothing."""
+    if read.header.simulated or read.header.imported:
+        return
+    cast = read.tables["specimen"].get("history", {}).get("cast")
+    try:
+        days = (datetime.fromisoformat(read.header.started_utc).date() - cast).days
+    except (TypeError, ValueError):
+        yield "Age at the start", ("not known: its file tells no date of casting",)
+        return
+    yield "Age at the start", (Measure(days * 86400.0, "s", "derived.age"),)
+
+
+def _specimen(read: RunRead) -> Iterator[Listed | Paragraph]:
+    table = read.tables["specimen"]
+    if not table:
+        kept = "is no file that can be read" if read.header.texts.get("specimen") else "is not kept"
+        yield Paragraph((f"The specimen file {kept} in the record.",))
+        return
+    rows = [*_written(table, "specimen", "Specimen", only_plain=True)]
+    for key, group in table.items():
+        name = _GROUPS.get(key, "")
+        if isinstance(group, Mapping):
+            rows += _written(group, f"specimen.{key}", name or key)
+        elif isinstance(group, list):
+            for place, one in enumerate(group):
+                if isinstance(one, Mapping):
+                    rows += _written(one, f"specimen.{key}.{place}", name or key)
+    caption = ("Specimen, as its file says",)
+    yield Listed(caption, Table(("part", "what", "as written"), tuple(rows)))
+
+
+def _written(
+    table: Mapping[str, Any], where: str, part: str, *, only_plain: bool = False
+) -> Iterator[tuple[Cell, ...]]:
+    """Yield the plain values of a table, as written; tables inside it come after them."""
+    head: Part = part if part in _PARTS else Words(part, where, "name")
+    for key, value in table.items():
+        name: Part = _NAMES.get(key, "") or Words(key, f"{where}.{key}", "name")
+        if isinstance(value, Mapping) or _of_tables(value):
+            if isinstance(value, Mapping) and not only_plain:
+                for inner, plain in value.items():
+                    place = f"{where}.{key}.{inner}"
+                    yield head, (name, ": ", Words(inner, place, "name")), _value(plain, place)
+            continue
+        yield head, name, _value(value, f"{where}.{key}")
+
+
+def _of_tables(value: object) -> bool:
+    return isinstance(value, list) and any(isinstance(one, Mapping) for one in value)
+
+
+def _value(value: object, key: str) -> Words:
+    """Return a value of a TOML text as it was written, as near as its parser tells."""
+    return Words(_plain(value), key)
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, list):
+        return ", ".join(map(_plain, value))
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key} {_plain(inner)}" for key, inner in value.items())
+    return value.isoformat() if isinstance(value, date | datetime) else str(value)
+
+
+def _rig(read: RunRead) -> Iterator[Listed | Paragraph]:
+    """Yield what the rig file says of the frame; hidden truth and wires of it are no facts."""
+    rig = read.tables["rig"]
+    if not rig:
+        kept = "is none that can be read" if read.header.texts.get("rig") else "is not kept"
+        yield Paragraph((f"The rig file {kept} in the record.",))
+        return
+    rows = [*_written({k: rig[k] for k in _RIG if k in rig}, "rig", "Rig", only_plain=True)]
+    for key, name in _RIG_GROUPS.items():
+        if isinstance(rig.get(key), Mapping):
+            rows += _written(rig[key], f"rig.{key}", name)
+    caption = ("Rig, as its file says",)
+    yield Listed(caption, Table(("part", "what", "as written"), tuple(rows)))
+
+
+def _sensors(read: RunRead) -> Iterator[Listed]:
+    channels = read.header.channels
+    rows = tuple(_channel(read, place, channel) for place, channel in enumerate(channels))
+    caption = ("Sensors: what each channel is for, its range and resolution",)
+    yield Listed(caption, Table(SENSORS, rows))
+    caption = ("Calibration of the sensors, as the rig file says",)
+    yield Listed(caption, Table(CALIBRATED, tuple(_calibrations(read))))
+
+
+def _channel(read: RunRead, place: int, channel: Channel) -> tuple[Cell, ...]:
+    """Return what is known of a channel; its row in /calibration has the same place."""
+    unit, key = unit_of(channel.name), f"calibration.{place}"
+    if unit == "K":  # a resolution in kelvins is a difference
+        resolution: Cell = Measure(channel.resolution, "K difference", f"{key}.resolution")
+    else:
+        resolution = Measure(channel.resolution, unit, f"{key}.resolution")
+    return (
+        Words(channel.name, f"{key}.channel", "name"),
+        used_for(channel.name) or "not told",
+        Measure(channel.low, unit, f"{key}.low", 4),
+        Measure(channel.high, unit, f"{key}.high", 4),
+        resolution,
+    )
+
+
+def _calibrations(read: RunRead) -> Iterator[tuple[Cell, ...]]:
+    """Yield serial number and certificate of each channel, as far as the rig file has them."""
+    known = read.tables["rig"].get("channel", [])
+    for place, table in enumerate(known if isinstance(known, list) else ()):
+        if not isinstance(table, Mapping) or "name" not in table:
+            continue
+        where = f"rig.channel.{place}"
+        made = table.get("calibration")
+        given: Mapping[str, Any] = made if isinstance(made, Mapping) else {}
+        serial = next((key for key in _SERIALS if key in table), "")
+        yield (
+            _value(table["name"], f"{where}.name"),
+            _value(table[serial], f"{where}.{serial}") if serial else _NOT_KEPT,
+            *(
+                _value(given[key], f"{where}.calibration.{key}") if key in given else _NOT_KEPT
+                for key in _CERTIFICATE
+            ),
+            _more(given, f"{where}.calibration"),
+        )
+
+
+def _more(given: Mapping[str, Any], where: str) -> Cell:
+    parts: list[Part] = []
+    for key, value in given.items():
+        if key not in _CERTIFICATE and not isinstance(value, Mapping):
+            name = Words(f"{key} ", f"{where}.{key}", "name")
+            parts += [*([", "] if parts else []), name, _value(value, f"{where}.{key}")]
+    return tuple(parts) if parts else "none"
