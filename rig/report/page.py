@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import html
+import re
 from collections.abc import Mapping
 from functools import cache
 from importlib import resources
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import jinja2
@@ -24,6 +27,9 @@ if TYPE_CHECKING:
 
 GENERATOR: Final = "nightrig report"
 """What a page of ours says that it is made by."""
+_HEAD: Final = 4096
+"""Bytes of a page within which it says what it is."""
+_OF: Final = re.compile(r'<meta name="nightrig-report-of" content="([^"]*)">')
 _HEADER: Final = 90
 """Letters of a title that have room at the head of a printed page."""
 
@@ -50,6 +56,20 @@ def page_of(document: Document, figures: Mapping[str, Figure] | None = None, of:
         policy=_policy(style),
         svg=svg,
     )
+
+
+def of_page(path: Path) -> str | None:
+    """Return what a page of ours is a report of, None where it is no such page or cannot be read.
+
+    It is told by the head of the file alone.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(_HEAD).decode("utf-8", "replace")
+    except OSError:
+        return None
+    found = _OF.search(head)
+    return html.unescape(found[1]) if found and f'content="{GENERATOR}"' in head else None
 
 
 def _policy(style: str) -> str:
