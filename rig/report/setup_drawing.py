@@ -25,18 +25,19 @@ def draw_setup(axes: Axes, sheet: Sheet, box: Box, size: float) -> None:
     base = bottom + 0.34 * height
     ends = (x0 - 0.06 * room, x0 + 1.06 * room)
     if sheet.wet:
-        _water(axes, (ends[0] - 3, base - 4, ends[1] - ends[0] + 6, depth + 7), sheet.wet, size)
-    _rectangle(axes, (ends[0], base, ends[1] - ends[0], depth))
+        draw_water(axes, (ends[0] - 3, base - 4, ends[1] - ends[0] + 6, depth + 7), sheet.wet, size)
+    draw_rectangle(axes, (ends[0], base, ends[1] - ends[0], depth))
     for x in (x0, x0 + room):
-        _support(axes, x, base)
+        draw_support(axes, x, base)
     middle, reach = x0 + room / 2, sheet.load_spacing * scale / 2
-    _load(axes, middle, reach, base + depth, top=bottom + 0.97 * height, size=size)
-    _dimension(axes, (x0, x0 + room), base - 9, f"span {sheet.span * 1e3:.0f} mm", size)
+    draw_load(axes, middle, reach, base + depth, top=bottom + 0.97 * height, size=size)
+    draw_dimension(axes, (x0, x0 + room), base - 9, f"span {sheet.span * 1e3:.0f} mm", size)
     spacing = f"{sheet.load_spacing * 1e3:.0f} mm"
-    _dimension(axes, (middle - reach, middle + reach), base + depth / 2, spacing, size)
+    draw_dimension(axes, (middle - reach, middle + reach), base + depth / 2, spacing, size)
 
 
-def _water(axes: Axes, box: Box, exposure: str, size: float) -> None:
+def draw_water(axes: Axes, box: Box, exposure: str, size: float) -> None:
+    """Draw what holds water about a box [mm], and say what exposure it is."""
     left, bottom, width, height = box
     axes.plot(
         [left, left, left + width, left + width],
@@ -48,7 +49,8 @@ def _water(axes: Axes, box: Box, exposure: str, size: float) -> None:
     axes.text(left + width, bottom - 1, exposure, fontsize=size, ha="right", va="top")
 
 
-def _rectangle(axes: Axes, box: Box) -> None:
+def draw_rectangle(axes: Axes, box: Box) -> None:
+    """Draw a box [mm]."""
     from matplotlib.patches import Rectangle
 
     left, bottom, width, height = box
@@ -56,13 +58,16 @@ def _rectangle(axes: Axes, box: Box) -> None:
     axes.add_patch(beam)
 
 
-def _support(axes: Axes, x: float, y: float) -> None:
+def draw_support(axes: Axes, x: float, y: float) -> None:
+    """Draw a support whose tip is at a place [mm]."""
     axes.fill(
         [x, x - 2.2, x + 2.2], [y, y - 4, y - 4], facecolor="white", edgecolor="black", lw=_LINE
     )
 
 
-def _load(axes: Axes, middle: float, reach: float, beam: float, *, top: float, size: float) -> None:
+def draw_load(
+    axes: Axes, middle: float, reach: float, beam: float, *, top: float, size: float
+) -> None:
     """Draw spreader, rod with its load cell, and the arrow of positive load and stroke."""
     spreader = beam + 5
     for x in (middle - reach, middle + reach):
@@ -72,8 +77,8 @@ def _load(axes: Axes, middle: float, reach: float, beam: float, *, top: float, s
             (x, spreader),
             arrowprops={"arrowstyle": "-|>", "lw": _LINE, "color": "black"},
         )
-    _rectangle(axes, (middle - reach - 2, spreader, 2 * reach + 4, 2.4))
-    _rectangle(axes, (middle - 2.5, spreader + 2.4, 5, 4))
+    draw_rectangle(axes, (middle - reach - 2, spreader, 2 * reach + 4, 2.4))
+    draw_rectangle(axes, (middle - 2.5, spreader + 2.4, 5, 4))
     axes.text(middle + 4, spreader + 4.4, "load cell", fontsize=size, va="center")
     axes.annotate(
         "",
@@ -84,7 +89,8 @@ def _load(axes: Axes, middle: float, reach: float, beam: float, *, top: float, s
     axes.text(middle + 4, top, "+ load, + stroke", fontsize=size, va="top")
 
 
-def _dimension(axes: Axes, ends: tuple[float, float], y: float, text: str, size: float) -> None:
+def draw_dimension(axes: Axes, ends: tuple[float, float], y: float, text: str, size: float) -> None:
+    """Draw a distance between two places at a height [mm], with its text."""
     axes.annotate(
         "",
         (ends[0], y),

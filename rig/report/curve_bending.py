@@ -1,0 +1,183 @@
+"""Curves of bending: net deflection, stiffness as it is judged, energy, what is left behind."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Final
+
+from rig.report.curve_axes import GREY, LOOKS, PALE, Look, Pair, Scale, look, reach, rows_of_panels
+from rig.report.curve_points import Points, even_edges, log_edges, trailing_median
+from rig.report.curve_told import BLANK, Line, by_decades, sentence_of, told
+from rig.report.document import Block, Drawn
+from rig.report.measure import COUNT, Cell, Measure, Part, Table, Told
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from rig.protocol.plan import Plan
+    from rig.report.curve_columns import Columns
+    from rig.report.curve_points import Places, Values
+    from rig.report.curve_statics import Static
+
+NET: Final = (
+    Line("deflection_max", "largest net deflection", "m"),
+    Line("deflection_range", "its range", "m"),
+    Line("deflection_min", "smallest net deflection", "m"),
+)
+STIFFNESS: Final = Line("stiffness", "stiffness of single cycles", "N/m")
+ENERGY: Final = Line("energy", "energy of a cycle", "J")
+UNJUDGED: Final = 100
+"""Cycles whose median is taken where no protocol says how many."""
+_MM: Final = 1e3
+_KN_MM: Final = 1e-6
+
+
+def deflection_block(columns: Columns, scale: Scale) -> Block | None:
+    """Return net deflection over the cycles."""
+    lines = [line for line in NET if columns.has(line.name)]
+    if not lines:
+        return None
+    draw = partial(_draw_lines, columns, scale, lines, "net deflection [mm]", _MM)
+    return Drawn("net-deflection", "Net deflection of each cycle", draw, told(columns, lines))
+
+
+def energy_block(columns: Columns, scale: Scale) -> Block | None:
+    """Return the energy dissipated in a cycle, over the cycles."""
+    if not columns.has(ENERGY.name):
+        return None
+    draw = partial(_draw_lines, columns, scale, [ENERGY], "energy a cycle [J]", 1.0)
+    total = Measure(columns.curves["energy"].statistics.sum, "J", "cycles.energy.sum", 4)
+    words = (" In all cycles together: ", total, ".")
+    return Drawn("energy", "Energy dissipated in each cycle", draw, told(columns, [ENERGY], *words))
+
+
+def _draw_lines(
+    columns: Columns, scale: Scale, lines: list[Line], label: str, factor: float
+) -> Figure:
+    with look():
+        figure, (pair,) = rows_of_panels(scale, [label], 1.75)
+        ends: list[float] = [0.0]
+        for place, line in enumerate(lines):
+            curve = columns.curves[line.name]
+            pair.line(curve, factor, Look(line.label, LOOKS[place]))
+            ends += [factor * curve.statistics.min, factor * curve.statistics.max]
+        pair.bounds(*reach(*ends))
+        pair.legend()
+    return figure
+
+
+def stiffness_block(
+    columns: Columns, plan: Plan | None, scale: Scale, statics: tuple[Static, ...]
+) -> Block | None:
+    """Return the stiffness as it is judged, with its baseline and what it is held against."""
+    if not columns.has(STIFFNESS.name):
+        return None
+    draw = partial(_draw_stiffness, columns, plan, scale, statics)
+    sentence = (*sentence_of(columns, [STIFFNESS]), *_judged_words(columns, plan))
+    table = _medians_table(columns, plan)
+    return Drawn("stiffness", "Stiffness, as it is judged", draw, Told(sentence, table))
+
+
+def window_of(plan: Plan | None) -> int:
+    """Return of how many cycles the median is judged."""
+    loss = plan.failure.stiffness_loss if plan is not None else None
+    return min(loss.confirm, 100) if loss is not None else UNJUDGED
+
+
+def baseline_of(columns: Columns, plan: Plan | None) -> Measure | None:
+    """Return the median stiffness over the baseline, None where the run did not come so far."""
+    if plan is None or plan.cyclic is None or columns.rows < plan.baseline.last:
+        return None
+    found = columns.median(plan.baseline.first, plan.baseline.last)
+    return found if found.value > 0 else None
+
+
+def _judged_words(columns: Columns, plan: Plan | None) -> tuple[Part, ...]:
+    window = Measure(window_of(plan), COUNT, "constant.median_window")
+    parts: list[Part] = [" The line is the median of the last ", window, " cycles; it begins there"]
+    base = baseline_of(columns, plan)
+    if plan is None or base is None:
+        return (*parts, ". There is no baseline: the record does not reach its end.")
+    ends = [Measure(n, COUNT, f"derived.baseline.{k}") for k, n in _window_ends(plan)]
+    parts += [". Baseline over cycles ", ends[0], " to ", ends[1], ": ", base]
+    last = columns.median(max(columns.rows - window_of(plan) + 1, 1), columns.rows)
+    lost = Measure(1 - last.value / base.value, "%", "derived.stiffness_loss.last", blank=BLANK)
+    parts += ["; in the end ", last, ", a loss of ", lost]
+    loss = plan.failure.stiffness_loss
+    if loss is not None:
+        parts += [". Judged a failure at a loss of ", Measure(loss.stop, "%", "derived.loss.stop")]
+        if loss.warn is not None:
+            parts += [", warned of at ", Measure(loss.warn, "%", "derived.loss.warn")]
+    return (*parts, ".")
+
+
+def _window_ends(plan: Plan) -> tuple[tuple[str, int], ...]:
+    return ("first", plan.baseline.first), ("last", plan.baseline.last)
+
+
+def _medians_table(columns: Columns, plan: Plan | None) -> Table:
+    """Return the medians at 1, 10, 100 ... cycles, and what is lost against the baseline."""
+    window, base = window_of(plan), baseline_of(columns, plan)
+    single = by_decades(columns, [STIFFNESS])
+    rows: list[tuple[Cell, ...]] = []
+    for number, row in zip(columns.curves["stiffness"].at, single.rows, strict=True):
+        if number < window:
+            rows.append((*row, "too few cycles", "none"))
+            continue
+        median = columns.median(number - window + 1, number)
+        value = 1 - median.value / base.value if base is not None else float("nan")
+        lost = Measure(value, "%", f"derived.stiffness_loss.at.{number}", blank="no baseline")
+        rows.append((*row, median, lost))
+    return Table((*single.heads, "median of the last cycles", "lost against baseline"), tuple(rows))
+
+
+def _draw_stiffness(
+    columns: Columns, plan: Plan | None, scale: Scale, statics: tuple[Static, ...]
+) -> Figure:
+    with look():
+        figure, (pair,) = rows_of_panels(scale, ["stiffness [kN/mm]"], 2.1)
+        found = columns.curves["stiffness"]
+        pair.line(found, _KN_MM, Look("single cycles", {"color": PALE, "linestyle": "-"}, 0.7))
+        ends = [_KN_MM * found.statistics.min, _KN_MM * found.statistics.max]
+        window = window_of(plan)
+        medians = [
+            _medians(columns.stiffness, edges, window)
+            for edges in (log_edges(columns.rows), even_edges(columns.rows))
+        ]
+        pair.points(medians[0], medians[1], _KN_MM, Look(f"median of {window}", LOOKS[0], 1.5))
+        known = [s for s in statics if s.cycle >= 0 and s.stiffness == s.stiffness]
+        if known:
+            values = [_KN_MM * s.stiffness for s in known]
+            style = {"marker": "s", "color": LOOKS[1]["color"], "markerfacecolor": "white"}
+            pair.marks([s.cycle for s in known], values, "static checks", **style)
+            ends += values
+        ends += _levels(pair, columns, plan)
+        pair.bounds(*reach(*ends))
+        pair.legend()
+    return figure
+
+
+def _medians(stiffness: Values, edges: Places, window: int) -> Points:
+    rows = edges[1:] - 1
+    return Points(rows + 1, trailing_median(stiffness, rows, window))
+
+
+def _levels(pair: Pair, columns: Columns, plan: Plan | None) -> list[float]:
+    """Draw baseline, warning and stop; return where they are [kN/mm]."""
+    base = baseline_of(columns, plan)
+    if plan is None or base is None:
+        return []
+    high = _KN_MM * base.value
+    first, last = plan.baseline.first, plan.baseline.last
+    over = 100.0 / pair.scale.cycles
+    pair.log.axvspan(first, last, color="#e4e4e4", linewidth=0)
+    pair.share.axvspan(first * over, last * over, color="#e4e4e4", linewidth=0)
+    pair.level(high, "baseline (over the grey band)", dash=(0, (6, 2, 1, 2)), colour=GREY)
+    loss = plan.failure.stiffness_loss
+    if loss is None:
+        return [high]
+    pair.level((1 - loss.stop) * high, f"stop: {loss.stop:.0%} lost".replace("%", " %"), dash="-")
+    if loss.warn is not None:
+        words = f"warning: {loss.warn:.0%} lost".replace("%", " %")
+        pair.level((1 - loss.warn) * high, words)
+    return [high, (1 - loss.stop) * high]
