@@ -8,6 +8,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from selenium.webdriver.chrome.service import Service
 
 PHONE, DESK = (390, 844), (1280, 800)
 NARROW = (360, 740)
+AXE = resources.files("axe_core_python").joinpath("axe.min.js").read_text(encoding="utf-8")
 SIZES = {"phone": PHONE, "desk": DESK, "narrow": NARROW}
 
 
@@ -107,3 +109,19 @@ def browsing(find: Callable[[str], str]) -> Iterator[Browser]:
             yield Browser(driver)
         finally:
             driver.quit()
+
+
+def fits(browser: Browser, size: tuple[int, int]) -> bool:
+    """Tell whether nothing reaches beyond the sides of a screen."""
+    wide: int = browser.run("return document.documentElement.scrollWidth")
+    return wide <= size[0]
+
+
+def faults(browser: Browser) -> list[str]:
+    """Return what axe-core finds against WCAG 2.2, levels A and AA, and against good practice."""
+    browser.run(AXE)
+    told = browser.driver.execute_async_script(
+        "const done = arguments[0]; axe.run().then(done, (e) => done({violations: [String(e)]}))"
+    )
+    assert told["passes"], "axe-core looked at nothing"
+    return [json.dumps(fault) for fault in told["violations"]]

@@ -4,7 +4,6 @@ import json
 import time
 from dataclasses import replace
 from http import HTTPStatus
-from importlib import resources
 
 import pytest
 
@@ -13,7 +12,7 @@ from rig.monitor.page import document as page_document
 from rig.monitor.page.http import Answer
 from rig.monitor.page.server import Server
 from tests.monitor.night_12 import with_status
-from tests.monitor.page.browser import DESK, NARROW, PHONE, browsing, program
+from tests.monitor.page.browser import DESK, NARROW, PHONE, browsing, faults, fits, program
 from tests.monitor.page.serve import served
 from tests.monitor.page.test_shown import HOSTILE, hostile
 from tests.monitor.views import VIEWS, cycling
@@ -22,7 +21,6 @@ pytestmark = [pytest.mark.system, pytest.mark.nights, pytest.mark.timeout(180)]
 
 TOKEN = "invented-for-this-test-0123456789"
 PATIENCE = 30.0
-AXE = resources.files("axe_core_python").joinpath("axe.min.js").read_text(encoding="utf-8")
 COLOURED = ("cycling", "warned", "gone", "failure")
 """States with the four colours of a verdict."""
 SCREENS = (
@@ -65,21 +63,6 @@ def until(claim, what: str) -> None:
 def numbers_have_come(browser) -> None:
     """Wait until the page has shown what it was answered."""
     until(lambda: browser.run("return document.body.dataset.asked > 0"), "numbers")
-
-
-def fits(browser, size: tuple[int, int]) -> bool:
-    """Tell whether nothing reaches beyond the sides of a screen."""
-    return browser.run("return document.documentElement.scrollWidth") <= size[0]
-
-
-def faults(browser) -> list[str]:
-    """Return what axe-core finds against WCAG 2.2, levels A and AA, and against good practice."""
-    browser.run(AXE)
-    told = browser.driver.execute_async_script(
-        "const done = arguments[0]; axe.run().then(done, (e) => done({violations: [String(e)]}))"
-    )
-    assert told["passes"], "axe-core looked at nothing"
-    return [json.dumps(fault) for fault in told["violations"]]
 
 
 def answered(body: bytes) -> Answer:
