@@ -111,8 +111,8 @@ class Comparison:
     """All that a series tells. `sn` is of all groups together, in the order of `FORMS`.
 
     `ratios` of a pair are in the order of `MODELS`. `mode` is the one compared for, None for any.
-    `water` is of each dry group beside each wet one, `at_levels` of all other pairs; `specimens` are
-    all entries, counted or not.
+    `water` is of each dry group beside each wet one, `at_levels` of all other pairs;
+    `specimens` are all entries, counted or not.
     """
 
     title: str

@@ -1,4 +1,4 @@
-"""What would decide a hypothesis that a series leaves open, or make a verdict mean what it seems to.
+"""What would decide a hypothesis that is left open, or tell what a verdict comes from.
 
 Nothing here is a plan: how often a series of some size would show a difference is `planned`.
 """
@@ -92,7 +92,5 @@ def _along(hypothesis: Hypothesis, lines: Iterable[str]) -> list[str]:
     """Return what goes along with a pair of groups of the hypothesis."""
     kind = _KINDS.get(hypothesis.quantity, "lives")
     pairs = [*product(hypothesis.higher, hypothesis.lower)]
-    heads = tuple(
-        f"{a} and {b}, {kind}:" for pair in pairs for a, b in (pair, pair[::-1])
-    )
+    heads = tuple(f"{a} and {b}, {kind}:" for pair in pairs for a, b in (pair, pair[::-1]))
     return [line for line in lines if line.startswith(heads)]

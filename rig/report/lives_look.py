@@ -41,12 +41,15 @@ METADATA: Final[dict[str, dict[str, None]]] = {
     ".pdf": {"CreationDate": None},
 }
 
-# Text stays text in an SVG, and the same comparison gives the same file.
+_RAISED: Final = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+
+# Text stays text in an SVG, nothing is a formula, and the same comparison gives the same file.
 SETTINGS: Final[Any] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "nightrig",
     "pdf.fonttype": 42,
     "font.size": 9,
+    "text.parse_math": False,
 }
 
 
@@ -74,7 +77,14 @@ def cycles_axis(axes: Axes, low: float, high: float) -> None:
     half = max(half * 1.12 + 0.1, 1.0)
     axes.set_xscale("log")
     axes.set_xlim(10 ** (middle - half), 10 ** (middle + half))
+    axes.xaxis.set_major_formatter(_power)
+    axes.xaxis.set_minor_formatter("")
     axes.set_xlabel("load cycles (log scale)")
+
+
+def _power(count: float, _place: Any) -> str:
+    """Return a power of ten as text: a formula would be taken for what somebody wrote."""
+    return "10" + f"{round(np.log10(count)):d}".translate(_RAISED)
 
 
 def write(figure: Figure, folder: Path, name: str) -> None:

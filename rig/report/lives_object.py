@@ -35,6 +35,7 @@ def compared_object(told: Comparison, years: ServiceLife | None = None) -> dict[
         "mode": told.mode,
         "confidence": told.confidence,
         "confidence_of_ratios": told.of_ratios,
+        "group_names": [group.lives.name for group in told.groups],
         "groups": {group.lives.name: _group(group) for group in told.groups},
         "lives": [life for group in told.groups for life in _lives(group)],
         "life_tests": [_life_test(pair) for pair in told.pairs],

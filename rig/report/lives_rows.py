@@ -22,6 +22,7 @@ from rig.report.lives_look import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
 
     from rig.lives.comparison import Comparison
     from rig.lives.grouped import LifeGroup
@@ -57,9 +58,9 @@ def draw_lives(figure: Figure, told: Comparison) -> None:
     rows = panels[0]
     for row, (index, group) in enumerate(groups):
         heights = row + spread(group.lives.cycles)
-        _marks(rows, group.lives, heights, colour(index))
+        draw_marks(rows, group.lives, heights, colour(index))
         if len(heights) <= MOST_NAMES:
-            _names(rows, group.lives, heights)
+            draw_names(rows, group.lives, heights)
     names = [f"{g.lives.name}\n{counted(g.lives)}" for _, g in groups]
     rows.set_yticks(range(len(groups)), names)
     rows.set_ylim(len(groups) - 0.5, -0.5)
@@ -67,9 +68,9 @@ def draw_lives(figure: Figure, told: Comparison) -> None:
     for axes, (name, factor, label) in zip(panels[1:], measures, strict=True):
         axes.set_ylabel(label)
         for index, group in groups:
-            _marks(axes, group.lives, factor * getattr(group.lives, name), colour(index))
+            draw_marks(axes, group.lives, factor * getattr(group.lives, name), colour(index))
         if name == "levels":
-            _line(axes, told)
+            draw_line(axes, told)
     _key(figure, told)
 
 
@@ -79,7 +80,7 @@ def _differs(groups: list[LifeGroup], name: str) -> bool:
     return known.size > 1 and bool(np.ptp(known) > LEAST_SPREAD * np.abs(known).max())
 
 
-def _marks(axes: Axes, group: LifeGroup, heights: FloatArray, ink: str) -> None:
+def draw_marks(axes: Axes, group: LifeGroup, heights: FloatArray, ink: str) -> None:
     """Draw the lives of a group: a sign for each mode; hollow with an arrow what did not fail."""
     signs = np.array([MODES.get(mode or "", UNTOLD) for mode in group.modes])
     known = np.isfinite(heights)
@@ -103,7 +104,8 @@ def _marks(axes: Axes, group: LifeGroup, heights: FloatArray, ink: str) -> None:
     axes.plot(x, y, UNTOLD, color=ink, markerfacecolor="white", markeredgewidth=1.3, markersize=8)
 
 
-def _names(axes: Axes, group: LifeGroup, heights: FloatArray) -> None:
+def draw_names(axes: Axes, group: LifeGroup, heights: FloatArray) -> None:
+    """Write the names of specimens below their marks."""
     for name, x, y in zip(group.specimens, group.cycles, heights, strict=True):
         axes.annotate(
             name,
@@ -117,7 +119,7 @@ def _names(axes: Axes, group: LifeGroup, heights: FloatArray) -> None:
         )
 
 
-def _line(axes: Axes, told: Comparison) -> None:
+def draw_line(axes: Axes, told: Comparison) -> None:
     """Draw the semi-logarithmic S-N line of all groups together and its band."""
     line = told.sn[0]
     if line is None:
@@ -136,6 +138,13 @@ def _line(axes: Axes, told: Comparison) -> None:
 
 def _key(figure: Figure, told: Comparison) -> None:
     """Draw below the panels what each sign means, of those that are there."""
+    figure.legend(
+        handles=signs(told), loc="outside lower center", ncols=4, frameon=False, fontsize=8
+    )
+
+
+def signs(told: Comparison) -> list[Line2D]:
+    """Return a mark for each sign that is there, its meaning as label."""
     from matplotlib.lines import Line2D
 
     failed = {
@@ -144,12 +153,12 @@ def _key(figure: Figure, told: Comparison) -> None:
         for mode, did in zip(g.lives.modes, g.lives.failed, strict=True)
         if did
     }
-    signs = [(mode, sign) for mode, sign in MODES.items() if mode in failed]
+    found = [(mode, sign) for mode, sign in MODES.items() if mode in failed]
     if None in failed:
-        signs.append(("failed, mode not told", UNTOLD))
+        found.append(("failed, mode not told", UNTOLD))
     handles = [
         Line2D([], [], linestyle="", marker=sign, color=GREY, markersize=7, label=name)
-        for name, sign in signs
+        for name, sign in found
     ]
     if not all(bool(g.lives.failed.all()) for g in told.groups):
         words = "run-out" if told.mode is None else f"run-out, or ended by other than {told.mode}"
@@ -165,4 +174,4 @@ def _key(figure: Figure, told: Comparison) -> None:
                 markeredgecolor=GREY,
             )
         )
-    figure.legend(handles=handles, loc="outside lower center", ncols=4, frameon=False, fontsize=8)
+    return handles

@@ -26,7 +26,7 @@ def draw_curves(figure: Figure, told: Comparison) -> None:
     cycles_axis(axes, float(cycles.min()), float(cycles.max()))
     for index, group in enumerate(told.groups):
         if group.curve is not None:
-            _curve(axes, group, index)
+            draw_curve(axes, group, index)
     axes.set_ylim(-3, 105)
     axes.set_ylabel("not failed (product limit) [%]")
     handles, labels = axes.get_legend_handles_labels()
@@ -43,7 +43,7 @@ def draw_curves(figure: Figure, told: Comparison) -> None:
     )
 
 
-def _curve(axes: Axes, group: GroupTold, index: int) -> None:
+def draw_curve(axes: Axes, group: GroupTold, index: int) -> None:
     """Draw the steps of a group up to its last count, its band, and a tick at each run-out.
 
     Before the first failure the band begins at what so few specimens can tell.

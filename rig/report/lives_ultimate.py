@@ -23,7 +23,7 @@ def draw_ultimates(figure: Figure, told: Comparison) -> None:
     plain(axes)
     axes.grid(visible=False, axis="x")
     for place, (index, group) in enumerate(groups):
-        _loads(axes, group, place, colour(index))
+        draw_loads(axes, group, place, colour(index))
     axes.set_xticks(range(len(groups)), [f"{g.name}\n(n = {len(g.loads)})" for _, g in groups])
     axes.set_xlim(-0.6, len(groups) - 0.4)
     axes.margins(y=0.15)
@@ -34,7 +34,7 @@ def draw_ultimates(figure: Figure, told: Comparison) -> None:
     axes.set_ylabel("ultimate load [kN] (does not begin at 0)")
 
 
-def _loads(axes: Axes, group: UltimateGroup, place: int, ink: str) -> None:
+def draw_loads(axes: Axes, group: UltimateGroup, place: int, ink: str) -> None:
     """Draw each load as a point beside its neighbours, the mean as a bar, residual ones hollow."""
     points = 1e-3 * group.loads
     axes.plot(place + 0.5 * spread(group.loads), points, "o", color=ink, markersize=7, alpha=0.85)

@@ -1,0 +1,221 @@
+"""The sections of a series report that hold the comparison: lives, loads, hypotheses, service."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from rig.report.document import Block, Caution, Facts, Items, Paragraph, Section
+from rig.report.measure import Part
+from rig.report.series_grid import shown
+from rig.report.series_sections import grid_block
+from rig.report.series_told import (
+    levels_drawn,
+    lives_drawn,
+    ratios_drawn,
+    strengths_drawn,
+    survival_drawn,
+    ultimates_drawn,
+)
+
+if TYPE_CHECKING:
+    from rig.lives.comparison import Comparison
+    from rig.report.series_grids import Grids
+    from rig.report.series_numbers import Numbers
+
+NO_LIVES = "There is no life that counts."
+
+
+def lives_section(told: Comparison, numbers: Numbers, grids: Grids) -> Section:
+    """Return lives against all three levels, and what each group tells by itself."""
+    blocks: list[Block] = []
+    if numbers.value("counts", "lives"):
+        blocks.append(lives_drawn(told, numbers))
+        levels = levels_drawn(told, numbers)
+        if levels is None:
+            blocks.append(Paragraph(("No life tells the level it was tested at.",)))
+        else:
+            blocks.append(levels)
+    blocks.append(grid_block(grids.lives, "There is no life."))
+    if numbers.value("counts", "lives"):
+        blocks.append(grid_block(grids.groups, NO_LIVES))
+    if numbers.value("mode") is not None:
+        blocks.append(
+            Caution(
+                (
+                    "Compared for ",
+                    numbers.words("mode", kind="name"),
+                    " alone: what ended otherwise counts as withdrawn then. That assumes that it "
+                    "was no nearer to this mode than the others.",
+                )
+            )
+        )
+        blocks.append(grid_block(grids.modes, NO_LIVES))
+    return Section("lives", "Lives and levels", tuple(blocks))
+
+
+def survival_section(told: Comparison, numbers: Numbers, grids: Grids) -> Section:
+    """Return the product-limit curves and the laws fitted."""
+    if not numbers.value("counts", "lives"):
+        return Section("survival", "Curves and laws of lives", (Paragraph((NO_LIVES,)),))
+    return Section(
+        "survival",
+        "Curves and laws of lives",
+        (
+            survival_drawn(told, numbers),
+            grid_block(grids.curves, "No specimen failed: no curve has a step.", folded=True),
+            grid_block(grids.fits, NO_LIVES),
+            grid_block(grids.sn, "No S-N line can be told: it takes failures at two load levels."),
+        ),
+    )
+
+
+def comparison_section(numbers: Numbers, grids: Grids) -> Section:
+    """Return lives of groups beside each other."""
+    ratios = ratios_drawn(numbers)
+    alone = "No two groups have lives to compare."
+    blocks: list[Block] = [
+        grid_block(grids.life_tests, alone),
+        *([ratios] if ratios else []),
+    ]
+    if grids.life_tests:
+        blocks.append(grid_block(grids.life_ratios, "These lives tell no ratio."))
+        blocks.append(
+            grid_block(grids.water, "No dry and wet group tell what is left of water at one level.")
+        )
+        blocks += [
+            Paragraph(
+                (
+                    numbers.words("left_of_water", i, "dry", kind="name"),
+                    " and ",
+                    numbers.words("left_of_water", i, "wet", kind="name"),
+                    f", at equal {entry['measure']}: ",
+                    numbers.words("left_of_water", i, "why_not"),
+                )
+            )
+            for i, entry in enumerate(numbers.value("left_of_water"))
+            if entry["why_not"] is not None
+        ]
+        if grids.levels:
+            blocks.append(shown(grids.levels))
+    return Section("comparison", "Lives of groups beside each other", tuple(blocks))
+
+
+def ultimate_section(told: Comparison, numbers: Numbers, grids: Grids) -> Section:
+    """Return ultimate and residual loads and their tests."""
+    counts = numbers.value("counts")
+    if not (counts["ultimate_loads"] or counts["residual_loads"]):
+        return Section("ultimate", "Ultimate loads", (Paragraph(("No ultimate load counts.",)),))
+    ratios = strengths_drawn(numbers)
+    return Section(
+        "ultimate",
+        "Ultimate and residual loads",
+        (
+            ultimates_drawn(told, numbers),
+            grid_block(grids.loads, "There is no ultimate load."),
+            grid_block(grids.ultimates, "There is no ultimate load."),
+            *([ratios] if ratios else []),
+            grid_block(grids.ultimate_tests, "No two groups have ultimate loads to compare."),
+        ),
+    )
+
+
+def hypotheses_section(numbers: Numbers, grids: Grids) -> Section:
+    """Return each hypothesis with its evidence and what would decide it."""
+    blocks: list[Block] = []
+    if grids.seen:
+        blocks.append(shown(grids.seen))
+    if not grids.hypotheses:
+        blocks.append(Paragraph(("The series names no hypothesis.",)))
+        return Section("hypotheses", "Hypotheses", tuple(blocks))
+    blocks.append(shown(grids.hypotheses))
+    blocks.append(Paragraph(("The rule: ", numbers.words("rule"))))
+    blocks += [_hypothesis(numbers, i) for i in range(len(numbers.value("hypotheses")))]
+    return Section("hypotheses", "Hypotheses", tuple(blocks))
+
+
+def _hypothesis(numbers: Numbers, i: int) -> Facts:
+    at = ("hypotheses", i)
+    entry: dict[str, Any] = numbers.value(*at)
+    expected: tuple[Part, ...] = (
+        numbers.words(*at, "quantity", kind="name"),
+        *((" of ", numbers.words(*at, "seen", kind="name")) if entry["seen"] else ()),
+        " higher in ",
+        *_names(numbers, i, "higher"),
+        " than in ",
+        *_names(numbers, i, "lower"),
+    )
+    rows: list[tuple[str, tuple[Part, ...]]] = [
+        ("Hypothesis", (numbers.words(*at, "name"),)),
+        ("Expected", expected),
+        (
+            "Specimens",
+            (
+                numbers.measure(*at, "sizes", 0),
+                " expected higher, ",
+                numbers.measure(*at, "sizes", 1),
+                " expected lower",
+            ),
+        ),
+        ("Word", (numbers.words(*at, "verdict", kind="name"),)),
+        ("Because", (numbers.words(*at, "why", blank="nothing was found"),)),
+    ]
+    for head, field in (
+        ("Evidence", "evidence"),
+        ("Beware", "warnings"),
+        ("Would decide it", "decide"),
+    ):
+        rows += [(head, words) for words in numbers.all_words(*at, field)]
+    against = numbers.measure(*at, "p_opposite", unit="ratio", digits=2)
+    rows.insert(5, ("Against it", ("p ", against, " in the opposite direction")))
+    return Facts(tuple(rows))
+
+
+def _names(numbers: Numbers, i: int, side: str) -> tuple[Part, ...]:
+    names = range(len(numbers.value("hypotheses", i, side)))
+    parts = ((" and ", numbers.words("hypotheses", i, side, n, kind="name")) for n in names)
+    return tuple(part for pair in parts for part in pair)[1:]
+
+
+def service_section(numbers: Numbers, grids: Grids) -> Section:
+    """Return the years of each place in service, where a service file was given."""
+    if not grids.service:
+        words = "No service file was given: nothing is said of years in service."
+        return Section("service", "Service life", (Paragraph((words,)),))
+    at = ("service",)
+    facts: list[tuple[str, tuple[Part, ...]]] = [
+        ("Service", (numbers.words(*at, "title"),)),
+        ("Cycles a year", (numbers.measure(*at, "per_year"),)),
+        ("Highest upper level", (numbers.measure(*at, "highest", unit="%"),)),
+        (
+            "Damage at levels that nobody tested",
+            (numbers.measure(*at, "outside", unit="%", blank="not asked of a published line"),),
+        ),
+        ("Lives from", (numbers.words(*at, "lives_from"),)),
+        ("Slope from", (numbers.words(*at, "slope_from", blank="the line itself"),)),
+        ("Intervals", (numbers.measure(*at, "confidence", unit="%"),)),
+    ]
+    return Section(
+        "service",
+        "Service life",
+        (
+            shown(grids.service),
+            Facts(tuple(facts)),
+            *(Caution(words) for words in numbers.all_words("service", "warnings")),
+            *_service_cautions(),
+        ),
+    )
+
+
+def _service_cautions() -> tuple[Block, ...]:
+    return (
+        Items(
+            (
+                ("Damage adds up (Palmgren and Miner), whatever the order of cycles.",),
+                ("One of twenty has failed by then by the scatter of the lives.",),
+                (
+                    "A design is for those who are licensed to it, by the codes of the place; "
+                    "this is no proof of safety.",
+                ),
+            )
+        ),
+    )
