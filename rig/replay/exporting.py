@@ -99,39 +99,44 @@ def export(
     Written beside it under a hidden name and renamed at the end. Raises InputError for a folder
     that exists, StorageError for a damaged record or a disk that takes no more.
     """
-    with _disk(out), _hidden(out) as folder:
+    with told_by_disk(out, "write the export"), hidden_folder(out) as folder:
         to = _Out(folder, chosen or {})
         _run(recording, to)
         for name in WHAT:
             if name in what:
                 _part(recording, name, to)
         _dictionary(to)
+        give_name(folder, out)
     return Exported(str(out.absolute()), tuple(to.files), to.rows, to.inexact)
 
 
 @contextmanager
-def _disk(out: Path) -> Iterator[None]:
+def told_by_disk(out: Path, doing: str) -> Iterator[None]:
     """Say in a line what the disk refused; what is a mistake of ours stays one."""
     try:
         yield
     except OSError:
-        with storage(out, "write the export"):
+        with storage(out, doing):
             raise
 
 
 @contextmanager
-def _hidden(out: Path) -> Iterator[Path]:
-    """Yield a hidden folder that gets its name once everything in it is written."""
+def hidden_folder(out: Path) -> Iterator[Path]:
+    """Yield a hidden folder beside `out`; what is still in it at the end is taken away."""
     folder = out.absolute().parent / f".{out.name}.{secrets.token_hex(4)}"
     folder.mkdir()
     try:
         yield folder
-        # A rename would take the place of an empty folder without a word.
-        if os.path.lexists(out):
-            raise InputError(f"{out}: exists by now, nothing was written; name a new folder")
-        folder.rename(out)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def give_name(made: Path, out: Path) -> None:
+    """Give what is whole its name. Raises InputError where that is taken by now."""
+    # A rename would take the place of a file or of an empty folder without a word.
+    if os.path.lexists(out):
+        raise InputError(f"{out}: exists by now, nothing was written; name a new folder")
+    made.rename(out)
 
 
 def _run(recording: Recording, to: _Out) -> None:
