@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -25,6 +26,18 @@ from rig.record.entries import (
 from rig.record.layout import FORMAT, VERSION, plain_rows
 from rig.record.sealing import AnyArray
 from rig.record.trouble import storage
+
+
+@dataclass(frozen=True, slots=True)
+class FullRateHead:
+    """A full-rate record without its samples, as `/full_rate/index` has it."""
+
+    label: str
+    cycle: int
+    first_frame: int
+    offset: int
+    frames: int
+    rate: float
 
 
 class RunFile:
@@ -129,12 +142,23 @@ class RunFile:
 
     def full_rate(self) -> Iterator[FullRateRecord]:
         """Yield the full-rate records in order; channels that were not kept are NaN."""
+        for head in self.heads():
+            yield self.samples_of(head, 0, head.frames)
+
+    def heads(self) -> list[FullRateHead]:
+        """Return what is known of each full-rate record, without its samples."""
+        with storage(self.path, "read full_rate"):
+            rows = plain_rows(self._file["full_rate"]["index"]).tolist()
+        return [FullRateHead(*row) for row in rows]
+
+    def samples_of(self, head: FullRateHead, begin: int, end: int) -> FullRateRecord:
+        """Return frames [begin, end) of a full-rate record, counted from its first."""
         with storage(self.path, "read full_rate"):
             group = self._file["full_rate"]
             names = self._ordered(n for n in group if n != "index")
-            for label, cycle, first, offset, frames, rate in plain_rows(group["index"]).tolist():
-                values = _samples(group, names, offset, frames)
-                yield FullRateRecord(label, cycle, first, rate, names, values)
+            values = _samples(group, names, head.offset + begin, end - begin)
+        first = head.first_frame + begin
+        return FullRateRecord(head.label, head.cycle, first, head.rate, names, values)
 
     def static(self) -> Iterator[StaticRecord]:
         """Yield the static checks in order."""

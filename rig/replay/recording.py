@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Callable, Collection, Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final
@@ -201,9 +202,29 @@ class Recording:
             heads = self._journal.sample_heads("full_rate")
             return [(h["label"], h["first_frame"], h["frames"], h["rate"]) for h in heads]
         return [
-            (r.label, r.first_frame, r.values.shape[1], r.rate)
-            for r in _present(self._run_file).full_rate()
+            (h.label, h.first_frame, h.frames, h.rate) for h in _present(self._run_file).heads()
         ]
+
+    def kept(self, first: int, last: int, label: str = "") -> Iterator[FullRateRecord]:
+        """Yield what is kept of frames [`first`, `last`) sample by sample, each record cut to them.
+
+        With a `label` only records of it. Records of means, of another rate, are left out.
+        """
+        if self._journal is not None:
+            for record in self._journal.full_rate():
+                cut = _within(record.first_frame, record.values.shape[1], first, last)
+                if record.rate == self.rate and cut[1] > cut[0] and label in ("", record.label):
+                    yield _part_of(record, *cut)
+            return
+        file = _present(self._run_file)
+        for head in file.heads():
+            cut = _within(head.first_frame, head.frames, first, last)
+            if head.rate == self.rate and cut[1] > cut[0] and label in ("", head.label):
+                yield file.samples_of(head, *cut)
+
+    def part(self, start: int, stop: int, kind: str = "cycles") -> Cycles:
+        """Return rows [start, stop) of "cycles" or "build_up"; only their chunks are read."""
+        return as_cycles(self._part(kind, start, stop), self.rate)
 
     def static(self) -> Iterator[StaticRecord]:
         """Yield the static checks in order."""
@@ -317,11 +338,16 @@ def _one(pieces: list[Columns]) -> Columns:
 def _pieces(record: FullRateRecord, longest: int) -> Iterator[FullRateRecord]:
     frames = record.values.shape[1]
     for start in range(0, frames, longest):
-        yield FullRateRecord(
-            record.label,
-            record.cycle,
-            record.first_frame + start,
-            record.rate,
-            record.channels,
-            record.values[:, start : start + longest],
-        )
+        yield _part_of(record, start, start + longest)
+
+
+def _part_of(record: FullRateRecord, begin: int, end: int) -> FullRateRecord:
+    """Return frames [begin, end) of a record, counted from its first (a view)."""
+    return replace(
+        record, first_frame=record.first_frame + begin, values=record.values[:, begin:end]
+    )
+
+
+def _within(begins: int, frames: int, first: int, last: int) -> tuple[int, int]:
+    """Return which frames of a record, counted from its first, lie in [first, last)."""
+    return max(first - begins, 0), min(last - begins, frames)
