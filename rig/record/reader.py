@@ -160,6 +160,12 @@ class RunFile:
         first = head.first_frame + begin
         return FullRateRecord(head.label, head.cycle, first, head.rate, names, values)
 
+    def stretches(self) -> list[tuple[str, int, int, float]]:
+        """Return label, first frame, frames and rate [Hz] of each full-rate record; no samples."""
+        with storage(self.path, "read full_rate"):
+            rows = plain_rows(self._file["full_rate"]["index"]).tolist()
+        return [(label, first, frames, rate) for label, _, first, _, frames, rate in rows]
+
     def static(self) -> Iterator[StaticRecord]:
         """Yield the static checks in order."""
         with storage(self.path, "read static"):

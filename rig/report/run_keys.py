@@ -82,6 +82,7 @@ DERIVED: Final[dict[str, str]] = {
     "derived.forecast.I.median": "cycle named in the text of event I after `expected at cycle`",
     "derived.forecast.I.low": "the first cycle named in the text of event I after `between`",
     "derived.forecast.I.high": "the second cycle named in the text of event I after `between`",
+    "derived.forecast.I.ratio": "median of event I over root attribute cycles",
     "derived.forecast.I.error": "decimal logarithm of the median of event I over root attribute "
     "cycles",
     "derived.forecast.inside": "number of forecasts whose interval holds root attribute cycles",
@@ -90,6 +91,11 @@ DERIVED: Final[dict[str, str]] = {
     "derived.rows.NAME": "number of rows of the table NAME",
     "derived.after_end": "number of rows of /cycles flagged after-end",
     "derived.missing.NAME": "number of rows of /cycles up to the verdict in which NAME is NaN",
+    "derived.deviations.NAME.count": "number of events (or rows of /spray or /interruptions) that "
+    "tell of that deviation",
+    "derived.spray.I.lasted": "time_off less time_on of row I of /spray",
+    "derived.doubts.I": "what `check` doubts of the rig on the day of started_utc; needs the "
+    "program",
     "derived.cracks.fact.NAME": "wires of the newest standing entry of /cracks with that fact",
     "derived.cracks.pictures": "number of different SHA-256 in the column picture of /cracks",
     "derived.cracks.entries": "number of rows of /cracks",

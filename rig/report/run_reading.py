@@ -111,7 +111,7 @@ def read_for_report(path: Path) -> Iterator[RunRead]:
             tables={name: _table(header.texts.get(name, "")) for name in TEXTS},
             events=tuple(recording.events()),
             cracks=read_cracks(recording),
-            columns=columns_of(recording, plan),
+            columns=columns_of(recording, plan, _others(header)),
         )
 
 
@@ -165,6 +165,11 @@ def _held_against(file: Path, known: str | None) -> Whole:
 def _sha256(file: Path) -> str:
     with storage(file, "read the run file"), file.open("rb") as opened:
         return hashlib.file_digest(opened, "sha256").hexdigest()
+
+
+def _others(header: RunHeader) -> list[str]:
+    """Return a column of each sampled channel, so that one without any value shows."""
+    return [f"{name}_max" for name in header.sampled]
 
 
 def _plan(recording: Recording) -> tuple[Plan | None, str]:

@@ -2,16 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
+from typing import Final
 
+from rig.report.curve_sections import curve_sections
 from rig.report.document import Document, Section
-from rig.report.run_events import events_section
+from rig.report.run_absent import absent_section, asked_section
+from rig.report.run_checks import forecast_section, statics_section
+from rig.report.run_cracks import after_section, cracks_section
+from rig.report.run_deviations import deviations_section
+from rig.report.run_events import events_section, last_minute
 from rig.report.run_files import about, files_section
 from rig.report.run_lead import lead, outcome_section, warnings
 from rig.report.run_loads import loads_section
 from rig.report.run_parts import attribute
+from rig.report.run_quality import quality_section
 from rig.report.run_reading import RunRead, read_for_report
 from rig.report.run_sheet import sheet_section
+from rig.report.run_stood import inspections_section, interruptions_section
+from rig.report.run_water import temperature_section, water_section
+from rig.report.run_zeros import zeros_section
+
+LAST_MINUTE: Final = "last-minute"
 
 
 def run_document(path: Path) -> Document:
@@ -32,10 +45,35 @@ def run_document(path: Path) -> Document:
 
 
 def _sections(read: RunRead) -> tuple[Section, ...]:
+    curves = curve_sections(read.recording, read.plan, read.columns)
+    before = tuple(section for section in curves if section.name != LAST_MINUTE)
     return (
         outcome_section(read),
         sheet_section(read),
         loads_section(read),
+        *before,
+        water_section(read),
+        temperature_section(read),
+        zeros_section(read),
+        interruptions_section(read),
+        inspections_section(read),
+        statics_section(read),
+        cracks_section(read),
+        after_section(read),
+        forecast_section(read),
+        _last_minute(read, curves),
         events_section(read),
+        deviations_section(read),
+        quality_section(read),
+        absent_section(read),
         files_section(read),
+        asked_section(read),
     )
+
+
+def _last_minute(read: RunRead, curves: Iterable[Section]) -> Section:
+    """Return the end in figures, where samples of it are kept, and the story of its events."""
+    drawn = [section for section in curves if section.name == LAST_MINUTE]
+    title = drawn[0].title if drawn else "The last minute, and what followed the stop"
+    blocks = tuple(block for section in drawn for block in section.blocks)
+    return Section(LAST_MINUTE, title, (*blocks, *last_minute(read)))

@@ -230,6 +230,6 @@ def _more(given: Mapping[str, Any], where: str) -> Cell:
     parts: list[Part] = []
     for key, value in given.items():
         if key not in _CERTIFICATE and not isinstance(value, Mapping):
-            name = Words(f"{key} ", f"{where}.{key}", "name")
-            parts += [*([", "] if parts else []), name, _value(value, f"{where}.{key}")]
+            name = Words(key, f"{where}.{key}", "name")
+            parts += [", " if parts else "", name, " ", _value(value, f"{where}.{key}")]
     return tuple(parts) if parts else "none"

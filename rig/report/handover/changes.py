@@ -23,7 +23,7 @@ _BASELINE: Final = re.compile(r"stiffness ([\d.,]+) kN/mm")
 _MEDIANS: Final = ("stiffness", "deflection_max", "deflection_min", "load_max", "load_min")
 _WARMTH: Final = "temperature_"
 _NOTHING: Final = (math.nan, math.nan, math.nan)
-_FORETOLD: Final = re.compile(
+FORETOLD: Final = re.compile(
     r"expected at cycle ([\d,]+), with 80 % between ([\d,]+) and ([\d,]+)"
 )
 
@@ -186,7 +186,7 @@ def _foretold(read: Read, period: Period) -> Change:
 def _told(events: tuple[Event, ...], time: float) -> tuple[float, float, float]:
     """Return median, low and high [cycles] of the forecast written down last, NaN if silent."""
     newest = next((e for e in reversed(events) if e.kind == "forecast" and e.time <= time), None)
-    found = _FORETOLD.search(newest.text) if newest is not None else None
+    found = FORETOLD.search(newest.text) if newest is not None else None
     if found is None:
         return _NOTHING
     median, low, high = (float(number.replace(",", "")) for number in found.groups())

@@ -1,0 +1,235 @@
+"""What in the record of a run deviates from its protocol: each with when and how much.
+
+What was looked for and not found is named, so that silence is not taken for an answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from rig.judging.shadow import WOULD
+from rig.protocol.doubts import plan_doubts
+from rig.protocol.rig_file import SIMULATED
+from rig.report.document import Items, Listed, Paragraph, Section
+from rig.report.measure import COUNT, Cell, Measure, Table, Words
+from rig.report.run_keys import constant
+from rig.report.run_parts import event_cycle, event_said, event_time, events_of
+from rig.report.run_reading import RunRead
+from rig.report.run_stood import FOLDED, late_unloaded, long_unloaded
+from rig.report.run_water import dry_spells, missed
+
+HEADS: Final = ("what", "when", "counted cycles", "how much, as recorded")
+MOST: Final = 20
+"""Rows of one kind that are shown: of more the first ones, and how many there are."""
+TAKEN_UP: Final = ("not recorded", "taken up", "cut off", "begun anew")
+
+Row = tuple[Cell, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """One thing that was looked for: its `name`, and the rows found."""
+
+    name: str
+    rows: tuple[Row, ...]
+
+
+def deviations_section(read: RunRead) -> Section:
+    """Return deviations found, and what else was looked for."""
+    looked = tuple(_looked(read))
+    found = [one for one in looked if one.rows]
+    silent = [one.name for one in looked if not one.rows]
+    rows = tuple(row for one in found for row in _shown(one))
+    if rows:
+        caption = ("Deviations that the record tells of",)
+        blocks: tuple[Listed | Paragraph, ...] = (
+            Listed(caption, Table(HEADS, rows), folded=len(rows) > 4 * FOLDED),
+        )
+    else:
+        blocks = (Paragraph(("None was found in the record of what was looked for.",)),)
+    also = Paragraph(("Looked for and not found in the record:",))
+    rest = (also, Items(tuple((name,) for name in silent))) if silent else ()
+    return Section("deviations", "Deviations from the protocol", (*blocks, *rest))
+
+
+def _shown(one: Looked) -> Iterator[Row]:
+    for row in one.rows[:MOST]:
+        yield one.name, *row
+    if len(one.rows) > MOST:
+        key = f"derived.deviations.{one.name.replace(' ', '_')}.count"
+        count = Measure(len(one.rows), COUNT, key)
+        yield one.name, "later too", "", (count, " in all; they stand in /events of run.h5")
+
+
+def _looked(read: RunRead) -> Iterator[Looked]:
+    for name, which in _EVENTS:
+        yield Looked(name, tuple(_event(read, index) for index in which(read)))
+    yield Looked(
+        "unloaded for long", tuple(_stood(read, long_unloaded(read.rows("interruptions"))))
+    )
+    yield Looked("unloaded late", tuple(_stood(read, late_unloaded(read.rows("interruptions")))))
+    yield Looked("water on without confirmed flow", tuple(_unconfirmed(read)))
+    yield from _of_cycles(read)
+    yield from _of_rig(read)
+
+
+def _event(read: RunRead, index: int) -> Row:
+    return event_time(read, index), event_cycle(read, index), event_said(read, index)
+
+
+def _stood(read: RunRead, which: Iterable[int]) -> Iterator[Row]:
+    rows = read.rows("interruptions")
+    for index in which:
+        time, cycle, lasted, text = rows[index]
+        key = f"interruptions.{index}"
+        yield (
+            read.moment(time, f"{key}.time"),
+            Measure(cycle, COUNT, f"{key}.cycle"),
+            (Measure(lasted, "s", f"{key}.duration"), ": ", Words(text, f"{key}.text")),
+        )
+
+
+def _unconfirmed(read: RunRead) -> Iterator[Row]:
+    for index, (on, off, _, confirmed) in enumerate(read.rows("spray")):
+        if not confirmed:
+            key = f"derived.spray.{index}.lasted"
+            lasted = Measure(off - on, "s", key)
+            yield read.moment(on, f"spray.{index}.time_on"), "", lasted
+
+
+def _kinds(*kinds: str) -> Callable[[RunRead], list[int]]:
+    return lambda read: events_of(read, *kinds)
+
+
+def _again(read: RunRead) -> list[int]:
+    """Return the baselines that were taken after the first one."""
+    return events_of(read, "baseline")[1:]
+
+
+def _going_on(read: RunRead) -> list[int]:
+    """Return what people asked for by name: going on, or ending it."""
+    found = events_of(read, "request")
+    return [i for i in found if read.events[i].text.startswith(("continue by ", "stop by "))]
+
+
+def _forced(read: RunRead) -> list[int]:
+    """Return where a test went on although somebody should have looked."""
+    return [i for i in events_of(read, "pause") if "goes on" in read.events[i].text]
+
+
+def _alert_only(read: RunRead) -> list[int]:
+    return [i for i, event in enumerate(read.events) if event.text.startswith(WOULD)]
+
+
+def _unattended(read: RunRead) -> list[int]:
+    states = events_of(read, "state")
+    return [i for i in states if read.events[i].text.startswith("pausing, unattended")]
+
+
+def _without(read: RunRead) -> list[int]:
+    """Return deviations of the water that are not told elsewhere: those still going on."""
+    spells = set(dry_spells(read))
+    return [i for i in events_of(read, "deviation") if i not in spells]
+
+
+_EVENTS: Final[tuple[tuple[str, Callable[[RunRead], list[int]]], ...]] = (
+    ("spray period missed", missed),
+    ("dry beyond the plan, begun", _without),
+    ("dry beyond the plan, ended", dry_spells),
+    ("load short", _kinds("load-short")),
+    ("load off its target", _kinds("off-target", "uneven-load")),
+    ("load correction at its end", _kinds("correction")),
+    ("overload, as told", _kinds("overload")),
+    ("gone on although somebody should have looked", _forced),
+    ("gone on or stopped at somebody's request", _going_on),
+    ("nobody looked in time", _unattended),
+    ("criterion that was alert only", _alert_only),
+    ("channels that contradict each other", _kinds("conflict", "support")),
+    ("trouble of a sensor", _kinds("sensor")),
+    ("sensor moved or exchanged", _kinds("offset")),
+    ("zero that has moved", _kinds("zero")),
+    ("baseline taken again", _again),
+    ("doubt about the rig accepted by name", _kinds("accepted")),
+    ("doubt about the rig at the start", _kinds("doubt")),
+    ("rig file changed on the way", _kinds("rig file")),
+    ("taken up after it was cut off", _kinds("resume")),
+    ("channels corrected as a verification tells", _kinds("corrected")),
+    ("disturbances that were scripted", _kinds("events")),
+    ("stage left out", _kinds("skipped")),
+    ("trouble of the record", _kinds("record", "bug")),
+    ("trouble of lines or clock", _kinds("clock")),
+    ("oil too warm", _kinds("oil")),
+    ("stop that did not go as planned", _kinds("stop")),
+    ("what importing found odd", _kinds("import")),
+)
+"""What events tell of deviations, and which they are."""
+
+
+def _of_cycles(read: RunRead) -> Iterator[Looked]:
+    """Yield what columns of the cycles tell."""
+    held, columns = read.columns.held, read.columns
+    rows: list[Row] = []
+    if held is not None and held.overloads:
+        count = Measure(held.overloads, COUNT, "derived.overload.102.count")
+        said = (count, " cycles above ", constant("overload"), " of the upper load")
+        rows.append(("see the section on loading", "", said))
+    if held is not None and held.first_marked is not None:
+        first = Measure(held.first_marked, COUNT, "derived.overload.105.first")
+        count = Measure(held.marked, COUNT, "derived.overload.105.count")
+        said = (count, " cycles above ", constant("gross_overload"), " of the upper load")
+        rows.append(("first there", first, said))
+    yield Looked("overloaded cycles", tuple(rows))
+    for name, words in (
+        ("short", "cycles of too small a range"),
+        ("gap", "cycles with samples missing, used"),
+        ("long-gap", "cycles with more samples missing, not judged"),
+    ):
+        number = columns.flags.get(name, 0)
+        count = Measure(number, COUNT, f"cycles.flags.{name}.count")
+        found: tuple[Row, ...] = (("over the whole test", "", count),) if number else ()
+        yield Looked(words, found)
+    yield Looked("frequency lowered", _slower(read))
+
+
+def _slower(read: RunRead) -> tuple[Row, ...]:
+    """Return how far the frequency was below the one asked for, where by more than a hundredth."""
+    loading = read.plan.loading if read.plan else None
+    curve = read.columns.curves.get("frequency")
+    if loading is None or curve is None or not curve.measured:
+        return ()
+    median = curve.statistics.median
+    if not median < 0.99 * loading.frequency:
+        return ()
+    asked = Measure(loading.frequency, "Hz", "derived.frequency", 4)
+    run = Measure(median, "Hz", "cycles.frequency.median", 4)
+    return (("over the whole test", "", (run, " (median) in place of ", asked)),)
+
+
+def _of_rig(read: RunRead) -> Iterator[Looked]:
+    """Yield what the rig file tells: limits of the program alone, calibration out of date."""
+    actuator = read.tables["rig"].get("actuator", {})
+    limits = actuator.get("limits") if isinstance(actuator, dict) else None
+    only: tuple[Row, ...] = ()
+    if limits == "software only":
+        said = Words(str(limits), "rig.actuator.limits")
+        only = (("the whole test", "", said),)
+    yield Looked("limits held by the program alone, not by the controller", only)
+    yield Looked("calibration, verification or proof missing or out of date", _doubts(read))
+
+
+def _doubts(read: RunRead) -> tuple[Row, ...]:
+    """Return what was doubtful about a real rig on the day the test began."""
+    plan = read.plan
+    if plan is None or plan.rig.driver == SIMULATED or read.header.imported:
+        return ()
+    try:
+        day = datetime.fromisoformat(read.header.started_utc).date()
+    except ValueError:
+        return ()
+    return tuple(
+        ("at the start", "", Words(doubt.text, f"derived.doubts.{index}"))
+        for index, doubt in enumerate(plan_doubts(plan, day))
+    )
