@@ -36,15 +36,13 @@ def would_decide(
     """Return lines for people, at a significance `level`.
 
     `sizes` are the specimens of the groups expected higher and of those expected lower; `along` is
-    what goes along with the groups, as `confounding.confounded` says it.
+    what goes along with the groups, as `goes_along` finds it.
     """
-    mixed = _along(hypothesis, along)
     if verdict in ("favoured", "disfavoured"):
         return (
-            *([f"besides the group differs: {words}" for words in mixed]),
             "specimens of another batch, dealt to the groups by lot and tested in a drawn order, "
             "would tell whether it comes again"
-            + (" without what differs besides" if mixed else ""),
+            + (" without what differs besides the group" if along else ""),
         )
     if not all(sizes):
         return (f"{_NEEDED.get(hypothesis.quantity, 'a life')} of either side",)
@@ -88,9 +86,9 @@ def _more(sizes: tuple[int, int], level: float) -> str:
     )
 
 
-def _along(hypothesis: Hypothesis, lines: Iterable[str]) -> list[str]:
-    """Return what goes along with a pair of groups of the hypothesis."""
+def goes_along(hypothesis: Hypothesis, lines: Iterable[str]) -> tuple[str, ...]:
+    """Return those of the lines of `confounding.confounded` that are of a pair it sets apart."""
     kind = _KINDS.get(hypothesis.quantity, "lives")
     pairs = [*product(hypothesis.higher, hypothesis.lower)]
     heads = tuple(f"{a} and {b}, {kind}:" for pair in pairs for a, b in (pair, pair[::-1]))
-    return [line for line in lines if line.startswith(heads)]
+    return tuple(line for line in lines if line.startswith(heads))

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 from rig.lives.confounding import confounded
-from rig.lives.deciding import would_decide
+from rig.lives.deciding import goes_along, would_decide
 from rig.lives.evidence import (
     Evidence,
     at_equal,
@@ -64,8 +64,9 @@ class Weighed:
     (life, ultimate load), or the share seen there less the share seen here (observation), with
     `low` and `high` at `confidence`; an open end is None. `p` is one-sided in the expected
     direction, `p_opposite` against it, `smallest_p` the least that these sizes can reach. What
-    cannot be told is None. `evidence`, `decide` (what would decide it) and `warnings` are lines for
-    people; `sizes` are the specimens of the groups `higher` and of those `lower`.
+    cannot be told is None. `evidence`, `warnings`, `along` (what goes along with the groups) and
+    `decide` (what would decide it) are lines for people; `sizes` are the specimens of the groups
+    `higher` and of those `lower`.
     """
 
     name: str
@@ -85,6 +86,7 @@ class Weighed:
     lower: tuple[str, ...] = ()
     seen: str = ""
     sizes: tuple[int, int] = (0, 0)
+    along: tuple[str, ...] = ()
     decide: tuple[str, ...] = ()
 
 
@@ -138,6 +140,7 @@ def _judged(
     hypothesis: Hypothesis, found: Evidence, confidence: float, along: Sequence[str]
 ) -> Weighed:
     verdict, reason = _verdict(found)
+    besides = goes_along(hypothesis, along)
     return Weighed(
         name=hypothesis.name,
         verdict=verdict,
@@ -156,7 +159,8 @@ def _judged(
         lower=hypothesis.lower,
         seen=hypothesis.seen,
         sizes=found.sizes,
-        decide=would_decide(hypothesis, verdict, found.sizes, found.smallest_p, along, LEVEL),
+        along=besides,
+        decide=would_decide(hypothesis, verdict, found.sizes, found.smallest_p, besides, LEVEL),
     )
 
 

@@ -80,7 +80,7 @@ def _counts(told: Comparison) -> dict[str, int]:
             word.replace(" ", "_"): sum(each.verdict == word for each in told.hypotheses)
             for word in get_args(Verdict)
         },
-        "warnings": len(told.warnings),
+        "cautions": len(merged(told.warnings)),
     }
 
 

@@ -78,9 +78,16 @@ def comparison_section(numbers: Numbers, grids: Grids) -> Section:
         *([ratios] if ratios else []),
     ]
     if grids.life_tests:
-        blocks.append(grid_block(grids.life_ratios, "These lives tell no ratio."))
         blocks.append(
-            grid_block(grids.water, "No dry and wet group tell what is left of water at one level.")
+            grid_block(grids.life_ratios, "These lives tell no ratio.", without=("note",))
+        )
+        blocks += _notes(numbers)
+        blocks.append(
+            grid_block(
+                grids.water,
+                "No dry and wet group tell what is left of water at one level.",
+                without=("slope_from",),
+            )
         )
         blocks += [
             Paragraph(
@@ -96,8 +103,33 @@ def comparison_section(numbers: Numbers, grids: Grids) -> Section:
             if entry["why_not"] is not None
         ]
         if grids.levels:
-            blocks.append(shown(grids.levels))
+            blocks.append(grid_block(grids.levels, "", without=("slope_from",)))
+        blocks += _slopes(numbers)
     return Section("comparison", "Lives of groups beside each other", tuple(blocks))
+
+
+def _notes(numbers: Numbers) -> list[Block]:
+    """Return each note on life ratios once, with what it is of."""
+    rows: dict[str, list[Part]] = {}
+    for i, entry in enumerate(numbers.value("life_ratios")):
+        at = ("life_ratios", i)
+        if entry["note"]:
+            one, other, law = (numbers.words(*at, x, kind="name") for x in ("a", "b", "model"))
+            row = rows.setdefault(entry["note"], [numbers.words(*at, "note"), " (of "])
+            row += [*(["; "] if len(row) > 2 else []), one, " over ", other, ", ", law]
+    return [Items(tuple((*row, ")") for row in rows.values()))] if rows else []
+
+
+def _slopes(numbers: Numbers) -> list[Block]:
+    """Return where the slopes come from by which lives were brought to one level, each once."""
+    rows: dict[str, list[Part]] = {}
+    for table in ("left_of_water", "at_equal_levels"):
+        for i, entry in enumerate(numbers.value(table)):
+            if entry.get("slope_from"):
+                measure = numbers.words(table, i, "measure", kind="name")
+                words = numbers.words(table, i, "slope_from")
+                rows.setdefault(entry["slope_from"], ["Slope of ", measure, ": ", words])
+    return [Items(tuple(map(tuple, rows.values())))] if rows else []
 
 
 def ultimate_section(told: Comparison, numbers: Numbers, grids: Grids) -> Section:
@@ -162,9 +194,11 @@ def _hypothesis(numbers: Numbers, i: int) -> Facts:
     for head, field in (
         ("Evidence", "evidence"),
         ("Beware", "warnings"),
+        ("Goes along with it", "along"),
         ("Would decide it", "decide"),
     ):
-        rows += [(head, words) for words in numbers.all_words(*at, field)]
+        if words := numbers.all_words(*at, field):
+            rows.append((head, tuple(part for row in words for part in ("; ", *row))[1:]))
     against = numbers.measure(*at, "p_opposite", unit="ratio", digits=2)
     rows.insert(5, ("Against it", ("p ", against, " in the opposite direction")))
     return Facts(tuple(rows))

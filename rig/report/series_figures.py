@@ -29,19 +29,24 @@ if TYPE_CHECKING:
     from matplotlib.lines import Line2D
 
     from rig.lives.comparison import Comparison, GroupTold
+    from rig.samples import FloatArray
 
 WIDTH: Final = 7.08
 """[in]: 180 mm."""
 MOST_ROWS: Final = 24
 """Groups that have a row, and intervals that have a line, in one figure; all are in the tables."""
-_TOP, _BOTTOM, _LEFT, _RIGHT = 0.12, 0.95, 1.35, 0.12  # [in]
+_TOP, _BOTTOM, _LEFT, _RIGHT = 0.12, 0.85, 1.35, 0.12  # [in]
+_ALONE: Final = 0.45
+"""[in] below axes without a legend."""
+_ASIDE: Final = (7.0, -13.0, 16.0, -22.0, 25.0, -31.0)
+"""[pt] from a mark to the name of its group, so that those at one level do not cover each other."""
 _NAME: Final = 30.0  # [mm] for the name of a group
 
 
 def lives_figure(told: Comparison) -> Figure:
     """Return the figure of lives: a row for each group."""
     groups = _groups(told)[:MOST_ROWS]
-    figure, axes = _figure(0.55 * len(groups) + 0.5)
+    figure, axes = _figure(0.75 * len(groups) + 0.3)
     _cycles(axes, groups)
     for row, (index, group) in enumerate(groups):
         heights = row + spread(group.lives.cycles)
@@ -74,7 +79,9 @@ def levels_figure(told: Comparison) -> Figure:
         axes.set_xlabel("load cycles")
         axes.set_ylabel(label, labelpad=2)
         for index, group in groups:
-            draw_marks(axes, group.lives, factor * getattr(group.lives, name), colour(index))
+            heights = factor * getattr(group.lives, name)
+            draw_marks(axes, group.lives, heights, colour(index))
+            _tell(axes, group, heights, index)
         if name == "levels" and told.sn[0] is not None:
             draw_line(axes, told)
         _open(axes)
@@ -101,7 +108,7 @@ def ultimates_figure(told: Comparison) -> Figure:
     """Return the figure of ultimate loads, residual ones hollow beside them."""
     groups = [(i, g) for i, g in enumerate(told.ultimates) if len(g.loads) or len(g.residual)]
     groups = groups[:MOST_ROWS]
-    figure, axes = _figure(2.6, left=0.6)
+    figure, axes = _figure(2.6, left=0.6, bottom=0.6)
     plain(axes)
     axes.grid(visible=False, axis="x")
     for place, (index, group) in enumerate(groups):
@@ -125,7 +132,7 @@ Interval = tuple[str, float | None, float | None, float | None]
 def intervals_figure(rows: Sequence[Interval], label: str) -> Figure:
     """Return the figure of ratios with their intervals on a logarithmic axis about 1."""
     rows = [row for row in rows if any(x is not None for x in row[1:])][:MOST_ROWS]
-    figure, axes = _figure(0.24 * len(rows) + 0.35, left=2.75)
+    figure, axes = _figure(0.24 * len(rows) + 0.35, left=2.75, bottom=_ALONE)
     plain(axes)
     known = [x for row in rows for x in (*row[1:], 1.0) if x is not None and x > 0.0]
     low, high = math.log10(min(known)), math.log10(max(known))
@@ -171,17 +178,21 @@ def look(draw: Callable[[], Figure]) -> Callable[[], Figure]:
 
 
 def _ratio_ticks(axes: Axes, decades: float) -> None:
-    """Set plain numbers as ticks: whole decades, or steps of them where there are few."""
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+    """Set plain numbers as ticks: whole decades, or round numbers where there are few."""
+    from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullFormatter
 
-    steps: tuple[float, ...] = (1.0,) if decades > 2 else (1.0, 2.0, 5.0)
-    if decades < 0.5:
-        steps = (*(1.0 + 0.1 * i for i in range(10)), *(2.0 + 0.5 * i for i in range(17)))
-    if decades < 0.15:
-        steps = tuple(1.0 + 0.05 * i for i in range(181))
-    axes.xaxis.set_major_locator(LogLocator(base=10, subs=steps, numticks=400))
+    axes.xaxis.set_major_locator(
+        LogLocator(base=10) if decades > 1 else FixedLocator(_round_numbers(*axes.get_xlim()))
+    )
     axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{float(f'{x:.3g}'):,g}"))
     axes.xaxis.set_minor_formatter(NullFormatter())
+
+
+def _round_numbers(low: float, high: float) -> list[float]:
+    from matplotlib.ticker import MaxNLocator
+
+    found = MaxNLocator(6, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
+    return [float(x) for x in found if low <= x <= high and x > 0.0]
 
 
 def _groups(told: Comparison) -> list[tuple[int, GroupTold]]:
@@ -216,6 +227,22 @@ def _cycles(axes: Axes, groups: Sequence[tuple[int, GroupTold]]) -> None:
     plain(axes)
     cycles = np.concatenate([g.lives.cycles for _, g in groups])
     cycles_axis(axes, float(cycles.min()), float(cycles.max()))
+
+
+def _tell(axes: Axes, group: GroupTold, heights: FloatArray, index: int) -> None:
+    """Write the name of a group at its first mark: a print may have no colour."""
+    known = np.flatnonzero(np.isfinite(heights))
+    if not known.size or index >= len(_ASIDE):
+        return
+    first = known[np.argmin(group.lives.cycles[known])]
+    axes.annotate(
+        _name(group.lives.name, 20.0),
+        (group.lives.cycles[first], heights[first]),
+        xytext=(-4, _ASIDE[index]),
+        textcoords="offset points",
+        color=colour(index),
+        fontsize=7,
+    )
 
 
 def _open(axes: Axes) -> None:

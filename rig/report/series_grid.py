@@ -141,9 +141,10 @@ def interval(
     unit: str = "ratio",
     prefix: str = "",
     at: tuple[Step, ...] = (),
+    digits: int = 3,
 ) -> tuple[Col, Col, Col]:
     """Return the three columns of a value and the ends of its interval, by their names there."""
     return tuple(  # type: ignore[return-value]
-        Col(f"{prefix}{name}", head, unit, f"{what}{meaning}", (*at, name))
+        Col(f"{prefix}{name}", head, unit, f"{what}{meaning}", (*at, name), digits)
         for what, name in zip(("", "lower end of: ", "upper end of: "), names, strict=True)
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from rig import __version__
 from rig.report.document import Document
@@ -34,6 +34,9 @@ if TYPE_CHECKING:
     from rig.lives.comparison import Comparison
     from rig.lives.service import ServiceLife
     from rig.protocol.series import Series
+
+MOST_ALONG: Final = 3
+"""Things that go along with the first hypothesis and are said at the head; all stand below."""
 
 
 def series_document(
@@ -87,8 +90,9 @@ def _lead(numbers: Numbers) -> tuple[Part, ...]:
     ]
     if numbers.value(*at, "hypotheses"):
         parts += [
+            "“",
             numbers.words("hypotheses", 0, "name"),
-            ": ",
+            "”: ",
             numbers.words("hypotheses", 0, "verdict", kind="name"),
             "; ",
             numbers.words("hypotheses", 0, "why", blank="nothing was found"),
@@ -155,13 +159,11 @@ def _warnings(numbers: Numbers, sources: Sources) -> tuple[tuple[Part, ...], ...
         )
     if numbers.value("mode") is not None:
         found.append(("compared for ", numbers.words("mode", kind="name"), " alone"))
-    if many := len(numbers.value("cautions")):
-        found.append(
-            (
-                *numbers.count("warning", "warnings", "counts", "warnings"),
-                f" {'stands' if many == 1 else 'stand'} under Cautions",
-            )
-        )
+    if numbers.value("hypotheses"):
+        found += numbers.all_words("hypotheses", 0, "along")[:MOST_ALONG]
+    if numbers.value("cautions"):
+        stand = numbers.count("caution stands", "cautions stand", "counts", "cautions")
+        found.append((*stand, " below: read them before the rest"))
     return tuple(found)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
+from rig.lives.hypotheses import LEVEL
 from rig.protocol.series_doubts import LONG_UNLOADED
 from rig.report.document import Block, Caution, Items, Listed, Paragraph, Section
 from rig.report.measure import COUNT, Measure, Part, Stamp, Table, Words
@@ -17,7 +18,9 @@ if TYPE_CHECKING:
     from rig.report.series_grids import Grids
 
 FEW: Final = 3
-"""Lives of a group below which no pair of equal groups reaches a p of 1 in 20: 3 and 3 just do."""
+"""Lives of a group from which on: three against three just reach a p of 1 in 20."""
+_SOUGHT: Final = {"age_s", "batch", "cast", "bed", "frame"}
+"""Columns that are looked through for what goes along with a group."""
 
 
 def words_section(numbers: Numbers) -> Section:
@@ -58,10 +61,8 @@ def _few(numbers: Numbers) -> Iterator[tuple[Part, ...]]:
             numbers.words("group_names", i, kind="name"),
             ": ",
             *numbers.count("life", "lives", "groups", name, "n"),
-            " only. Below ",
-            Measure(FEW, COUNT, "constant.FEW"),
-            " in each of two groups no outcome reaches a p of ",
-            Measure(0.05, "ratio", "constant.LEVEL"),
+            " only. Against another group of as few no outcome reaches a p of ",
+            Measure(LEVEL, "ratio", "constant.LEVEL"),
             ".",
         )
 
@@ -115,7 +116,7 @@ def specimens_section(numbers: Numbers, grids: Grids) -> Section:
         ),
         shown(table, without=[col.name for col in silent if col.name != "specimen"]),
     ]
-    names = [col.head for col in silent if col.name != "run"]
+    names = [col.head for col in silent if col.name in _SOUGHT]
     if names:
         blocks.append(
             Caution(
@@ -187,14 +188,14 @@ def method_section() -> Section:
     return Section("method", "How it was worked out", (Items(rows),))
 
 
-def grid_block(table: Grid, instead: str, *, folded: bool = False) -> Block:
+def grid_block(
+    table: Grid, instead: str, *, folded: bool = False, without: tuple[str, ...] = ()
+) -> Block:
     """Return a table, or a sentence where it has no rows; silent columns are left out."""
     if not table:
         return Paragraph((instead,))
-    silent = [col.name for col in untold(table)]
-    heads = {col.head for col in table.columns if col.name not in silent}
+    silent = {col.name for col in untold(table)}
     # An interval of which one end alone is known stays whole.
-    without = [
-        name for col in table.columns if (name := col.name) in silent and col.head not in heads
-    ]
-    return shown(table, folded=folded, without=without)
+    heads = {col.head for col in table.columns if col.name not in silent}
+    left = [col.name for col in table.columns if col.name in silent and col.head not in heads]
+    return shown(table, folded=folded, without=(*left, *without))

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Final
 
+from rig.report.measure import plain
 from rig.report.series_grid import (
     YES_NO,
     Col,
@@ -97,7 +99,15 @@ def specimens_grid(numbers: Numbers) -> Grid:
 def lives_grid(numbers: Numbers) -> Grid:
     """Return every life with its levels, counted or not."""
     caption = ("Lives and the levels they were tested at",)
-    return grid(numbers, "lives", caption, _LIVES, _entries(numbers, ("life",)))
+    table = grid(numbers, "lives", caption, _LIVES, _entries(numbers, ("life",)))
+    end, mode = ([col.name for col in _LIVES].index(name) for name in ("outcome", "mode"))
+    rows = tuple(
+        (*row[:mode], "none, ran out", *row[mode + 1 :])
+        if row[mode] == UNTOLD and plain((row[end],)) == "run-out"
+        else row
+        for row in table.rows
+    )
+    return replace(table, rows=rows)
 
 
 def loads_grid(numbers: Numbers) -> Grid:
@@ -146,7 +156,11 @@ def groups_grid(numbers: Numbers) -> Grid:
             blank="cannot be told",
         ),
         Col(
-            "outlived_share", "by", "%", "share of specimens that outlive it", ("outlived", "share")
+            "outlived_share",
+            "by a share",
+            "%",
+            "share of specimens that outlive it",
+            ("outlived", "share"),
         ),
         Col(
             "outlived_confidence",
@@ -171,7 +185,8 @@ def modes_grid(numbers: Numbers) -> Grid:
         counted("median_if_next", "if they failed just then", f"{what} failed just then"),
         counted("median_if_last", "if they outlived all", f"{what} outlived all"),
     )
-    rows = [("groups", name, "sensitivity") for name in numbers.value("group_names")]
+    names = numbers.value("group_names") if numbers.value("mode") else ()
+    rows = [("groups", name, "sensitivity") for name in names]
     caption = ("What it makes of each median how those of other modes are taken",)
     table = grid(numbers, "other-modes", caption, columns, rows)
     return _with_names(numbers, table)

@@ -155,6 +155,7 @@ def ultimate_tests_grid(numbers: Numbers) -> Grid:
             "a over b",
             "mean ultimate load of a over that of b",
             ("ratio", "ratio_low", "ratio_high"),
+            digits=4,
         ),
         Col("t", "t", "ratio", "t of Welch", ("t",)),
         Col("df", "degrees of freedom", "ratio", "its degrees of freedom", ("df",)),

@@ -176,10 +176,11 @@ def ratios_drawn(numbers: Numbers) -> Drawn | None:
     for i, entry in enumerate(numbers.value("at_equal_levels")):
         at = ("at_equal_levels", i)
         found.append((_over(numbers, at, "a", "b", f"at equal {entry['measure']}"), at))
-    what = "life ratio, lognormal lives (log scale); at equal levels with the error of the levels"
+    what = "life ratio, lognormal lives (log scale)"
     sentence = (
-        "Life ratios with their intervals, lognormal lives; an arrow where an end is open. Where "
-        "the interval holds one, no difference is excluded.",
+        "Life ratios with their intervals, lognormal lives, those at equal levels with the error "
+        "of the levels; an arrow where an end is open. Where the interval holds one, no "
+        "difference is excluded.",
     )
     return _intervals(numbers, "series-life-ratios", "Life ratios", what, found, sentence)
 
@@ -197,7 +198,7 @@ def strengths_drawn(numbers: Numbers) -> Drawn | None:
     )
     title = "Ratios of mean ultimate loads"
     names = ("ratio", "ratio_low", "ratio_high")
-    return _intervals(numbers, "series-ultimate-ratios", title, what, found, sentence, names)
+    return _intervals(numbers, "series-ultimate-ratios", title, what, found, sentence, names, 4)
 
 
 def _intervals(
@@ -208,12 +209,13 @@ def _intervals(
     found: Sequence[tuple[tuple[Part, ...], tuple[Step, ...]]],
     sentence: tuple[Part, ...],
     names: tuple[str, str, str] = ("ratio", "low", "high"),
+    digits: int = 3,
 ) -> Drawn | None:
     from rig.report.measure import plain
 
     lines, rows = [], []
     for words, at in found:
-        ends = [numbers.measure(*at, field, unit="ratio") for field in names]
+        ends = [numbers.measure(*at, field, unit="ratio", digits=digits) for field in names]
         if all(math.isnan(end.value) for end in ends):
             continue
         values = [None if math.isnan(end.value) else end.value for end in ends]
