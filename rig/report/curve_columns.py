@@ -38,6 +38,8 @@ DRAWN: Final = ("load", "deflection", "crack_opening", "end_slip_", "strain_")
 SINGLE: Final = ("stiffness", "energy", "frequency")
 RANGED: Final = ("deflection", "strain_")
 """Channels whose range of a cycle is drawn too."""
+SLIPS: Final = (25e-6, 100e-6)
+"""Slip of a tendon's end [m] at its onset, and the mark that follows (common practice)."""
 WINDOW: Final = 25
 """Cycles whose median stands for each where a crack opening is turned into a length."""
 _ESTIMATED: Final = ("load_max", "crack_opening_max")
@@ -73,6 +75,7 @@ class Columns:
     `curves` by column name, `deflection_range` and the like among them. `flags` tells how many
     of the rows have a flag, by its name. `held` is None without a target. `spread` are the rows
     at which `medians` of `WINDOW` cycles were taken, by column. `stiffness` is the whole column.
+    `slips` are the first cycles at which the end of a tendon slipped by `SLIPS`, 0 for none.
     `build_up` and `slow` are statistics of those tables.
     """
 
@@ -84,6 +87,7 @@ class Columns:
     spread: Places
     medians: Mapping[str, FloatArray]
     stiffness: Values
+    slips: Mapping[str, tuple[int, ...]]
     build_up_rows: int = 0
     build_up_flags: Mapping[str, int] = field(default_factory=dict)
     build_up: Mapping[str, Statistics] = field(default_factory=dict)
@@ -125,6 +129,7 @@ def columns_of(recording: Recording, plan: Plan | None = None, more: Iterable[st
         spread=reading.spread,
         medians=reading.medians,
         stiffness=reading.stiffness,
+        slips=reading.slips,
         build_up_rows=kinds["build_up"],
         build_up_flags=_flag_counts(build_up),
         build_up={"load_max": statistics(_whole(recording, "load_max", "build_up"))},
@@ -157,6 +162,12 @@ def _whole(recording: Recording, name: str, kind: str = "cycles") -> Row:
     return next((c[name] for c in recording.table(kind, max(rows, 1), {name})), empty)
 
 
+def _first_at(values: Values, least: float) -> int:
+    """Return the first counted cycle at or above a value, 0 for none."""
+    there = values >= least
+    return int(there.argmax()) + 1 if there.any() else 0
+
+
 def _flag_counts(flags: Row) -> dict[str, int]:
     there = int(np.bitwise_or.reduce(flags)) if len(flags) else 0
     return {
@@ -181,6 +192,7 @@ class _Reading:
         self.spread: Places = np.unique(np.concatenate([edges[1:] - 1 for edges in self._edges]))
         self.medians: dict[str, FloatArray] = {}
         self.stiffness: Values = np.zeros(0)
+        self.slips: dict[str, tuple[int, ...]] = {}
 
     def all(self, names: Iterable[str]) -> None:
         """Read and reduce columns; a journal is read in this thread, as it must be."""
@@ -202,6 +214,8 @@ class _Reading:
             self.stiffness = values
         if name in _ESTIMATED and self.curves[name].measured:
             self.medians[name] = trailing_median(values, self.spread, WINDOW)
+        if of_family(name.removesuffix("_max"), ("end_slip_",)):
+            self.slips[name] = tuple(_first_at(values, slip) for slip in SLIPS)
         channel = name.removesuffix("_min")
         if before == f"{channel}_max":
             for work in self._of_both(channel):

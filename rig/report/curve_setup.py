@@ -130,7 +130,7 @@ def _beam(axes: Axes, plan: Plan, scale: float, base: float) -> None:
     middle, reach = (first + last) / 2, section.load_spacing * scale / 2
     if plan.exposure != "dry":
         wide = last - first + 2 * jut
-        draw_water(axes, (first - jut - 3, base - 5.5, wide + 6, depth + 8.5), plan.exposure, _SIZE)
+        draw_water(axes, (first - jut - 3, base - 5.5, wide + 6, depth + 6.3), plan.exposure, _SIZE)
     draw_rectangle(axes, (first - jut, base, last - first + 2 * jut, depth))
     for tendon in plan.specimen.tendons:
         y = base + depth - tendon.depth * scale
