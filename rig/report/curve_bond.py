@@ -33,19 +33,6 @@ _NUMBERS: Final = (
     *("one", "two", "three", "four", "five", "six"),
     *("seven", "eight", "nine", "ten", "eleven", "twelve"),
 )
-    "one",
-    "two",
-    "three",
-    "four",
-    "five",
-    "six",
-    "seven",
-    "eight",
-    "nine",
-    "ten",
-    "eleven",
-    "twelve",
-]
 _LINES: Final = 8
 """Lines of one figure that can be told apart; of more channels the first are drawn."""
 _ROWS: Final = 13
