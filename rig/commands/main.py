@@ -33,6 +33,7 @@ COMMANDS: Final[dict[str, str]] = {
     "note": "Write a note, or a catch-can reading, into the record.",
     "import": "Make a run out of what another program measured.",
     "replay": "Judge a recording again, as recorded, by another protocol, or for many values.",
+    "report": "Make the report of a run or of a series, as a page and as a PDF.",
     "export": "Write a recording as CSV files with a data dictionary.",
     "plan": "Say what a series still to be tested could show, and what it takes.",
     "compare": "Say what the lives and ultimate loads of a series really say.",

@@ -17,8 +17,8 @@ from markupsafe import Markup
 
 from rig.report.document import Document, Drawn, Photo
 from rig.report.drawn_figures import drawn
-from rig.report.measure import Table, parts_of, plain
-from rig.report.page_parts import cell, is_number
+from rig.report.measure import parts_of, plain
+from rig.report.page_parts import cell, classes, numeric_columns
 from rig.report.page_svg import inside
 from rig.report.page_words import visible
 
@@ -88,12 +88,6 @@ def _in_css(text: str) -> str:
     )
 
 
-def _numeric(table: Table, column: int) -> bool:
-    """Tell whether a column has numbers alone."""
-    cells = [row[column] for row in table.rows if column < len(row)]
-    return bool(cells) and all(map(is_number, cells))
-
-
 def _jpeg(photo: Photo) -> str:
     return f"data:image/jpeg;base64,{base64.b64encode(photo.jpeg).decode()}"
 
@@ -105,8 +99,8 @@ def _template() -> jinja2.Template:
     )
     environment.globals |= {
         "html": cell,
-        "is_number": is_number,
-        "numeric": _numeric,
+        "classes": classes,
+        "numeric_columns": numeric_columns,
         "jpeg": _jpeg,
         "kind_of": lambda block: type(block).__name__,
         "plainly": lambda given: visible(plain(parts_of(given))),

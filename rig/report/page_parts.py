@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Final
 
 from markupsafe import Markup, escape
 
-from rig.report.measure import COUNT, Cell, Measure, Part, Stamp, Words, parts_of
+from rig.report.measure import COUNT, Cell, Measure, Part, Stamp, Table, Words, parts_of, plain
 from rig.report.page_words import pieces
 
 _LONG: Final = 2000
 """Letters of a text from which on it scrolls in a box of its own."""
 _WORD: Final = 40
 """Letters of a word from which on it may be broken anywhere."""
+
+_PROSE: Final = 32
+"""Letters of a cell from which on it needs room to be read."""
 
 _DATA: Final = Markup('<data value="{}" data-key="{}" data-unit="{}"{}>{}</data>')
 _TIME: Final = Markup('<time datetime="{}" data-key="{}">{}</time>')
@@ -37,10 +40,38 @@ def cell(given: Cell) -> Markup:
     return parts(parts_of(given))
 
 
-def is_number(given: Cell) -> bool:
-    """Tell whether a cell is one number, or nothing in its place."""
-    found = parts_of(given)
-    return len(found) == 1 and isinstance(found[0], Measure)
+def classes(table: Table) -> list[list[str]]:
+    """Return of each cell, by rows, what it is: "number", "prose" for a long text, or "".
+
+    Words of the report in a column of numbers stand for a number.
+    """
+    numeric = numeric_columns(table)
+    return [
+        [_class(cell, number=number) for cell, number in zip(row, numeric, strict=True)]
+        for row in table.rows
+    ]
+
+
+def _class(given: Cell, *, number: bool) -> str:
+    if len(plain(parts_of(given))) > _PROSE:
+        return "prose"
+    return "number" if number else ""
+
+
+def numeric_columns(table: Table) -> list[bool]:
+    """Return of each column whether it has numbers, and nothing else but words in their place."""
+    columns = zip(*table.rows, strict=True)
+    found = [_numeric([parts_of(cell) for cell in column]) for column in columns]
+    return found or [False] * len(table.heads)
+
+
+def _numeric(cells: Sequence[tuple[Part, ...]]) -> bool:
+    alone = [cell[0] for cell in cells if len(cell) == 1]
+    return (
+        len(alone) == len(cells)
+        and all(isinstance(part, Measure | str) for part in alone)
+        and any(isinstance(part, Measure) for part in alone)
+    )
 
 
 def _part(part: Part) -> Markup:

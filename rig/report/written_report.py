@@ -1,0 +1,88 @@
+"""A report on the disk: page and paper side by side, an earlier one of the same replaced whole."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Final
+
+from rig.errors import InputError
+from rig.record.trouble import storage, sync_file, sync_folder
+from rig.report.document import Document
+from rig.report.drawn_figures import drawn
+from rig.report.page import of_page, page_of
+from rig.report.paper import is_our_paper, write_paper
+
+PAGE: Final = "report.html"
+PAPER: Final = "report.pdf"
+
+
+def refuse_foreign(folder: Path, of: str) -> None:
+    """Raise InputError where a report may not be written: nothing but the same one is replaced.
+
+    The folder is there, or the one above it; `of` is what the report is of.
+    """
+    if os.path.lexists(folder) and not os.path.isdir(folder):
+        raise InputError(f"{folder}: is no folder, nothing was written; name a folder")
+    above = folder if os.path.isdir(folder) else folder.absolute().parent
+    if not os.path.isdir(above):
+        raise InputError(
+            f"{above}: there is no such folder, nothing was written; make it first, or name another"
+        )
+    if not os.access(above, os.W_OK | os.X_OK):
+        raise InputError(
+            f"{above}: you may not write there, nothing was written; name another with --out"
+        )
+    page, paper = folder / PAGE, folder / PAPER
+    if os.path.lexists(page):
+        found = of_page(page) if page.is_file() else None
+        if found is None:
+            raise _foreign(page, "is no report of this program")
+        if found != of:
+            raise _foreign(page, f"is the report of {found or 'something else'}, not of {of}")
+    if os.path.lexists(paper) and not (paper.is_file() and is_our_paper(paper)):
+        raise _foreign(paper, "is no report of this program")
+
+
+def _foreign(path: Path, what: str) -> InputError:
+    return InputError(f"{path}: {what}, nothing was written; move it away, or name another folder")
+
+
+def write_report(document: Document, folder: Path, of: str) -> tuple[Path, Path]:
+    """Write page and paper of a document into a folder, which is made; return both.
+
+    Each figure is drawn once. Both are whole before either takes its name, so that an earlier
+    report stays until there is a new one. Raises InputError as `refuse_foreign` does, and
+    StorageError.
+    """
+    refuse_foreign(folder, of)
+    figures = drawn(document)
+    page, paper = folder / PAGE, folder / PAPER
+    fresh = {path: folder / f".{path.name}.new" for path in (page, paper)}
+    with storage(folder, "make the folder"):
+        folder.mkdir(exist_ok=True)
+    try:
+        text = page_of(document, figures, of)
+        with storage(page, "write the report"):
+            fresh[page].unlink(missing_ok=True)
+            fresh[page].write_text(text, encoding="utf-8", newline="\n")
+        fresh[paper].unlink(missing_ok=True)
+        write_paper(document, fresh[paper], figures)
+        for path, new in fresh.items():
+            with storage(path, "write the report"):
+                sync_file(new)
+                os.replace(new, path)
+        with storage(folder, "write the report"):
+            sync_folder(folder)
+    finally:
+        for new in fresh.values():
+            _away(new)
+    return page, paper
+
+
+def _away(path: Path) -> None:
+    """Remove what was not finished; where even that fails there is something worse to be told."""
+    try:
+        path.unlink(missing_ok=True)
+    except OSError:
+        return

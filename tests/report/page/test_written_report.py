@@ -1,0 +1,89 @@
+"""Page and paper on the disk: replaced whole or not at all, and nothing of anybody else's."""
+
+from __future__ import annotations
+
+import errno
+import os
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from rig.errors import InputError, StorageError
+from rig.report.written_report import write_report
+from tests.report.page.documents import document
+
+MADE = replace(document(), sections=document().sections[:1])
+"""A short one, without figures."""
+
+
+@pytest.fixture
+def folder(tmp_path) -> Path:
+    write_report(MADE, tmp_path / "out", "run-1")
+    return tmp_path / "out"
+
+
+def held(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+def test_a_report_is_a_page_and_a_paper_and_the_same_again_is_the_same(folder):
+    before = held(folder)
+    assert set(before) == {"report.html", "report.pdf"}
+    assert before["report.pdf"].startswith(b"%PDF-")
+    assert before["report.html"].startswith(b"<!DOCTYPE html>")
+    assert list(write_report(MADE, folder, "run-1")) == [folder / name for name in sorted(before)]
+    assert held(folder) == before
+
+
+def test_a_later_report_of_the_same_replaces_it(folder):
+    before = held(folder)
+    write_report(replace(MADE, lead=("Something else.",)), folder, "run-1")
+    after = held(folder)
+    assert set(after) == set(before)
+    assert all(after[name] != before[name] for name in before)
+
+
+def test_the_report_of_another_run_is_not_replaced(folder):
+    before = held(folder)
+    with pytest.raises(InputError, match="is the report of run-1, not of run-2"):
+        write_report(MADE, folder, "run-2")
+    assert held(folder) == before
+
+
+@pytest.mark.parametrize("name", ["report.html", "report.pdf"])
+@pytest.mark.parametrize("kind", ["file", "folder", "link"])
+def test_a_file_of_somebody_else_stays(tmp_path, name, kind):
+    path = tmp_path / name
+    if kind == "folder":
+        path.mkdir()
+    elif kind == "link":
+        path.symlink_to("/nowhere")
+    else:
+        path.write_bytes(b"<!DOCTYPE html>mine")
+    with pytest.raises(InputError, match=f"{name}: is no report of this program"):
+        write_report(MADE, tmp_path, "run-1")
+    assert [each.name for each in tmp_path.iterdir()] == [name]
+
+
+def test_a_folder_is_made_but_none_above_it_nor_in_place_of_a_file(tmp_path):
+    with pytest.raises(InputError, match="there is no such folder"):
+        write_report(MADE, tmp_path / "a" / "b", "run-1")
+    (tmp_path / "file").touch()
+    with pytest.raises(InputError, match="is no folder"):
+        write_report(MADE, tmp_path / "file", "run-1")
+
+
+@pytest.mark.parametrize("call", ["fsync", "replace"])
+def test_on_a_full_disk_the_earlier_report_stays_and_nothing_is_left(folder, monkeypatch, call):
+    before = held(folder)
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, call, full)
+    with pytest.raises(StorageError, match="the disk is full") as told:
+        write_report(replace(MADE, lead=("Something else.",)), folder, "run-1")
+    assert told.value.exit_code == 6
+    assert "\n" not in str(told.value)
+    assert held(folder) == before
