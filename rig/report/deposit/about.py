@@ -39,8 +39,9 @@ class About:
     """What is known of a run; texts of people are one line without control characters.
 
     `began` and `ended` are ISO 8601 (UTC), `ended` "" where the record tells no end; `day` is that
-    of the last entry. `virtual` tells that these are not of a calendar on a wall. `sha256` is that
-    of run.h5, `rig` and `specimen` are "" where the files of the record cannot be read.
+    of the last entry. `virtual` tells that these are not of a calendar on a wall. `outcome` is ""
+    where nothing was judged, `rig` and `specimen` where the files of the record cannot be read;
+    `sha256` is that of run.h5.
     """
 
     run_id: str
@@ -108,7 +109,10 @@ class About:
     def ending(self) -> str:
         """How it ended, in a sentence."""
         residual = f" Then: {self.residual}." if self.residual else ""
-        return f"Outcome: {self.outcome}, {self.why}; {self.cycles:,} counted cycles.{residual}"
+        counted = f"{self.cycles:,} counted cycles.{residual}"
+        if not self.outcome:
+            return f"No outcome was judged; {counted}"
+        return f"Outcome: {self.outcome}, {self.why}; {counted}"
 
     @property
     def keywords(self) -> tuple[str, ...]:
@@ -143,7 +147,7 @@ def about(recording: Recording, sha256: str) -> About:
         simulated=header.simulated,
         virtual=header.virtual or (header.simulated and began == VIRTUAL_EPOCH),
         imported=one_line(header.imported),
-        outcome=one_line(recording.outcome or "none"),
+        outcome=one_line(recording.outcome or ""),
         why=one_line(recording.why, _LONG),
         residual=one_line(after.words, _LONG) if after else "",
         cycles=recording.cycles,

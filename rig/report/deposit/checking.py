@@ -12,6 +12,8 @@ from urllib.parse import unquote
 from rig.errors import StorageError
 from rig.record.entries import LISTS
 from rig.record.layout import RUN_FILE
+from rig.record.trouble import storage
+from rig.replay.exporting import told_by_disk
 from rig.replay.recording import Recording, open_recording
 from rig.report.deposit.about import one_line, version_of
 from rig.report.deposit.citation import read_citation
@@ -39,16 +41,20 @@ _DAMAGE: Final = (ValueError, KeyError, TypeError, AttributeError, AssertionErro
 def check(place: Path) -> Mapping[str, Held]:
     """Return the files of a deposit, a folder or a zip file, that is whole.
 
-    A zip file is unpacked beside the others of the system's own temporary folder. Raises
+    A zip file is unpacked into a folder of the system's temporary ones. Raises
     StorageError for the first thing that is not as its checksums, metadata or run.h5 say.
     """
-    if place.is_dir():
-        return check_folder(place)
+    with told_by_disk(place, "read the deposit"):
+        return check_folder(place) if place.is_dir() else _check_zip(place)
+
+
+def _check_zip(place: Path) -> Mapping[str, Held]:
     with tempfile.TemporaryDirectory(prefix="deposit-") as folder:
         unpack(place, Path(folder))
         try:
             return check_folder(Path(folder))
         except StorageError as error:
+            # Nobody else knows of that folder.
             raise StorageError(str(error).replace(folder, str(place))) from error
 
 
@@ -132,7 +138,7 @@ def _citation(folder: Path, root: Mapping[str, Any]) -> None:
 def _record(folder: Path, files: Mapping[str, Held], root: Mapping[str, Any]) -> None:
     """Hold run.h5 against the metadata, and the rows of the CSV files against it."""
     path = folder / RUN_FILE
-    with open_recording(path) as recording:
+    with storage(path, "read the run file"), open_recording(path) as recording:
         same = one_line(recording.header.run_id) == root["run_id"]
         if not same or root.get("version") != version_of(files[RUN_FILE].sha256):
             raise StorageError(f"{path}: is not the record that {METADATA} tells of")

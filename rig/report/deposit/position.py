@@ -13,7 +13,7 @@ _PLACES: Final = frozenset({1, 2, 3, 4})
 """Tags of latitude and longitude with their signs: Exif 2.32, table 15."""
 _HEAD: Final = b"Exif\0\0"
 _PNG: Final = b"\x89PNG\r\n\x1a\n"
-_MARKER, _APP1, _SCAN = 0xFF, 0xE1, 0xDA
+_FILL, _APP1, _SCAN = 0xFF, 0xE1, 0xDA
 _XMP: Final = b"GPSLatitude"
 """What the same is called in the text that a camera or an editor may put beside it (XMP)."""
 
@@ -41,8 +41,8 @@ def tells_position(path: Path) -> bool | None:
 
 def _exif_of_png(data: bytes) -> bytes:
     """Return what the chunk eXIf of a PNG holds (PNG 3, 11.3.4.3), b"" without one."""
-    at = len(_PNG)
-    while at < len(data):
+    at, kind = len(_PNG), b""
+    while kind != b"IEND":
         length, kind = struct.unpack_from(">I4s", data, at)
         if kind == b"eXIf":
             return _HEAD + data[at + 8 : at + 8 + length]
@@ -53,11 +53,18 @@ def _exif_of_png(data: bytes) -> bytes:
 def _exif_of_jpeg(data: bytes) -> bytes:
     """Return what the segment APP1 of a JPEG holds (Exif 2.32, 4.7.2), b"" without one."""
     at = 2
-    # Segments end where the scan begins: ITU-T T.81, B.2.3.
-    while at < len(data) and data[at] == _MARKER and data[at + 1] != _SCAN:
-        length = struct.unpack_from(">H", data, at + 2)[0]
+    while True:
+        fill, marker, length = struct.unpack_from(">BBH", data, at)
+        if fill != _FILL:
+            raise ValueError("no marker where one must be")
+        # Any marker may have fill bytes before it: ITU-T T.81, B.1.1.2.
+        if marker == _FILL:
+            at += 1
+            continue
+        # Segments end where the scan begins: B.2.3.
+        if marker == _SCAN:
+            return b""
         content = data[at + 4 : at + 2 + length]
-        if data[at + 1] == _APP1 and content.startswith(_HEAD):
+        if marker == _APP1 and content.startswith(_HEAD):
             return content
         at += 2 + length
-    return b""

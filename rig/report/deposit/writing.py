@@ -111,7 +111,8 @@ def _write(run: Path, folder: Path, asked: Asked) -> tuple[About, tuple[str, ...
     sha256 = copied(source, folder / RUN_FILE)
     # What is told and exported is what the deposit itself holds.
     with open_recording(folder / RUN_FILE) as recording:
-        if not recording.ended:
+        # What was imported has an end, and no outcome.
+        if not recording.ended and not recording.header.imported:
             raise InputError(f"{run}: the run has no end yet; a deposit is made of one that has")
         known = about(recording, sha256)
         export(recording, folder / TABLES, asked.what, asked.units)
@@ -160,7 +161,7 @@ def _pictures(source: Path, folder: Path, run: About, asked: Asked) -> Iterator[
     if not hashes:
         return
     if not asked.pictures:
-        yield f"{len(hashes)} pictures of the crack log are left out; the record has their hashes."
+        yield f"Pictures of the crack log left out: {len(hashes)}; the record has their hashes."
         return
     missing = 0
     for sha256 in hashes:
@@ -175,7 +176,7 @@ def _pictures(source: Path, folder: Path, run: About, asked: Asked) -> Iterator[
         copied(path, folder / PICTURES / path.name)
         yield from _told_position(folder / PICTURES / path.name)
     if missing:
-        yield f"{missing} pictures of the crack log are not beside the record, and not here."
+        yield f"Pictures of the crack log not beside the record, and not here: {missing}."
 
 
 def _is_hash(text: str) -> bool:
