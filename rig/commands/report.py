@@ -8,21 +8,25 @@ import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from rig.commands.files import exists, find_series, packaged
-from rig.commands.folders import place
+from rig.commands.folders import holds_run, place
 from rig.commands.options import json_option
 from rig.commands.recorded import refuse_no_recording
 from rig.commands.saying import folded, meanwhile, say, say_json, say_refusal
 from rig.commands.series_options import comparison_options, confidence_of, series_of, years_of
 from rig.errors import InputError, RigError, StorageError
+from rig.record.layout import RUN_FILE
 
 if TYPE_CHECKING:
     from rig.record.entries import RunHeader
     from rig.report.document import Document
+
+_SHOWN: Final = 2
+"""Files that are named to people: page and paper."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,17 +103,21 @@ def _refuse_options(**given: str | None) -> None:
 
 def _of_run(run: Path, out: Path | None) -> _Told:
     refuse_no_recording(run)
+    if run.name == RUN_FILE and holds_run(run.parent):
+        # Held against its journal, and the same whichever of both was named.
+        run = run.parent
     header, outcome, cycles = _known(run)
     folder = out or (run if run.is_dir() else run.parent)
+    of = f"{header.run_id}, begun {header.started_utc}"
     # Imported late: figures would slow down every command, and a slip is told sooner.
     from rig.report.written_report import refuse_foreign, write_report
 
-    refuse_foreign(folder, header.run_id)
+    refuse_foreign(folder, of)
     from rig.report.run_report import run_document
 
     with meanwhile(str(folder), "writing the report ..."):
         document = run_document(run)
-        files = write_report(document, folder, header.run_id)
+        files = write_report(document, folder, of)
     about = {
         "run": str(run.absolute()),
         "run_id": header.run_id,
@@ -121,7 +129,6 @@ def _of_run(run: Path, out: Path | None) -> _Told:
 
 def _known(run: Path) -> tuple[RunHeader, str | None, int]:
     """Return header, outcome and cycles of a run, from run.h5 where its journal is broken."""
-    from rig.record.layout import RUN_FILE
     from rig.replay.recording import open_recording
 
     try:
@@ -183,11 +190,13 @@ def _lines(told: _Told, files: Sequence[Mapping[str, Any]]) -> list[str]:
 
     lines = [visible(plain(told.document.lead))]
     lines += [f"  warning   {visible(plain(warning))}" for warning in told.document.warnings]
-    for path, file in zip(told.files, files, strict=True):
-        lines.append(f"  {'written' if path == told.files[0] else '':<9} {path}, {_size(file)}")
+    for row, (path, file) in enumerate(zip(told.files[:_SHOWN], files, strict=False)):
+        lines.append(f"  {'' if row else 'written':<9} {path}, {_size(file['bytes'])}")
+    if more := [path.suffix for path in told.files[_SHOWN:]]:
+        kinds = ", ".join(f"{more.count(kind)} {kind[1:].upper()}" for kind in dict.fromkeys(more))
+        lines.append(f"            and beside them {kinds}: {told.files[-1].parent / 'series-*'}")
     return lines
 
 
-def _size(file: Mapping[str, Any]) -> str:
-    kilobytes = file["bytes"] / 1e3
-    return f"{kilobytes / 1e3:.1f} MB" if kilobytes >= 1e3 else f"{kilobytes:.0f} kB"
+def _size(count: int) -> str:
+    return f"{count / 1e6:.1f} MB" if count >= 1e6 else f"{count / 1e3:.0f} kB"
