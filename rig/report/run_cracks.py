@@ -7,13 +7,15 @@ from collections.abc import Iterator
 from rig.report.crack_sections import crack_blocks
 from rig.report.document import Listed, Paragraph, Section
 from rig.report.measure import COUNT, Cell, Measure, Table, Words
+from rig.report.photos import photo_blocks
 from rig.report.run_after import facts_after, said_after
 from rig.report.run_reading import RunRead
 
 
 def cracks_section(read: RunRead) -> Section:
     """Return maps, growth and readings of the cracks."""
-    return Section("cracks", "Cracks", crack_blocks(read.recording, read.plan))
+    pictures = photo_blocks(read.folder, read.cracks)
+    return Section("cracks", "Cracks", (*crack_blocks(read.recording, read.plan), *pictures))
 
 
 def after_section(read: RunRead) -> Section:

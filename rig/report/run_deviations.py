@@ -174,12 +174,12 @@ def _of_cycles(read: RunRead) -> Iterator[Looked]:
     rows: list[Row] = []
     if held is not None and held.overloads:
         count = Measure(held.overloads, COUNT, "derived.overload.102.count")
-        said = (count, " cycles above ", constant("overload"), " of the upper load")
+        said = (count, " cycles above ", constant("overloaded"), " of the upper load")
         rows.append(("see the section on loading", "", said))
     if held is not None and held.first_marked is not None:
         first = Measure(held.first_marked, COUNT, "derived.overload.105.first")
         count = Measure(held.marked, COUNT, "derived.overload.105.count")
-        said = (count, " cycles above ", constant("gross_overload"), " of the upper load")
+        said = (count, " cycles above ", constant("marked"), " of the upper load")
         rows.append(("first there", first, said))
     yield Looked("overloaded cycles", tuple(rows))
     for name, words in (

@@ -6,8 +6,7 @@ import hashlib
 from collections.abc import Iterator
 from typing import Final
 
-from rig.record.crack_words import place
-from rig.record.cracks import standing
+from rig.record.cracks import CrackEntry, standing
 from rig.record.layout import FORMAT, RUN_FILE, TEXTS, VERSION
 from rig.record.pictures import find_picture, trouble_of_picture
 from rig.report.document import Facts, Listed, Paragraph, Section
@@ -16,6 +15,9 @@ from rig.report.run_parts import attribute
 from rig.report.run_reading import RunRead
 
 HASHES: Final = ("what", "SHA-256", "state")
+SAFETY: Final = (
+    "Software is no safety system: guards, emergency stop and the machine's own limits come first."
+)
 PICTURES: Final = ("SHA-256", "of what", "counted cycles", "by", "is it there")
 
 
@@ -29,16 +31,16 @@ def files_section(read: RunRead) -> Section:
 
 def _hashes(read: RunRead) -> Iterator[tuple[Cell, ...]]:
     if read.whole.sha256:
-        digest: Part = Words(read.whole.sha256, f"file.{RUN_FILE}.sha256", "name")
+        digest: Part = Words(read.whole.sha256, f"file.{RUN_FILE}.sha256", "file")
     else:
         digest = "none"
-    yield RUN_FILE, digest, Words(read.whole.said, f"file.{RUN_FILE}.state")
+    yield RUN_FILE, digest, read.whole.said
     for name in TEXTS:
         text = read.header.texts.get(name, "")
         if text:
             hashed = hashlib.sha256(text.encode()).hexdigest()
             state = "kept in run.h5 as it was written"
-            yield f"/{name}", Words(hashed, f"file.{name}.sha256", "name"), state
+            yield f"/{name}", Words(hashed, f"file.{name}.sha256", "file"), state
         else:
             yield f"/{name}", "none", "the record keeps none"
 
@@ -61,12 +63,19 @@ def _picture_rows(read: RunRead) -> Iterator[tuple[Cell, ...]]:
         path = find_picture(read.folder, entry.picture)
         trouble = trouble_of_picture(path, entry.picture) if path is not None else "missing"
         yield (
-            Words(entry.picture, f"{key}.picture", "name"),
-            Words(place(entry), f"{key}.crack") if entry.crack else "the inspection",
+            Words(entry.picture, f"{key}.picture", "file"),
+            _of_what(entry, key),
             Measure(entry.cycle, COUNT, f"{key}.cycle"),
             Words(entry.by, f"{key}.by"),
             "yes, unchanged" if not trouble else "no" if path is None else "not as it was kept",
         )
+
+
+def _of_what(entry: CrackEntry, key: str) -> Cell:
+    if not entry.crack:
+        return "the inspection"
+    crack = Words(entry.crack, f"{key}.crack", "name")
+    return crack if not entry.face else (crack, " ", Words(entry.face, f"{key}.face", "name"))
 
 
 def _made_with(read: RunRead) -> Iterator[tuple[str, tuple[Part, ...]]]:
@@ -95,12 +104,7 @@ def about(read: RunRead) -> tuple[tuple[Part, ...], ...]:
         )
     ]
     if read.whole.sha256:
-        digest = Words(read.whole.sha256, f"file.{RUN_FILE}.sha256", "name")
+        digest = Words(read.whole.sha256, f"file.{RUN_FILE}.sha256", "file")
         found.append(("Made from run.h5 with SHA-256 ", digest, "."))
-    found.append(
-        (
-            "Numbers carry the key by which they can be found again in run.h5. Software is no "
-            "safety system: guards, emergency stop and the machine's own limits come first.",
-        )
-    )
+    found += [("Numbers carry the key by which they can be found again in run.h5.",), (SAFETY,)]
     return tuple(found)

@@ -12,11 +12,14 @@ from typing import Final
 from rig.control.water_account import DRY_DEVIATION
 from rig.criteria.load import GROSS_OVERLOAD, OVERLOAD
 from rig.protocol.series_doubts import LONG_UNLOADED
+from rig.report.crack_keys import DERIVED_CRACKS
 from rig.report.measure import COUNT, Measure
+from rig.report.photos import PHOTO_KEYS
+from rig.report.run_curve_keys import CURVE_KEYS
 
 CONSTANTS: Final[dict[str, tuple[float, str]]] = {
-    "overload": (OVERLOAD, "%"),
-    "gross_overload": (GROSS_OVERLOAD, "%"),
+    "overloaded": (OVERLOAD, "%"),
+    "marked": (GROSS_OVERLOAD, "%"),
     "dry": (DRY_DEVIATION, "s"),
     "long_interruption": (LONG_UNLOADED, "s"),
     "late_unloading": (1e5, COUNT),
@@ -27,23 +30,17 @@ CONSTANTS: Final[dict[str, tuple[float, str]]] = {
 }
 """Value [SI] and unit of what the report itself sets; common practice, no source."""
 
-DERIVED: Final[dict[str, str]] = {
-    "derived.utc.KEY": "root attribute started_utc plus the test time [s] that stands at KEY",
-    "derived.ended": "root attribute started_utc plus root attribute ended_time [s]",
-    "derived.baseline.first": "[baseline] from of the protocol, 2000 where it says nothing",
-    "derived.baseline.last": "[baseline] to of the protocol, 3000 where it says nothing",
-    "derived.stiffness_loss": "1 less the median of /cycles/stiffness over the last 100 counted "
-    "cycles (the last `confirm` of [failure] stiffness_loss where that is fewer; all where there "
-    "are fewer) up to root attribute cycles, over its median over the baseline's cycles",
+_OWN: Final[dict[str, str]] = {
+    "derived.utc.KEY": "root attribute started_utc plus the test time [s] that stands at KEY, cut "
+    "to the full second; interruptions.I.end is its time plus its duration",
     "derived.stiffness_loss.first_seen": "the first counted cycle after the baseline whose own "
     "/cycles/stiffness is at or below (1 - stop) times the baseline's median, stop being that of "
     "[failure] stiffness_loss",
-    "derived.stiffness_loss.stop": "stop of [failure] stiffness_loss of the protocol, a fraction",
     "derived.share_of_run_out": "root attribute cycles over run_out of the first cyclic stage",
     "derived.run_out": "run_out of the first cyclic stage of the protocol",
     "derived.capacity": "capacity of [loading]; where capacity_from names a series, the mean of "
-    "the loads of its [[ultimate]] of the exposure named, those with valid = false and those with "
-    "residual = true left out",
+    "the loads of its [[ultimate]] whose group has the exposure named, those with valid = false "
+    "and those with residual = true left out",
     "derived.level": "upper load over capacity",
     "derived.stress_ratio": "lower load over upper load",
     "derived.frequency": "frequency of [loading] of the protocol",
@@ -96,12 +93,26 @@ DERIVED: Final[dict[str, str]] = {
     "derived.spray.I.lasted": "time_off less time_on of row I of /spray",
     "derived.doubts.I": "what `check` doubts of the rig on the day of started_utc; needs the "
     "program",
-    "derived.cracks.fact.NAME": "wires of the newest standing entry of /cracks with that fact",
-    "derived.cracks.pictures": "number of different SHA-256 in the column picture of /cracks",
-    "derived.cracks.entries": "number of rows of /cracks",
-    "derived.static.I": "row I of /static, matched in order with the events of kind static",
+    "slow.NAME.count": "rows of /slow/NAME that are numbers",
+    "slow.NAME.missing": "rows of /slow/NAME that are no numbers",
+    "slow.NAME.name": "the name of the channel",
+    "cycles.NAME.count": "rows of /cycles/NAME up to the verdict that are numbers",
+    "cycles.NAME.missing": "rows of /cycles/NAME up to the verdict that are no numbers",
+    "cycles.NAME.name": "the name of the channel, without _max",
+    "build_up.NAME.WHAT": "as cycles.NAME.WHAT, of all rows of /build_up",
+    "channel.NAME": "NAME",
+    "name.PATH": "the last part of PATH that is no number: the key of a value in one of the texts",
+    "protocol.PATH": "a value of the protocol text as it is; true or false; a number as Python "
+    "prints it; a date as in ISO 8601; of a list the values with `, ` between them, of an inline "
+    "table each key, a blank and its value with `, ` between them. So with rig, specimen, series",
+    "flags.NAME.meaning": "what the flag means, in words of the program",
+    "file.run.h5.sha256": "SHA-256 of the file run.h5",
+    "file.NAME.sha256": "SHA-256 of the text NAME (protocol, rig, specimen, series) in UTF-8",
+    "file.run.h5.trouble": "why the journal could not be read; not in run.h5",
+    "file.texts.trouble": "why the texts could not be read; not in run.h5",
 }
-"""What each derived key is, and how it is worked out from run.h5."""
+DERIVED: Final[dict[str, str]] = {**_OWN, **CURVE_KEYS, **PHOTO_KEYS, **DERIVED_CRACKS}
+"""What each key is that is no plain value of run.h5, and how it is worked out from there."""
 
 
 def constant(name: str) -> Measure:

@@ -9,10 +9,18 @@ from dataclasses import dataclass
 from typing import Final
 
 from rig.criteria.load import GROSS_OVERLOAD
+from rig.report.curve_bending import baseline_of, window_of
 from rig.report.document import Facts, Section
 from rig.report.measure import COUNT, Measure, Part, Words, precise
 from rig.report.run_after import Fact, facts_after
-from rig.report.run_parts import attribute, event_said, events_of, of_column
+from rig.report.run_parts import (
+    attribute,
+    event_cycle,
+    event_said,
+    event_time,
+    events_of,
+    of_column,
+)
 from rig.report.run_reading import RunRead
 
 TRIPPED: Final = "; stopped by limit: "
@@ -91,15 +99,13 @@ class Loss:
 def loss_of(read: RunRead) -> Loss | None:
     """Return what stiffness was lost up to the end, None where there is no baseline."""
     plan, last = read.plan, read.columns.rows
-    if plan is None or plan.cyclic is None or last < plan.baseline.last:
+    base = baseline_of(read.columns, plan)
+    if base is None or not base.value > 0 or last < 1:
         return None
-    criterion = plan.failure.stiffness_loss
-    window = min(criterion.confirm if criterion else 100, 100, last)
-    base = read.columns.median(plan.baseline.first, plan.baseline.last)
-    end = read.columns.median(last - window + 1, last)
-    if not base.value > 0 or math.isnan(end.value):
+    end = read.columns.median(max(last - window_of(plan), 0) + 1, last)
+    if math.isnan(end.value):
         return None
-    loss = Measure(1.0 - end.value / base.value, "%", "derived.stiffness_loss")
+    loss = Measure(1.0 - end.value / base.value, "%", "derived.stiffness_loss.last")
     return Loss(precise(base, 5), precise(end, 5), loss, _first_seen(read, base.value))
 
 
@@ -141,8 +147,12 @@ def _evidence(read: RunRead) -> Iterator[Row]:
         for index in events_of(read, "limit")[-1:]:
             yield "Limit that tripped last", (event_said(read, index),)
     for index in events_of(read, "verdict")[-1:]:
-        cycle = Measure(read.events[index].cycle, COUNT, f"events.{index}.cycle")
-        yield "Verdict", ("at cycle ", cycle, ": ", event_said(read, index))
+        said = read.events[index].text
+        more = (": ", event_said(read, index)) if said != read.recording.why else ()
+        yield (
+            "Verdict",
+            ("at cycle ", event_cycle(read, index), ", ", event_time(read, index), *more),
+        )
     if read.outcome == "ultimate":
         yield from _ultimate_rows(read)
     yield from _residual_rows(read)
@@ -183,7 +193,7 @@ def _limit(read: RunRead) -> tuple[Part, ...]:
     criterion = read.plan.failure.stiffness_loss if read.plan else None
     if criterion is None:
         return ()
-    return ("; limit ", Measure(criterion.stop, "%", "derived.stiffness_loss.stop"))
+    return ("; limit ", Measure(criterion.stop, "%", "derived.loss.stop"))
 
 
 def _last_rows(read: RunRead) -> Iterator[Row]:
@@ -258,7 +268,7 @@ def _wires(fact: Fact) -> tuple[Part, ...]:
 
 def warnings(read: RunRead) -> tuple[tuple[Part, ...], ...]:
     """Return what must be known beside the outcome."""
-    return tuple(_warnings(read))
+    return tuple((*parts, ".") for parts in _warnings(read))
 
 
 def _warnings(read: RunRead) -> Iterator[tuple[Part, ...]]:
@@ -269,21 +279,24 @@ def _warnings(read: RunRead) -> Iterator[tuple[Part, ...]]:
     if header.imported:
         yield "Imported: ", attribute(read, "imported"), "; nobody of this program watched it"
     elif header.virtual:
-        yield ("Rehearsed: a simulated specimen on a simulated rig, in virtual time; no specimen",)
+        yield (
+            "Rehearsed: a simulated specimen on a simulated rig, in virtual time; no specimen was "
+            "tested",
+        )
     elif header.simulated:
-        yield ("Simulated: the devices are emulated, and no specimen was tested",)
+        yield ("Simulated: the devices are emulated, no specimen was tested",)
     if not read.ended:
         yield ("Unfinished: the record has no end, and all of it may change",)
     yield from _overloaded(read)
     if events_of(read, "after the end") or any(e.at_utc for e in read.cracks):
         yield ("Added to after the end: run.h5 was made anew, as its events tell",)
     if not read.whole.verified:
-        yield (Words(read.whole.said, "file.run.h5.state"),)
+        yield read.whole.said
     if read.unread:
         yield (
             "This version cannot read the texts that the record keeps; what they would tell is "
             "left out: ",
-            Words(read.unread, "file.texts.state"),
+            Words(read.unread, "file.texts.trouble"),
         )
     yield from _of_sensors(read)
 

@@ -62,7 +62,7 @@ def _facts(read: RunRead) -> Iterator[Row]:
     index = len(read.recording.stretches())
     yield "Stretches kept sample by sample", (Measure(index, COUNT, "full_rate.count"),)
     yield "How late the loop ran", ("not in the record",)
-    yield "State of run.h5", (Words(read.whole.said, "file.run.h5.state"),)
+    yield "State of run.h5", read.whole.said
 
 
 def _longest(read: RunRead) -> Part:

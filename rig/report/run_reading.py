@@ -27,7 +27,7 @@ from rig.record.trouble import storage
 from rig.record.verify import digest
 from rig.replay.recording import Recording, open_recording
 from rig.report.curve_columns import Columns, columns_of
-from rig.report.measure import Measure, Part, Stamp
+from rig.report.measure import Measure, Part, Stamp, Words
 
 NOT_ENDED = "not ended"
 
@@ -41,7 +41,7 @@ class Whole:
 
     sha256: str
     verified: bool
-    said: str
+    said: tuple[Part, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,20 +121,21 @@ def _opened(path: Path, stack: ExitStack) -> tuple[Recording, RunHeader, Whole, 
     if path.is_dir() and not file.is_file():
         of_journal = stack.enter_context(open_recording(path))
         said = "there is no run.h5, which is made when a run ends; all is from the journal"
-        return of_journal, of_journal.header, Whole("", verified=False, said=said), of_journal
+        return of_journal, of_journal.header, Whole("", verified=False, said=(said,)), of_journal
     if not path.is_dir() or not (path / JOURNAL).is_file():
         alone = stack.enter_context(open_recording(path))
         run_file = file if path.is_dir() else path
         said = "run.h5 was read alone: there is no journal beside it to hold it against"
-        whole = Whole(_sha256(run_file), verified=False, said=said)
+        whole = Whole(_sha256(run_file), verified=False, said=(said,))
         return alone, alone.header, whole, alone
     try:
         of_journal = stack.enter_context(open_recording(path))
         known = _known(path)
     except StorageError as error:
         alone = stack.enter_context(open_recording(file))
-        said = f"run.h5 was read alone, for the journal cannot be: {error}"
-        return alone, alone.header, Whole(_sha256(file), verified=False, said=said), alone
+        trouble = Words(str(error), "file.run.h5.trouble")
+        why = ("run.h5 was read alone, for the journal cannot be: ", trouble)
+        return alone, alone.header, Whole(_sha256(file), verified=False, said=why), alone
     whole = _held_against(file, known)
     read = stack.enter_context(open_recording(file)) if whole.verified else of_journal
     return read, of_journal.header, whole, of_journal
@@ -158,8 +159,8 @@ def _held_against(file: Path, known: str | None) -> Whole:
             "run.h5 was read back against the journal when it was made, and its bytes are the "
             "same since then (checksums in the journal)"
         )
-        return Whole(_sha256(file), verified=True, said=said)
-    return Whole(_sha256(file), verified=False, said=said)
+        return Whole(_sha256(file), verified=True, said=(said,))
+    return Whole(_sha256(file), verified=False, said=(said,))
 
 
 def _sha256(file: Path) -> str:

@@ -8,6 +8,7 @@ from typing import Final
 
 from rig.report.curve_sections import curve_sections
 from rig.report.document import Document, Section
+from rig.report.measure import Part
 from rig.report.run_absent import absent_section, asked_section
 from rig.report.run_checks import forecast_section, statics_section
 from rig.report.run_cracks import after_section, cracks_section
@@ -35,13 +36,19 @@ def run_document(path: Path) -> Document:
     """
     with read_for_report(path) as read:
         return Document(
-            kind="run report",
-            title=(attribute(read, "title"), ": ", attribute(read, "specimen_id")),
+            kind="Report of a run",
+            title=_title(read),
             lead=lead(read),
             warnings=warnings(read),
             sections=_sections(read),
             about=about(read),
         )
+
+
+def _title(read: RunRead) -> tuple[Part, ...]:
+    """Return specimen and run, which tell a report from others, then what was tested."""
+    who, run = attribute(read, "specimen_id"), attribute(read, "run_id")
+    return (who, ", run ", run, ": ", attribute(read, "title"))
 
 
 def _sections(read: RunRead) -> tuple[Section, ...]:

@@ -7,8 +7,9 @@ from datetime import date, datetime
 from typing import Any, Final
 
 from rig.channels import Channel
-from rig.report.document import Facts, Listed, Paragraph, Section, Signatures
-from rig.report.measure import Cell, Measure, Part, Table, Words
+from rig.report.curve_setup import setup_block
+from rig.report.document import Drawn, Facts, Listed, Paragraph, Section, Signatures
+from rig.report.measure import Cell, Measure, Part, Stamp, Table, Words
 from rig.report.run_parts import attribute, unit_of
 from rig.report.run_reading import RunRead
 from rig.report.setup_facts import used_for
@@ -79,6 +80,7 @@ def sheet_section(read: RunRead) -> Section:
         (
             Facts(tuple(_test(read))),
             *_specimen(read),
+            *_set_up(read),
             *_rig(read),
             *_sensors(read),
             Signatures(SIGNED),
@@ -92,7 +94,7 @@ def _test(read: RunRead) -> Iterator[Row]:
     yield "Specimen", (attribute(read, "specimen_id"),)
     yield "Exposure", (attribute(read, "exposure"),) if header.exposure else ("not told",)
     yield "Run", (attribute(read, "run_id"),)
-    yield "Started", (read.moment(0.0, "attr.started_utc"),)
+    yield "Started", (Stamp(header.started_utc, "attr.started_utc"),)
     yield from _age(read)
     if header.seed is not None:
         yield "Seed of the rehearsal", (Words(str(header.seed), "attr.seed", "name"),)
@@ -109,6 +111,13 @@ def _age(read: RunRead) -> Iterator[Row]:
         yield "Age at the start", ("not known: its file tells no date of casting",)
         return
     yield "Age at the start", (Measure(days * 86400.0, "s", "derived.age"),)
+
+
+def _set_up(read: RunRead) -> Iterator[Drawn | Paragraph]:
+    if read.plan is not None:
+        yield setup_block(read.plan)
+    else:
+        yield Paragraph(("No sketch of the set-up is drawn: the texts do not tell its sizes.",))
 
 
 def _specimen(read: RunRead) -> Iterator[Listed | Paragraph]:
@@ -134,16 +143,22 @@ def _written(
     table: Mapping[str, Any], where: str, part: str, *, only_plain: bool = False
 ) -> Iterator[tuple[Cell, ...]]:
     """Yield the plain values of a table, as written; tables inside it come after them."""
-    head: Part = part if part in _PARTS else Words(part, where, "name")
+    head: Part = part if part in _PARTS else _named(where)
     for key, value in table.items():
-        name: Part = _NAMES.get(key, "") or Words(key, f"{where}.{key}", "name")
+        name: Part = _NAMES.get(key, "") or _named(f"{where}.{key}", key)
         if isinstance(value, Mapping) or _of_tables(value):
             if isinstance(value, Mapping) and not only_plain:
                 for inner, plain in value.items():
                     place = f"{where}.{key}.{inner}"
-                    yield head, (name, ": ", Words(inner, place, "name")), _value(plain, place)
+                    yield head, (name, ": ", _named(place, inner)), _value(plain, place)
             continue
         yield head, name, _value(value, f"{where}.{key}")
+
+
+def _named(where: str, key: str = "") -> Words:
+    """Return what a key of a file is called there: the last part of its path that is no number."""
+    last = next((part for part in reversed(where.split(".")) if not part.isdigit()), where)
+    return Words(key or last, f"name.{where}", "name")
 
 
 def _of_tables(value: object) -> bool:
@@ -230,6 +245,6 @@ def _more(given: Mapping[str, Any], where: str) -> Cell:
     parts: list[Part] = []
     for key, value in given.items():
         if key not in _CERTIFICATE and not isinstance(value, Mapping):
-            name = Words(key, f"{where}.{key}", "name")
+            name = _named(f"{where}.{key}", key)
             parts += [", " if parts else "", name, " ", _value(value, f"{where}.{key}")]
     return tuple(parts) if parts else "none"
