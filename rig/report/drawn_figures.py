@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 SETTINGS: Final[Any] = {
     **LOOK,
+    "pdf.fonttype": 3,
     "font.family": "DejaVu Sans",
     "font.size": 8.0,
     "axes.titlesize": 9.0,

@@ -13,6 +13,9 @@ POINTS: Final = 72 / 25.4
 EM: Final = 1000.0
 """Size [px] at which letters are measured: a thousandth of a letter's size is a unit of PDF."""
 
+UNPARTED: Final = "\N{NO-BREAK SPACE}"
+"""A space at which no line ends, as between a number and its unit."""
+
 
 def wrap(text: str, width: float, size: float, weight: str = "normal") -> list[str]:
     """Return text in lines no wider than a width [mm] at a size [pt]; a long word is cut."""
@@ -58,7 +61,7 @@ def printable(text: str) -> str:
 @lru_cache(maxsize=4096)
 def _shown(letter: str) -> str:
     known = all(ord(letter) in _known(weight) for weight in ("normal", "bold"))
-    return letter if known and letter.isprintable() else "?"
+    return letter if known and (letter.isprintable() or letter == UNPARTED) else "?"
 
 
 @lru_cache(maxsize=4096)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import zip_longest
 from typing import Final
 
 from rig.report.document import (
@@ -54,6 +55,8 @@ _INDENT: Final = 4.0
 _HEADED: Final = 24.0
 """Room of sign and word beside a caution [mm]."""
 _BAR: Final = 1.2
+_LEADING: Final = 7
+"""Rows of a paragraph that stay on one page with the figure or table that they lead to."""
 
 Sizes = Mapping[str, tuple[float, float]]
 """Width and height of each figure [mm] by its name."""
@@ -63,13 +66,15 @@ def block_rows(blocks: Sequence[Block], sizes: Sizes, numbers: Mapping[str, int]
     """Return blocks as rows; `numbers` are those of the figures by name."""
     rows: list[Row] = []
     pictures: list[Photo] = []
-    for block in blocks:
+    for block, after in zip_longest(blocks, blocks[1:]):
         if isinstance(block, Photo):
             pictures.append(block)
             continue
         rows += _picture_rows(pictures)
         pictures = []
-        rows += _rows(block, sizes, numbers)
+        made = _rows(block, sizes, numbers)
+        leads = isinstance(block, Paragraph) and isinstance(after, Drawn | Photo | Listed)
+        rows += kept(made) if leads and len(made) <= _LEADING else made
     return rows + _picture_rows(pictures)
 
 
@@ -210,11 +215,11 @@ def _to_sign(role: str) -> Row:
 
 
 def _role(role: str) -> list[str]:
-    """Return a role in two lines at most."""
+    """Return a role in three lines at most."""
     lines = [
         mark.text
         for row in text_rows(said(role), width=44.0, weight="bold")
         for mark in row.marks
         if isinstance(mark, Line)
     ]
-    return lines[:2]
+    return lines[:3]

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.report.letters import EM, font
+from rig.report.letters import EM, UNPARTED, font
 from rig.report.paper_pdf import Pdf
 
 WEIGHTS: Final = {"normal": "N", "bold": "B"}
@@ -32,7 +32,9 @@ class Letters:
 
     def shown(self, text: str, size: float) -> str:
         """Return operators that show a text at a size [pt]."""
-        places = [self.places.setdefault(letter, len(self.places)) for letter in text]
+        # Who looks for "12 kN" types a plain space.
+        found = text.replace(UNPARTED, " ")
+        places = [self.places.setdefault(letter, len(self.places)) for letter in found]
         parts = []
         for number, codes in groupby(places, key=lambda place: place // _CODES):
             shown = bytes(place % _CODES for place in codes).hex()

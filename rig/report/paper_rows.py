@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from rig.report.letters import POINTS, printable, width_of, wrap
-from rig.report.measure import Cell, Part, Words, parts_of
+from rig.report.letters import POINTS, UNPARTED, printable, width_of, wrap
+from rig.report.measure import Cell, Measure, Part, Words, parts_of
 from rig.report.page_words import visible
 
 LEFT: Final = 15.0
@@ -94,6 +95,8 @@ def said(cell: Cell) -> str:
 def _said(part: Part) -> str:
     if isinstance(part, str):
         return part
+    if isinstance(part, Measure) and not math.isnan(part.value):
+        return part.text.replace(" ", UNPARTED)
     return visible(part.text) if isinstance(part, Words) else part.text
 
 

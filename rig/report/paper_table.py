@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from itertools import accumulate
 from typing import Final
 
-from rig.report.letters import width_of, wrap
+from rig.report.letters import wrap
 from rig.report.measure import Measure, Table
+from rig.report.paper_columns import columns_of
 from rig.report.paper_rows import (
     DIM,
     LEFT,
@@ -27,20 +28,21 @@ from rig.report.paper_rows import (
     said,
 )
 
-SMALLEST: Final = 6.0
-"""Size [pt] under which nobody reads a print."""
-STEP: Final = 0.5
 PAD: Final = 1.1
 """White on both sides of a cell [mm]."""
 ABOVE: Final = 0.5
 """White above and below a cell [mm]."""
-TALLEST: Final = 48
-"""Lines of a row; a longer one goes on in a row below it, which may be on the next page."""
+TALLEST: Final = 40
+"""Lines of a row that is never parted; a longer one may go on on the next page."""
+SHORT: Final = 8
+"""Rows of a table that is not parted."""
+PIECE: Final = 8
+"""Lines of such a row that stay together."""
 _EMPTY: Final = "none"
 
 
 @dataclass(frozen=True, slots=True)
-class _Columns:
+class _Grid:
     """Where columns begin and how wide they are [mm], and the size of their text [pt].
 
     `numbers` tells which are set to the right.
@@ -51,6 +53,11 @@ class _Columns:
     size: float
     numbers: tuple[bool, ...]
 
+    @property
+    def full(self) -> float:
+        """Width of the table [mm]."""
+        return self.edges[-1] + self.widths[-1] + PAD - LEFT
+
 
 def table_rows(table: Table, size: float = SMALL) -> list[Row]:
     """Return a table as rows, in a smaller size [pt] where it is too wide."""
@@ -59,13 +66,31 @@ def table_rows(table: Table, size: float = SMALL) -> list[Row]:
         return []
     heads = _filled([said(head) for head in table.heads], count)
     rows = [_filled([said(cell) for cell in row], count) for row in table.rows]
-    numbers = tuple(_numbers(table, at) for at in range(count))
-    columns = _columns(heads, rows, size, numbers)
-    head = _head(heads, columns)
+    grid = _grid(heads, rows, size, tuple(_numbers(table, at) for at in range(count)))
+    head = _head(heads, grid)
     if not rows:
         none = Line(LEFT + PAD, ABOVE + base(size), _EMPTY, size, grey=DIM)
         return [head, Row(line_height(size) + 2 * ABOVE, (none,))]
-    return [head, *(piece for row in rows for piece in _row(row, columns, head))]
+    return [head, *_unparted([_row(row, grid, head) for row in rows])]
+
+
+def _grid(
+    heads: Sequence[str], rows: Sequence[Sequence[str]], size: float, numbers: tuple[bool, ...]
+) -> _Grid:
+    found = columns_of(heads, rows, WIDE - 2 * PAD * len(heads), size)
+    steps = accumulate((width + 2 * PAD for width in found.widths[:-1]), initial=LEFT + PAD)
+    return _Grid(tuple(steps), found.widths, found.size, numbers)
+
+
+def _unparted(rows: Sequence[list[Row]]) -> list[Row]:
+    """Return rows of a table: a short one whole, of others some of the first and of the last."""
+    last = len(rows) - 1
+    whole = last < SHORT
+    return [
+        replace(piece, keep=True) if at < last and (whole or at < 2 or at >= last - 2) else piece
+        for at, pieces in enumerate(rows)
+        for piece in pieces
+    ]
 
 
 def _filled(cells: list[str], count: int) -> list[str]:
@@ -78,92 +103,45 @@ def _numbers(table: Table, at: int) -> bool:
     return bool(cells) and all(isinstance(cell, Measure) for cell in cells)
 
 
-def _columns(
-    heads: Sequence[str], rows: Sequence[Sequence[str]], size: float, numbers: tuple[bool, ...]
-) -> _Columns:
-    """Return columns in which no word is cut, if there is a size of text for that."""
-    room = WIDE - 2 * PAD * len(heads)
-    per_point = [_wanted(head, [row[at] for row in rows]) for at, head in enumerate(heads)]
-    while True:
-        natural = [size * whole for whole, _ in per_point]
-        least = [size * word for _, word in per_point]
-        if sum(least) <= room or size <= SMALLEST:
-            break
-        size = max(size - STEP, SMALLEST)
-    if sum(least) > room:
-        natural, least = least, [0.0] * len(least)
-    widths = _shared(natural, least, room)
-    steps = accumulate((width + 2 * PAD for width in widths[:-1]), initial=LEFT + PAD)
-    return _Columns(tuple(steps), widths, size, numbers)
-
-
-def _wanted(head: str, cells: Sequence[str]) -> tuple[float, float]:
-    """Return how wide a column is on one line, and its longest word, at a size of 1 pt."""
-    whole = max([width_of(head, 1, "bold"), *(width_of(cell, 1) for cell in cells)])
-    words = {word for cell in cells for word in cell.split(" ")}
-    longest = max((width_of(word, 1) for word in words), default=0.0)
-    # A hair more than it is, or rounding would wrap what just fits.
-    named = max(width_of(word, 1, "bold") for word in head.split(" "))
-    return whole * 1.0001 + 1e-6, max(longest, named) * 1.0001 + 1e-6
-
-
-def _shared(natural: Sequence[float], least: Sequence[float], room: float) -> tuple[float, ...]:
-    """Return widths that fill a room at most: none under its least, small ones as they are."""
-    widths: dict[int, float] = {}
-    fair = 0.0
-    # First those that need more than a fair share of what is left, then those that need less.
-    for wanted, more in ((least, True), (natural, False)):
-        while rest := [at for at in range(len(natural)) if at not in widths]:
-            fair = (room - sum(widths.values())) / len(rest)
-            taken = {at: wanted[at] for at in rest if (wanted[at] > fair) == more}
-            if not taken:
-                break
-            widths |= taken
-    return tuple(widths.get(at, fair) for at in range(len(natural)))
-
-
-def _head(heads: Sequence[str], columns: _Columns) -> Row:
-    marks, height = _set(_wrapped(heads, columns, "bold"), columns, "bold")
-    ground = Bar(LEFT, 0.0, _full(columns), height, PALE)
-    rule = Bar(LEFT, height - RULE, _full(columns), RULE, DIM)
+def _head(heads: Sequence[str], grid: _Grid) -> Row:
+    marks, height = _set(_wrapped(heads, grid, "bold"), grid, "bold")
+    ground = Bar(LEFT, 0.0, grid.full, height, PALE)
+    rule = Bar(LEFT, height - RULE, grid.full, RULE, DIM)
     return Row(height, (ground, rule, *marks), keep=True)
 
 
-def _row(cells: Sequence[str], columns: _Columns, head: Row) -> list[Row]:
+def _row(cells: Sequence[str], grid: _Grid, head: Row) -> list[Row]:
     """Return a row, in pieces where it is taller than any row may be."""
-    wrapped = _wrapped(cells, columns, "normal")
+    wrapped = _wrapped(cells, grid, "normal")
+    tall = max(map(len, wrapped))
+    step = tall if tall <= TALLEST else PIECE
     pieces = []
-    for begin in range(0, max(map(len, wrapped)), TALLEST):
-        part = [lines[begin : begin + TALLEST] for lines in wrapped]
-        marks, height = _set(part, columns, "normal")
+    for begin in range(0, tall, step):
+        part = [lines[begin : begin + step] for lines in wrapped]
+        marks, height = _set(part, grid, "normal")
         pieces.append(Row(height, marks, head=head))
     last = pieces.pop()
-    rule = Bar(LEFT, last.height - RULE, _full(columns), RULE, LIGHT)
+    rule = Bar(LEFT, last.height - RULE, grid.full, RULE, LIGHT)
     return [*pieces, replace(last, marks=(*last.marks, rule))]
 
 
-def _full(columns: _Columns) -> float:
-    return columns.edges[-1] + columns.widths[-1] + PAD - LEFT
-
-
-def _wrapped(cells: Sequence[str], columns: _Columns, weight: str) -> list[list[str]]:
+def _wrapped(cells: Sequence[str], grid: _Grid, weight: str) -> list[list[str]]:
     return [
-        wrap(cell, width, columns.size, weight)
-        for cell, width in zip(cells, columns.widths, strict=True)
+        wrap(cell, width, grid.size, weight) for cell, width in zip(cells, grid.widths, strict=True)
     ]
 
 
 def _set(
-    wrapped: Sequence[Sequence[str]], columns: _Columns, weight: str
+    wrapped: Sequence[Sequence[str]], grid: _Grid, weight: str
 ) -> tuple[tuple[Mark, ...], float]:
     """Return the marks of a row of wrapped cells, and its height [mm]."""
     marks: list[Mark] = []
-    size, line = columns.size, line_height(columns.size)
+    size, line = grid.size, line_height(grid.size)
     for at, lines in enumerate(wrapped):
-        x, width = columns.edges[at], columns.widths[at]
+        x, width = grid.edges[at], grid.widths[at]
         for number, text in enumerate(lines):
             y = ABOVE + number * line + base(size)
-            if columns.numbers[at]:
+            if grid.numbers[at]:
                 marks.append(right(x + width, y, text, size, weight))
             elif text:
                 marks.append(Line(x, y, text, size, weight))
