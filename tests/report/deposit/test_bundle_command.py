@@ -11,6 +11,8 @@ import pytest
 
 from rig.commands.main import main
 
+pytestmark = pytest.mark.xdist_group("deposit")  # they share a run
+
 ASKED = ("--bundle", "--what", "events", "--author", "Doe, Jo", "--license", "cc0-1.0")
 
 
@@ -91,7 +93,7 @@ def test_without_the_package_it_is_said_how_to_install_it(made, tmp_path, capsys
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("name", ["out", "out.zip"])
+@pytest.mark.parametrize("name", ["out", pytest.param("out.zip", marks=pytest.mark.nights)])
 def test_a_disk_that_takes_no_more_is_one_line_and_leaves_nothing(made, tmp_path, capsys, name):
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, before[1]))

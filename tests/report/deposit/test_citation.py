@@ -10,6 +10,8 @@ from typing import Any
 import jsonschema
 import pytest
 import yaml
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rig.errors import InputError, StorageError
 from rig.replay.recording import open_recording
@@ -23,9 +25,15 @@ from rig.report.deposit.citation import (
 from rig.report.deposit.people import Author, read_author, read_authors, read_licence
 from tests.report.deposit.conftest import AUTHORS
 
+pytestmark = pytest.mark.xdist_group("deposit")  # they share a run
+
 # The schema of the Citation File Format 1.2.0 as its project publishes it (CC-BY-4.0,
 # https://citation-file-format.github.io/1.2.0/schema.json), descriptions and examples left out.
 SCHEMA = json.loads(Path(__file__).with_name("cff-1.2.0.json").read_text("utf-8"))
+PLAIN = About(
+    *("run", "title", "P-1", "dry", "nightrig 0.1.0", "", "", "2001-01-01"),
+    *(True, True, "", "", "", "", 0, 1000.0, "", "", (), (), (), "0" * 64),
+)
 WILD = (
     'quote " and \\ backslash',
     "tab\tand\nline\r\u2028",
@@ -82,6 +90,14 @@ def test_whatever_a_text_holds_it_reads_back(run):
         for told in (yaml.safe_load(written), read_citation(written)):
             assert told["title"] == text
             assert told["authors"] == [{"family-names": text, "given-names": text}]
+
+
+@pytest.mark.nights
+@given(st.text(st.characters(exclude_categories=["Cs"]), min_size=1))
+def test_any_text_reads_back_by_another_reader(text):
+    written = citation_text(PLAIN, (Author(text),), "")
+    assert yaml.safe_load(written)["authors"] == [{"family-names": text}]
+    assert read_citation(written)["authors"] == [{"family-names": text}]
 
 
 def test_every_licence_that_is_given_by_its_id_is_one_of_the_schema():

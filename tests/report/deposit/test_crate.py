@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from datetime import date, datetime
 from typing import Any
 from urllib.parse import quote, urlsplit
@@ -16,9 +17,15 @@ import pytest
 from rocrate.rocrate import ROCrate
 
 from rig.channels import CHANNEL_UNITS
-from rig.report.deposit.crate import QUDT, UNITS
+from rig.protocol.trust import Calibration
+from rig.replay.recording import open_recording
+from rig.report.deposit.about import about
+from rig.report.deposit.crate import QUDT, UNITS, metadata_text
+from rig.report.deposit.files import Held
 from rig.report.deposit.writing import Asked, deposit
 from tests.report.deposit.conftest import make_run
+
+pytestmark = pytest.mark.xdist_group("deposit")  # they share a run
 
 
 @pytest.fixture(scope="module")
@@ -129,6 +136,20 @@ def test_a_real_run_names_its_rig_and_sensors_and_is_not_called_simulated(tmp_pa
     # Nobody is named and no licence is chosen: both are said, neither is made up.
     assert "creator" not in root
     assert root["license"].startswith("not chosen yet")
+
+
+def test_a_sensor_is_known_by_its_certificate(made):
+    with open_recording(made.run / "run.h5") as recording:
+        run = about(recording, "0" * 64)
+    held = Calibration(date(2026, 3, 1), date(2027, 3, 1), "C-17, invented", 25.0, (0.0, 2e5))
+    load = replace(run.channels[0], calibration=held)
+    real = replace(run, simulated=False, channels=(load,))
+    told = json.loads(metadata_text(real, (), "", {"run.h5": Held(1, "0" * 64, 0)}))
+    (sensor,) = [e for e in told["@graph"] if e["@id"] == "#sensor-load"]
+    assert sensor["@type"] == "IndividualProduct"
+    assert sensor["identifier"] == "C-17, invented"
+    assert "holds to 2027-03-01" in sensor["description"]
+    assert "expanded uncertainty 25 N (k = 2)" in sensor["description"]
 
 
 def test_no_text_is_obeyed_by_whoever_shows_it(graph):

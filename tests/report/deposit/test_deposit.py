@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import shutil
+import socket
 import subprocess
 import zipfile
 from pathlib import Path
@@ -20,6 +21,8 @@ from rig.report.deposit.position import tells_position
 from rig.report.deposit.writing import Asked, deposit
 from tests.replay.read_back import differing
 from tests.report.deposit.conftest import AUTHORS, NASTY, Made, make_run, pictures
+
+pytestmark = pytest.mark.xdist_group("deposit")  # they share a run
 
 ASKED = Asked(authors=read_authors(AUTHORS), licence="CC-BY-4.0", what=("events",))
 
@@ -38,9 +41,13 @@ def test_sha256sum_finds_every_file_as_it_was_written(made, system_program):
     assert told | {"SHA256SUMS"} == names(made.folder)
 
 
-def test_run_h5_is_a_copy_and_the_tables_hold_the_same_bits(made):
+def test_run_h5_is_a_copy_and_no_second_name(made):
     assert (made.folder / "run.h5").read_bytes() == (made.run / "run.h5").read_bytes()
     assert (made.folder / "run.h5").stat().st_nlink == 1
+
+
+@pytest.mark.nights
+def test_the_tables_hold_the_same_bits(made):
     assert differing(made.folder / "csv", made.run / "run.h5") == []
 
 
@@ -108,6 +115,15 @@ def test_the_same_record_gives_the_same_bytes_and_a_zip_file_holds_them(made, tm
         held_there = {n: hashlib.sha256(archive.read(n)).hexdigest() for n in archive.namelist()}
     assert held_there == {name: file.sha256 for name, file in told[0].files.items()}
     assert check(tmp_path / "b.zip") == told[1].files
+
+
+def test_nothing_is_asked_of_the_network(made, tmp_path, monkeypatch):
+    def refused(*_: object) -> None:
+        raise AssertionError("a connection was begun")
+
+    monkeypatch.setattr(socket.socket, "connect", refused)
+    deposit(made.run, tmp_path / "out", ASKED)
+    assert check(tmp_path / "out")
 
 
 def test_the_three_lines_of_the_readme_read_the_run(made):
