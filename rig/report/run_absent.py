@@ -22,9 +22,6 @@ _CHANNELS: Final = (
     ("stroke", "the stroke of the actuator"),
     ("support_left", "the left support"),
     ("support_right", "the right support"),
-    ("temperature_air", "the temperature of the air"),
-    ("temperature_water", "the temperature of the water"),
-    ("temperature_oil", "the temperature of the oil"),
     ("pressure", "the pressure of the oil"),
     ("flow", "the flow of water"),
     ("level", "the level of water"),
@@ -54,14 +51,14 @@ def _of_channels(read: RunRead) -> Iterator[tuple[Part, ...]]:
     there = {channel.name for channel in read.header.channels}
     for name, words in _CHANNELS:
         if name not in there:
-            yield (f"{words}: no channel measured it",)
+            yield (f"Not measured: {words}.",)
 
 
 def _of_people(read: RunRead) -> Iterator[tuple[Part, ...]]:
     history = read.tables["specimen"].get("history", {})
     for key, words in _HISTORY:
         if not isinstance(history, dict) or key not in history:
-            yield (f"{words}: the specimen file does not say",)
+            yield (f"Not told by the specimen file: {words}.",)
     told = facts_after(read.cracks)
     for fact, words in (
         ("mode", "mode of failure"),
@@ -69,25 +66,25 @@ def _of_people(read: RunRead) -> Iterator[tuple[Part, ...]]:
         ("rust", "rust of the steel"),
     ):
         if fact not in told:
-            yield (f"{words}: nobody has said",)
+            yield (f"Nobody has said: {words}.",)
     if "valid" not in told and "void" not in told:
-        yield ("whether the test is valid: nobody has said",)
+        yield ("Nobody has said: whether the test is valid.",)
     yield from _of_the_test(read)
 
 
 def _of_the_test(read: RunRead) -> Iterator[tuple[Part, ...]]:
     if not any(entry.crack for entry in read.cracks):
-        yield ("cracks: none was read",)
+        yield ("No crack was read.",)
     if not any(entry.picture for entry in read.cracks):
-        yield ("pictures: none was kept",)
+        yield ("No picture was kept.",)
     if not read.rows("zeros"):
-        yield ("readings without load",)
+        yield ("No reading without load was taken.",)
     if read.header.exposure == "spray" and not events_of(read, "catch can"):
-        yield ("what the nozzles really give: no catch can was read",)
+        yield ("No catch can was read: what the nozzles really give is not known.",)
     if read.outcome == "run-out" and read.recording.residual is None:
-        yield ("residual capacity: no static test followed the cycles",)
-    yield ("uncertainty of the results, beyond that of the calibrations",)
-    yield ("how late the program's own loop ran",)
+        yield ("No static test followed the cycles: the residual capacity is not known.",)
+    yield ("Not recorded: the uncertainty of the results, beyond that of the calibrations.",)
+    yield ("Not recorded: how late the program's own loop ran.",)
 
 
 def asked_section(read: RunRead) -> Section:

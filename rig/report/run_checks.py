@@ -49,7 +49,20 @@ def statics_section(read: RunRead) -> Section:
     )
     caption: tuple[Part, ...] = count_of(len(checks), "slow loading", "static.count")
     listed = Listed(caption, Table(CHECKED, rows), folded=len(rows) > FOLDED)
-    return Section("static-checks", title, (listed,))
+    return Section("static-checks", title, (*_references(read), listed))
+
+
+def _references(read: RunRead) -> Iterator[Facts]:
+    """Yield when it first cracked, and what the cycles of the baseline told."""
+    first, base = events_of(read, "first crack"), events_of(read, "baseline")
+    named = [("First crack", first), ("Baseline", base[:1]), ("Baseline, taken again", base[1:])]
+    facts = [
+        (name, (event_time(read, index), ", ", event_said(read, index)))
+        for name, indices in named
+        for index in indices
+    ]
+    if facts:
+        yield Facts(tuple(facts))
 
 
 def _heads(read: RunRead) -> Iterator[Any]:

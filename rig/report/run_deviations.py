@@ -14,7 +14,7 @@ from rig.judging.shadow import WOULD
 from rig.protocol.doubts import plan_doubts
 from rig.protocol.rig_file import SIMULATED
 from rig.report.document import Items, Listed, Paragraph, Section
-from rig.report.measure import COUNT, Cell, Measure, Table, Words
+from rig.report.measure import COUNT, Cell, Measure, Table, Words, count_of
 from rig.report.run_keys import constant
 from rig.report.run_parts import event_cycle, event_said, event_time, events_of
 from rig.report.run_reading import RunRead
@@ -24,7 +24,8 @@ from rig.report.run_water import dry_spells, missed
 HEADS: Final = ("what", "when", "counted cycles", "how much, as recorded")
 MOST: Final = 20
 """Rows of one kind that are shown: of more the first ones, and how many there are."""
-TAKEN_UP: Final = ("not recorded", "taken up", "cut off", "begun anew")
+_FOUND: Final = ("pausing, finding", "pausing, no flow", "pausing, unattended")
+"""How the state of a test begins that something found has paused, and nobody asked for."""
 
 Row = tuple[Cell, ...]
 
@@ -77,7 +78,10 @@ def _looked(read: RunRead) -> Iterator[Looked]:
 
 
 def _event(read: RunRead, index: int) -> Row:
-    return event_time(read, index), event_cycle(read, index), event_said(read, index)
+    said: Cell = event_said(read, index)
+    if read.events[index].kind == "rig file":
+        said = "from here on another rig file holds: its whole text stands in this event"
+    return event_time(read, index), event_cycle(read, index), said
 
 
 def _stood(read: RunRead, which: Iterable[int]) -> Iterator[Row]:
@@ -110,9 +114,17 @@ def _again(read: RunRead) -> list[int]:
 
 
 def _going_on(read: RunRead) -> list[int]:
-    """Return what people asked for by name: going on, or ending it."""
-    found = events_of(read, "request")
-    return [i for i in found if read.events[i].text.startswith(("continue by ", "stop by "))]
+    """Return where people let a test go on that something found had paused."""
+    found, paused = [], False
+    for index in events_of(read, "state", "request"):
+        event = read.events[index]
+        if event.kind == "state" and event.text.startswith("pausing, "):
+            paused = event.text.startswith(_FOUND)
+        elif event.kind == "request" and event.text.startswith("continue by "):
+            if paused and " refused: " not in event.text:
+                found.append(index)
+            paused = False
+    return found
 
 
 def _forced(read: RunRead) -> list[int]:
@@ -144,7 +156,7 @@ _EVENTS: Final[tuple[tuple[str, Callable[[RunRead], list[int]]], ...]] = (
     ("load correction at its end", _kinds("correction")),
     ("overload, as told", _kinds("overload")),
     ("gone on although somebody should have looked", _forced),
-    ("gone on or stopped at somebody's request", _going_on),
+    ("gone on at somebody's request after a pause that something found called for", _going_on),
     ("nobody looked in time", _unattended),
     ("criterion that was alert only", _alert_only),
     ("channels that contradict each other", _kinds("conflict", "support")),
@@ -173,13 +185,13 @@ def _of_cycles(read: RunRead) -> Iterator[Looked]:
     held, columns = read.columns.held, read.columns
     rows: list[Row] = []
     if held is not None and held.overloads:
-        count = Measure(held.overloads, COUNT, "derived.overload.102.count")
-        said = (count, " cycles above ", constant("overloaded"), " of the upper load")
+        count = count_of(held.overloads, "cycle", "derived.overload.102.count")
+        said = (*count, " above ", constant("overloaded"), " of the upper load")
         rows.append(("see the section on loading", "", said))
     if held is not None and held.first_marked is not None:
         first = Measure(held.first_marked, COUNT, "derived.overload.105.first")
-        count = Measure(held.marked, COUNT, "derived.overload.105.count")
-        said = (count, " cycles above ", constant("marked"), " of the upper load")
+        count = count_of(held.marked, "cycle", "derived.overload.105.count")
+        said = (*count, " above ", constant("marked"), " of the upper load")
         rows.append(("first there", first, said))
     yield Looked("overloaded cycles", tuple(rows))
     for name, words in (
@@ -188,7 +200,7 @@ def _of_cycles(read: RunRead) -> Iterator[Looked]:
         ("long-gap", "cycles with more samples missing, not judged"),
     ):
         number = columns.flags.get(name, 0)
-        count = Measure(number, COUNT, f"cycles.flags.{name}.count")
+        count = count_of(number, "cycle", f"cycles.flags.{name}.count")
         found: tuple[Row, ...] = (("over the whole test", "", count),) if number else ()
         yield Looked(words, found)
     yield Looked("frequency lowered", _slower(read))

@@ -45,9 +45,12 @@ _OWN: Final[dict[str, str]] = {
     "derived.stress_ratio": "lower load over upper load",
     "derived.frequency": "frequency of [loading] of the protocol",
     "derived.tendon_range": "stress range of the tendon layer with the largest one between lower "
-    "and upper load, by the section of the specimen file; needs the program (`predict`)",
-    "derived.concrete_max": "concrete stress at the top at upper load over the strength of the "
-    "specimen file, by its section; needs the program (`predict`)",
+    "and upper load at mid-span, by the section of the specimen file: plane sections, the "
+    "stress-strain laws of the file, no tension in concrete once it has cracked, the moment being "
+    "load times (span less load_spacing) over 4 and that of the self weight; an unbonded tendon "
+    "gains evenly with the moment what ACI 318 gives it at the ultimate moment. As `predict` says",
+    "derived.concrete_max": "concrete stress at the top at upper load, by the same section, over "
+    "the strength of the specimen file",
     "derived.concrete_min": "the same at lower load",
     "derived.residual_share": "root attribute residual_load over the capacity",
     "derived.ultimate.load": "the largest load [kN] named in root attribute why after `ultimate "

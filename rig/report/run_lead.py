@@ -8,11 +8,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from rig.criteria.load import GROSS_OVERLOAD
 from rig.report.curve_bending import baseline_of, window_of
 from rig.report.document import Facts, Section
 from rig.report.measure import COUNT, Measure, Part, Words, precise
 from rig.report.run_after import Fact, facts_after
+from rig.report.run_keys import constant
 from rig.report.run_parts import (
     attribute,
     event_cycle,
@@ -303,15 +303,16 @@ def _warnings(read: RunRead) -> Iterator[tuple[Part, ...]]:
 
 def _overloaded(read: RunRead) -> Iterator[tuple[Part, ...]]:
     loading = read.plan.loading if read.plan else None
-    most = of_column(read, "load_max", "max")
-    if loading is None or not most.value > GROSS_OVERLOAD * loading.upper:
+    held = read.columns.held
+    if loading is None or held is None or held.first_marked is None:
         return
-    at = read.columns.curves["load_max"].statistics.at_max
     yield (
-        "Overloaded: ",
-        most,
-        " in cycle ",
-        Measure(at, COUNT, "cycles.number.of.load_max.max"),
+        "Overloaded: above ",
+        constant("marked"),
+        " of the upper load first in cycle ",
+        Measure(held.first_marked, COUNT, "derived.overload.105.first"),
+        ", and at most ",
+        of_column(read, "load_max", "max"),
         ", the upper load being ",
         Measure(loading.upper, "N", "derived.upper_load", 5),
     )

@@ -111,7 +111,7 @@ def inspections_section(read: RunRead) -> Section:
     if not rows:
         return Section("inspections", title, (Paragraph(("No inspection is in the record.",)),))
     shown, caption = capped(rows, "inspection")
-    growth = growth_of(read.cracks, [int(row[1]) for row in rows])
+    growth = growth_of(read.cracks, [int(row[1]) for row in rows], read.recording.cycles)
     found = {at.cycle: at for at in growth.inspections if not at.after_end}
     cells = tuple((*_inspection(read, i, rows[i]), _cracks(found.get(rows[i][1]))) for i in shown)
     listed = Listed(caption, Table(INSPECTED, cells), folded=len(rows) > FOLDED)
