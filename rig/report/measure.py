@@ -35,6 +35,9 @@ _SHOWN: Final[dict[str, tuple[float, str]]] = {
     "m/decade": (1e3, "mm/decade"),
 }
 """Factor and unit for people, by SI unit; "%" and "ratio" are of fractions."""
+_SMALL: Final = {"m": (1e6, "µm"), "N": (1.0, "N")}
+_SMALLER: Final = 0.01
+"""Below this in the unit for people a smaller one is used: no powers of ten to be read at night."""
 _SPANS: Final = ((2 * 86400.0, 86400.0, "d"), (7200.0, 3600.0, "h"), (120.0, 60.0, "min"))
 _KELVIN: Final = 273.15
 
@@ -62,8 +65,16 @@ class Measure:
             return f"{self.value:,.0f}"
         if self.unit == "K":
             return f"{self.value - _KELVIN:.1f} °C"
-        factor, unit = _span(abs(self.value)) if self.unit == "s" else _SHOWN[self.unit]
+        factor, unit = _unit(abs(self.value), self.unit)
         return f"{significant(self.value * factor, self.digits)} {unit}".rstrip()
+
+
+def _unit(size: float, unit: str) -> tuple[float, str]:
+    """Return factor and unit for people of a value [SI] of this size."""
+    if unit == "s":
+        return _span(size)
+    shown = _SHOWN[unit]
+    return _SMALL[unit] if unit in _SMALL and 0 < size * shown[0] < _SMALLER else shown
 
 
 def _span(seconds: float) -> tuple[float, str]:
