@@ -73,7 +73,8 @@ def stiffness_block(
     if not columns.has(STIFFNESS.name):
         return None
     draw = partial(_draw_stiffness, columns, plan, scale, statics)
-    sentence = (*sentence_of(columns, [STIFFNESS]), *_judged_words(columns, plan))
+    judged = (*_judged_words(columns, plan), *_checks_words(statics))
+    sentence = (*sentence_of(columns, [STIFFNESS]), *judged)
     table = _medians_table(columns, plan)
     return Drawn("stiffness", "Stiffness, as it is judged", draw, Told(sentence, table))
 
@@ -109,6 +110,25 @@ def _judged_words(columns: Columns, plan: Plan | None) -> tuple[Part, ...]:
         if loss.warn is not None:
             parts += [", warned of at ", Measure(loss.warn, "%", "derived.loss.warn")]
     return (*parts, ".")
+
+
+def _checks_words(statics: tuple[Static, ...]) -> tuple[Part, ...]:
+    """Return how the last static check compares with the first after cracking."""
+    known = [s for s in statics if s.cycle > 0 and s.stiffness > 0 and s.reopening_load > 0]
+    if len(known) < 2:
+        return ()
+    first, last = known[0], known[-1]
+    ends = (Measure(s.stiffness, "N/m", f"static.{s.index}.stiffness", 4) for s in (first, last))
+    lost = Measure(1 - last.stiffness / first.stiffness, "%", "derived.static_loss")
+    return (
+        " Static checks: ",
+        next(ends),
+        " in the first after cracking that was made between cycles, ",
+        next(ends),
+        " in the last, a loss of ",
+        lost,
+        " against that fixed reference.",
+    )
 
 
 def _window_ends(plan: Plan) -> tuple[tuple[str, int], ...]:

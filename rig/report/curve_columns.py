@@ -36,6 +36,9 @@ if TYPE_CHECKING:
 DRAWN: Final = ("load", "deflection", "crack_opening", "end_slip_", "strain_")
 """Channels whose largest and smallest value of a cycle is drawn; `_`: a numbered family."""
 SINGLE: Final = ("stiffness", "energy", "frequency")
+_WITH_MEDIAN: Final = "frequency"
+LARGEST_ONLY: Final = ("end_slip_",)
+"""Those of them whose smallest value is not."""
 RANGED: Final = ("deflection", "strain_")
 """Channels whose range of a cycle is drawn too."""
 SLIPS: Final = (25e-6, 100e-6)
@@ -146,8 +149,12 @@ def _wanted(names: Iterable[str], more: Iterable[str]) -> list[str]:
     there = set(names)
     channels = {name.removesuffix("_max") for name in there if name.endswith("_max")}
     drawn = sorted(c for c in channels if of_family(c, DRAWN))
-    pairs = [f"{channel}_{end}" for channel in drawn for end in ("max", "min")]
+    pairs = [f"{channel}_{end}" for channel in drawn for end in _ends(channel)]
     return [n for n in dict.fromkeys((*pairs, *SINGLE, *more)) if n in there]
+
+
+def _ends(channel: str) -> tuple[str, ...]:
+    return ("max",) if of_family(channel, LARGEST_ONLY) else ("max", "min")
 
 
 def of_family(channel: str, stems: Iterable[str]) -> bool:
@@ -209,12 +216,12 @@ class _Reading:
                 last.result()
 
     def _reduce(self, name: str, values: Values, before: str, largest: Values) -> None:
-        self.curves[name] = self._curve(values)
+        self.curves[name] = self._curve(values, median=name == _WITH_MEDIAN)
         if name == _KEPT:
             self.stiffness = values
         if name in _ESTIMATED and self.curves[name].measured:
             self.medians[name] = trailing_median(values, self.spread, WINDOW)
-        if of_family(name.removesuffix("_max"), ("end_slip_",)):
+        if of_family(name.removesuffix("_max"), LARGEST_ONLY):
             self.slips[name] = tuple(_first_at(values, slip) for slip in SLIPS)
         channel = name.removesuffix("_min")
         if before == f"{channel}_max":
@@ -237,10 +244,10 @@ class _Reading:
     def _range(self, channel: str, largest: Values, smallest: Values) -> None:
         self.curves[f"{channel}_range"] = self._curve(largest - smallest)
 
-    def _curve(self, values: Values) -> Curve:
+    def _curve(self, values: Values, *, median: bool = False) -> Curve:
         by_log, by_share = self._edges
         return Curve(
-            statistics=statistics(values),
+            statistics=statistics(values, median=median),
             log=points(values, by_log),
             share=points(values, by_share),
             at={number: float(values[number - 1]) for number in self._decades},

@@ -88,15 +88,16 @@ def _draw_loops(loops: Sequence[Loop]) -> Figure:
     return figure
 
 
-def statics_block(statics: Sequence[Static]) -> Block | None:
-    """Return all static checks, one over the other."""
-    known = [static for static in statics if static.drawn]
+def statics_block(statics: Sequence[Static], but: Static | None = None) -> Block | None:
+    """Return all static checks, one over the other, but one that is drawn by itself."""
+    known = [static for static in statics if static.drawn and static is not but]
     if not known:
         return None
     sentence: tuple[Part, ...] = (
         "Load against net deflection of ",
         *count_of(len(known), "slow loading", "derived.static.drawn.count"),
-        ", all that the record holds: static checks and every other. Earlier ones are paler.",
+        ", static checks and every other" + (", but the one above" if but is not None else ""),
+        ". Earlier ones are paler.",
     )
     rows = tuple(_static_row(static) for static in _some(known))
     heads = ("counted cycle", "largest load", "net deflection there", "largest net deflection")
@@ -153,15 +154,17 @@ def _paler(place: int, many: int) -> str:
     )
 
 
-def ultimate_block(statics: Sequence[Static], *, uncracked: bool) -> Block | None:
-    """Return the loading that went highest, with its first crack and its largest load marked.
+def highest_of(statics: Sequence[Static]) -> Static | None:
+    """Return the slow loading that went highest, None where none can be drawn."""
+    known = [static for static in statics if static.drawn]
+    return max(known, key=lambda static: float(np.nanmax(static.load)), default=None)
+
+
+def ultimate_block(static: Static, *, uncracked: bool) -> Block:
+    """Return a loading with its first crack and its largest load marked.
 
     `uncracked` tells that the specimen was not loaded before the first slow loading.
     """
-    known = [static for static in statics if static.drawn]
-    if not known:
-        return None
-    static = max(known, key=lambda s: float(np.nanmax(s.load)))
     peak = int(np.nanargmax(static.load))
     fresh = uncracked and static.index == 0
     crack = crack_of(static, peak) if fresh else None

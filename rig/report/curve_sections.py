@@ -14,7 +14,7 @@ from rig.report.curve_columns import of_family
 from rig.report.curve_conditions import TEMPERATURES, conditions_block, conditions_of
 from rig.report.curve_kept import loops_of, moments_of
 from rig.report.curve_load import load_blocks
-from rig.report.curve_loops import loops_block, statics_block, ultimate_block
+from rig.report.curve_loops import highest_of, loops_block, statics_block, ultimate_block
 from rig.report.curve_prestress import prestress_block, residual_block
 from rig.report.curve_statics import statics_of
 from rig.report.curve_stop import stop_block
@@ -47,11 +47,11 @@ def curve_sections(
         length_block(columns, plan, scale),
     )
     broken = recording.outcome == "ultimate" or recording.residual is not None
-    whole = ultimate_block(statics, uncracked=not columns.rows) if broken else None
+    highest = highest_of(statics) if broken else None
     loops = (
         loops_block(loops_of(recording, columns.rows)),
-        whole,
-        statics_block(statics) if whole is None or len(statics) > 1 else None,
+        ultimate_block(highest, uncracked=not columns.rows) if highest is not None else None,
+        statics_block(statics, highest),
     )
     found = [
         ("loading", "Loading against target", load_blocks(columns, scale)),

@@ -37,8 +37,13 @@ class Statistics:
     at_max: int = 0
 
 
-def statistics(values: Values | np.ndarray[Any, np.dtype[Any]]) -> Statistics:
-    """Return the statistics of values, shape (n,); NaN is no value. Sums in double precision."""
+def statistics(
+    values: Values | np.ndarray[Any, np.dtype[Any]], *, median: bool = False
+) -> Statistics:
+    """Return the statistics of values, shape (n,); NaN is no value. Sums in double precision.
+
+    A median takes longer than all the rest: it is NaN without `median`.
+    """
     if values.dtype.kind != "f":
         values = values.astype(np.float64)
     absent = np.isnan(values)
@@ -55,7 +60,7 @@ def statistics(values: Values | np.ndarray[Any, np.dtype[Any]]) -> Statistics:
         min=float(known[low]),
         max=float(known[high]),
         mean=total / len(known),
-        median=_median(known),
+        median=_median(known) if median else NAN,
         first=float(values[0]),
         last=float(values[-1]),
         sum=total,
