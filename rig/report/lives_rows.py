@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from rig.lives.sn import band
+from rig.report.crack_text import short
 from rig.report.lives_look import (
     GREY,
     MODES,
@@ -38,6 +39,8 @@ LEAST_SPREAD: Final = 0.005
 """Share of a measure by which it must differ to be drawn: one level needs no axis."""
 ARROW: Final = 0.14
 """Length of the arrow of a run-out, in decades."""
+NAME: Final = 25.0
+"""[mm] for the name of a specimen."""
 MOST_NAMES: Final = 12
 """Specimens of a group that are named in the figure; more would cover each other."""
 
@@ -108,7 +111,7 @@ def draw_names(axes: Axes, group: LifeGroup, heights: FloatArray) -> None:
     """Write the names of specimens below their marks."""
     for name, x, y in zip(group.specimens, group.cycles, heights, strict=True):
         axes.annotate(
-            name,
+            short(name, NAME, 7.0),
             (x, y),
             xytext=(0, -6),
             textcoords="offset points",

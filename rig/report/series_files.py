@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -21,6 +21,7 @@ from rig.report.series_grid import TEXT, YES_NO, Col, Grid
 from rig.report.series_grids import grids_of
 from rig.report.series_numbers import Numbers
 from rig.report.series_report import series_document
+from rig.report.series_told import DRAWN
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -59,19 +60,25 @@ def write_series_files(
     """Write figures and tables of a series report into a folder, which is made; return the files.
 
     `source` and `years` are as in `series_document`; `figures` are those of its document by name,
-    where they are drawn already. A file is replaced once its new one is whole. Raises StorageError.
+    where they are drawn already. A file is replaced once its new one is whole; of an earlier report
+    what this one has nothing for is taken away. Raises StorageError.
     """
     if figures is None:
         figures = drawn(series_document(series, told, years, source))
-    tables = grids_of(Numbers(compared_object(told, years))).told()
+    every = grids_of(Numbers(compared_object(told, years)))
+    may_be = [*(_csv(table) for table in every.all()), *(f"{n}{s}" for n in DRAWN for s in FORMATS)]
     with storage(folder, "write the files of the series"):
         folder.mkdir(parents=True, exist_ok=True)
         hidden = folder / f".series.{secrets.token_hex(4)}"
         hidden.mkdir()
         try:
+            tables = [table for table in every.all() if table]
             names = [*_figures(figures, hidden), *_tables(tables, hidden)]
             for name in names:
                 os.replace(hidden / name, folder / name)
+            for name in set(may_be) - {*names}:
+                # Of an earlier report, and nothing that this one says.
+                (folder / name).unlink(missing_ok=True)
         finally:
             shutil.rmtree(hidden, ignore_errors=True)
     return [folder / name for name in names]
@@ -88,11 +95,15 @@ def _figures(figures: Mapping[str, Figure], folder: Path) -> list[str]:
     return names
 
 
-def _tables(tables: tuple[Grid, ...], folder: Path) -> list[str]:
+def _csv(table: Grid) -> str:
+    return f"series-{table.name}.csv"
+
+
+def _tables(tables: Sequence[Grid], folder: Path) -> list[str]:
     about: list[tuple[str, ...]] = []
     names = []
     for table in tables:
-        name = f"series-{table.name}.csv"
+        name = _csv(table)
         columns = tuple(_column(col) for col in table.columns)
         with Sheet(folder / name, columns, {}) as sheet:
             sheet.add_rows([_values(table, row) for row in table.rows])

@@ -51,10 +51,9 @@ class Grids:
     hypotheses: Grid
     service: Grid
 
-    def told(self) -> tuple[Grid, ...]:
-        """Return those that have rows."""
-        every = (getattr(self, field.name) for field in fields(self))
-        return tuple(table for table in every if table)
+    def all(self) -> tuple[Grid, ...]:
+        """Return them in their order."""
+        return tuple(getattr(self, field.name) for field in fields(self))
 
 
 def grids_of(numbers: Numbers) -> Grids:

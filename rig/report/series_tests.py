@@ -131,12 +131,16 @@ def sn_grid(numbers: Numbers) -> Grid:
     found = [(path, words) for path, words in of if numbers.value(*path) is not None]
     table = grid(numbers, "sn-lines", (), law, [path for path, _ in found])
     group = named("group", "group", "group, or all together")
+    fields = [col.name for col in law]
     return Grid(
         "sn-lines",
         ("S-N lines, run-outs counted as such; the load level S is a share of the capacity",),
         (group, *table.columns),
         tuple((words, *row) for (_, words), row in zip(found, table.rows, strict=True)),
-        ("compare.group_names.*", *(f"compare.sn*.{col.name}" for col in table.columns)),
+        (
+            "compare.group_names.*",
+            *(f"compare.sn.*.{n} or compare.sn_of_groups.*.*.{n}" for n in fields),
+        ),
     )
 
 

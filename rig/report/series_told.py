@@ -24,6 +24,15 @@ from rig.report.series_numbers import UNTOLD, Numbers, Step, ranged
 if TYPE_CHECKING:
     from rig.lives.comparison import Comparison
 
+DRAWN: Final = (
+    "series-lives",
+    "series-levels",
+    "series-survival",
+    "series-ultimate",
+    "series-ultimate-ratios",
+    "series-life-ratios",
+)
+"""Names of all figures that there may be."""
 MOST: Final = 15
 """Rows of the table beside a figure."""
 _MEASURES: Final = {
