@@ -18,8 +18,8 @@ _LONG: Final = 2000
 _WORD: Final = 40
 """Letters of a word from which on it may be broken anywhere."""
 
-_PROSE: Final = 32
-"""Letters of a cell from which on it needs room to be read."""
+_BRIEF, _PROSE = 16, 40
+"""Letters of a cell up to which it stays on one line, and from which on it needs more room."""
 
 _DATA: Final = Markup('<data value="{}" data-key="{}" data-unit="{}"{}>{}</data>')
 _TIME: Final = Markup('<time datetime="{}" data-key="{}">{}</time>')
@@ -41,7 +41,7 @@ def cell(given: Cell) -> Markup:
 
 
 def classes(table: Table) -> list[list[str]]:
-    """Return of each cell, by rows, what it is: "number", "prose" for a long text, or "".
+    """Return of each cell, by rows, what it is: "number", "brief", "words" or "prose".
 
     Words of the report in a column of numbers stand for a number.
     """
@@ -53,9 +53,10 @@ def classes(table: Table) -> list[list[str]]:
 
 
 def _class(given: Cell, *, number: bool) -> str:
-    if len(plain(parts_of(given))) > _PROSE:
-        return "prose"
-    return "number" if number else ""
+    letters = len(plain(parts_of(given)))
+    if letters > _BRIEF:
+        return "prose" if letters > _PROSE else "words"
+    return "number" if number else "brief"
 
 
 def numeric_columns(table: Table) -> list[bool]:
