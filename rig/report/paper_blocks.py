@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import zip_longest
 from typing import Final
 
@@ -104,20 +105,10 @@ def caution_rows(word: str, parts: tuple[Part, ...]) -> list[Row]:
     width = WIDE - _HEADED - 2.0
     rows = text_rows(said(parts), x=LEFT + _HEADED, width=width)
     named = Line(LEFT + _BAR + 2.0, base(BODY), f"{SIGN} {word}", BODY, "bold")
-    grounded = [
-        Row(
-            row.height,
-            (
-                Bar(LEFT, 0.0, WIDE, row.height, PALE),
-                Bar(LEFT, 0.0, _BAR, row.height),
-                *row.marks,
-            ),
-            keep=row.keep,
-        )
-        for row in rows
-    ]
-    first, *rest = grounded
-    return [white(2.0), Row(first.height, (*first.marks, named), first.keep), *rest]
+    height = line_height(BODY)
+    ground = (Bar(LEFT, 0.0, WIDE, height, PALE), Bar(LEFT, 0.0, _BAR, height))
+    grounded = [replace(row, marks=(*ground, *row.marks)) for row in beside(rows, named)]
+    return [white(2.0), *grounded]
 
 
 def _item(parts: tuple[Part, ...]) -> list[Row]:

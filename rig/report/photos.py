@@ -36,6 +36,7 @@ STEPS: Final = (
     (160, 25),
 )
 """Longer side [px] and JPEG quality, tried one after the other until a picture is small enough."""
+_TOO_LARGE: Final = "it has more pixels than a report opens"
 PHOTO_KEYS: Final = {
     "derived.pictures.shown": (
         "of the different pictures that entries of the crack log name as they stand after their "
@@ -138,8 +139,10 @@ def small_jpeg(path: Path, most: int) -> tuple[bytes, tuple[int, int]] | str:
         try:
             with Image.open(path, formats=("JPEG", "PNG")) as image:
                 if image.width * image.height > PIXELS:
-                    return "it has more pixels than a report opens"
+                    return _TOO_LARGE
                 return _reduced(_plain(image), most)
+        except Image.DecompressionBombError:
+            return _TOO_LARGE
         except Exception:  # noqa: BLE001 - a broken file makes decoders raise anything
             return "its file is damaged and cannot be opened"
 
