@@ -24,6 +24,10 @@ CODES: Final = (
 )
 
 
+MOST_WIRES: Final = 1000
+"""Wires beyond which a number is a slip of the pen: no specimen of a laboratory has more."""
+
+
 def _option(name: str, metavar: str, text: str) -> Callable[[Callable[..., int]], Any]:
     return click.option(name, metavar=metavar, default="", help=text)
 
@@ -51,6 +55,12 @@ def _option(name: str, metavar: str, text: str) -> Callable[[Callable[..., int]]
     help="What is given is right in entry N, which stays readable.",
 )
 @click.option("--withdraw", is_flag=True, help="Take entry N back; TEXT says why.")
+@click.option(
+    "--read-at",
+    metavar="N",
+    type=click.IntRange(min=0),
+    help="Count of cycles of the earlier inspection at which it was read, such as 100000.",
+)
 @click.option("--cracks", is_flag=True, help="Ask for each crack known so far, then for new ones.")
 @click.option("--list", "listed", is_flag=True, help="Print the crack log; nothing is written.")
 @click.option(
@@ -66,7 +76,7 @@ def _option(name: str, metavar: str, text: str) -> Callable[[Callable[..., int]]
 @click.option(
     "--wires-broken",
     metavar="N",
-    type=click.IntRange(min=0),
+    type=click.IntRange(min=0, max=MOST_WIRES),
     help="After the end: how many wires are broken.",
 )
 @_option("--wires-where", "TEXT", "Where they are broken.")
@@ -103,6 +113,8 @@ def note(
     alone = not said.needs_text or cracks or listed or map_file is not None
     folder, text = parted(words, reading=alone)
     who = by or login_name()
+    if said.read_at and not cracks and not said.crack:
+        raise click.UsageError("--read-at belongs to --crack or to --cracks")
     _refuse_both(map_file, listed, cracks, text or said.moved or not said.needs_text)
     if map_file is not None:
         from rig.commands.note_map import draw_crack_map
@@ -115,7 +127,11 @@ def note(
     if cracks:
         from rig.commands.note_cracks import ask_for_cracks
 
-        return ask_for_cracks(_folder(folder), who)
+        return ask_for_cracks(_folder(folder), who, said.read_at)
+    if said.read_at:
+        from rig.commands.note_said import refuse_no_stand
+
+        refuse_no_stand(_folder(folder), said.read_at)
     if folder is not None and not _lives(Path(folder)):
         return _past(Path(folder), said, text, who, as_json=as_json)
     return _live(folder, said, text, who, measured, as_json=as_json)

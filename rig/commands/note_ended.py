@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -22,6 +22,8 @@ from rig.record.crack_words import numbered
 from rig.record.cracks import CrackEntry
 from rig.record.pictures import keep_picture
 
+NO_RUST: Final = "none"
+"""What is said where somebody looked for rust and there was none."""
 _UNKNOWN_SIZE: Final = "the size of the specimen is not known: nothing was held against it"
 
 
@@ -63,12 +65,12 @@ class Ended:
             where = _clean(said.wires_where, "--wires-where") if said.wires_where else ""
             yield replace(new, fact="wires", wires=said.wires_broken, text=where)
         if said.rust:
-            yield replace(new, fact="rust", text=_clean(said.rust, "--rust"))
+            yield replace(new, fact="rust", text=_known(said.rust, (NO_RUST,), "--rust"))
         if text:
             yield replace(new, kind="words", text=text)
 
     def _mode(self, text: str) -> str:
-        mode, ending = _clean(text, "--mode"), self.record.ending
+        mode, ending = _known(text, MODES, "--mode"), self.record.ending
         if ending.outcome == "run-out" and ending.residual is None:
             raise InputError(f"--mode {mode!r} is how a specimen failed, and this one ran out")
         if mode not in MODES:
@@ -136,6 +138,12 @@ def section_of(folder: Path) -> Section | None:
             return recording.plan().specimen.section
     except InputError:
         return None
+
+
+def _known(text: str, words: Iterable[str], option: str) -> str:
+    """Return a known word as it is spelled, whatever its capitals; else the text."""
+    said = _clean(text, option)
+    return next((word for word in words if word.casefold() == said.casefold()), said)
 
 
 def _clean(text: str, option: str) -> str:

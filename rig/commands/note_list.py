@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
+from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
@@ -44,24 +45,33 @@ def _lines(folder: Path, entries: tuple[CrackEntry, ...]) -> list[str]:
         return [f"{folder}: nothing in its crack log"]
     stands = {entry.number: entry for entry in standing(entries)}
     corrected = corrections(entries)
+    newest = {_answers(entry): entry.number for entry in stands.values() if entry.fact}
     lines = [f"{folder}: {len(stands)} of {len(entries)} entries of its crack log stand"]
     for entry in entries:
         if entry.kind != "correction":
-            lines.append(_line(folder, entry, stands.get(entry.number, entry)))
+            lines.append(_line(folder, entry, stands.get(entry.number, entry), newest))
             lines += [f"        {_correction(c)}" for c in corrected.get(entry.number, ())]
             if entry.number in corrected and entry.number in stands:
                 lines.append(f"        before: {clean(in_words(entry))} ({_who(entry)})")
     return lines
 
 
-def _line(folder: Path, entry: CrackEntry, stands: CrackEntry) -> str:
-    when = (
-        f"cycle {entry.cycle:,}" if not entry.at_utc else f"after the end, {_moment(entry.at_utc)}"
-    )
+def _answers(entry: CrackEntry) -> str:
+    """Return which question a fact answers: void and valid answer the same."""
+    return "valid" if entry.fact == "void" else entry.fact
+
+
+def _line(folder: Path, entry: CrackEntry, stands: CrackEntry, newest: Mapping[str, int]) -> str:
+    when = f"cycle {entry.cycle:,}"
+    if entry.at_utc:
+        late = f"written after the end, {_moment(entry.at_utc)}"
+        when = f"{when}, {late}" if entry.crack else late
+    number = newest.get(_answers(stands), 0) if stands.fact else 0
+    newer = f"; entry {number} counts" if number > entry.number else ""
     missing = ""
     if stands.picture and _is_run(folder) and find_picture(folder, stands.picture) is None:
         missing = "; the picture is not in the folder"
-    said = clean(in_words(stands)) + missing
+    said = clean(in_words(stands)) + missing + newer
     return f"  {entry.number:>4}  {when}: {said} ({_who(stands)})"
 
 

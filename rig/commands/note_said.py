@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final
 
 import click
 
 from rig.control.crack_log import WORDS, CrackGiven
 from rig.control.request_line import clean
+from rig.control.states import PEOPLE_NEAR
 from rig.errors import InputError
+from rig.record.cracks import DIRECTIONS, FACES
 
 NOT_READ: Final = "not read"
 _LENGTHS: Final = {"at": "position", "tip": "height", "width": "width", "length": "length"}
@@ -35,6 +38,7 @@ class Said:
     lost: str
     picture: str
     correct: int | None
+    read_at: int | None
     withdraw: bool
     mode: str
     void: str
@@ -96,13 +100,39 @@ class Said:
         for name, key in _LENGTHS.items():
             if text := getattr(self, name):
                 values[key] = length(text, f"--{name}")
-        words = {"crack": self.crack, "face": self.face, "direction": self.direction}
+        words = {
+            "crack": self.crack,
+            "face": one_of(self.face, FACES),
+            "direction": one_of(self.direction, DIRECTIONS),
+        }
         for key, text in (words | {"lost": self.lost}).items():
             if text:
                 values[key] = _words(text, key)
         if picture:
             values["picture"] = picture
-        return CrackGiven(values, self.correct or 0, self.withdraw)
+        return CrackGiven(values, self.correct or 0, self.withdraw, self.read_at)
+
+
+def one_of(text: str, words: tuple[str, ...]) -> str:
+    """Return the one word that a text begins, whatever its capitals; else the text."""
+    begun = text.strip().casefold()
+    found = [word for word in words if begun and word.startswith(begun)]
+    return found[0] if len(found) == 1 else text
+
+
+def refuse_no_stand(folder: Path, cycle: int) -> None:
+    """Refuse a count at which a run, live or not, did not stand. Raises InputError."""
+    from rig.replay.recording import open_recording
+
+    with open_recording(folder) as recording:
+        rows = [*recording.entries("inspections"), *recording.entries("interruptions")]
+        # An inspection is written when it is over: one that is under way is known by its state.
+        states = [event for event in recording.events() if event.kind == "state"]
+    near = {event.cycle for event in states if event.text.split(",")[0] in PEOPLE_NEAR}
+    stood = sorted({int(row[1]) for row in rows} | near)
+    if cycle not in stood:
+        shown = ", ".join(f"{count:,}" for count in stood) or "none so far"
+        raise InputError(f"--read-at {cycle}: the test did not stand there; it stood at {shown}")
 
 
 def length(text: str, what: str) -> float:
@@ -133,4 +163,6 @@ def line_of(given: CrackGiven) -> dict[str, object]:
         for key, value in given.values.items()
     }
     more = {"corrects": given.corrects} if given.corrects else {}
+    if given.read_at is not None:
+        more["read_at"] = given.read_at
     return {**values, **more, **({"withdrawn": True} if given.withdrawn else {})}

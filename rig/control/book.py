@@ -84,6 +84,7 @@ class Book:
         cyclic = plan.cyclic
         last = cyclic.run_out if cyclic else 0
         self.counted = taken.counted if taken else 0
+        self._stood = self.counted
         self._pieces = Pieces(wanted_cycles(plan.full_rate, last, self.counted))
         self._frame = taken.begin if taken else 0
         self._ramp_kept = 0
@@ -202,6 +203,8 @@ class Book:
             )
         self.path.append((self.state, cause, state))
         self.state = state
+        if state in PEOPLE_NEAR:
+            self._stood = self.counted
         self.entered = self.entered.then(self.time, cause, why)
         # The event commits at once; rows must not get ahead of what a resumption starts from.
         self._recorder.restart_point(self._restart(Nothing()))
@@ -280,12 +283,16 @@ class Book:
     def crack(self, given: CrackGiven, by: str, text: str) -> str:
         """Write what somebody gives of a crack; return what is to be said of it.
 
-        Raises InputError for what cannot be; nothing is written then.
+        What is given while it moves was read when it stood last: nobody is near it now. Raises
+        InputError for what cannot be; nothing is written then.
         """
-        new = CrackEntry(0, self.time, self.counted, "", by=by, text=text)
+        counted = self.counted if self.people_near else self._stood
+        new = CrackEntry(0, self.time, counted, "", by=by, text=text)
         taken = self.cracks.add(given, new)
         self._recorder.crack(taken.entry)
         said = numbered(taken.entry)
+        if taken.entry.cycle != self.counted:
+            said = f"{said}; as read at cycle {taken.entry.cycle:,}"
         self.event("crack", f"{by}: {said}" if by else said)
         return f"{said}; {taken.told}" if taken.told else said
 

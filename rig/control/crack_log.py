@@ -16,6 +16,10 @@ WIDEST: Final = 0.02
 """Width [m] beyond which it is no crack any more but a slip of the pen."""
 SAME_PLACE: Final = 0.1
 """Share of the span within which one label on one face is one crack."""
+ONE_PLACE: Final = 0.005
+"""Distance [m] within which two labels on one face may well be one crack."""
+ENDS: Final = ("left-end", "right-end")
+"""Faces without a place along the span."""
 JUTS: Final = 0.25
 """Share of the span, and twice the height, by which a specimen may jut out over a support."""
 MOST_ENTRIES: Final = 10_000
@@ -23,6 +27,8 @@ MOST_ENTRIES: Final = 10_000
 NUMBERS: Final = ("position", "height", "width", "length")
 WORDS: Final = {"crack": 16, "face": 16, "direction": 16, "lost": 200, "picture": 64}
 """Fields of text of what is given, and how many characters they have at most."""
+_LESS: Final = {"width": "narrower", "length": "shorter", "height": "its tip lower"}
+"""What is said of a crack that has shrunk."""
 _HASH: Final = frozenset("0123456789abcdef")
 
 
@@ -31,12 +37,14 @@ class CrackGiven:
     """What somebody gives of a crack: `values` by the names of `NUMBERS` [m] and `WORDS`.
 
     NaN is what was looked for and not read; what is not given has no value. `corrects` is the
-    number of an entry that was wrong, 0 for none, `withdrawn` that it is taken back.
+    number of an entry that was wrong, 0 for none, `withdrawn` that it is taken back. `read_at` is
+    the count of cycles at which it was read, where that was earlier than now.
     """
 
     values: Mapping[str, Any] = field(default_factory=dict)
     corrects: int = 0
     withdrawn: bool = False
+    read_at: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +66,7 @@ class CrackLog:
         self.entries = [*entries]
         # Kept up entry by entry: a live rig must not wait while a long log is gone through.
         self._standing = {entry.number: entry for entry in standing(self.entries)}
-        self._known = _known_of(self._standing.values())
+        self._known = _known_of(sorted(self._standing.values(), key=_read_when))
         self.number = 1 + max((entry.number for entry in self.entries), default=0)
 
     def add(self, given: CrackGiven, new: CrackEntry) -> Taken:
@@ -85,7 +93,11 @@ class CrackLog:
             return
         self._standing[entry.number] = entry
         if entry.kind == "reading":
-            _join(self._known, entry)
+            before = self._known.get((entry.crack, entry.face), entry)
+            if entry.cycle < before.cycle:  # of an earlier inspection, written late
+                self._known_again(entry.crack)
+            else:
+                _join(self._known, entry)
 
     def _correct(self, entry: CrackEntry) -> None:
         wrong = self._standing.pop(entry.corrects)
@@ -93,17 +105,20 @@ class CrackLog:
         if right is not None:
             self._standing[right.number] = right
         for label in {wrong.crack, entry.crack} - {""}:
-            self._known = {key: e for key, e in self._known.items() if key[0] != label}
-            self._known |= _known_of(self._of(label))
+            self._known_again(label)
+
+    def _known_again(self, label: str) -> None:
+        self._known = {key: e for key, e in self._known.items() if key[0] != label}
+        self._known |= _known_of(self._of(label))
 
     def _of(self, label: str) -> list[CrackEntry]:
-        """Return what stands of a crack, in the order in which it was written."""
+        """Return what stands of a crack, in the order in which it was read."""
         same = label.casefold()
         found = [e for e in self._standing.values() if e.crack.casefold() == same]
-        return sorted(found, key=lambda entry: entry.number)
+        return sorted(found, key=_read_when)
 
     def _taken(self, given: CrackGiven, new: CrackEntry) -> Taken:
-        new = replace(new, number=self.number)
+        new = replace(new, number=self.number, cycle=_count(given, new.cycle))
         values = dict(given.values)
         if given.corrects:
             return self._corrected(given, values, new)
@@ -114,7 +129,8 @@ class CrackLog:
         kind = "reading" if _reads(values) else "picture"
         entry = replace(entry, kind=kind)
         self._check(entry)
-        return Taken(entry, self._clash(entry, ()))
+        told = (self._clash(entry, None), self._beside(entry), self._same_picture(entry))
+        return Taken(entry, _said(told))
 
     def _without_crack(self, values: dict[str, Any], new: CrackEntry) -> Taken:
         others = [name for name in values if name != "picture"]
@@ -124,7 +140,7 @@ class CrackLog:
             raise InputError(f"which crack? {others[0]} is given, give its label too")
         entry = replace(new, **values, kind="picture")
         self._check(entry)
-        return Taken(entry, "")
+        return Taken(entry, self._same_picture(entry))
 
     def _corrected(self, given: CrackGiven, values: dict[str, Any], new: CrackEntry) -> Taken:
         wrong = self.standing_entry(given.corrects)
@@ -151,7 +167,7 @@ class CrackLog:
         text = new.text or wrong.text
         entry = replace(new, **right, kind="correction", corrects=wrong.number, text=text)
         self._check(entry)
-        return Taken(entry, self._clash(entry, (wrong.number,)))
+        return Taken(entry, self._clash(entry, wrong))
 
     def standing_entry(self, number: int) -> CrackEntry:
         """Return what stands in the place of an entry. Raises InputError."""
@@ -171,7 +187,8 @@ class CrackLog:
         """Return values of a reading with label and face as they are known of its crack."""
         known = [*_known_of(self._of(values["crack"])).values()]
         if not known:
-            missing = [name for name in ("face", "position") if _is_blank(values.get(name, ""))]
+            needed = ("face",) if values.get("face") in ENDS else ("face", "position")
+            missing = [name for name in needed if _is_blank(values.get(name, ""))]
             if missing:
                 words = {"face": "its face", "position": "its place along the span"}
                 raise InputError(
@@ -213,33 +230,89 @@ class CrackLog:
         if self._section is not None:
             _fits(entry, self._section)
 
-    def _clash(self, entry: CrackEntry, corrected: tuple[int, ...]) -> str:
-        """Refuse a label that means another crack; return what is to be told of the reading."""
+    def _clash(self, entry: CrackEntry, wrong: CrackEntry | None) -> str:
+        """Refuse a label that means another crack; return what is to be told of the reading.
+
+        The correction of a `wrong` entry that keeps its label is told alone: where several are
+        wrong, one of them has to be the first to be put right.
+        """
         if entry.kind == "picture" or not entry.crack:
             return ""
-        others = (e for e in self._of(entry.crack) if e.number not in corrected)
+        number = wrong.number if wrong else 0
+        others = [e for e in self._of(entry.crack) if e.number != number]
         same = [*_known_of(others).values()]
-        for known in same:
-            self._one_crack(entry, known)
-        if corrected:
+        clashes = [text for known in same if (text := self._another(entry, known))]
+        if wrong is not None and wrong.crack == entry.crack:
+            return _said(clashes)
+        if clashes:
+            raise InputError(clashes[0])
+        if wrong is not None:
             return ""
-        before = next((e for e in same if e.face == entry.face), entry)
-        shrunk = [_shrunk(entry, before, name) for name in ("width", "length")]
-        return "; ".join(text for text in shrunk if text)
+        earlier = _known_of(e for e in others if e.cycle <= entry.cycle)
+        before = earlier.get((entry.crack, entry.face), entry)
+        return _said(_shrunk(entry, before, name) for name in _LESS)
 
-    def _one_crack(self, entry: CrackEntry, known: CrackEntry) -> None:
+    def _another(self, entry: CrackEntry, known: CrackEntry) -> str:
+        """Return why an entry is of another crack than what is known by its label, "" if not."""
         wrong = f"it is another crack and needs its own label, or correct entry {known.number}"
         if entry.direction and known.direction and entry.direction != known.direction:
-            raise InputError(f"{known.crack} is {known.direction} since it was found; {wrong}")
+            return f"{known.crack} is {known.direction} since it was found; {wrong}"
         span = self._section.span if self._section is not None else math.inf
         apart = abs(entry.position - known.position)
         if entry.face == known.face and apart > SAME_PLACE * span:
-            raise InputError(f"{place(known)}: {millimetres(apart)} away; {wrong}")
+            return f"{place(known)}: {millimetres(apart)} away; {wrong}"
+        return ""
+
+    def _beside(self, entry: CrackEntry) -> str:
+        """Tell of a new crack that is where another is known."""
+        if (entry.crack, entry.face) in self._known:
+            return ""
+        near = (
+            known
+            for known in self._known.values()
+            if known.face == entry.face
+            and known.crack != entry.crack
+            and abs(known.position - entry.position) <= ONE_PLACE
+            and (not entry.direction or known.direction in ("", entry.direction))
+        )
+        known = next(near, None)
+        if known is None:
+            return ""
+        return f"{place(known)} is there too: withdraw one of them if they are one crack"
+
+    def _same_picture(self, entry: CrackEntry) -> str:
+        """Tell of a picture that stands in the log already."""
+        if not entry.picture:
+            return ""
+        same = (e.number for e in self._standing.values() if e.picture == entry.picture)
+        number = next(same, 0)
+        return f"it is the same picture as that of entry {number}" if number else ""
 
 
 def withdrawal(wrong: CrackEntry, new: CrackEntry) -> CrackEntry:
     """Return `new`, which says why, as what takes the entry `wrong` back."""
     return replace(new, kind="correction", corrects=wrong.number, fact=WITHDRAWN)
+
+
+def _count(given: CrackGiven, now: int) -> int:
+    """Return the count of cycles at which something was read. Raises InputError."""
+    if given.read_at is None:
+        return now
+    if given.corrects:
+        raise InputError(
+            "a correction stays at the count of its entry; withdraw that and write it anew"
+        )
+    if not 0 <= given.read_at <= now:
+        raise InputError(f"cycle {given.read_at:,} is none of this test so far; it is at {now:,}")
+    return given.read_at
+
+
+def _said(texts: Iterable[str]) -> str:
+    return "; ".join(text for text in texts if text)
+
+
+def _read_when(entry: CrackEntry) -> tuple[int, int]:
+    return entry.cycle, entry.number
 
 
 def _known_of(entries: Iterable[CrackEntry]) -> dict[tuple[str, str], CrackEntry]:
@@ -310,5 +383,7 @@ def _shrunk(entry: CrackEntry, before: CrackEntry, name: str) -> str:
     now, then = getattr(entry, name), getattr(before, name)
     if not now < then:
         return ""
-    word = "narrower" if name == "width" else "shorter"
-    return f"{word} than last time: {millimetres(then)} -> {millimetres(now)}; written all the same"
+    return (
+        f"{_LESS[name]} than last time: {millimetres(then)} -> {millimetres(now)}; written all the "
+        "same"
+    )

@@ -126,8 +126,11 @@ def _crack(asked: dict[str, Any]) -> CrackGiven | None:
         raise NotUnderstood('"corrects" must be the number of an entry')
     if not isinstance(withdrawn, bool):
         raise NotUnderstood('"withdrawn" must be true or false')
+    read_at = given.pop("read_at", None)
+    if read_at is not None and (isinstance(read_at, bool) or not isinstance(read_at, int)):
+        raise NotUnderstood('"read_at" must be a count of cycles')
     values = {key: _of_crack(key, value) for key, value in given.items()}
-    return CrackGiven(values, corrects, withdrawn)
+    return CrackGiven(values, corrects, withdrawn, read_at)
 
 
 def _of_crack(key: str, value: object) -> str | float:

@@ -1,10 +1,14 @@
-"""Pictures of a run: copied by content into its folder, named by their SHA-256, never opened."""
+"""Pictures of a run: copied by content into its folder and named by their SHA-256.
+
+They are not decoded here; whether one is cut off is told by its parts alone.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import os
 import stat
+import zlib
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,6 +31,8 @@ _MAGIC: Final = {
     b"\x89PNG\r\n\x1a\n": ".png",
 }
 _PIECE: Final = 1 << 20
+_OF_PHONES: Final = (b"heic", b"heix", b"hevc", b"mif1", b"msf1", b"avif")
+"""Brands of ISO/IEC 23008-12 (HEIF) files, which phones write; from memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +59,11 @@ def keep_picture(folder: Path, source: Path) -> Picture:
     data = _content(source)
     kind = next((end for magic, end in _MAGIC.items() if data.startswith(magic)), "")
     if not kind:
-        raise InputError(f"{source}: is no JPEG or PNG picture by its content; save it as one")
+        raise InputError(f"{source}: {_other(data)}")
+    if not (_whole_jpeg(data) if kind == ".jpg" else _whole_png(data)):
+        raise InputError(
+            f"{source}: the picture is cut off or damaged; copy it once more from the camera"
+        )
     sha256 = hashlib.sha256(data).hexdigest()
     place = folder / PICTURES
     with storage(place, "keep the picture"):
@@ -108,6 +118,45 @@ def _content(source: Path) -> bytes:
             f"{source}: is larger than {LARGEST / 1e6:.0f} MB; save it smaller and give that one"
         )
     return data
+
+
+def _other(data: bytes) -> str:
+    """Return what is wrong with a file that is neither JPEG nor PNG, in words."""
+    if not data:
+        return "is empty; copy it once more from the camera"
+    if data[4:8] == b"ftyp" and data[8:12] in _OF_PHONES:
+        return "is HEIC or AVIF, as phones write it; save it as JPEG and give that one"
+    return "is no JPEG or PNG picture by its content; save it as one"
+
+
+def _whole_jpeg(data: bytes) -> bool:
+    """Tell whether a JPEG has a frame, a scan and its end (ITU-T T.81, B.1.1 and B.2.1)."""
+    at, framed = 2, False
+    while at + 4 <= len(data) and data[at] == 0xFF:
+        marker = data[at + 1]
+        if marker == 0xFF:  # a fill byte
+            at += 1
+            continue
+        # A picture inside the picture, of a preview, lies within a segment and is passed over.
+        if marker == 0xDA:
+            return framed and data.find(b"\xff\xd9", at) > 0
+        framed = framed or (0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC))
+        at += 2 + int.from_bytes(data[at + 2 : at + 4])
+    return False
+
+
+def _whole_png(data: bytes) -> bool:
+    """Tell whether a PNG has all chunks to its end, each with its CRC (ISO/IEC 15948, 5.3)."""
+    at = 8
+    while at + 12 <= len(data):
+        long = int.from_bytes(data[at : at + 4])
+        told = data[at + 4 : at + 8 + long]
+        if zlib.crc32(told).to_bytes(4) != data[at + 8 + long : at + 12 + long]:
+            return False
+        if told[:4] == b"IEND":
+            return True
+        at += 12 + long
+    return False
 
 
 def _make(place: Path) -> None:

@@ -26,8 +26,8 @@ class Reading:
     """What was read of a crack [m], NaN where it was not.
 
     `position` along the span from the left support, `height` of its tip above the soffit. `entries`
-    are the numbers of the entries it comes from, `width_entry` and `length_entry` those of the two
-    values, 0 where they were not read.
+    are the numbers of the entries it comes from, `width_entry`, `length_entry` and `height_entry`
+    those of the values, 0 where they were not read.
     """
 
     entries: tuple[int, ...] = ()
@@ -37,6 +37,7 @@ class Reading:
     length: float = NAN
     width_entry: int = 0
     length_entry: int = 0
+    height_entry: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,14 +191,18 @@ class CrackGrowth:
         return tuple(mark.key for mark in self.inspections[-1].marks) if self.inspections else ()
 
 
-def growth_of(entries: Iterable[CrackEntry], inspected: Iterable[int] = ()) -> CrackGrowth:
+def growth_of(
+    entries: Iterable[CrackEntry], inspected: Iterable[int] = (), ended: int = 0
+) -> CrackGrowth:
     """Return how cracks grew, from all entries of the log, corrections included.
 
     Readings at one count of cycles are of one inspection, those made after the end of another; of
-    a value read twice there the later counts. `inspected` are the counts of all inspections.
+    a value read twice there the later counts. `inspected` are the counts of all inspections. A
+    reading of a count below that of the end, `ended`, is of an inspection, also one that was
+    written down after the end.
     """
     entries = tuple(entries)
-    late = {entry.number for entry in entries if entry.at_utc}
+    late = {entry.number for entry in entries if entry.at_utc and entry.cycle >= ended}
     readings = sorted(placed(entries), key=lambda entry: _when(entry, late))
     inspections: list[Inspection] = []
     marks: dict[CrackKey, Mark] = {}
@@ -251,6 +256,7 @@ def _joined(reading: Reading, entry: CrackEntry) -> Reading:
         length=reading.length if math.isnan(length) else length,
         width_entry=reading.width_entry if math.isnan(width) else entry.number,
         length_entry=reading.length_entry if math.isnan(length) else entry.number,
+        height_entry=reading.height_entry if math.isnan(height) else entry.number,
     )
 
 

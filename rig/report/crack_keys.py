@@ -22,7 +22,8 @@ DERIVED_CRACKS: Final[dict[str, str]] = {
     ),
     "cracks.inspections": (
         "Number of inspections: the readings that stand are parted by whether row N has `at_utc` "
-        "(after the end), then by their `cycle`. WHEN below is the cycle, followed by "
+        "and a `cycle` not below the root attribute `cycles` (after the end), then by their "
+        "`cycle`. WHEN below is the cycle, followed by "
         '".after-end" for those after the end. The order is by cycle, those after the end last; '
         "within one by number."
     ),

@@ -26,7 +26,9 @@ NOTES: Final = {
     "inclination": "inclination not recorded: inclined cracks are drawn at 45°, from the place "
     "read up towards mid-span",
     "height": "height of a longitudinal crack not read: drawn at the lowest tendon",
-    "length": "length not read: drawn from the soffit to the tip, or a quarter of the face long",
+    "length": "neither length nor tip read: drawn a quarter of the face long",
+    "foot": "length not read with the tip: drawn from the soffit to the tip",
+    "tip": "tip not read with the length: drawn as high as the crack is long, at least to the tip",
     "direction": "direction not told: drawn upright",
     "across": "place across the width is not recorded: drawn in the middle",
     "from": "longitudinal cracks are drawn from the place read to the right",
@@ -149,9 +151,12 @@ def line_of(mark: Mark, reading: Reading, beam: Beam) -> Line | None:
 def _rise(reading: Reading, top: float, slope: float) -> tuple[float, float, frozenset[str]]:
     """Return the heights of foot and tip of a crack that rises by `slope` of its length."""
     known, length = not math.isnan(reading.height), reading.length * slope
-    if math.isnan(length):
+    if math.isnan(length) or (known and reading.height_entry > reading.length_entry):
         tip = reading.height if known else STUB * top
-        return 0.0, min(tip, top), frozenset({"length"})
+        return 0.0, min(tip, top), frozenset({"foot" if known else "length"})
+    if known and reading.length_entry > reading.height_entry and length > reading.height:
+        # It has grown beyond the tip that was read before.
+        return 0.0, min(length, top), frozenset({"tip", *(["cut"] if length > top else ())})
     tip = min(reading.height if known else length, top)
     # Longer than its tip is high, it wanders, or goes round the edge to the soffit.
     return max(tip - length, 0.0), tip, frozenset({"cut"} if length > tip * (1 + 1e-9) else ())
@@ -213,14 +218,16 @@ def _within(line: Line, box: tuple[float, float, float, float]) -> Line:
 def grown(line: Line, before: Line | None) -> tuple[tuple[Line, bool], ...]:
     """Return the pieces of a crack and whether each is new since last marked.
 
-    `before` is the line as it was then, None where there was none. Where a length was not read,
-    nothing is known to be new.
+    `before` is the line as it was then, None where there was none. Where a size was not read,
+    nothing is known to be new; where the foot was not, nothing there.
     """
     if before is None:
         return ((line, True),)
     if "length" in line.assumed | before.assumed or line.foot == line.tip:
         return ((line, False),)
     low, high = sorted((_share(line, before.foot), _share(line, before.tip)))
+    if "foot" in line.assumed | before.assumed:
+        low = 0.0
     cuts = [0.0, min(max(low, 0.0), 1.0), min(max(high, 0.0), 1.0), 1.0]
     pieces = zip(cuts, cuts[1:], (True, False, True), strict=False)
     return tuple(

@@ -99,7 +99,8 @@ def draw_map(folder: Path, path: Path) -> None:
         inspected = [int(row[1]) for row in recording.entries("inspections")]
         specimen = _specimen(folder, recording.header.texts.get("specimen", ""))
         title = f"{recording.header.title}, {recording.header.specimen_id}"
-    growth = growth_of(entries, inspected)
+        ended = recording.cycles
+    growth = growth_of(entries, inspected, ended)
     if not growth.inspections:
         raise InputError(f"{folder}: no crack was read, so there is no map to draw")
     write_figure(map_figure(growth, specimen, title), path, f"{title}: {map_told(growth).text}")

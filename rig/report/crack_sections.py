@@ -49,7 +49,7 @@ def crack_blocks(source: Recording | Path, plan: Plan | None = None) -> tuple[Bl
         with open_recording(source) as recording:
             return crack_blocks(recording, plan)
     inspected = [int(row[1]) for row in source.entries("inspections")]
-    growth = growth_of(read_cracks(source), inspected)
+    growth = growth_of(read_cracks(source), inspected, source.cycles)
     specimen = plan.specimen if plan is not None else _specimen(source)
     return crack_sections(growth, specimen)
 

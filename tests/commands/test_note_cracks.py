@@ -17,14 +17,16 @@ import pytest
 
 from rig.assembly.rehearsal import rehearse
 from rig.commands.files import load
-from rig.record import trouble_in_run_file
+from rig.record import Recorder, trouble_in_run_file
 from rig.record.after_end import added_after
 from rig.record.cracks import Found, found_after, read_cracks
 from rig.record.entries import Ending
 from rig.record.journal import JournalWriter
 from rig.record.runfile import make_run_file
 from rig.replay.recording import open_recording
+from rig.report.crack_growth import growth_of
 from tests.commands.cut_off import copy, events, files, said_by
+from tests.record.runs import header, likely_rows
 from tests.record.test_pictures import PNG
 from tests.replay.tables import series, text_of, write
 
@@ -95,6 +97,10 @@ def test_a_reading_after_the_end_is_in_run_h5_with_its_units_turned_into_si(run)
 
 
 REFUSED = {
+    "a count where it did not stand": (
+        ("--crack", "C1", "--read-at", "20"),
+        "--read-at 20: the test did not stand there; it stood at ",
+    ),
     "beyond the specimen": (
         ("--crack", "C1", "--face", "front", "--at", "4 m"),
         "4000 mm from the left support is beyond the specimen",
@@ -123,6 +129,8 @@ def test_what_is_refused_after_the_end_is_one_line_and_changes_nothing(ran_out, 
 
 
 USAGE = {
+    "read when, but what": (("wet", "--read-at", "5"), "--read-at belongs to --crack"),
+    "more wires than there can be": (("--wires-broken", "1001"), "no whole number from 0 to 1000"),
     "two notes": (("--crack", "C1", "--mode", "shear"), "are two notes"),
     "a width of no crack": (("wet", "--width", "1 mm"), "--width belongs to a crack"),
     "a face of nothing": (("wet", "--face", "top"), "--face belongs to --crack"),
@@ -167,6 +175,28 @@ def test_what_is_found_after_the_end_is_kept_and_the_newest_counts(failed):
     assert (now.valid, now.void_reason, now.mode) == (False, "the frame leaned", "something else")
     assert note(failed, "typed into the wrong run", "--correct", "6", "--withdraw").code == 0
     assert found_after(log_of(failed)).mode == "tendon fracture"
+    listed = said_by("note", str(failed), "--list").out
+    assert "valid; entry 7 counts" in " ".join(listed.split())
+    assert note(failed, "--mode", "Shear", "--rust", "None").code == 0
+    last = found_after(log_of(failed))
+    assert (last.mode, last.rust) == ("shear", "none")
+
+
+@pytest.mark.nights
+def test_a_map_on_paper_is_written_down_later_as_of_its_inspection(tmp_path, monkeypatch):
+    run = tmp_path / "run"
+    recorder = Recorder.create(run, header())
+    recorder.cycles(likely_rows(1, 50))
+    recorder.inspection(3.0, 10, 60.0, "")
+    recorder.finish("operator", "asked", 50, 10.0)
+    assert note(run, *FIRST, "--read-at", "10").code == 0
+    answers(monkeypatch, "0.14", "65", "", "", "")
+    assert said_by("note", str(run), "--cracks", "--read-at", "10", *BY).code == 0
+    assert note(run, "--crack", "C1", "--width", "0.3 mm").code == 0
+    entries = log_of(run)
+    assert [entry.cycle for entry in entries] == [10, 10, 50]
+    growth = growth_of(entries, ended=50)
+    assert [(at.cycle, at.after_end) for at in growth.inspections] == [(10, False), (50, True)]
 
 
 @pytest.mark.nights
@@ -175,7 +205,8 @@ def test_a_picture_is_copied_beside_the_record_and_bound_by_its_hash(run, tmp_pa
     shot.write_bytes(PNG)
     sha256 = hashlib.sha256(PNG).hexdigest()
     assert note(run, "the whole beam", "--picture", str(shot)).code == 0
-    assert note(run, *FIRST, "--picture", str(shot)).code == 0
+    same = note(run, *FIRST, "--picture", str(shot))
+    assert "it is the same picture as that of entry 1" in " ".join(same.out.split())
     assert [p.name for p in (run / "pictures").iterdir()] == [f"{sha256}.png"]
     of_all, of_one = log_of(run)
     assert (of_all.kind, of_all.crack, of_all.picture) == ("picture", "", sha256)
@@ -261,7 +292,8 @@ def test_prompts_go_through_what_is_known_then_ask_for_new_cracks(run, monkeypat
     note(run, "--crack", "C2", "--face", "bottom", "--at", "500 mm", "--width", "0.2 mm")
     new = ["<b>", "C3", "", "ba", "9 m", "0.9 m", "longi", "", "0,1", "0.1", "not read", "a spall"]
     wrong = ["C1", "front", "900", "l", "", "", "", ""]
-    answers(monkeypatch, "0.14", "55", "n", "0.14", "65", "s", *wrong, *new, "")
+    first = ["0.14", "55", "", "", "n", "0.14", "65", "50", ""]
+    answers(monkeypatch, *first, "0.3", "s", *wrong, "", *new, "C4", "s", "")
     said = said_by("note", str(run), "--cracks", *BY)
     assert said.code == 0
     assert "1 of 2: C1 front, 400 mm from the left support, flexural; last at cycle" in said.err
@@ -272,6 +304,7 @@ def test_prompts_go_through_what_is_known_then_ask_for_new_cracks(run, monkeypat
     assert "9000 mm from the left support is beyond the specimen" in said.err
     assert "2 readings written down" in said.err
     known, found = log_of(run)[2:]
+    assert known.height == pytest.approx(0.05)
     assert (known.crack, known.face, known.width, known.length) == ("C1", "front", *close(14, 6500))
     assert (found.crack, found.face, found.direction) == ("C3", "back", "longitudinal")
     assert (found.position, found.width, found.lost) == (0.9, *close(10), "a spall")
@@ -281,11 +314,11 @@ def test_prompts_go_through_what_is_known_then_ask_for_new_cracks(run, monkeypat
 
 def test_prompts_that_are_broken_off_lose_nothing(run, monkeypatch):
     note(run, *FIRST)
-    answers(monkeypatch, "0.14", "65", "C2", "top", "500", "f", "", "0.1")  # and then its end
+    answers(monkeypatch, "0.14", "65", "", "", "C2", "top", "500", "f", "0.1")  # and its end
     said = said_by("note", str(run), "--cracks", *BY)
     assert said.code == 0
     assert "left" in said.err.splitlines()
-    assert "1 readings written down" in said.err
+    assert "1 reading written down" in said.err
     assert [(e.crack, e.width) for e in log_of(run)] == [("C1", value) for value in close(12, 14)]
     assert trouble_in_run_file(run) == ""
 

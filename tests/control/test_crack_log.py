@@ -39,10 +39,17 @@ FIRST = {
 }
 
 
-def write(log: CrackLog, text: str = "", corrects: int = 0, **values: object) -> Taken:
+def write(
+    log: CrackLog,
+    text: str = "",
+    corrects: int = 0,
+    read_at: int | None = None,
+    now: int = 100,
+    **values: object,
+) -> Taken:
     withdrawn = bool(values.pop("withdrawn", False))
-    new = CrackEntry(0, 84.0, 100, "", by="A. Name", text=text)
-    return log.add(CrackGiven(values, corrects, withdrawn), new)
+    new = CrackEntry(0, 84.0, now, "", by="A. Name", text=text)
+    return log.add(CrackGiven(values, corrects, withdrawn, read_at), new)
 
 
 @pytest.fixture
@@ -130,6 +137,52 @@ def test_a_label_that_means_another_crack_is_refused(log, values, said):
     assert "its own label, or correct entry 1" in str(refused.value)
 
 
+def test_a_map_that_is_written_down_later_is_of_its_inspection(log):
+    write(log, crack="C1", now=1_000, width=3e-4, length=0.09)
+    late = write(log, crack="C1", now=1_200, read_at=500, width=2e-4, length=0.08)
+    assert (late.entry.cycle, late.told) == (500, "")
+    (known,) = log.known()
+    assert (known.width, known.cycle) == (3e-4, 1_000)
+    # Held against what was read at that count or before it, and not after.
+    told = write(log, crack="C1", now=1_200, read_at=700, width=1.5e-4).told
+    assert told == "narrower than last time: 0.2 mm -> 0.15 mm; written all the same"
+    for count in (-1, 1_201):
+        with pytest.raises(InputError, match="is none of this test so far; it is at 1,200"):
+            write(log, crack="C1", now=1_200, read_at=count, width=2e-4)
+    with pytest.raises(InputError, match="a correction stays at the count of its entry"):
+        write(log, corrects=1, read_at=50, width=2e-4)
+
+
+def test_two_labels_in_one_place_are_told(log):
+    told = write(log, **{**FIRST, "crack": "C2", "position": 0.743}).told
+    assert told == (
+        "C1 front, 740 mm from the left support, flexural is there too: withdraw one of them if "
+        "they are one crack"
+    )
+    assert write(log, **{**FIRST, "crack": "C3", "position": 0.76}).told == ""
+    assert write(log, **{**FIRST, "crack": "C4", "direction": "longitudinal"}).told == ""
+    assert write(log, crack="C2", width=2e-4).told == ""  # it was told once
+
+
+def test_an_end_has_no_place_along_the_span(log):
+    assert math.isnan(write(log, crack="C2", face="left-end", width=1e-4).entry.position)
+    with pytest.raises(InputError, match="C3 is not known yet; give its place"):
+        write(log, crack="C3", face="top", width=1e-4)
+
+
+def test_what_is_wrong_in_several_entries_can_be_corrected_one_by_one(log):
+    write(log, crack="C1", direction="flexural", position=0.74, width=2e-4)
+    told = write(log, corrects=1, direction="longitudinal", position=0.2).told
+    assert "C1 is flexural since it was found" in told
+    assert "or correct entry 2" in told
+    assert write(log, corrects=2, direction="longitudinal", position=0.2).told == ""
+    (known,) = log.known()
+    assert (known.direction, known.position) == ("longitudinal", 0.2)
+    write(log, **{**FIRST, "crack": "C2"})
+    with pytest.raises(InputError, match="C1 is longitudinal since it was found"):
+        write(log, corrects=5, crack="C1")
+
+
 def test_a_crack_is_on_several_faces_and_then_has_to_be_told_which(log):
     write(log, **{**FIRST, "face": "back", "position": 0.9})
     with pytest.raises(InputError, match="C1 is on front and back; say which"):
@@ -178,6 +231,7 @@ def test_a_picture_is_of_a_crack_or_of_the_inspection(log):
     read = write(log, crack="C1", picture=picture, width=2e-4).entry
     assert (read.kind, read.picture) == ("reading", picture)
     assert [e.number for e in log.known()] == [4]
+    assert write(log, picture=picture).told == "it is the same picture as that of entry 2"
 
 
 @pytest.mark.parametrize("values", [{}, {"width": 1e-4}, {"face": "front", "picture": "a" * 64}])
@@ -206,7 +260,9 @@ LETTERS = st.text(max_size=20) | st.sampled_from(
 )
 NUMBER = st.none() | st.floats() | st.floats(-0.01, 0.1) | st.integers() | st.booleans()
 GIVEN = st.dictionaries(
-    st.sampled_from([*NUMBERS, *WORDS, "corrects", "withdrawn", "x"]), LETTERS | NUMBER, max_size=8
+    st.sampled_from([*NUMBERS, *WORDS, "corrects", "withdrawn", "read_at", "x"]),
+    LETTERS | NUMBER,
+    max_size=8,
 )
 
 
@@ -254,6 +310,8 @@ NONSENSE = [
     ("crack", [], '"crack" must be an object'),
     ("crack", {"corrects": -1}, '"corrects" must be the number of an entry'),
     ("crack", {"corrects": True}, '"corrects" must be the number of an entry'),
+    ("crack", {"read_at": "1e5"}, '"read_at" must be a count of cycles'),
+    ("crack", {"read_at": True}, '"read_at" must be a count of cycles'),
     ("crack", {"withdrawn": 1}, '"withdrawn" must be true or false'),
     ("crack", {"width": "1 mm"}, '"width" must be a number [m]'),
     ("crack", {"width": 10**400}, '"width" must be a number [m]'),
@@ -276,18 +334,19 @@ STEP = st.tuples(
     st.sampled_from([math.nan, 1e-4, 2e-4]),
     st.integers(0, 6),
     st.booleans(),
+    st.sampled_from([None, 10, 50]),
 )
 
 
 @given(st.lists(STEP, max_size=12))
 def test_a_log_that_is_kept_up_is_the_one_that_is_read_again(steps):
     log = CrackLog(SECTION)
-    for label, face, width, corrects, withdrawn in steps:
+    for label, face, width, corrects, withdrawn, read_at in steps:
         values = {"crack": label, "face": face, "position": 0.7, "width": width}
         if corrects and withdrawn:
             values = {"withdrawn": True}
         with contextlib.suppress(InputError):
-            write(log, "why", corrects=corrects, **values)
+            write(log, "why", corrects, None if corrects else read_at, **values)
     again = CrackLog(SECTION, log.entries)
     assert repr(again.known()) == repr(log.known())
     assert again.number == log.number == len(log.entries) + 1

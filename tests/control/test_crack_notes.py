@@ -39,9 +39,10 @@ def test_readings_at_an_inspection_are_in_the_record_and_its_events_and_hold_it(
         (114.0, reading(crack="C1", direction="longitudinal")),
         (115.0, reading(corrects=1, width=2e-4)),
         (400.0, said("continue")),
+        (420.0, reading(crack="C1", width=3e-4)),
     )
     assert result.outcome == "run-out"
-    first, unread, right = log_of(tmp_path / "run")
+    first, unread, right, moving = log_of(tmp_path / "run")
     assert (first.number, first.cycle, first.by, first.text) == (1, 100, BY, "by lamp")
     assert first.time == pytest.approx(112.0, abs=0.1)
     assert math.isnan(unread.width)
@@ -54,9 +55,12 @@ def test_readings_at_an_inspection_are_in_the_record_and_its_events_and_hold_it(
         f"{BY}: entry 2: C1 front, width not read, length not read",
         f"{BY}: entry 3 corrects 1: C1 front, 400 mm from the left support, flexural, 0.2 mm "
         "wide, length not read: by lamp",
+        f"{BY}: entry 4: C1 front, 0.3 mm wide, length not read; as read at cycle 100",
     ]
+    # It was read when it stood; nobody is near it while it moves.
+    assert (moving.cycle, [row[1] for row in events if row[2] == "crack"][3] > 100) == (100, True)
     assert any(text.startswith(f"locked, people: note by {BY}") for *_, text in events)
-    assert len(table(result.run, "cracks")) == 3
+    assert len(table(result.run, "cracks")) == 4
 
 
 @pytest.mark.nights
@@ -84,8 +88,10 @@ def test_a_test_that_is_taken_up_knows_its_cracks(short_night, whole_night, tmp_
         (at + 60_010, reading(crack="C1", face="front", position=0.1)),
     )
     goes_on = taken_up(short_night, tmp_path / "on", before, script=script)
-    assert [(e.number, e.crack, e.face, e.width) for e in log_of(goes_on.folder)] == [
-        (1, "C1", "front", 1e-4),
-        (2, "C1", "front", 2e-4),
-    ]
+    first, second = log_of(goes_on.folder)
+    assert (first.number, first.crack, first.face, first.width) == (1, "C1", "front", 1e-4)
+    assert (second.number, second.crack, second.face, second.width) == (2, "C1", "front", 2e-4)
+    # It moved both times: what was read then was read when it stood.
+    stood = {row[1] for row in listed(goes_on, "interruptions")}
+    assert (first.cycle, second.cycle in stood) == (0, True)
     assert len([e for e in listed(goes_on, "events") if e[2] == "crack"]) == 2

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import zlib
 from pathlib import Path
 
 import pytest
@@ -14,9 +15,25 @@ from rig.errors import InputError, StorageError
 from rig.record import pictures
 from rig.record.pictures import find_picture, keep_picture, trouble_of_picture
 
-# The first bytes of a JPEG (ITU-T T.81, B.1.1.3 and JFIF 1.02) and of a PNG (ISO/IEC 15948, 5.2).
-JPEG = b"\xff\xd8\xff\xe0\x00\x10JFIF\x00" + b"\x01" * 3000 + b"\xff\xd9"
-PNG = b"\x89PNG\r\n\x1a\n" + b"\x00\x00\x00\rIHDR" + b"\x02" * 2000
+
+def segment(marker: int, data: bytes) -> bytes:
+    """Return a segment of a JPEG (ITU-T T.81, B.1.1.4)."""
+    return bytes([0xFF, marker]) + (len(data) + 2).to_bytes(2) + data
+
+
+def chunk(kind: bytes, data: bytes = b"") -> bytes:
+    """Return a chunk of a PNG (ISO/IEC 15948, 5.3)."""
+    return len(data).to_bytes(4) + kind + data + zlib.crc32(kind + data).to_bytes(4)
+
+
+PREVIEW = b"\xff\xd8\xff\xd9"
+"""A picture inside the picture, with an end of its own."""
+SCAN = segment(0xDA, bytes(10)) + b"\x01" * 3000
+JPEG = (
+    b"\xff\xd8" + segment(0xE0, b"JFIF\0" + PREVIEW) + segment(0xC0, bytes(15)) + SCAN + b"\xff\xd9"
+)
+HEAD = chunk(b"IHDR", bytes(13))
+PNG = b"\x89PNG\r\n\x1a\n" + HEAD + chunk(b"IDAT", b"\x02" * 2000) + chunk(b"IEND")
 
 
 @pytest.fixture
@@ -61,7 +78,6 @@ def test_one_that_is_refused_afterwards_is_taken_away_again(run, tmp_path):
 
 
 NO_PICTURES = {
-    "nothing": b"",
     "words": b"a crack",
     "a program": b"\x7fELF" + bytes(100),
     "markup": b"<svg xmlns='http://www.w3.org/2000/svg'><script>1</script></svg>",
@@ -74,6 +90,38 @@ def test_what_is_no_picture_by_its_content_is_refused(run, tmp_path, data):
     with pytest.raises(InputError, match="is no JPEG or PNG picture by its content"):
         keep_picture(run, shot(tmp_path, data, "crack.png"))
     assert list(run.iterdir()) == []
+
+
+CUT_OFF = {
+    "a JPEG of three bytes": JPEG[:3],
+    "a JPEG without a scan": JPEG[:30],
+    "a JPEG without its end": JPEG[:-1],
+    "a JPEG without a frame": b"\xff\xd8" + SCAN + b"\xff\xd9",
+    "a PNG without its end": PNG[:-12],
+    "a PNG cut within": PNG[:500],
+    "a PNG that was changed": PNG.replace(b"\x02", b"\x03", 1),
+}
+
+
+@pytest.mark.parametrize("data", CUT_OFF.values(), ids=CUT_OFF.keys())
+def test_a_picture_that_is_not_whole_is_refused_while_there_is_a_camera(run, tmp_path, data):
+    with pytest.raises(InputError, match="is cut off or damaged; copy it once more"):
+        keep_picture(run, shot(tmp_path, data, "crack.jpg"))
+    assert list(run.iterdir()) == []
+
+
+def test_what_follows_a_whole_picture_is_kept_with_it(run, tmp_path):
+    for data in (JPEG + b"a film", PNG + b"more"):
+        assert keep_picture(run, shot(tmp_path, data)).path.read_bytes() == data
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [(b"", "is empty"), (b"\0\0\0\x18ftypheic\0\0\0\0", "is HEIC or AVIF, as phones write it")],
+)
+def test_it_is_said_what_to_do_with_the_file_of_a_phone(run, tmp_path, data, said):
+    with pytest.raises(InputError, match=said):
+        keep_picture(run, shot(tmp_path, data, "crack.jpg"))
 
 
 def test_a_huge_picture_is_refused_without_being_read_whole(run, tmp_path):
@@ -133,14 +181,14 @@ def test_a_picture_leaves_the_record_its_room_on_the_disk(run, tmp_path, monkeyp
     assert list((run / "pictures").iterdir()) == []
 
 
-@given(st.binary(max_size=40), st.sampled_from(["", "\xff\xd8\xff", "\x89PNG\r\n\x1a\n"]))
-def test_any_bytes_are_kept_as_they_are_or_refused(tmp_path_factory, data, magic):
+@given(st.binary(max_size=40), st.sampled_from([b"", JPEG[:3], PNG[:8], JPEG, PNG]))
+def test_any_bytes_are_kept_as_they_are_or_refused(tmp_path_factory, data, begins):
     place = tmp_path_factory.mktemp("any")
-    whole = magic.encode("latin-1") + data
+    whole = begins + data
     try:
         found = keep_picture(place, shot(place, whole))
     except InputError:
-        assert not whole.startswith((b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n"))
+        assert not whole.startswith((JPEG, PNG))
     else:
         assert found.path.read_bytes() == whole
         assert found.path.suffix == (".jpg" if whole.startswith(b"\xff") else ".png")

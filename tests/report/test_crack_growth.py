@@ -165,6 +165,20 @@ def test_after_the_end_is_an_inspection_of_its_own_and_one_without_readings_is_n
     assert plain(map_told(growth).sentence).startswith("After the end, at 100 cycles: 1 crack, 0")
 
 
+def test_what_was_written_down_after_the_end_of_an_inspection_is_of_that_inspection() -> None:
+    late = "2026-11-30T08:00:00+00:00"
+    log = [
+        reading(1, 100, "C1", width=0.2),
+        replace(reading(2, 100, "C2", width=0.1), at_utc=late),
+        replace(reading(3, 500, "C2", width=0.3), at_utc=late),
+    ]
+    growth = growth_of(log, ended=500)
+    assert [(at.cycle, at.after_end, at.cracks) for at in growth.inspections] == [
+        (100, False, 2),
+        (500, True, 2),
+    ]
+
+
 def test_no_reading_at_all_is_said() -> None:
     growth = growth_of([], [10])
     assert (growth.inspections, growth.cracks, growth.unmapped) == ((), (), (10,))

@@ -53,7 +53,7 @@ PLACES = {
     ),
     "length not read": (
         ("front", "flexural", {"position": 450, "height": 80}),
-        ((450, 0), (450, 80), {"length"}),
+        ((450, 0), (450, 80), {"foot"}),
     ),
     "nothing read but its place": (
         ("front", "", {"position": 450}),
@@ -180,6 +180,40 @@ def test_no_line_leaves_its_face_and_its_pieces_are_all_of_it(face, direction, n
 
 def _long(line: Line) -> float:
     return math.dist(line.foot, line.tip)
+
+
+def pieces(*read: dict[str, float]) -> list[tuple[float, float, bool]]:
+    """Return the heights [mm] of the pieces of an upright crack, and whether they are new."""
+    log = [
+        reading(n, n, "C1", direction="flexural", position=450, **sizes)
+        for n, sizes in enumerate(read, 1)
+    ]
+    (mark,) = growth_of(log).inspections[-1].marks
+    line = line_of(mark, mark.known, beam())
+    assert line is not None
+    was = line_of(mark, mark.before, beam())
+    found = grown(line, was)
+    return [(round(p.foot[1] / MM, 6), round(p.tip[1] / MM, 6), new) for p, new in found]
+
+
+GREW = {
+    "both read": (({"height": 35, "length": 35}, {"height": 90, "length": 90}), 90),
+    "its length alone": (({"height": 35, "length": 35}, {"length": 90}), 90),
+    "its tip alone": (({"height": 35, "length": 35}, {"height": 90}), 90),
+    "never but its tip": (({"height": 35}, {"height": 90}), 90),
+    "never but its length": (({"length": 35}, {"length": 90}), 90),
+}
+
+
+@pytest.mark.parametrize(("read", "tip"), GREW.values(), ids=GREW.keys())
+def test_a_crack_that_grew_is_drawn_longer_whichever_size_was_read(read, tip) -> None:
+    assert pieces(*read) == [(0, 35, False), (35, tip, True)]
+
+
+def test_where_no_size_was_read_again_nothing_is_new() -> None:
+    assert pieces({"height": 35, "length": 35}, {"width": 0.2}) == [(0, 35, False)]
+    # One that wanders is longer than its tip is high.
+    assert pieces({"height": 35, "length": 50}, {"length": 34}) == [(1, 35, False)]
 
 
 @pytest.mark.parametrize("rooms", [LARGE, SMALL], ids=["large", "small"])
