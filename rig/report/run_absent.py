@@ -55,9 +55,9 @@ def _of_channels(read: RunRead) -> Iterator[tuple[Part, ...]]:
 
 
 def _of_people(read: RunRead) -> Iterator[tuple[Part, ...]]:
-    history = read.tables["specimen"].get("history", {})
+    history = read.table("specimen", "history")
     for key, words in _HISTORY:
-        if not isinstance(history, dict) or key not in history:
+        if key not in history:
             yield (f"Not told by the specimen file: {words}.",)
     told = facts_after(read.cracks)
     for fact, words in (

@@ -21,7 +21,6 @@ CHECKED: Final = (
     "cracks re-open at",
     "residual deflection",
     "effective prestress",
-    "as told",
 )
 FORECASTS: Final = (
     "when",
@@ -78,7 +77,6 @@ def _check(read: RunRead, index: int, row: tuple[float, ...], told: int | None) 
         of_static(index, reopening, "reopening_load"),
         of_static(index, residual, "residual"),
         _prestress(read, told),
-        "not told" if told is None else event_said(read, told),
     )
 
 

@@ -222,8 +222,7 @@ def _slower(read: RunRead) -> tuple[Row, ...]:
 
 def _of_rig(read: RunRead) -> Iterator[Looked]:
     """Yield what the rig file tells: limits of the program alone, calibration out of date."""
-    actuator = read.tables["rig"].get("actuator", {})
-    limits = actuator.get("limits") if isinstance(actuator, dict) else None
+    limits = read.table("rig", "actuator").get("limits")
     only: tuple[Row, ...] = ()
     if limits == "software only":
         said = Words(str(limits), "rig.actuator.limits")

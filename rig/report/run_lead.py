@@ -1,4 +1,4 @@
-"""How a run ended, in a sentence, with its evidence; and what must be known beside it."""
+"""How a run ended, in a sentence, and the evidence for it."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ from rig.report.curve_bending import baseline_of, window_of
 from rig.report.document import Facts, Section
 from rig.report.measure import COUNT, Measure, Part, Words, precise
 from rig.report.run_after import Fact, facts_after
-from rig.report.run_keys import constant
 from rig.report.run_parts import (
     attribute,
     event_cycle,
@@ -264,63 +263,3 @@ def _validity(fact: Fact | None) -> tuple[Part, ...]:
 def _wires(fact: Fact) -> tuple[Part, ...]:
     where: tuple[Part, ...] = (", ", fact.words) if fact.words.text else ()
     return (Measure(fact.wires, COUNT, f"cracks.{fact.row}.wires"), *where)
-
-
-def warnings(read: RunRead) -> tuple[tuple[Part, ...], ...]:
-    """Return what must be known beside the outcome."""
-    return tuple((*parts, ".") for parts in _warnings(read))
-
-
-def _warnings(read: RunRead) -> Iterator[tuple[Part, ...]]:
-    header = read.header
-    void = facts_after(read.cracks).get("void")
-    if void is not None:
-        yield "VOID: ", void.words
-    if header.imported:
-        yield "Imported: ", attribute(read, "imported"), "; nobody of this program watched it"
-    elif header.virtual:
-        yield (
-            "Rehearsed: a simulated specimen on a simulated rig, in virtual time; no specimen was "
-            "tested",
-        )
-    elif header.simulated:
-        yield ("Simulated: the devices are emulated, no specimen was tested",)
-    if not read.ended:
-        yield ("Unfinished: the record has no end, and all of it may change",)
-    yield from _overloaded(read)
-    if events_of(read, "after the end") or any(e.at_utc for e in read.cracks):
-        yield ("Added to after the end: run.h5 was made anew, as its events tell",)
-    if not read.whole.verified:
-        yield read.whole.said
-    if read.unread:
-        yield (
-            "This version cannot read the texts that the record keeps; what they would tell is "
-            "left out: ",
-            Words(read.unread, "file.texts.trouble"),
-        )
-    yield from _of_sensors(read)
-
-
-def _overloaded(read: RunRead) -> Iterator[tuple[Part, ...]]:
-    loading = read.plan.loading if read.plan else None
-    held = read.columns.held
-    if loading is None or held is None or held.first_marked is None:
-        return
-    yield (
-        "Overloaded: above ",
-        constant("marked"),
-        " of the upper load first in cycle ",
-        Measure(held.first_marked, COUNT, "derived.overload.105.first"),
-        ", and at most ",
-        of_column(read, "load_max", "max"),
-        ", the upper load being ",
-        Measure(loading.upper, "N", "derived.upper_load", 5),
-    )
-
-
-def _of_sensors(read: RunRead) -> Iterator[tuple[Part, ...]]:
-    names = {channel.name for channel in read.header.channels}
-    if "load_2" not in names:
-        yield ("There was no second measure of load: an error of the load cell shows nowhere",)
-    if "midspan" in names and not names & {"support_left", "support_right"}:
-        yield ("Deflection and stiffness include bedding: no support was measured",)

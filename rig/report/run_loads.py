@@ -42,9 +42,9 @@ def loads_section(read: RunRead) -> Section:
 
 
 def _written(read: RunRead) -> Iterator[Row]:
-    loading = read.tables["protocol"].get("loading", {})
+    loading = read.table("protocol", "loading")
     for key, name in _AS_WRITTEN.items():
-        if isinstance(loading, dict) and key in loading:
+        if key in loading:
             yield name, (Words(str(loading[key]), f"protocol.loading.{key}"),)
 
 

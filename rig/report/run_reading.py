@@ -8,6 +8,7 @@ has none.
 from __future__ import annotations
 
 import hashlib
+import math
 import tomllib
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
@@ -28,8 +29,6 @@ from rig.record.verify import digest
 from rig.replay.recording import Recording, open_recording
 from rig.report.curve_columns import Columns, columns_of
 from rig.report.measure import Measure, Part, Stamp, Words
-
-NOT_ENDED = "not ended"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +70,17 @@ class RunRead:
     @property
     def ended(self) -> bool:
         """Whether its record has an end; that of an import has one without an outcome."""
-        return bool(self.outcome) or (bool(self.header.imported) and self.recording.why != "")
+        return bool(self.outcome) or math.isfinite(self.recording.ended_time)
 
     @property
     def cycles(self) -> Measure:
         """The counted cycle at the end, or the number of counted rows without one."""
         return Measure(self.recording.cycles, "1", "attr.cycles")
+
+    def table(self, text: str, name: str) -> Mapping[str, Any]:
+        """Return a table of one of the texts, {} where there is none of that name."""
+        found = self.tables[text].get(name)
+        return found if isinstance(found, Mapping) else {}
 
     def rows(self, kind: str) -> list[tuple[Any, ...]]:
         """Return the rows of a short list."""

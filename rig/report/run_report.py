@@ -15,13 +15,14 @@ from rig.report.run_cracks import after_section, cracks_section
 from rig.report.run_deviations import deviations_section
 from rig.report.run_events import events_section, last_minute
 from rig.report.run_files import about, files_section
-from rig.report.run_lead import lead, outcome_section, warnings
+from rig.report.run_lead import lead, outcome_section
 from rig.report.run_loads import loads_section
 from rig.report.run_parts import attribute
 from rig.report.run_quality import quality_section
 from rig.report.run_reading import RunRead, read_for_report
 from rig.report.run_sheet import sheet_section
 from rig.report.run_stood import inspections_section, interruptions_section
+from rig.report.run_warnings import warnings
 from rig.report.run_water import temperature_section, water_section
 from rig.report.run_zeros import zeros_section
 

@@ -10,6 +10,7 @@ from rig.channels import Channel
 from rig.report.curve_setup import setup_block
 from rig.report.document import Drawn, Facts, Listed, Paragraph, Section, Signatures
 from rig.report.measure import Cell, Measure, Part, Stamp, Table, Words
+from rig.report.run_names import GROUPS, PARTS, RIG, RIG_GROUPS, name_of
 from rig.report.run_parts import attribute, unit_of
 from rig.report.run_reading import RunRead
 from rig.report.setup_facts import used_for
@@ -20,55 +21,6 @@ CALIBRATED: Final = ("channel", "serial number", "certificate", "date", "valid u
 _NOT_KEPT: Final = "not in the record"
 _CERTIFICATE: Final = ("certificate", "date", "until")
 _SERIALS: Final = ("serial", "serial_number", "sensor")
-_NAMES: Final = {
-    "name": "Name",
-    "shape": "Shape",
-    "width": "Width",
-    "height": "Height",
-    "span": "Span",
-    "load_spacing": "Distance of the load points",
-    "strength": "Strength",
-    "modulus": "Modulus",
-    "tensile_strength": "Tensile strength",
-    "density": "Density",
-    "law": "Stress-strain law",
-    "peak_strain": "Strain at the peak",
-    "ultimate_strain": "Ultimate strain",
-    "area": "Area",
-    "depth": "Depth from the top",
-    "bond": "Bond",
-    "stress": "Prestress",
-    "stress_at": "Prestress told at",
-    "yield": "Yield stress",
-    "mix": "Mix",
-    "cast": "Cast",
-    "release": "Released",
-    "soaked_since": "Soaked since",
-    "soaked_until": "Soaked until",
-    "water": "Water",
-    "strengths": "Strengths by age",
-}
-"""What the keys of a specimen file are called here."""
-_RIG: Final = ("name", "driver", "rate", "local_input")
-_RIG_GROUPS: Final = {
-    "actuator": "Actuator",
-    "frame": "Frame",
-    "supply": "Oil supply",
-    "dynamic_verification": "Verification in motion",
-    "proof_of_stopping": "Proof of stopping",
-    "pump": "Pump",
-    "limits": "Limits",
-    "stops": "Stop categories",
-}
-_GROUPS: Final = {
-    "geometry": "Geometry",
-    "concrete": "Concrete",
-    "tendon": "Tendons",
-    "bar": "Bars",
-    "history": "History",
-}
-_PARTS: Final = {"Specimen", "Rig", *_GROUPS.values(), *_RIG_GROUPS.values()}
-
 Row = tuple[str, tuple[Part, ...]]
 
 
@@ -104,12 +56,15 @@ def _age(read: RunRead) -> Iterator[Row]:
     """Yield the age of a real specimen: the days of a rehearsal or an import tell nothing."""
     if read.header.simulated or read.header.imported:
         return
-    cast = read.tables["specimen"].get("history", {}).get("cast")
+    cast = read.table("specimen", "history").get("cast")
     try:
-        days = (datetime.fromisoformat(read.header.started_utc).date() - cast).days
-    except (TypeError, ValueError):
+        began = datetime.fromisoformat(read.header.started_utc).date()
+    except ValueError:
+        return
+    if not isinstance(cast, date) or isinstance(cast, datetime):
         yield "Age at the start", ("not known: its file tells no date of casting",)
         return
+    days = (began - cast).days
     yield "Age at the start", (Measure(days * 86400.0, "s", "derived.age"),)
 
 
@@ -128,7 +83,7 @@ def _specimen(read: RunRead) -> Iterator[Listed | Paragraph]:
         return
     rows = [*_written(table, "specimen", "Specimen", only_plain=True)]
     for key, group in table.items():
-        name = _GROUPS.get(key, "")
+        name = GROUPS.get(key, "")
         if isinstance(group, Mapping):
             rows += _written(group, f"specimen.{key}", name or key)
         elif isinstance(group, list):
@@ -143,9 +98,9 @@ def _written(
     table: Mapping[str, Any], where: str, part: str, *, only_plain: bool = False
 ) -> Iterator[tuple[Cell, ...]]:
     """Yield the plain values of a table, as written; tables inside it come after them."""
-    head: Part = part if part in _PARTS else _named(where)
+    head: Part = part if part in PARTS else _named(where)
     for key, value in table.items():
-        name: Part = _NAMES.get(key, "") or _named(f"{where}.{key}", key)
+        name: Part = name_of(where, key) or _named(f"{where}.{key}", key)
         if isinstance(value, Mapping) or _of_tables(value):
             if isinstance(value, Mapping) and not only_plain:
                 for inner, plain in value.items():
@@ -187,8 +142,8 @@ def _rig(read: RunRead) -> Iterator[Listed | Paragraph]:
         kept = "is none that can be read" if read.header.texts.get("rig") else "is not kept"
         yield Paragraph((f"The rig file {kept} in the record.",))
         return
-    rows = [*_written({k: rig[k] for k in _RIG if k in rig}, "rig", "Rig", only_plain=True)]
-    for key, name in _RIG_GROUPS.items():
+    rows = [*_written({k: rig[k] for k in RIG if k in rig}, "rig", "Rig", only_plain=True)]
+    for key, name in RIG_GROUPS.items():
         if isinstance(rig.get(key), Mapping):
             rows += _written(rig[key], f"rig.{key}", name)
     caption = ("Rig, as its file says",)

@@ -49,7 +49,7 @@ def _submerged(read: RunRead) -> Iterator[Facts]:
 
 def _asked(read: RunRead) -> Iterator[Row]:
     """Yield the schedule as the protocol has it."""
-    spray = read.tables["protocol"].get("spray")
+    spray = read.table("protocol", "spray")
     names = {
         "begin": "Begins",
         "on": "Water on for",
@@ -62,7 +62,7 @@ def _asked(read: RunRead) -> Iterator[Row]:
         "on_stop": "After a stop",
     }
     for key, name in names.items():
-        if isinstance(spray, dict) and key in spray:
+        if key in spray:
             value = spray[key]
             text = ", ".join(map(str, value)) if isinstance(value, list) else str(value)
             yield name, (Words(text, f"protocol.spray.{key}"),)

@@ -1,0 +1,71 @@
+"""What must be known beside the outcome of a run: what makes it doubtful, or no test at all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from rig.report.measure import COUNT, Measure, Part, Words
+from rig.report.run_after import facts_after
+from rig.report.run_keys import constant
+from rig.report.run_parts import attribute, events_of, of_column
+from rig.report.run_reading import RunRead
+
+
+def warnings(read: RunRead) -> tuple[tuple[Part, ...], ...]:
+    """Return what must be known beside the outcome."""
+    return tuple((*parts, ".") for parts in _warnings(read))
+
+
+def _warnings(read: RunRead) -> Iterator[tuple[Part, ...]]:
+    header = read.header
+    void = facts_after(read.cracks).get("void")
+    if void is not None:
+        yield "VOID: ", void.words
+    if header.imported:
+        yield "Imported: ", attribute(read, "imported"), "; nobody of this program watched it"
+    elif header.virtual:
+        yield (
+            "Rehearsed: a simulated specimen on a simulated rig, in virtual time; no specimen was "
+            "tested",
+        )
+    elif header.simulated:
+        yield ("Simulated: the devices are emulated, no specimen was tested",)
+    if not read.ended:
+        yield ("Unfinished: the record has no end, and all of it may change",)
+    yield from _overloaded(read)
+    if events_of(read, "after the end") or any(e.at_utc for e in read.cracks):
+        yield ("Added to after the end: run.h5 was made anew, as its events tell",)
+    if not read.whole.verified:
+        yield read.whole.said
+    if read.unread:
+        yield (
+            "This version cannot read the texts that the record keeps; what they would tell is "
+            "left out: ",
+            Words(read.unread, "file.texts.trouble"),
+        )
+    yield from _of_sensors(read)
+
+
+def _overloaded(read: RunRead) -> Iterator[tuple[Part, ...]]:
+    loading = read.plan.loading if read.plan else None
+    held = read.columns.held
+    if loading is None or held is None or held.first_marked is None:
+        return
+    yield (
+        "Overloaded: above ",
+        constant("marked"),
+        " of the upper load first in cycle ",
+        Measure(held.first_marked, COUNT, "derived.overload.105.first"),
+        ", and at most ",
+        of_column(read, "load_max", "max"),
+        ", the upper load being ",
+        Measure(loading.upper, "N", "derived.upper_load", 5),
+    )
+
+
+def _of_sensors(read: RunRead) -> Iterator[tuple[Part, ...]]:
+    names = {channel.name for channel in read.header.channels}
+    if "load_2" not in names:
+        yield ("There was no second measure of load: an error of the load cell shows nowhere",)
+    if "midspan" in names and not names & {"support_left", "support_right"}:
+        yield ("Deflection and stiffness include bedding: no support was measured",)
