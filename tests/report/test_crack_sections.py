@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from rig.record.cracks import CrackEntry
-from rig.report.crack_sections import crack_blocks
+from rig.report.crack_growth import growth_of
+from rig.report.crack_keys import DERIVED_CRACKS
+from rig.report.crack_sections import LONGEST, crack_blocks, crack_sections
 from rig.report.document import Block, Drawn, Listed, Paragraph
-from rig.report.measure import Measure, Part, Words, parts_of
+from rig.report.measure import Measure, Part, Words, parts_of, plain
 from tests.readme import ROOT
-from tests.report.crack_readings import correction, reading, twelve
+from tests.report.crack_readings import correction, prism, reading, twelve
 from tests.report.crack_stranger import Stranger
 from tests.report.test_crack_map import recorded
 
@@ -72,3 +75,93 @@ def test_a_stranger_finds_every_number_and_word_in_the_run_file(run, blocks) -> 
             assert found == part.text, part.key
         else:
             assert part.value == pytest.approx(float(found), rel=1e-15, nan_ok=True), part.key
+
+
+def patterns() -> re.Pattern[str]:
+    """Return what the keys look like that are written down."""
+    words = {
+        "WHEN": r"\d+(\.after-end)?",
+        "DIRECTION": "(flexural|longitudinal|inclined|untold)",
+        "QUANTITY": "(width|length)",
+        "FIELD": "(number|cycle|crack|face|position|direction|height|width|length|lost|text|by)",
+        **dict.fromkeys("NABI", r"\d+"),
+    }
+    known = (r"\.".join(words.get(word, word) for word in key.split(".")) for key in DERIVED_CRACKS)
+    return re.compile("|".join(known))
+
+
+def test_every_key_is_written_down_and_no_number_is_without_one(blocks) -> None:
+    known = patterns()
+    for part in parts_in(blocks):
+        if isinstance(part, str):
+            assert not re.search(r"\d", part), part
+        elif isinstance(part, Measure | Words):
+            assert known.fullmatch(part.key), part.key
+    own = (part for part in parts_in(blocks) if isinstance(part, Measure))
+    constants = {part.key: part.value for part in own if part.key.startswith("constant.")}
+    assert constants == {"constant.ROWS": 15}
+    assert DERIVED_CRACKS["constant.ROWS"].startswith("15:")
+    assert DERIVED_CRACKS["constant.LONGEST"].startswith(f"{LONGEST}:")
+
+
+@pytest.mark.nights
+def test_a_figure_has_a_short_table_and_its_own_name(blocks) -> None:
+    figures = [block for block in blocks if isinstance(block, Drawn)]
+    assert [figure.name for figure in figures] == [
+        *("crack-map", "crack-strip-1", "crack-widths", "crack-lengths", "crack-totals"),
+    ]
+    for figure in figures:
+        assert 0 < len(figure.told.table.rows) <= 15
+        wide, high = figure.draw().get_size_inches()
+        assert wide <= 180 / 25.4 + 1e-9
+        assert high <= 9.0
+
+
+def said(blocks: tuple[Block, ...]) -> str:
+    return " ".join(plain(block.parts) for block in blocks if isinstance(block, Paragraph))
+
+
+def test_what_was_not_read_is_said_and_not_drawn() -> None:
+    none = crack_sections(growth_of([], [10, 100]), prism())
+    assert said(none) == (
+        "No crack was read. At 2 inspections no crack was read, at 10, 100 cycles: the record "
+        "does not say whether nobody looked or there was none."
+    )
+    assert not any(isinstance(block, Drawn) for block in none)
+    lengths = crack_sections(growth_of([reading(1, 10, "C1", length=20)]), None)
+    assert "The width of no crack was read." in said(lengths)
+    assert "No map is drawn: the record does not keep the size" in said(lengths)
+    assert [b.name for b in lengths if isinstance(b, Drawn)] == ["crack-lengths", "crack-totals"]
+    wrong = reading(1, 10, "C1", width=0.1)
+    gone = correction(2, wrong, "a scratch", fact="withdrawn")
+    (first, corrected) = crack_sections(growth_of([wrong, gone]), prism())
+    assert plain(first.parts) == "No crack was read."
+    assert isinstance(corrected, Listed)
+    assert plain(parts_of(corrected.table.rows[0][2])) == "withdrawn"
+
+
+def test_words_of_others_are_held_apart_as_they_are() -> None:
+    hostile = "<script>\x1b[31m=1+1 \u202e\ud800"
+    log = [reading(1, 10, hostile, hostile, direction=hostile, lost=hostile, text=hostile)]
+    found = parts_in(crack_sections(growth_of(log), prism()))
+    assert not any(hostile in part for part in found if isinstance(part, str))
+    assert {part.key for part in found if isinstance(part, Words) and part.text == hostile} == {
+        *("cracks.entry.1.crack", "cracks.entry.1.face", "cracks.at.10.1.direction"),
+        *("cracks.entry.1.lost", "cracks.entry.1.text"),
+    }
+
+
+def test_a_long_log_has_its_newest_rows_in_the_page_and_the_rest_is_told() -> None:
+    log = [
+        reading(100 * at + n + 1, 10 ** (at + 1), f"C{n}", width=0.01 * at + 0.1)
+        for at in range(5)
+        for n in range(100)
+    ]
+    growth = growth_of(log)
+    tables = [block for block in crack_sections(growth, None) if isinstance(block, Listed)]
+    assert all(len(block.table.rows) <= LONGEST for block in tables)
+    assert plain(tables[0].caption) == (
+        "Every crack at every inspection: 400 rows of 500, all of them follow from /cracks in "
+        "run.h5"
+    )
+    assert plain(parts_of(tables[0].table.rows[-1][1])) == "C99 front"
