@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 from rig.report.document import Facts, Listed, Paragraph, Section
-from rig.report.handover.changes import FORETOLD
+from rig.report.event_words import FORETOLD
 from rig.report.measure import COUNT, Cell, Measure, Part, Table, count_of
 from rig.report.run_parts import event_said, event_time, events_of, of_static
 from rig.report.run_reading import RunRead

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Final
 
-from rig.monitor.happened import worth_telling
 from rig.report.document import Items, Listed, Paragraph, Section
 from rig.report.measure import COUNT, Measure, Part, Table, count_of
 from rig.report.run_keys import constant
@@ -53,7 +52,7 @@ def _shown(read: RunRead) -> list[int]:
     for kinds in IMPORTANT:
         of_them = [i for i, e in enumerate(read.events) if e.kind in kinds and i not in kept]
         kept.update(of_them[: most - len(kept)])
-    others = [i for i in range(total) if i not in kept and worth_telling(read.events[i])]
+    others = [i for i in range(total) if i not in kept and read.events[i].kind != "line"]
     kept.update(others[: most - len(kept)])
     return sorted(kept)
 

@@ -10,7 +10,7 @@ from typing import Any, Final
 from rig.record.spans import covered
 from rig.report.curve_statistics import Statistics
 from rig.report.document import Facts, Items, Listed, Paragraph, Section
-from rig.report.handover.changes import MISSED
+from rig.report.event_words import MISSED
 from rig.report.measure import COUNT, Cell, Measure, Part, Table, Words, count_of
 from rig.report.run_parts import NOT_MEASURED, event_said, event_time, events_of, unit_of
 from rig.report.run_reading import RunRead

@@ -13,19 +13,15 @@ from rig.errors import StorageError
 from rig.record.entries import Event
 from rig.record.history import Journal
 from rig.record.trouble import free_bytes
+from rig.report.event_words import FORETOLD, MISSED
 from rig.report.handover.period import Period
 from rig.report.handover.reading import Damage, Read
 from rig.report.handover.rows import Table
 
-MISSED: Final = "spray period missed"
-"""How the event of a missed period begins."""
 _BASELINE: Final = re.compile(r"stiffness ([\d.,]+) kN/mm")
 _MEDIANS: Final = ("stiffness", "deflection_max", "deflection_min", "load_max", "load_min")
 _WARMTH: Final = "temperature_"
 _NOTHING: Final = (math.nan, math.nan, math.nan)
-FORETOLD: Final = re.compile(
-    r"expected at cycle ([\d,]+), with 80 % between ([\d,]+) and ([\d,]+)"
-)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from typing import Final
 from rig.judging.shadow import WOULD
 from rig.monitor.happened import worth_telling
 from rig.record.entries import Event
-from rig.report.handover.changes import MISSED
+from rig.report.event_words import MISSED
 from rig.report.handover.happening import Happening, Rank, joined
 from rig.report.handover.period import Period
 from rig.report.handover.states_told import StatesTold, Stood, in_words
