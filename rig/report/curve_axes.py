@@ -35,7 +35,7 @@ LOOKS: Final[tuple[dict[str, Any], ...]] = (
 WEIGHT: Final = 1.0
 MARGIN: Final = 0.6
 """Room [in] left and below the axes; above them is that of one line of a legend."""
-_TOP: Final = 0.27
+_TOP: Final = 0.31
 _BETWEEN: Final = 0.16
 _DECADES: Final = ("1", "10", "100", "10³", "10⁴", "10⁵", "10⁶", "10⁷", "10⁸", "10⁹")
 
@@ -123,7 +123,7 @@ class Pair:
         ticks = [10**d for d in range(len(_DECADES)) if 10**d <= most * 1.15]
         self.log.set_xticks(ticks, _DECADES[: len(ticks)] if words else [""] * len(ticks))
         self.log.minorticks_off()
-        percent = list(range(0, 101, 20))
+        percent = list(range(0, 101, 25))
         self.share.set_xlim(0, 101)
         self.share.set_xticks(percent, [str(p) if words else "" for p in percent])
         if words:
@@ -154,14 +154,14 @@ class Pair:
         self.log.plot([max(number, 1) for number in numbers], values, label=label, **style)
         self.share.plot([number * over for number in numbers], values, label=label, **style)
 
-    def level(self, value: float, words: str, *, dash: Any = ":", colour: str = RED) -> None:
-        """Draw a level across both panels with its name at the left edge of the left one."""
+    def level(
+        self, value: float, words: str, *, dash: Any = ":", colour: str = RED, under: bool = False
+    ) -> None:
+        """Draw a level across both panels, its name over or under it at the left edge."""
         for axes in (self.log, self.share):
             axes.axhline(value, color=colour, linestyle=dash, linewidth=0.8, zorder=1.5)
-        where = self.log.get_yaxis_transform()
-        self.log.text(
-            0.01, value, words, transform=where, fontsize=SMALL, color=colour, va="bottom"
-        )
+        where, align = self.log.get_yaxis_transform(), "top" if under else "bottom"
+        self.log.text(0.01, value, words, transform=where, fontsize=SMALL, color=colour, va=align)
 
     def bounds(self, low: float, high: float) -> None:
         """Give both panels the same values, from low to high, with names on the left one."""
@@ -169,15 +169,18 @@ class Pair:
             low, high = low - (abs(low) or 1.0) * 0.05, high + (abs(high) or 1.0) * 0.05
         self.log.set_ylim(low, high)
         self.share.set_ylim(low, high)
-        self.share.set_yticks(self.log.get_yticks())
+        # A tick is dear, and those on the right have no words: one line is their grid.
+        self.share.set_yticks([])
+        ticks = [tick for tick in self.log.get_yticks() if low <= tick <= high]
+        x, y = [0.0, 101.0, float("nan")] * len(ticks), [t for tick in ticks for t in [tick] * 3]
+        self.share.plot(x, y, color="#d9d9d9", linewidth=0.6, zorder=0.5, label="_grid")
         self.share.set_ylim(low, high)
-        self.share.tick_params(labelleft=False)
 
     def legend(self, columns: int = 4) -> None:
         """Name the lines above the left panel."""
         self.log.legend(
             loc="lower left",
-            bbox_to_anchor=(-0.01, 0.985),
+            bbox_to_anchor=(-0.01, 1.03),
             ncols=columns,
             frameon=False,
             fontsize=SMALL,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from rig.report.curve_axes import GREY, LOOKS, PALE, Look, Pair, Scale, look, reach, rows_of_panels
 from rig.report.curve_points import Points, even_edges, log_edges, trailing_median
-from rig.report.curve_told import BLANK, Line, by_decades, sentence_of, told
+from rig.report.curve_told import BLANK, Line, by_decades, told
 from rig.report.document import Block, Drawn
 from rig.report.measure import COUNT, Cell, Measure, Part, Table, Told
 
@@ -24,7 +24,7 @@ NET: Final = (
     Line("deflection_range", "its range", "m"),
     Line("deflection_min", "smallest net deflection", "m"),
 )
-STIFFNESS: Final = Line("stiffness", "stiffness of single cycles", "N/m")
+STIFFNESS: Final = Line("stiffness", "stiffness of a cycle", "N/m")
 ENERGY: Final = Line("energy", "energy of a cycle", "J")
 UNJUDGED: Final = 100
 """Cycles whose median is taken where no protocol says how many."""
@@ -73,8 +73,7 @@ def stiffness_block(
     if not columns.has(STIFFNESS.name):
         return None
     draw = partial(_draw_stiffness, columns, plan, scale, statics)
-    judged = (*_judged_words(columns, plan), *_checks_words(statics))
-    sentence = (*sentence_of(columns, [STIFFNESS]), *judged)
+    sentence = (*_judged_words(columns, plan), *_checks_words(statics))
     table = _medians_table(columns, plan)
     return Drawn("stiffness", "Stiffness, as it is judged", draw, Told(sentence, table))
 
@@ -94,22 +93,27 @@ def baseline_of(columns: Columns, plan: Plan | None) -> Measure | None:
 
 
 def _judged_words(columns: Columns, plan: Plan | None) -> tuple[Part, ...]:
-    window = Measure(window_of(plan), COUNT, "constant.median_window")
-    parts: list[Part] = [" The line is the median of the last ", window, " cycles; it begins there"]
+    window = Measure(window_of(plan), COUNT, "derived.median_window")
+    parts: list[Part] = ["The heavy line is the median of the last ", window, " cycles, as judged"]
     base = baseline_of(columns, plan)
     if plan is None or base is None:
         return (*parts, ". There is no baseline: the record does not reach its end.")
-    ends = [Measure(n, COUNT, f"derived.baseline.{k}") for k, n in _window_ends(plan)]
-    parts += [". Baseline over cycles ", ends[0], " to ", ends[1], ": ", base]
-    last = columns.median(max(columns.rows - window_of(plan) + 1, 1), columns.rows)
-    lost = Measure(1 - last.value / base.value, "%", "derived.stiffness_loss.last", blank=BLANK)
-    parts += ["; in the end ", last, ", a loss of ", lost]
+    ends = (plan.baseline.first, "first"), (plan.baseline.last, "last")
+    first, last = (Measure(number, COUNT, f"derived.baseline.{name}") for number, name in ends)
+    end = columns.median(max(columns.rows - window_of(plan) + 1, 1), columns.rows)
+    lost = Measure(1 - end.value / base.value, "%", "derived.stiffness_loss.last", blank=BLANK)
+    parts += ["; baseline ", base, " over cycles ", first, " to ", last, ", in the end ", end]
+    return (*parts, ", a loss of ", lost, *_limit_words(plan), ".")
+
+
+def _limit_words(plan: Plan) -> tuple[Part, ...]:
     loss = plan.failure.stiffness_loss
-    if loss is not None:
-        parts += [". Judged a failure at a loss of ", Measure(loss.stop, "%", "derived.loss.stop")]
-        if loss.warn is not None:
-            parts += [", warned of at ", Measure(loss.warn, "%", "derived.loss.warn")]
-    return (*parts, ".")
+    if loss is None:
+        return ()
+    stop = Measure(loss.stop, "%", "derived.loss.stop")
+    if loss.warn is None:
+        return (" (stop at ", stop, ")")
+    return (" (warning at ", Measure(loss.warn, "%", "derived.loss.warn"), ", stop at ", stop, ")")
 
 
 def _checks_words(statics: tuple[Static, ...]) -> tuple[Part, ...]:
@@ -140,15 +144,16 @@ def _medians_table(columns: Columns, plan: Plan | None) -> Table:
     window, base = window_of(plan), baseline_of(columns, plan)
     single = by_decades(columns, [STIFFNESS])
     rows: list[tuple[Cell, ...]] = []
-    for number, row in zip(columns.curves["stiffness"].at, single.rows, strict=True):
+    for number, row in zip(columns.curves["stiffness"].at, single.rows, strict=False):
         if number < window:
-            rows.append((*row, "too few cycles", "none"))
+            rows.append((*row, "too few cycles", ""))
             continue
         median = columns.median(number - window + 1, number)
         value = 1 - median.value / base.value if base is not None else float("nan")
         lost = Measure(value, "%", f"derived.stiffness_loss.at.{number}", blank="no baseline")
         rows.append((*row, median, lost))
-    return Table((*single.heads, "median of the last cycles", "lost against baseline"), tuple(rows))
+    rows += [(*row, "", "") for row in single.rows[len(rows) :]]
+    return Table((*single.heads, "Median of the last cycles", "Lost against baseline"), tuple(rows))
 
 
 def _draw_stiffness(
@@ -192,7 +197,8 @@ def _levels(pair: Pair, columns: Columns, plan: Plan | None) -> list[float]:
     over = 100.0 / pair.scale.cycles
     pair.log.axvspan(first, last, color="#e4e4e4", linewidth=0)
     pair.share.axvspan(first * over, last * over, color="#e4e4e4", linewidth=0)
-    pair.level(high, "baseline (over the grey band)", dash=(0, (6, 2, 1, 2)), colour=GREY)
+    words = "baseline (over the grey band)"
+    pair.level(high, words, dash=(0, (6, 2, 1, 2)), colour=GREY, under=True)
     loss = plan.failure.stiffness_loss
     if loss is None:
         return [high]

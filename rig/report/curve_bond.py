@@ -48,7 +48,13 @@ def slip_block(columns: Columns, scale: Scale) -> Block | None:
         for name, slip, first in zip(_SLIP_WORDS, SLIPS, columns.slips[line.name], strict=True):
             at = Measure(first or float("nan"), COUNT, f"derived.{line.name}.{name}", blank="none")
             slipped = Measure(slip, "m", f"constant.slip_{name}")
-            words += [f" First cycle of {line.label} at ", slipped, " or more: ", at, "."]
+            words += [
+                f" {line.label[0].upper()}{line.label[1:]} of ",
+                slipped,
+                " from cycle ",
+                at,
+                " on.",
+            ]
     words.append(" Slip is evidence of lost bond; no limit of the test.")
     draw = partial(_draw, columns, scale, lines, "end slip [mm]", 1e3, SLIPS)
     return Drawn("end-slip", "Slip of the tendons' ends", draw, told(columns, lines, *words))
@@ -126,13 +132,12 @@ def length_block(columns: Columns, plan: Plan | None, scale: Scale) -> Block | N
     if not np.isfinite(length).any():
         return None
     sentence: tuple[Part, ...] = (
-        "How far the tendons have lost their bond on both sides of the gauged crack, estimated: "
-        "the length at which the model of discrete cracks opens it as far as measured, under the "
-        "load measured, medians of ",
+        "Estimated: the length over which the tendons have lost their bond that opens a crack at "
+        "mid-span as far as measured, by the model of discrete cracks with one bond stress, from "
+        "medians of ",
         Measure(WINDOW, COUNT, "constant.length_window"),
-        " cycles. One crack at mid-span and one bond stress at any slip are assumed. No length is "
-        "given where none explains the opening. It follows one specimen better than it tells an "
-        "absolute length.",
+        " cycles. None is given where no length explains the opening. It follows one specimen "
+        "better than it tells an absolute length.",
     )
     draw = partial(_draw_length, columns, scale, length)
     table = _lengths_table(columns, length)
@@ -155,7 +160,7 @@ def _lengths_table(columns: Columns, length: FloatArray) -> Table:
             key = f"derived.debonded_length.at.{number}"
             value = Measure(float(length[place]), "m", key, blank="none explains it")
             rows.append((Measure(number, COUNT, f"cycles.number.at.{number}"), value))
-    return Table(("counted cycle", "estimated length"), tuple(rows))
+    return Table(("counted cycle", "Estimated length"), tuple(rows))
 
 
 def _draw_length(columns: Columns, scale: Scale, length: FloatArray) -> Figure:

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 from rig.report.curve_axes import GREY, LOOKS, RED, Look, Pair, Scale, look, reach, rows_of_panels
 from rig.report.curve_target import MARKED, OVERLOADED, WORST, Held
-from rig.report.curve_told import Line, told
+from rig.report.curve_told import Line, between, by_decades
 from rig.report.document import Block, Drawn, Listed, Paragraph
-from rig.report.measure import COUNT, Cell, Measure, Part, Table, count_of
+from rig.report.measure import COUNT, Cell, Measure, Part, Table, Told, count_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -33,7 +33,7 @@ def load_blocks(columns: Columns, scale: Scale) -> tuple[Block, ...]:
         "load",
         "Load of each cycle against its target",
         partial(_draw, columns, scale, lines),
-        told(columns, lines, *_target_words(columns.held)),
+        Told(_between_words(columns, lines), by_decades(columns, lines)),
     )
     if columns.held is None:
         return drawn, Paragraph(("No target load is known: nothing is held against one.",))
@@ -54,10 +54,8 @@ def _percent(share: float, name: str) -> Measure:
     return Measure(share, "%", f"constant.{name}")
 
 
-def _target_words(found: Held | None) -> tuple[Part, ...]:
-    if found is None:
-        return ()
-    return (" Target: ", upper_load(found), " and ", lower_load(found), ".")
+def _between_words(columns: Columns, lines: list[Line]) -> tuple[Part, ...]:
+    return tuple(part for line in lines for part in (*between(columns, line), ". "))
 
 
 def _overload_words(found: Held) -> tuple[Part, ...]:
@@ -94,7 +92,7 @@ def _worst(found: Held) -> Listed:
                 Measure(cycle.off, "N", f"{key}.off"),
             )
         )
-    heads = ("counted cycle", "largest load", "of upper load", "smallest load", "off by")
+    heads = ("counted cycle", "Largest load", "Of upper load", "Smallest load", "Off by")
     caption = (
         "The worst ",
         Measure(WORST, COUNT, "constant.worst"),

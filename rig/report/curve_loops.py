@@ -24,7 +24,7 @@ from rig.report.curve_axes import (
 )
 from rig.report.document import Block, Drawn
 from rig.report.figures import COLOURS
-from rig.report.measure import COUNT, Cell, Measure, Part, Table, Told, count_of
+from rig.report.measure import COUNT, Cell, Measure, Part, Table, Told
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -48,25 +48,23 @@ def loops_block(loops: Sequence[Loop]) -> Block | None:
     if not loops:
         return None
     sentence: tuple[Part, ...] = (
-        "Load against net deflection of ",
-        *count_of(len(loops), "cycle", "derived.loop.count"),
-        ", sample by sample: those nearest to the counts one, ten, a hundred and so on that were "
-        "kept whole, and to the last.",
+        "Load against net deflection, sample by sample, of the cycles nearest to the counts one, "
+        "ten, a hundred and so on that were kept whole, and of the last.",
     )
-    rows = tuple(_loop_row(place, loop) for place, loop in enumerate(loops))
-    heads = ("counted cycle", "load from", "load to", "net deflection from", "net deflection to")
+    heads = ("counted cycle", "Load from", "Load to", "Net deflection from", "Net deflection to")
+    table = Table(heads, tuple(_loop_row(loop) for loop in loops))
     draw = partial(_draw_loops, loops)
-    return Drawn("loops", "Loops of single cycles", draw, Told(sentence, Table(heads, rows)))
+    return Drawn("loops", "Loops of single cycles", draw, Told(sentence, table))
 
 
-def _loop_row(place: int, loop: Loop) -> tuple[Cell, ...]:
-    key = f"derived.loop.{place}"
+def _loop_row(loop: Loop) -> tuple[Cell, ...]:
+    key = f"derived.loop.{loop.number}"
     ends = [
         Measure(float(end(values)), unit, f"{key}.{name}.{what}", 4)
         for name, values, unit in (("load", loop.load, "N"), ("deflection", loop.deflection, "m"))
         for what, end in (("min", np.nanmin), ("max", np.nanmax))
     ]
-    return (Measure(loop.number, COUNT, f"{key}.number"), *ends)
+    return (Measure(loop.number, COUNT, f"cycles.number.at.{loop.number}"), *ends)
 
 
 def _draw_loops(loops: Sequence[Loop]) -> Figure:
@@ -93,14 +91,13 @@ def statics_block(statics: Sequence[Static], but: Static | None = None) -> Block
     known = [static for static in statics if static.drawn and static is not but]
     if not known:
         return None
+    others = ", but the one above" if but is not None else ""
     sentence: tuple[Part, ...] = (
-        "Load against net deflection of ",
-        *count_of(len(known), "slow loading", "derived.static.drawn.count"),
-        ", static checks and every other" + (", but the one above" if but is not None else ""),
-        ". Earlier ones are paler.",
+        "Load against net deflection of all slow loadings that the record holds, static checks and "
+        f"every other{others}. Earlier ones are paler.",
     )
     rows = tuple(_static_row(static) for static in _some(known))
-    heads = ("counted cycle", "largest load", "net deflection there", "largest net deflection")
+    heads = ("counted cycle", "Largest load", "Net deflection there", "Largest net deflection")
     draw = partial(_draw_statics, known)
     return Drawn("static-checks", "All slow loadings", draw, Told(sentence, Table(heads, rows)))
 
@@ -177,7 +174,7 @@ def ultimate_block(static: Static, *, uncracked: bool) -> Block:
         ", in samples as the record keeps a slow loading, means of some at full rate. ",
         *_crack_words(crack, fresh, key),
     ]
-    table = Table(("net deflection", "load"), tuple(_along(static, peak)))
+    table = Table(("Net deflection", "Load"), tuple(_along(static, peak)))
     draw = partial(_draw_ultimate, static, peak, crack)
     return Drawn("ultimate", "Load against net deflection", draw, Told(tuple(parts), table))
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from rig.mechanics.reopening import effective_prestress
 from rig.report.curve_axes import GREY, LOOKS, Look, Scale, look, reach, rows_of_panels
-from rig.report.curve_told import Line, ends_of
+from rig.report.curve_told import Line, from_to
 from rig.report.document import Block, Drawn
 from rig.report.measure import COUNT, Cell, Measure, Part, Table, Told
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from rig.report.curve_columns import Columns
     from rig.report.curve_statics import Static
 
-LOWEST: Final = Line("deflection_min", "smallest net deflection of a cycle", "m")
+LOWEST: Final = Line("deflection_min", "net deflection at lower load", "m")
 INTERVAL: Final = re.compile(r"95 % interval (-?[\d.]+) to (-?[\d.]+)\)")
 """How the event of a static check tells the interval of its re-opening load [kN]."""
 _ROWS: Final = 14
@@ -91,7 +91,7 @@ def prestress_block(
         "over its cycles, less for its absolute value: the tangents meet above the load at which "
         "the soffit is without stress.",
     )
-    heads = ("counted cycle", "re-opening load", "effective prestress", "from", "to", "of the file")
+    heads = ("counted cycle", "Re-opening load", "Effective prestress", "from", "to", "Of the file")
     table = Table(heads, tuple(_prestress_row(left) for left in _some(found)))
     draw = partial(_draw_prestress, found, scale)
     return Drawn("effective-prestress", "Effective prestress", draw, Told(sentence, table))
@@ -159,11 +159,7 @@ def residual_block(statics: Sequence[Static], columns: Columns, scale: Scale) ->
         return None
     parts: list[Part] = []
     if lowest:
-        parts += [
-            "Net deflection at lower load, as recorded (not corrected for temperature). ",
-            *ends_of(columns, LOWEST),
-            ". ",
-        ]
+        parts += [*from_to(columns, LOWEST), ", as recorded, not corrected for temperature. "]
     if checks:
         parts += [
             "A static check left behind, at equal load: ",

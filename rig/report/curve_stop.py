@@ -62,7 +62,7 @@ def stop_block(found: Moments | None) -> Block | None:
         ".",
     )
     rows = tuple(_row(found, name) for name in found.channels)
-    heads = ("channel", "smallest before", "largest before", "smallest after", "largest after")
+    heads = ("channel", "Smallest before", "Largest before", "Smallest after", "Largest after")
     draw = partial(_draw, found)
     return Drawn("last-minute", "About the stop", draw, Told(sentence, Table(heads, rows)))
 

@@ -30,36 +30,34 @@ class Line:
         return f"{'derived' if self.name.endswith(DERIVED_ENDS) else 'cycles'}.{self.name}"
 
 
-def ends_of(columns: Columns, line: Line) -> tuple[Part, ...]:
-    """Return in words where a line begins and ends, and where it is lowest and highest."""
+def from_to(columns: Columns, line: Line) -> tuple[Part, ...]:
+    """Return in words where a line begins and where it ends."""
     found = columns.curves[line.name].statistics
     return (
-        f"{line.label}: ",
+        f"{line.label[0].upper()}{line.label[1:]} from ",
         measured(found, "first", line.unit, line.key),
-        " in the first and ",
+        " in the first to ",
         measured(found, "last", line.unit, line.key),
-        " in the last cycle, smallest ",
-        measured(found, "min", line.unit, line.key),
-        " (cycle ",
-        where(found, "min", line.key),
-        "), largest ",
-        measured(found, "max", line.unit, line.key),
-        " (cycle ",
-        where(found, "max", line.key),
-        ")",
+        " in the last cycle",
     )
 
 
-def sentence_of(columns: Columns, lines: Sequence[Line]) -> tuple[Part, ...]:
-    """Return one sentence on several lines."""
-    parts: list[Part] = []
-    for line in lines:
-        parts += ["; " if parts else "", *ends_of(columns, line)]
-    return (*parts, ".")
+def between(columns: Columns, line: Line) -> tuple[Part, ...]:
+    """Return in words between which values a line lies."""
+    found = columns.curves[line.name].statistics
+    return (
+        f"{line.label[0].upper()}{line.label[1:]} between ",
+        measured(found, "min", line.unit, line.key),
+        " and ",
+        measured(found, "max", line.unit, line.key),
+    )
 
 
 def by_decades(columns: Columns, lines: Sequence[Line]) -> Table:
-    """Return the values of lines at counted cycles 1, 10, 100 ... and at the last."""
+    """Return the values of lines at counted cycles 1, 10, 100 ..., at the last, and the extremes.
+
+    The first row is that of the first cycle, as 1 is the least of those counts.
+    """
     numbers = list(columns.curves[lines[0].name].at) if lines else []
     rows: list[tuple[Cell, ...]] = []
     for number in numbers:
@@ -68,9 +66,18 @@ def by_decades(columns: Columns, lines: Sequence[Line]) -> Table:
             for line in lines
         )
         rows.append((Measure(number, COUNT, f"cycles.number.at.{number}"), *values))
-    return Table(("counted cycle", *(line.label for line in lines)), tuple(rows))
+    for what, words in (("min", "smallest"), ("max", "largest")):
+        rows.append((words, *(_extreme(columns, line, what) for line in lines)))
+    heads = ("counted cycle", *(f"{line.label[0].upper()}{line.label[1:]}" for line in lines))
+    return Table(heads, tuple(rows))
 
 
-def told(columns: Columns, lines: Sequence[Line], *more: Part) -> Told:
-    """Return what a figure of lines shows; `more` follows the first sentence."""
-    return Told((*sentence_of(columns, lines), *more), by_decades(columns, lines))
+def _extreme(columns: Columns, line: Line, what: str) -> Cell:
+    found = columns.curves[line.name].statistics
+    value = measured(found, what, line.unit, line.key)
+    return (value, " in cycle ", where(found, what, line.key)) if found.count else value
+
+
+def told(columns: Columns, lines: Sequence[Line], *words: Part) -> Told:
+    """Return what a figure of lines shows: how its first line goes, and `words` after it."""
+    return Told((*from_to(columns, lines[0]), ".", *words), by_decades(columns, lines))

@@ -34,9 +34,9 @@ CURVE_KEYS: Final[dict[str, str]] = {
     "derived.loss.stop": "stop of stiffness_loss in [failure] of the protocol",
     "derived.loss.warn": "warn of stiffness_loss in [failure] of the protocol",
     "derived.stiffness_loss.at.N": (
-        "1 - the median of stiffness over the window of cycles up to and including N over its "
-        "median over the baseline; the window is confirm of stiffness_loss, at most 100, and 100 "
-        "where the protocol has none"
+        "1 - the median of stiffness over the rows of cycles N - W + 1 to N over its median over "
+        "the rows of cycles derived.baseline.first to derived.baseline.last, both without those "
+        "that are no number; W is derived.median_window"
     ),
     "derived.stiffness_loss.last": "derived.stiffness_loss.at.N of the last row up to the verdict",
     "derived.shear_span": "half of span less load_spacing of the specimen file",
@@ -53,10 +53,10 @@ CURVE_KEYS: Final[dict[str, str]] = {
         "first number up to the verdict whose end_slip_N_max is at least 0.1 mm"
     ),
     "derived.debonded_length.at.N": (
-        "length [m] over which the tendons have lost their bond that explains the medians of "
-        "load_max and crack_opening_max over the 25 rows up to and including N, by the model of "
-        "discrete cracks of this program: one crack at mid-span, one bond stress; not to be "
-        "worked out from run.h5 alone"
+        "needs the program (model of discrete cracks): the length over which the tendons have "
+        "lost their bond at which one crack at mid-span, with one bond stress at any slip, opens "
+        "as far as the median of crack_opening_max under the median of load_max, both over the "
+        "25 rows up to and including N"
     ),
     "derived.effective_prestress.I": (
         "reopening_load of static check I, as a moment at mid-span with self weight, over the "
@@ -70,45 +70,64 @@ CURVE_KEYS: Final[dict[str, str]] = {
         "event of kind static at place I among those tells"
     ),
     "derived.effective_prestress.I.high": "the same of the upper end",
-    "derived.static.drawn.count": (
-        "static checks with samples of load and deflection, but one that is drawn by itself"
+    "static.I.samples.CHANNEL.K": (
+        "sample K, from 0, of check I: /static/samples/CHANNEL at offset + K"
     ),
-    "derived.static.I.load.max": "largest of the samples of load of static check I",
+    "derived.median_window": (
+        "confirm of stiffness_loss in [failure] of the protocol, at most 100; 100 where it has none"
+    ),
+    "derived.loop.N.load.min": (
+        "smallest load of counted cycle N sample by sample: of the records of /full_rate/index "
+        "whose rate is the root attribute rate the frames from ceil(time x rate) of row N up to "
+        "and without ceil(time x rate + rate/frequency)"
+    ),
+    "derived.loop.N.load.max": "the largest of them",
+    "derived.loop.N.deflection.min": (
+        "smallest net deflection of the same samples: deflection as kept, else midspan less the "
+        "mean of the supports kept, in single precision"
+    ),
+    "derived.loop.N.deflection.max": "the largest of them",
+    "derived.static.I.load.max": (
+        "largest of the samples of load of check I; the samples of check I are those from offset "
+        "up to and without offset + frames of /static/samples"
+    ),
     "derived.static.I.deflection.at_load_max": "deflection in the first sample with that load",
     "derived.static.I.deflection.max": "largest of the samples of deflection of static check I",
-    "static.I.samples.CHANNEL.K": "sample K from 0 of a channel of static check I",
     "derived.static.I.first_crack.load": (
-        "where the load of three samples in a row of static check I lies 5 % under the line "
-        "fitted to those between 10 and 40 % of the highest load so far: the load of the first "
-        "of them"
+        "of the samples of check I up to its largest load, averaged in groups where there are "
+        "more than 1500: the points whose deflection is at least 0.98 times the largest so far. "
+        "A line of deflection on load (least squares) is fitted to those between 10 and 40 % of "
+        "the largest load so far, at least 8 of them, once that load is 5 % of the largest of "
+        "the check and 3.3 x (1 + 5/(n - 2)) standard errors of the line, as a load, lie within "
+        "5 % of its load there. The first crack is the first of three points in a row whose load "
+        "is under 0.95 times the line's load at its deflection; this is its load"
     ),
-    "derived.static.I.first_crack.deflection": "the deflection of that sample",
-    "derived.loop.count": (
-        "loops that are drawn: those of the counted cycles kept whole in a full-rate record that "
-        "are nearest to 1, 10, 100 ..., within 15 %, and to the last"
-    ),
-    "derived.loop.I.number": "number of the counted cycle of loop I from 0",
-    "derived.loop.I.load.min": (
-        "smallest sample of load between the first frame at or after time x rate of that row and "
-        "the first at or after (time + 1/frequency) x rate"
-    ),
-    "derived.loop.I.load.max": "largest sample of load there",
-    "derived.loop.I.deflection.min": (
-        "smallest net deflection there: midspan less the mean of the supports that were kept, or "
-        "deflection where that was kept"
-    ),
-    "derived.loop.I.deflection.max": "largest net deflection there",
-    "derived.spray.seconds": "sum of time_off - time_on of /spray",
-    "derived.spray.volume": "sum of volume of /spray",
+    "derived.static.I.first_crack.deflection": "the deflection of that point",
     "derived.stop.time": (
-        "time of the last event of kind state that begins with stopping; without one that of the "
-        "last verdict; without one root attribute ended_time"
+        "time of the last event of kind state whose text begins with stopping, else of the last "
+        "event of kind verdict, else root attribute ended_time"
     ),
     "derived.stop.CHANNEL.before.min": (
-        "smallest sample of load, net deflection (as of derived.loop.I) or stroke in the "
-        "full-rate records labelled stop, of the 60 s before derived.stop.time"
+        "smallest sample of load, net deflection (deflection as kept, else midspan less the mean "
+        "of the supports kept, in single precision) or stroke in the full-rate records labelled "
+        "stop, of any label where none is there, with round((t - 60) x rate) <= frame < round((t "
+        "+ 10) x rate), t being derived.stop.time, and frame/rate < t"
     ),
     "derived.stop.CHANNEL.before.max": "the largest of them",
-    "derived.stop.CHANNEL.after.min": "the smallest in the 10 s from derived.stop.time on",
+    "derived.stop.CHANNEL.after.min": "the smallest of those with frame/rate >= t",
     "derived.stop.CHANNEL.after.max": "the largest of them",
 }
+
+CURVE_CONSTANTS: Final[dict[str, tuple[float, str]]] = {
+    "worst": (20, "1"),
+    "overloaded": (1.02, "%"),
+    "marked": (1.05, "%"),
+    "length_window": (25, "1"),
+    "interval": (0.95, "%"),
+    "slip_onset": (25e-6, "m"),
+    "slip_mark": (100e-6, "m"),
+    "crack_offset": (0.05, "%"),
+    "before_stop": (60.0, "s"),
+    "after_stop": (10.0, "s"),
+}
+"""Value [SI] and unit of each `constant.NAME` of the curves."""
