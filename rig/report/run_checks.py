@@ -20,7 +20,7 @@ CHECKED: Final = (
     "stiffness",
     "cracks re-open at",
     "residual deflection",
-    "effective prestress",
+    "effective prestress, as told then",
 )
 FORECASTS: Final = (
     "when",

@@ -10,23 +10,19 @@ from __future__ import annotations
 from typing import Final
 
 from rig.control.water_account import DRY_DEVIATION
-from rig.criteria.load import GROSS_OVERLOAD, OVERLOAD
 from rig.protocol.series_doubts import LONG_UNLOADED
 from rig.report.crack_keys import DERIVED_CRACKS
 from rig.report.measure import COUNT, Measure
 from rig.report.photos import PHOTO_KEYS
-from rig.report.run_curve_keys import CURVE_KEYS
+from rig.report.run_curve_keys import CURVE_CONSTANTS, CURVE_KEYS
 
 CONSTANTS: Final[dict[str, tuple[float, str]]] = {
-    "overloaded": (OVERLOAD, "%"),
-    "marked": (GROSS_OVERLOAD, "%"),
     "dry": (DRY_DEVIATION, "s"),
     "long_interruption": (LONG_UNLOADED, "s"),
     "late_unloading": (1e5, COUNT),
     "events_shown": (200.0, COUNT),
     "rows_shown": (200.0, COUNT),
-    "end_cycles": (100.0, COUNT),
-    "before_stop": (60.0, "s"),
+    **CURVE_CONSTANTS,
 }
 """Value [SI] and unit of what the report itself sets; common practice, no source."""
 

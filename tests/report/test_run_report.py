@@ -6,7 +6,6 @@ import hashlib
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import h5py
@@ -36,7 +35,6 @@ from tests.report import run_records as records
 from tests.report.run_stranger import Stranger
 
 STANDARDS = re.compile(r"ISO/IEC 17025|SHA-256|run\.h5|\bh5\b")
-CURVES = {"loading", "bending", "bond", "loops", "conditions", "last-minute"}
 PROGRAM = ("derived.", "constant.", "cracks.", "file.", "flags.", "channel.", "protocol.", "rig.")
 """Beginnings of keys that no plain value of run.h5 stands at."""
 
@@ -94,12 +92,6 @@ def all_parts(document: Document) -> Iterator[Part]:
         yield one.title
         for block in one.blocks:
             yield from of_block(block)
-
-
-def parts_told(document: Document) -> Iterator[Part]:
-    """Yield the parts of all sections but those of curves."""
-    sections = tuple(s for s in document.sections if s.name not in CURVES)
-    yield from all_parts(replace(document, sections=sections))
 
 
 def of_block(block: Block) -> Iterator[Part]:
@@ -194,7 +186,7 @@ def pattern_of(key: str) -> re.Pattern[str]:
 def test_every_derived_and_constant_key_is_documented(document, ran_out) -> None:
     patterns = [pattern_of(key) for key in DERIVED]
     unknown = set()
-    for part in (*parts_told(document), *parts_told(ran_out)):
+    for part in (*all_parts(document), *all_parts(ran_out)):
         if isinstance(part, str) or not part.key.startswith(("derived.", "constant.")):
             continue
         known = part.key.removeprefix("constant.") in CONSTANTS
