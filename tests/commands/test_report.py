@@ -6,12 +6,15 @@ import hashlib
 import json
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from tests.commands.cut_off import Said, copy, said_by, spoil
 from tests.report import handover_nights as nights
+from tests.report.page.documents import Pieces
+from tests.report.page.test_page import HOSTILE
 
 
 @pytest.fixture(scope="module")
@@ -88,13 +91,35 @@ def test_a_record_that_is_broken_is_told_in_one_line(run, tmp_path):
     assert "run.h5: cannot read" in refused(str(broken), code=6)
 
 
-@pytest.mark.nights
-def test_a_run_without_an_end_is_reported_as_such(run, tmp_path):
+def left_open(folder: Path, said: str, until: float) -> Said:
+    """Make the record of a run that has not ended, `said` wherever people write; report on it."""
     night = nights.healthy()
-    night.until = nights.at(18, 30)
-    night.events = []
-    night.write(tmp_path / "night").abandon()
-    said = said_by("report", str(tmp_path / "night"), "--json")
+    night.until = until
+    night.header = replace(night.header, title=said, specimen_id=said)
+    night.events = [(until - 60.0, "note", said)]
+    night.write(folder).abandon()
+    return said_by("report", str(folder), "--json")
+
+
+@pytest.mark.nights
+def test_a_run_without_an_end_is_reported_as_such(tmp_path):
+    said = left_open(tmp_path / "night", "P-12", nights.at(18, 30))
     assert said.code == 0, said.err
     assert json.loads(said.out)["outcome"] is None
     assert "not ended" in (tmp_path / "night" / "report.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.nights
+@pytest.mark.parametrize("text", HOSTILE, ids=range(len(HOSTILE)))
+def test_what_people_wrote_into_the_record_does_nothing_in_its_report(tmp_path, text):
+    if "\x00" in text or "\ud800" in text:
+        # Neither SQLite nor UTF-8 holds these; the page by itself is tested with them.
+        text = text.translate({0: None, 0xD800: None})
+    said = left_open(tmp_path / "night", text, nights.at(18, 12))
+    assert said.code == 0, said.err
+    page = Pieces((tmp_path / "night" / "report.html").read_text(encoding="utf-8"))
+    assert not page.all("script", "img", "base", "iframe")
+    assert not [name for e in page.elements for name in e.given if name.startswith("on")]
+    notes = [e for e in page.all("bdi") if e.given["data-key"].startswith("events.")]
+    raw = [json.loads(e.given["data-json"]) if "data-json" in e.given else e.text for e in notes]
+    assert text in raw
