@@ -1,4 +1,4 @@
-"""The demonstration: two rehearsals, one that fails and one that runs out, and their figure."""
+"""The demonstration: two rehearsals, one that fails and one that runs out, and their reports."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from rig.commands.beside import rehearse_beside_screen
+from rig.commands.demo_reports import PAGES, REPORT, clear_reports, of_reports, write_reports
 from rig.commands.files import load
 from rig.commands.saying import print_anything, say, say_result, summary
 from rig.commands.screen import STOPS, Shown, follower, show_last, text_of
@@ -15,14 +16,16 @@ from rig.errors import EXIT_CODES, InputError, RigError
 from rig.record.trouble import storage
 
 if TYPE_CHECKING:
+    from rig.lives.comparison import Comparison
     from rig.protocol.plan import Plan
 
 FOLDER: Final = Path("demo-out")
 FIGURE: Final = "stiffness.png"
+PAGE: Final = "report.html"
 SEED: Final = 1
 PROTOCOLS: Final = ("overnight-wet-prism", "dry-short")
-OF_A_RUN: Final = ("journal.db", "run.h5", "lock", "0")
-"""How the names of files begin that a rehearsal leaves, whole or broken off."""
+OF_A_RUN: Final = ("journal.db", "run.h5", "lock", "0", *PAGES)
+"""How the names of files begin that a rehearsal and its report leave, whole or broken off."""
 
 HELLO: Final = """\
 nightrig demo: two tests on a simulated rig, in virtual time. Specimens, loads and
@@ -31,12 +34,13 @@ lives are invented for the demonstration. Software is no safety system.
 
 
 def make_room(folder: Path) -> None:
-    """Take an earlier demo's records away; InputError where the folder holds anything else."""
+    """Take an earlier demo's files away; InputError where the folder holds anything else."""
     strange = [p for p in folder.rglob("*") if not _of_demo(p.relative_to(folder), p.is_file())]
     if strange:
         raise InputError(f"{folder}: holds {strange[0].name}, which no demo made; move it away")
     for name in PROTOCOLS:
         shutil.rmtree(folder / name, ignore_errors=True)
+    clear_reports(folder)
     with storage(folder, "make the demo's folder"):
         (folder / FIGURE).unlink(missing_ok=True)
         folder.mkdir(exist_ok=True)
@@ -45,6 +49,8 @@ def make_room(folder: Path) -> None:
 def _of_demo(path: Path, is_file: bool) -> bool:
     if path == Path(FIGURE):
         return is_file
+    if of_reports(path, is_file):
+        return True
     return path.parts[0] in PROTOCOLS and (not is_file or path.name.startswith(OF_A_RUN))
 
 
@@ -63,10 +69,13 @@ def main() -> int:
             if code:
                 return code
         _figure(plans)
+        told = write_reports(FOLDER, plans)
     except RigError as error:
         say(str(error), err=True)
         return error.exit_code
     say(
+        f"Reports: {(FOLDER / REPORT / PAGE).resolve()} of the series of both, and {PAGE} beside\n"
+        f"each run.h5; each as PDF too. {_caution(told)}\n"
         f"Figure: {(FOLDER / FIGURE).resolve()}: the stiffness of both over their cycles.\n"
         f"Records: {FOLDER.resolve()}. Each run.h5 opens in any HDF5 program.\n"
         "Next: .venv/bin/nightrig check overnight-wet-prism"
@@ -86,6 +95,12 @@ def _one(plan: Plan, out: Path) -> int:
     say_result(plan.title, result, out, as_json=False)
     say("")
     return EXIT_CODES[result.outcome]
+
+
+def _caution(told: Comparison) -> str:
+    """Say what two specimens can show at all."""
+    least = min(pair.test.smallest_p_one_sided for pair in told.pairs)
+    return f"Two specimens prove nothing: no outcome has a p under {least:.2g}."
 
 
 def _figure(plans: dict[str, Plan]) -> None:
