@@ -132,7 +132,7 @@ def _asked(read: RunRead) -> Iterator[tuple[str, str]]:
     yield "which results came from others", _from_others(read)
     yield (
         "surroundings that bear on the result",
-        "sections Water and Temperatures, as far as they were measured",
+        "section Water and temperatures, as far as they were measured",
     )
     yield "whether it meets a requirement, and by which rule", BY_HAND
     yield (

@@ -28,8 +28,9 @@ FORECASTS: Final = (
     "failure expected at",
     "low",
     "high",
-    "expected over true",
-    "held the true life",
+    "over true",
+    "decades off",
+    "held it",
 )
 _PRESTRESS: Final = re.compile(r"effective prestress ([\d,]+) MPa")
 
@@ -134,13 +135,13 @@ def _forecast(read: RunRead, index: int) -> tuple[Cell, ...]:
     found = _numbers(read, index)
     at = Measure(read.events[index].cycle, COUNT, f"events.{index}.cycle")
     if found is None:
-        return event_time(read, index), at, event_said(read, index), "", "", "", ""
+        return event_time(read, index), at, event_said(read, index), "", "", "", "", ""
     key = f"derived.forecast.{index}"
     parts = zip(("median", "low", "high"), found, strict=True)
     measures = tuple(Measure(value, COUNT, f"{key}.{name}") for name, value in parts)
     if read.outcome != "failure" or not read.recording.cycles > 0 or not found[0] > 0:
-        return event_time(read, index), at, *measures, "not known", "not known"
+        return event_time(read, index), at, *measures, "not known", "not known", "not known"
     ratio = Measure(found[0] / read.recording.cycles, "ratio", f"{key}.ratio")
     off = Measure(math.log10(found[0] / read.recording.cycles), "ratio", f"{key}.error")
     held = "yes" if _inside(read, index) else "no"
-    return event_time(read, index), at, *measures, (ratio, " times (", off, " decades)"), held
+    return event_time(read, index), at, *measures, ratio, off, held

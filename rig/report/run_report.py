@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from rig.report.curve_sections import curve_sections
-from rig.report.document import Document, Section
+from rig.report.document import Block, Document, Section
 from rig.report.measure import Part
 from rig.report.run_absent import absent_section, asked_section
 from rig.report.run_checks import forecast_section, statics_section
@@ -23,10 +23,11 @@ from rig.report.run_reading import RunRead, read_for_report
 from rig.report.run_sheet import sheet_section
 from rig.report.run_stood import inspections_section, interruptions_section
 from rig.report.run_warnings import warnings
-from rig.report.run_water import temperature_section, water_section
+from rig.report.run_water import water_section
 from rig.report.run_zeros import zeros_section
 
 LAST_MINUTE: Final = "last-minute"
+CONDITIONS: Final = "conditions"
 
 
 def run_document(path: Path) -> Document:
@@ -54,14 +55,14 @@ def _title(read: RunRead) -> tuple[Part, ...]:
 
 def _sections(read: RunRead) -> tuple[Section, ...]:
     curves = curve_sections(read.recording, read.plan, read.columns)
-    before = tuple(section for section in curves if section.name != LAST_MINUTE)
+    apart = (CONDITIONS, LAST_MINUTE)
+    before = tuple(section for section in curves if section.name not in apart)
     return (
         outcome_section(read),
         sheet_section(read),
         loads_section(read),
         *before,
-        water_section(read),
-        temperature_section(read),
+        water_section(read, _blocks(curves, CONDITIONS)),
         zeros_section(read),
         interruptions_section(read),
         inspections_section(read),
@@ -81,7 +82,10 @@ def _sections(read: RunRead) -> tuple[Section, ...]:
 
 def _last_minute(read: RunRead, curves: Iterable[Section]) -> Section:
     """Return the end in figures, where samples of it are kept, and the story of its events."""
-    drawn = [section for section in curves if section.name == LAST_MINUTE]
-    title = drawn[0].title if drawn else "The last minute, and what followed the stop"
-    blocks = tuple(block for section in drawn for block in section.blocks)
-    return Section(LAST_MINUTE, title, (*blocks, *last_minute(read)))
+    title = "The last minute, and what followed the stop"
+    return Section(LAST_MINUTE, title, (*_blocks(curves, LAST_MINUTE), *last_minute(read)))
+
+
+def _blocks(sections: Iterable[Section], name: str) -> tuple[Block, ...]:
+    """Return the blocks of the section of a name, none where there is none."""
+    return tuple(block for section in sections if section.name == name for block in section.blocks)

@@ -147,7 +147,7 @@ def _rig(read: RunRead) -> Iterator[Listed | Paragraph]:
         if isinstance(rig.get(key), Mapping):
             rows += _written(rig[key], f"rig.{key}", name)
     caption = ("Rig, as its file says",)
-    yield Listed(caption, Table(("part", "what", "as written"), tuple(rows)))
+    yield Listed(caption, Table(("part", "what", "as written"), tuple(rows)), folded=True)
 
 
 def _sensors(read: RunRead) -> Iterator[Listed]:

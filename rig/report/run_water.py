@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from rig.record.spans import covered
 from rig.report.curve_statistics import Statistics
-from rig.report.document import Facts, Items, Listed, Paragraph, Section
+from rig.report.document import Block, Facts, Items, Listed, Paragraph, Section
 from rig.report.event_words import MISSED
 from rig.report.measure import COUNT, Cell, Measure, Part, Table, Words, count_of
 from rig.report.run_parts import NOT_MEASURED, event_said, event_time, events_of, unit_of
@@ -22,9 +22,10 @@ _WAS_DRY: Final = re.compile(r"was dry for ([\d.]+) h")
 Row = tuple[str, tuple[Part, ...]]
 
 
-def water_section(read: RunRead) -> Section:
-    """Return the water of a run as it was achieved."""
-    return Section("water", "Water as achieved", (*_water(read), *_slow(read)))
+def water_section(read: RunRead, figures: tuple[Block, ...]) -> Section:
+    """Return water and warmth of a run as they were achieved, after `figures` of both."""
+    blocks = (*figures, *_water(read), *_slow(read), _temperatures(read))
+    return Section("water", "Water and temperatures as achieved", blocks)
 
 
 def _water(read: RunRead) -> Iterator[Facts | Paragraph | Items]:
@@ -135,14 +136,12 @@ def _slow(read: RunRead) -> Iterator[Listed]:
         yield Listed(("Slow channels over the whole test",), Table(SLOW, rows))
 
 
-def temperature_section(read: RunRead) -> Section:
-    """Return the temperatures of a run."""
+def _temperatures(read: RunRead) -> Listed | Paragraph:
     rows = (*_of_slow(read, lambda name: name.startswith(WARMTH)), *_of_sampled(read))
     if not rows:
         said = "No temperature was measured: neither of the air, nor of water, nor of oil."
-        return Section("temperatures", "Temperatures", (Paragraph((said,)),))
-    caption = ("Temperatures over the whole test",)
-    return Section("temperatures", "Temperatures", (Listed(caption, Table(SLOW, rows)),))
+        return Paragraph((said,))
+    return Listed(("Temperatures over the whole test",), Table(SLOW, rows))
 
 
 def _of_slow(read: RunRead, wanted: Any) -> Iterator[tuple[Cell, ...]]:
