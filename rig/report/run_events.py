@@ -52,7 +52,7 @@ def _shown(read: RunRead) -> list[int]:
     for kinds in IMPORTANT:
         of_them = [i for i, e in enumerate(read.events) if e.kind in kinds and i not in kept]
         kept.update(of_them[: most - len(kept)])
-    others = [i for i in range(total) if i not in kept and read.events[i].kind != "line"]
+    others = sorted(set(range(total)) - kept, key=lambda i: (read.events[i].kind == "line", i))
     kept.update(others[: most - len(kept)])
     return sorted(kept)
 

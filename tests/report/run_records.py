@@ -81,10 +81,13 @@ def rows(header: RunHeader, count: int = LIFE + AFTER) -> Cycles:
     return Cycles(ordered, number, number, number)
 
 
-def failed(folder: Path, rig: Path | None = FULL, *, ended: bool = True, **changed: object) -> Path:
+def failed(
+    folder: Path, rig: Path | None = FULL, *, ended: bool = True, more: int = 0, **changed: object
+) -> Path:
     """Write a sprayed test that fails, with something of everything in it.
 
-    Without a `rig` it is the simple one, which measures little.
+    Without a `rig` it is the simple one, which measures little. So many `more` events of little
+    weight stand amid those of `EVENTS`.
     """
     header = header_of(plan(rig=rig), **changed)
     recorder = Recorder.create(folder, header)
@@ -93,7 +96,7 @@ def failed(folder: Path, rig: Path | None = FULL, *, ended: bool = True, **chang
     for minute in range(30):
         warm = {"temperature_air": 291.0 + 0.1 * minute, "temperature_water": np.nan, "flow": 2e-5}
         recorder.slow(60.0 * minute, {name: warm[name] for name in warm if name in header.slow})
-    _lists(recorder)
+    _lists(recorder, more)
     _checks(recorder, header)
     if ended:
         recorder.finish("failure", WHY, LIFE, 1000.0 + LIFE / 4.0 + 10.0)
@@ -102,7 +105,7 @@ def failed(folder: Path, rig: Path | None = FULL, *, ended: bool = True, **chang
     return folder
 
 
-def _lists(recorder: Recorder) -> None:
+def _lists(recorder: Recorder, more: int) -> None:
     recorder.spray(1100.0, 1220.0, 3.0, True)
     recorder.spray(2000.0, 2120.0, 2.5, True)
     recorder.spray(2300.0, 2310.0, 0.1, False)
@@ -117,7 +120,11 @@ def _lists(recorder: Recorder) -> None:
         recorder.zero(moment, "load", value, "start: shift 0 kN")
     for entry in cracks():
         recorder.crack(entry)
-    for time, cycle, kind, text in EVENTS:
+    for time, cycle, kind, text in EVENTS[:2]:
+        recorder.event(time, cycle, kind, text)
+    for place in range(more):
+        recorder.event(10.0 + place / more, 0, "line", f"frames: {place} good, 0 bad, 0 dropped")
+    for time, cycle, kind, text in EVENTS[2:]:
         recorder.event(time, cycle, kind, text)
 
 

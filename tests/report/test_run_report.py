@@ -62,6 +62,13 @@ def ran_out(residual) -> Document:
     return run_document(residual)
 
 
+@pytest.fixture(scope="module")
+def crowded(tmp_path_factory) -> Document:
+    """A run that was cut off, with very many events."""
+    folder = tmp_path_factory.mktemp("crowded") / "gone"
+    return run_document(records.failed(folder, None, ended=False, more=400))
+
+
 def section(document: Document, name: str) -> Section:
     return next(section for section in document.sections if section.name == name)
 
@@ -290,13 +297,23 @@ def test_a_static_test_tells_its_ultimate_load(tmp_path) -> None:
     assert found["derived.ultimate.deflection"] == pytest.approx(5.475e-3)
 
 
-def test_an_unfinished_run_is_told_from_its_journal_and_says_so(tmp_path) -> None:
-    made = run_document(records.failed(tmp_path / "gone", None, ended=False))
+def test_an_unfinished_run_is_told_from_its_journal_and_says_so(crowded) -> None:
+    made = crowded
     assert "the test has no end in this record" in plain(made.lead)
     warned = " ".join(plain(parts) for parts in made.warnings)
     assert "Unfinished" in warned
     assert "there is no run.h5" in warned
     assert table_rows(made, "files")[0][:2] == ["run.h5", "none"]
+
+
+def test_of_very_many_events_those_of_weight_are_shown_and_the_rest_is_counted(crowded) -> None:
+    rows = table_rows(crowded, "events")
+    assert len(rows) == CONSTANTS["events_shown"][0]
+    texts = {row[3] for row in rows}
+    assert {text for _, _, _, text in records.EVENTS} <= texts
+    found = {m.key: m.value for m in measures(crowded)}
+    total = len(records.EVENTS) + 2 + 400
+    assert (found["events.count"], found["derived.events.left_out"]) == (total, total - 200)
 
 
 def test_texts_that_cannot_be_read_are_said_to_be_so_and_the_rest_is_told(tmp_path) -> None:
