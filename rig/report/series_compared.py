@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from rig.report.document import Block, Caution, Facts, Items, Paragraph, Section
 from rig.report.measure import Part
-from rig.report.series_grid import shown
+from rig.report.series_grid import shown, untold
 from rig.report.series_sections import grid_block
 from rig.report.series_told import (
     levels_drawn,
@@ -37,7 +37,9 @@ def lives_section(told: Comparison, numbers: Numbers, grids: Grids) -> Section:
             blocks.append(levels)
     blocks.append(grid_block(grids.lives, "There is no life."))
     if numbers.value("counts", "lives"):
-        blocks.append(grid_block(grids.groups, NO_LIVES))
+        silent = {col.name for col in untold(grids.groups)}
+        about = ("outlived_share", "outlived_confidence") if "outlived_cycles" in silent else ()
+        blocks.append(grid_block(grids.groups, NO_LIVES, without=about))
     if numbers.value("mode") is not None:
         blocks.append(
             Caution(

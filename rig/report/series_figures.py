@@ -119,9 +119,10 @@ def ultimates_figure(told: Comparison) -> Figure:
     axes.set_xlim(-0.6, len(groups) - 0.4)
     axes.margins(y=0.15)
     axes.set_ylabel("ultimate load [kN] (does not begin at 0)")
-    figure.text(
-        0.5, 0.02, "bar: mean; hollow: residual, after a run-out", ha="center", fontsize=7.5
+    hollow = (
+        "; hollow: residual, after a run-out" if any(len(g.residual) for _, g in groups) else ""
     )
+    figure.text(0.5, 0.02, f"bar: mean{hollow}", ha="center", fontsize=7.5)
     return figure
 
 

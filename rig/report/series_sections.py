@@ -143,14 +143,23 @@ def runs_section(sources: Sources) -> Section:
             "Runs",
             (Paragraph(("The series names no run: every number is as its file says.",)),),
         )
-    rows = tuple(_run_row(sources, i) for i in range(len(sources.runs)))
-    heads = ("run", "specimen", "kind", "started", "end", "cycles", "run id", "SHA-256 of run.h5")
+    whole = range(len(sources.runs))
+    heads = ("run", "specimen", "kind", "started", "end", "cycles", "run id")
     caption = ("Runs that the series is made from; each tells what the series file does not",)
+    hashes = tuple(
+        (_named(sources, i), Words(sources.runs[i].sha256, f"runs.{i}.sha256", "file"))
+        for i in whole
+        if sources.runs[i].sha256
+    )
+    rows = tuple(_run_row(sources, i) for i in whole)
     blocks: list[Block] = [Listed(caption, Table(heads, rows))]
+    if hashes:
+        held = ("What their run.h5 is told from any other by",)
+        blocks.append(Listed(held, Table(("run", "SHA-256 of run.h5"), hashes)))
     blocks += [
         Caution(
             (
-                Words(run.named, f"runs.{i}.named", "file"),
+                _named(sources, i),
                 " could not be read: ",
                 Words(run.trouble, f"runs.{i}.trouble"),
             )
@@ -169,17 +178,20 @@ def _run_row(sources: Sources, i: int) -> tuple[Part | tuple[Part, ...], ...]:
         for part in ((", ",) if n else ()) + (Words(name, f"runs.{i}.specimens.{n}", "name"),)
     )
     if not run.sha256:
-        return (Words(run.named, f"runs.{i}.named", "file"), specimens, *["not read"] * 6)
+        return (_named(sources, i), specimens, *["not read"] * 5)
     return (
-        Words(run.named, f"runs.{i}.named", "file"),
+        _named(sources, i),
         specimens,
         run.kind,
         Stamp(run.started, f"runs.{i}.started_utc"),
         Words(run.outcome, f"runs.{i}.outcome", "name"),
         Measure(float(run.cycles or 0), COUNT, f"runs.{i}.cycles"),
         Words(run.run_id, f"runs.{i}.run_id", "name"),
-        Words(run.sha256, f"runs.{i}.sha256", "file"),
     )
+
+
+def _named(sources: Sources, i: int) -> Words:
+    return Words(sources.runs[i].named, f"runs.{i}.named", "file")
 
 
 def method_section() -> Section:
