@@ -42,6 +42,7 @@ _KELVIN: Final = 273.15
 _APART: Final = 600
 """Stretches of water that can be told apart in a figure; closer ones are drawn as one."""
 _BLUE: Final = "#3f7fb5"
+_ROWS: Final = 12
 _SPANS: Final = ((4 * 86400.0, 86400.0, "days"), (4 * 3600.0, 3600.0, "h"), (240.0, 60.0, "min"))
 
 
@@ -77,8 +78,6 @@ def conditions_of(recording: Recording) -> Conditions | None:
         end = float(np.nanmax(wet)) if wet.size else 0.0
     if not temperatures and not len(wet):
         return None
-    # Water that is still on when the record ends has no end of its own.
-    wet[:, 1] = np.where(np.isnan(wet[:, 1]), end, wet[:, 1])
     return Conditions(temperatures, wet, max(end, 1.0))
 
 
@@ -97,15 +96,31 @@ def conditions_block(found: Conditions | None, columns: Columns) -> Block | None
         ]
     else:
         parts.append("No water was recorded as on. ")
+    table = _warmth(found, columns) if found.temperatures else _periods(found)
+    draw = partial(_draw, found)
+    title = "Temperatures and water" if found.temperatures else "Water"
+    return Drawn("conditions", title, draw, Told(tuple(parts), table))
+
+
+def _warmth(found: Conditions, columns: Columns) -> Table:
     rows: list[tuple[Cell, ...]] = []
     for name in found.temperatures:
         stat = columns.slow[name]
         values = (measured(stat, what, "K", f"slow.{name}") for what in ("min", "mean", "max"))
         rows.append((f"temperature of the {TEMPERATURES[name]}", *values))
-    table = Table(("what", "Lowest", "Mean", "Highest"), tuple(rows))
-    draw = partial(_draw, found)
-    title = "Temperatures and water" if found.temperatures else "Water"
-    return Drawn("conditions", title, draw, Told(tuple(parts), table))
+    return Table(("what", "Lowest", "Mean", "Highest"), tuple(rows))
+
+
+def _periods(found: Conditions) -> Table:
+    """Return the first times of water: all of them stand where water is told of."""
+    rows = tuple(
+        tuple(
+            Measure(float(time), "s", f"spray.{place}.{name}", 5, blank="not ended")
+            for time, name in zip(span, ("time_on", "time_off"), strict=True)
+        )
+        for place, span in enumerate(found.wet[:_ROWS])
+    )
+    return Table(("Water on from", "to"), rows)
 
 
 def _draw(found: Conditions) -> Figure:
@@ -128,7 +143,9 @@ def _draw(found: Conditions) -> Figure:
 
 def _water(axes: Axes, found: Conditions, over: float) -> None:
     # One outline for all: hundreds of boxes would take longer than all the rest.
-    stretches = np.array(_merged(found.wet, found.end / _APART)).reshape(-1, 2) / over
+    # Water that is still on when the record ends has no end of its own.
+    wet = np.where(np.isnan(found.wet), found.end, found.wet)
+    stretches = np.array(_merged(wet, found.end / _APART)).reshape(-1, 2) / over
     x, y = np.repeat(stretches.ravel(), 2), np.tile([0.0, 0.9, 0.9, 0.0], len(stretches))
     axes.fill(x, y, facecolor=_BLUE, edgecolor="black", linewidth=0.3)
     axes.set_ylim(0, 1)
