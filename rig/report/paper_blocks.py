@@ -47,7 +47,7 @@ SIGN: Final = "⚠"
 FIGURE_MOST: Final = 190.0
 """Tallest figure [mm]: its heading and its words have room on the same page."""
 PICTURE_WIDE: Final = 87.0
-PICTURE_MOST: Final = 110.0
+PICTURE_MOST: Final = 95.0
 """Room of a picture [mm], two of them side by side."""
 _BETWEEN: Final = WIDE - 2 * PICTURE_WIDE
 _NAMES_MOST: Final = 58.0

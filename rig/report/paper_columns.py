@@ -1,4 +1,4 @@
-"""Columns of a table on paper: as wide as what is in them, or so that the table is shortest."""
+"""Columns of a table on paper: as wide as what is in them, or so that the table is short."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from rig.report.letters import width_of
+from rig.report.letters import POINTS, width_of
 from rig.samples import FloatArray
 
 SMALLEST: Final = 6.0
@@ -18,6 +18,10 @@ LONGEST: Final = 64
 """Letters of a word that is not cut where there is room: a SHA-256 is so long."""
 _WHOLE: Final = (60.0, 42.0, 30.0, 18.0, 0.0)
 """Columns up to such a width [mm] are tried unwrapped, the others share what is left."""
+_NEAR: Final = 1.15
+"""So much longer a table may be for more columns that are whole."""
+_MOST: Final = 1e6
+"""Lines of a cell beyond which no more room is looked for."""
 _RAGGED: Final = 1.08
 """How much longer a text gets by lines that end early."""
 _HAIR: Final = 1.0001
@@ -52,9 +56,12 @@ def columns_of(
     if natural.sum() <= room:
         return Columns(tuple(map(float, natural)), size)
     if words.sum() > room:
-        # Columns without long words stay whole, in the others words are cut.
-        return Columns(tuple(map(float, _balanced(words, np.zeros_like(words), room))), size)
-    best = min(_tried(natural, words, room), key=lambda widths: _lines(cells, widths))
+        # Columns of short words stay whole, in the others words are cut.
+        letter = np.minimum(words, size / POINTS)
+        return Columns(tuple(map(float, _balanced(words, letter, room))), size)
+    tried = [(widths, _lines(cells, widths)) for widths in _tried(natural, words, room)]
+    most = _NEAR * min(lines for _, lines in tried)
+    best = next(widths for widths, lines in tried if lines <= most)
     return Columns(tuple(map(float, best)), size)
 
 
@@ -66,7 +73,7 @@ def _longest(head: str, cells: Sequence[str]) -> float:
 
 
 def _tried(natural: FloatArray, least: FloatArray, room: float) -> Iterator[FloatArray]:
-    """Yield widths that fill the room, none under its least."""
+    """Yield widths that fill the room, none under its least, from many whole columns to none."""
     for whole in _WHOLE:
         kept = np.where(natural <= whole, natural, least)
         if kept.sum() <= room:
@@ -75,7 +82,9 @@ def _tried(natural: FloatArray, least: FloatArray, room: float) -> Iterator[Floa
 
 def _balanced(natural: FloatArray, least: FloatArray, room: float) -> FloatArray:
     """Return widths with which the longest cells of all columns have as many lines each."""
-    low, high = 1.0, float(natural.sum() * len(natural) / room) + 2.0
+    low, high = 1.0, 2.0
+    while np.maximum(least, natural / high).sum() > room and high < _MOST:
+        high *= 2
     # Widths shrink as lines grow, so halving finds where they fill the room.
     for _ in range(40):
         lines = (low + high) / 2

@@ -89,7 +89,7 @@ def white(height: float) -> Row:
 
 def said(cell: Cell) -> str:
     """Return a cell or a sentence as one line, in letters that the font has."""
-    return printable("".join(map(_said, parts_of(cell))))
+    return printable("".join(map(_said, parts_of(cell)))).replace(" %", f"{UNPARTED}%")
 
 
 def _said(part: Part) -> str:

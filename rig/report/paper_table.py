@@ -45,18 +45,19 @@ _EMPTY: Final = "none"
 class _Grid:
     """Where columns begin and how wide they are [mm], and the size of their text [pt].
 
-    `numbers` tells which are set to the right.
+    `pad` is the white on both sides of a cell [mm], `numbers` tells which are set to the right.
     """
 
     edges: tuple[float, ...]
     widths: tuple[float, ...]
     size: float
+    pad: float
     numbers: tuple[bool, ...]
 
     @property
     def full(self) -> float:
         """Width of the table [mm]."""
-        return self.edges[-1] + self.widths[-1] + PAD - LEFT
+        return self.edges[-1] + self.widths[-1] + self.pad - LEFT
 
 
 def table_rows(table: Table, size: float = SMALL) -> list[Row]:
@@ -77,9 +78,11 @@ def table_rows(table: Table, size: float = SMALL) -> list[Row]:
 def _grid(
     heads: Sequence[str], rows: Sequence[Sequence[str]], size: float, numbers: tuple[bool, ...]
 ) -> _Grid:
-    found = columns_of(heads, rows, WIDE - 2 * PAD * len(heads), size)
-    steps = accumulate((width + 2 * PAD for width in found.widths[:-1]), initial=LEFT + PAD)
-    return _Grid(tuple(steps), found.widths, found.size, numbers)
+    # Between very many columns there is less white.
+    pad = min(PAD, WIDE / 10 / len(heads))
+    found = columns_of(heads, rows, WIDE - 2 * pad * len(heads), size)
+    steps = accumulate((width + 2 * pad for width in found.widths[:-1]), initial=LEFT + pad)
+    return _Grid(tuple(steps), found.widths, found.size, pad, numbers)
 
 
 def _unparted(rows: Sequence[list[Row]]) -> list[Row]:
