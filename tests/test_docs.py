@@ -15,7 +15,7 @@ from rig.assembly import events_tables
 from rig.channels import CHANNEL_UNITS
 from rig.commands.main import COMMANDS
 from rig.commands.note import note
-from rig.control.crack_log import WIDEST
+from rig.control.crack_limits import WIDEST
 from rig.errors import EXIT_CODES
 from rig.protocol import (
     calibration_tables,

@@ -7,29 +7,25 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
+from rig.control.crack_limits import LABEL, check
 from rig.errors import InputError
 from rig.mechanics.specimen import Section
 from rig.record.crack_words import millimetres, place
-from rig.record.cracks import DIRECTIONS, FACES, WITHDRAWN, CrackEntry, in_place, standing
+from rig.record.cracks import FACES, WITHDRAWN, CrackEntry, in_place, standing
 
-WIDEST: Final = 0.02
-"""Width [m] beyond which it is no crack any more but a slip of the pen."""
 SAME_PLACE: Final = 0.1
 """Share of the span within which one label on one face is one crack."""
 ONE_PLACE: Final = 0.005
 """Distance [m] within which two labels on one face may well be one crack."""
 ENDS: Final = ("left-end", "right-end")
 """Faces without a place along the span."""
-JUTS: Final = 0.25
-"""Share of the span, and twice the height, by which a specimen may jut out over a support."""
 MOST_ENTRIES: Final = 10_000
 """Entries of one log; more are a program that has run wild."""
 NUMBERS: Final = ("position", "height", "width", "length")
-WORDS: Final = {"crack": 16, "face": 16, "direction": 16, "lost": 200, "picture": 64}
+WORDS: Final = {"crack": LABEL, "face": 16, "direction": 16, "lost": 200, "picture": 64}
 """Fields of text of what is given, and how many characters they have at most."""
 _LESS: Final = {"width": "narrower", "length": "shorter", "height": "its tip lower"}
 """What is said of a crack that has shrunk."""
-_HASH: Final = frozenset("0123456789abcdef")
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +76,7 @@ class CrackLog:
 
     def check(self, values: Mapping[str, Any]) -> None:
         """Refuse values that no crack of this specimen can have. Raises InputError."""
-        self._check(CrackEntry(0, 0.0, 0, "reading", **values))
+        check(CrackEntry(0, 0.0, 0, "reading", **values), self._section)
 
     def keep(self, entry: CrackEntry) -> None:
         """Add an entry. Raises InputError where the log is full."""
@@ -128,7 +124,7 @@ class CrackLog:
         entry = replace(new, **values)
         kind = "reading" if _reads(values) else "picture"
         entry = replace(entry, kind=kind)
-        self._check(entry)
+        check(entry, self._section)
         told = (self._clash(entry, None), self._beside(entry), self._same_picture(entry))
         return Taken(entry, _said(told))
 
@@ -139,7 +135,7 @@ class CrackLog:
         if others:
             raise InputError(f"which crack? {others[0]} is given, give its label too")
         entry = replace(new, **values, kind="picture")
-        self._check(entry)
+        check(entry, self._section)
         return Taken(entry, self._same_picture(entry))
 
     def _corrected(self, given: CrackGiven, values: dict[str, Any], new: CrackEntry) -> Taken:
@@ -166,7 +162,7 @@ class CrackLog:
             raise InputError(f"entry {wrong.number} is of no crack; give the label of one too")
         text = new.text or wrong.text
         entry = replace(new, **right, kind="correction", corrects=wrong.number, text=text)
-        self._check(entry)
+        check(entry, self._section)
         return Taken(entry, self._clash(entry, wrong))
 
     def standing_entry(self, number: int) -> CrackEntry:
@@ -210,25 +206,6 @@ class CrackLog:
     def _spelled(self, label: str) -> str:
         """Return a label as it was written first, whatever its capitals."""
         return next((entry.crack for entry in self._of(label)), label)
-
-    def _check(self, entry: CrackEntry) -> None:
-        """Refuse what no crack of this specimen can be. Raises InputError."""
-        if entry.crack:
-            _check_label(entry.crack)
-        _known(entry.face, FACES, "face")
-        _known(entry.direction, DIRECTIONS, "direction")
-        if entry.picture and not (len(entry.picture) == 64 and set(entry.picture) <= _HASH):
-            raise InputError("a picture is named by its SHA-256, 64 digits from 0 to f")
-        for name in ("height", "width", "length"):
-            if getattr(entry, name) < 0:
-                raise InputError(f"{name} {millimetres(getattr(entry, name))} is below 0")
-        if entry.width > WIDEST:
-            raise InputError(
-                f"width {millimetres(entry.width)} is above {millimetres(WIDEST)}: that is no "
-                "crack; look at the unit"
-            )
-        if self._section is not None:
-            _fits(entry, self._section)
 
     def _clash(self, entry: CrackEntry, wrong: CrackEntry | None) -> str:
         """Refuse a label that means another crack; return what is to be told of the reading.
@@ -347,36 +324,6 @@ def _reads(values: Mapping[str, Any]) -> bool:
     return "picture" not in values or any(
         name in values for name in (*NUMBERS, "direction", "lost")
     )
-
-
-def _check_label(label: str) -> None:
-    rest = label.replace("-", "").replace(".", "").replace("_", "")
-    if not (label[0].isalnum() and rest.isalnum() and len(label) <= WORDS["crack"]):
-        raise InputError(
-            f"label {label!r} is none; give up to {WORDS['crack']} letters and digits, such as C1"
-        )
-
-
-def _known(word: str, words: tuple[str, ...], what: str) -> None:
-    if word and word not in words:
-        raise InputError(f"{what} {word!r} is none; give {', '.join(words[:-1])} or {words[-1]}")
-
-
-def _fits(entry: CrackEntry, section: Section) -> None:
-    """Refuse what lies beyond the specimen. Raises InputError."""
-    juts = max(JUTS * section.span, 2 * section.height)
-    span = f"the span is {millimetres(section.span)}"
-    if not math.isnan(entry.position) and not -juts <= entry.position <= section.span + juts:
-        raise InputError(
-            f"{millimetres(entry.position)} from the left support is beyond the specimen: {span}"
-        )
-    if entry.height > section.height:
-        raise InputError(
-            f"a tip {millimetres(entry.height)} above the soffit is beyond the specimen, which is "
-            f"{millimetres(section.height)} high"
-        )
-    if entry.length > section.span + 2 * juts:
-        raise InputError(f"length {millimetres(entry.length)} is beyond the specimen: {span}")
 
 
 def _shrunk(entry: CrackEntry, before: CrackEntry, name: str) -> str:

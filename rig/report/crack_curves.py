@@ -116,7 +116,7 @@ def _figure(growth: CrackGrowth, curves: Sequence[Curve], what: str, named: int)
     with rc_context(LOOK):
         figure = Figure(figsize=SIZE)
         FigureCanvasAgg(figure)
-        axes = figure.add_axes((0.085, 0.14, 0.69, 0.77))
+        axes = figure.add_axes((0.1, 0.14, 0.675, 0.77))
         plain(axes)
         _axes(axes, growth, curves, what)
         for curve in reversed(curves[named:]):

@@ -48,6 +48,8 @@ NAMES: Final = {
     "left-end": "left end",
     "right-end": "right end",
 }
+_LONG: Final = ("back",)
+"""Faces with loads above them whose names are long."""
 _GREY: Final = "#8c8c8c"
 _THIN: Final = 0.6
 _WORDS: Final = 7.0
@@ -229,7 +231,8 @@ def _ruler(axes: Axes, layout: Layout, beam: Beam, face: str) -> None:
 def _name(axes: Axes, layout: Layout, beam: Beam, face: str) -> None:
     x, y = layout.places[face]
     left, _, _, top = beam.size(face)
-    up = 0.05 / layout.scale
+    # The triangles of the loads stand between; of the front the name is short.
+    up = (0.18 if face in _LONG else 0.05) / layout.scale
     axes.text(x + left, y + top + up, NAMES[face], fontsize=8, va="bottom", fontweight="bold")
 
 
@@ -237,7 +240,7 @@ def _distances(axes: Axes, layout: Layout, beam: Beam) -> None:
     """Draw the span and the distance of the load points."""
     x, y = layout.places[FACES[0]]
     inch = 1 / layout.scale
-    below = f"span {beam.span * 1e3:.4g} mm; below the edge: mm from the left support"
+    below = f"span {beam.span * 1e3:.4g} mm"
     _distance(axes, (x, x + beam.span), y - 0.4 * inch, below)
     if beam.load_spacing:
         loads = [x + place for place in _loads(beam)]

@@ -50,18 +50,24 @@ class Label:
 
 
 def labelled(placed: Sequence[Placed], layout: Layout, beam: Beam) -> tuple[Label, ...]:
-    """Return the labels that have room, the widest cracks first."""
+    """Return the labels that have room, the widest cracks first, then names without a width."""
     lines = [np.array(layout.line(p.mark.face, p.line)) * layout.scale for p in placed]
     points = [_along(line) for line in lines]
     taken = _Taken(np.concatenate(points) if points else np.empty((0, 2)))
     found = []
-    for n in sorted(range(len(placed)), key=lambda n: -_rank(placed[n].mark)):
-        words = words_of(placed[n].mark)
-        area = layout.area(placed[n].mark.face, beam)
-        box = taken.place(lines[n], len(words) * _LETTER, area)
-        if box is not None:
-            middle = (box[0] + box[1]) / 2, (box[2] + box[3]) / 2
-            found.append(Label(placed[n].mark, words, middle))
+    left = sorted(range(len(placed)), key=lambda n: -_rank(placed[n].mark))
+    # Where there is no room for its width a crack has its name alone: the table has the width.
+    for told in (words_of, lambda mark: label(mark.label)):
+        without = []
+        for n in left:
+            mark, words = placed[n].mark, told(placed[n].mark)
+            box = taken.place(lines[n], (len(words) + 0.5) * _LETTER, layout.area(mark.face, beam))
+            if box is None:
+                without.append(n)
+            else:
+                middle = (box[0] + box[1]) / 2, (box[2] + box[3]) / 2
+                found.append(Label(mark, words, middle))
+        left = without
     return tuple(found)
 
 

@@ -74,8 +74,8 @@ def _row(figure: Figure, y: float, head: str, handles: list[Any], words: list[st
 def notes_of(growth: CrackGrowth, found: Located, unlabelled: int, width: float) -> list[str]:
     """Return what is said beside the map of the last inspection, in lines of a width [mm]."""
     notes = [
-        "To one scale in both directions. Beside a crack: its label, and its width in mm as read "
-        "at this inspection."
+        "To one scale in both directions; below the edge: mm from the left support. Beside a "
+        "crack: its label, and its width in mm as read at this inspection where there is room."
     ]
     notes += [
         f"{NOTES[name][0].upper()}{NOTES[name][1:]}." for name in NOTES if name in found.assumed

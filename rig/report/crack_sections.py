@@ -32,11 +32,12 @@ LONGEST: Final = 400
 """Most rows of a table: a page with every reading of a long log would be too large to open."""
 _NAMED: Final = 8
 """Most inspections that are named in a sentence."""
+PLACED: Final = "Places are along the span from the left support, heights above the soffit."
 LOADED: Final = (
     "At an inspection the specimen stands at the lower load, after the end without load: cracks "
-    "are wider at the upper load than the widths here. Places are along the span from the left "
-    "support, heights above the soffit."
+    f"are wider at the upper load than the widths here. {PLACED}"
 )
+IMPORTED: Final = f"Under what load the widths were read is not in an imported record. {PLACED}"
 
 
 def crack_blocks(source: Recording | Path, plan: Plan | None = None) -> tuple[Block, ...]:
@@ -51,7 +52,7 @@ def crack_blocks(source: Recording | Path, plan: Plan | None = None) -> tuple[Bl
     inspected = [int(row[1]) for row in source.entries("inspections")]
     growth = growth_of(read_cracks(source), inspected, source.cycles)
     specimen = plan.specimen if plan is not None else _specimen(source)
-    return crack_sections(growth, specimen)
+    return crack_sections(growth, specimen, IMPORTED if source.header.imported else LOADED)
 
 
 def _specimen(recording: Recording) -> Specimen | None:
@@ -62,12 +63,17 @@ def _specimen(recording: Recording) -> Specimen | None:
         return None
 
 
-def crack_sections(growth: CrackGrowth, specimen: Specimen | None) -> tuple[Block, ...]:
-    """Return what a report tells of cracks; without a specimen no map, and that is said."""
+def crack_sections(
+    growth: CrackGrowth, specimen: Specimen | None, how: str = LOADED
+) -> tuple[Block, ...]:
+    """Return what a report tells of cracks; without a specimen no map, and that is said.
+
+    `how` says how widths and places were read.
+    """
     if not growth.inspections:
         return (Paragraph((NONE, *_unmapped(growth))), *_corrected(growth))
     return (
-        Paragraph((LOADED, *_unmapped(growth))),
+        Paragraph((how, *_unmapped(growth))),
         *_maps(growth, specimen),
         *(block for quantity in QUANTITIES for block in _growth(growth, quantity)),
         Drawn(

@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rig.control.crack_limits import WIDEST
 from rig.control.crack_log import (
     MOST_ENTRIES,
     NUMBERS,
     SAME_PLACE,
-    WIDEST,
     WORDS,
     CrackGiven,
     CrackLog,
