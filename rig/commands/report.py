@@ -154,14 +154,16 @@ def _of_series(
     refuse_foreign(folder, of)
     _refuse_series_files(folder)
     from rig.lives.comparison import compared
+    from rig.report.drawn_figures import drawn
     from rig.report.series_files import write_series_files
     from rig.report.series_report import series_document
 
     with meanwhile(series.title, "writing the report ..."):
         told = compared(series, mode, confidence)
         document = series_document(series, told, years, source)
-        files = [*write_report(document, folder, of)]
-        files += write_series_files(series, told, years, folder, source)
+        figures = drawn(document)
+        files = [*write_report(document, folder, of, figures)]
+        files += write_series_files(series, told, years, folder, source, figures)
     return _Told(document, {"series": str(source.absolute()), "title": series.title}, files)
 
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from rig.errors import InputError
 from rig.record.trouble import storage, sync_file, sync_folder
@@ -12,6 +13,9 @@ from rig.report.document import Document
 from rig.report.drawn_figures import drawn
 from rig.report.page import of_page, page_of
 from rig.report.paper import is_our_paper, write_paper
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 PAGE: Final = "report.html"
 PAPER: Final = "report.pdf"
@@ -40,23 +44,25 @@ def refuse_foreign(folder: Path, of: str) -> None:
             raise _foreign(page, "is no report of this program")
         if found != of:
             raise _foreign(page, f"is the report of {found or 'something else'}, not of {of}")
-    if os.path.lexists(paper) and not (paper.is_file() and is_our_paper(paper)):
-        raise _foreign(paper, "is no report of this program")
+    if os.path.lexists(paper) and not (paper.is_file() and is_our_paper(paper, of)):
+        raise _foreign(paper, f"is no report of {of}")
 
 
 def _foreign(path: Path, what: str) -> InputError:
     return InputError(f"{path}: {what}, nothing was written; move it away, or name another folder")
 
 
-def write_report(document: Document, folder: Path, of: str) -> tuple[Path, Path]:
+def write_report(
+    document: Document, folder: Path, of: str, figures: Mapping[str, Figure] | None = None
+) -> tuple[Path, Path]:
     """Write page and paper of a document into a folder, which is made; return both.
 
-    Each figure is drawn once. Both are whole before either takes its name, so that an earlier
-    report stays until there is a new one. Raises InputError as `refuse_foreign` does, and
-    StorageError.
+    Each figure is drawn once; `figures` are all of them by name, where they are drawn already.
+    Page and paper are whole before either takes its name, so that an earlier report stays until
+    there is a new one. Raises InputError as `refuse_foreign` does, and StorageError.
     """
     refuse_foreign(folder, of)
-    figures = drawn(document)
+    figures = drawn(document) if figures is None else figures
     page, paper = folder / PAGE, folder / PAPER
     fresh = {path: folder / f".{path.name}.new" for path in (page, paper)}
     with storage(folder, "make the folder"):
@@ -67,7 +73,7 @@ def write_report(document: Document, folder: Path, of: str) -> tuple[Path, Path]
             fresh[page].unlink(missing_ok=True)
             fresh[page].write_text(text, encoding="utf-8", newline="\n")
         fresh[paper].unlink(missing_ok=True)
-        write_paper(document, fresh[paper], figures)
+        write_paper(document, fresh[paper], figures, of)
         for path, new in fresh.items():
             with storage(path, "write the report"):
                 sync_file(new)

@@ -61,7 +61,7 @@ def test_a_file_of_somebody_else_stays(tmp_path, name, kind):
         path.symlink_to("/nowhere")
     else:
         path.write_bytes(b"<!DOCTYPE html>mine")
-    with pytest.raises(InputError, match=f"{name}: is no report of this program"):
+    with pytest.raises(InputError, match=f"{name}: is no report of "):
         write_report(MADE, tmp_path, "run-1")
     assert [each.name for each in tmp_path.iterdir()] == [name]
 
