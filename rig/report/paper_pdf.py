@@ -98,7 +98,9 @@ def add_figures(pdf: Pdf, figures: Mapping[str, Figure]) -> dict[str, int]:
     forms = {}
     for name, leaf in zip(figures, leaves, strict=True):
         forms[name] = _form(pdf, objects[leaf])
-    for number in (root, tree, *leaves, _following(trailer, b"/Info")):
+    # Nothing is to be clicked on in a figure.
+    links = [_following(objects[leaf], b"/Annots") for leaf in leaves]
+    for number in (root, tree, *leaves, *links, _following(trailer, b"/Info")):
         pdf.set(number, _NULL)
     return forms
 

@@ -175,6 +175,17 @@ def test_figures_stay_lines_and_their_text_text(data):
     assert all(b"/DCTDecode" in image for image in images)
 
 
+def test_nothing_in_a_figure_leads_anywhere():
+    def draw():
+        figure = curve()()
+        figure.text(0.5, 0.5, "load", url="javascript:alert(1)")
+        return figure
+
+    some = document(Section("load", "Loading", (Drawn("load", "Load", draw, told()),)))
+    paper = paper_bytes(some, drawn(some))
+    assert not re.search(rb"javascript|/URI|/Annot|/Action|/JS", paper)
+
+
 def test_a_figure_larger_than_a_page_is_made_to_fit(data):
     placed = re.findall(
         r"q ([\d.]+) 0 0 ([\d.]+) ([\d.]+) ([\d.]+) cm /X1 Do Q",
