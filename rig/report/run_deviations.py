@@ -108,6 +108,12 @@ def _kinds(*kinds: str) -> Callable[[RunRead], list[int]]:
     return lambda read: events_of(read, *kinds)
 
 
+def _short(read: RunRead) -> list[int]:
+    """Return where the load was short: what ends a test by that is told as its verdict."""
+    ends = [i for i in events_of(read, "verdict") if "load short" in read.events[i].text]
+    return sorted([*events_of(read, "load-short"), *ends])
+
+
 def _again(read: RunRead) -> list[int]:
     """Return the baselines that were taken after the first one."""
     return events_of(read, "baseline")[1:]
@@ -151,7 +157,7 @@ _EVENTS: Final[tuple[tuple[str, Callable[[RunRead], list[int]]], ...]] = (
     ("spray period missed", missed),
     ("dry beyond the plan, begun", _without),
     ("dry beyond the plan, ended", dry_spells),
-    ("load short", _kinds("load-short")),
+    ("load short", _short),
     ("load off its target", _kinds("off-target", "uneven-load")),
     ("load correction at its end", _kinds("correction")),
     ("overload, as told", _kinds("overload")),
