@@ -71,10 +71,13 @@ def last_figure(growth: CrackGrowth, specimen: Specimen, title: str | None = Non
 
 
 def strips(growth: CrackGrowth, specimen: Specimen) -> tuple[tuple[Inspection, ...], ...]:
-    """Return the earlier inspections of each figure of small maps: as many as a page takes."""
+    """Return inspections for each figure of small maps, as many as a page takes.
+
+    They are all that `growth` has, or of many the first and the newest.
+    """
     layout = _small_layout(growth, beam_of(specimen, growth))
     most = COLUMNS * max(int((PAGE - HEIGHT) / (_HEAD + layout.height)), 1)
-    shown = _shown(growth)[:-1]
+    shown = _shown(growth)
     return tuple(shown[n : n + most] for n in range(0, len(shown), most))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Final
@@ -32,6 +33,10 @@ LONGEST: Final = 400
 """Most rows of a table: a page with every reading of a long log would be too large to open."""
 _NAMED: Final = 8
 """Most inspections that are named in a sentence."""
+_TITLES: Final = {
+    False: "Map of cracks at the last inspection",
+    True: "Map of cracks after the end",
+}
 PLACED: Final = "Places are along the span from the left support, heights above the soffit."
 LOADED: Final = (
     "At an inspection the specimen stands at the lower load, after the end without load: cracks "
@@ -108,27 +113,30 @@ def _maps(growth: CrackGrowth, specimen: Specimen | None) -> tuple[Block, ...]:
     if specimen is None:
         said = "No map is drawn: the record does not keep the size of the specimen."
         return (Paragraph((said,)),)
-    last = Drawn(
-        "crack-map",
-        "Map of cracks at the last inspection",
-        partial(last_figure, growth, specimen),
-        map_told(growth),
-    )
-    if len(growth.inspections) == 1:
-        return (last,)
-    pages = strips(growth, specimen)
+    of_test = tuple(at for at in growth.inspections if not at.after_end)
+    large = [_map(growth, specimen, "crack-map", _TITLES[growth.inspections[-1].after_end])]
+    if of_test and len(of_test) < len(growth.inspections):
+        # After the end few are read again, and what was passed over is drawn without its width.
+        before = replace(growth, inspections=of_test)
+        large.insert(0, _map(before, specimen, "crack-map-of-test", _TITLES[False]))
+    earlier = replace(growth, inspections=of_test[:-1])
+    pages = strips(earlier, specimen) if of_test[1:] else ()
     return (
-        last,
+        *large,
         *(
             Drawn(
                 f"crack-strip-{n}",
                 "Maps of cracks at earlier inspections" + (", continued" if n > 1 else ""),
-                partial(strip_figure, growth, specimen, page),
+                partial(strip_figure, earlier, specimen, page),
                 strip_told(page),
             )
             for n, page in enumerate(pages, start=1)
         ),
     )
+
+
+def _map(growth: CrackGrowth, specimen: Specimen, name: str, title: str) -> Drawn:
+    return Drawn(name, title, partial(last_figure, growth, specimen), map_told(growth))
 
 
 def _growth(growth: CrackGrowth, quantity: str) -> tuple[Block, ...]:

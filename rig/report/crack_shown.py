@@ -9,6 +9,7 @@ from typing import Final
 from rig.record.cracks import DIRECTIONS
 from rig.report.crack_growth import CrackGrowth, Inspection, Rate, Total
 from rig.report.crack_tables import (
+    counted_at,
     cycle_of,
     fastest,
     key_of_total,
@@ -64,7 +65,7 @@ def _inspected(at: Inspection) -> tuple[Cell, ...]:
     key = key_of(at)
     widest = at.widest
     return (
-        ("after the end, ", cycle_of(at)) if at.after_end else cycle_of(at),
+        counted_at(at),
         Measure(at.cracks, COUNT, f"{key}.cracks"),
         Measure(len(at.marks), COUNT, f"{key}.marks"),
         Measure(at.new, COUNT, f"{key}.new"),

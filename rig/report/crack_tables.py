@@ -64,7 +64,7 @@ def _reading(at: Inspection, mark: Mark, entries: dict[int, CrackEntry]) -> tupl
     key = f"{key_of(at)}.{mark.first}"
     there = [entries[number] for number in mark.now.entries]
     return (
-        cycle_of(at),
+        counted_at(at),
         name_of(mark),
         direction_of(at, mark),
         reading(mark.known.position, f"{key}.position"),
@@ -94,6 +94,11 @@ def _people(there: Iterable[CrackEntry]) -> tuple[Part, ...]:
 def cycle_of(at: Inspection) -> Measure:
     """Return the count of cycles of an inspection."""
     return Measure(at.cycle, COUNT, f"{key_of(at)}.cycle")
+
+
+def counted_at(at: Inspection) -> Cell:
+    """Return the count of cycles of an inspection, and whether it was after the end."""
+    return ("after the end, ", cycle_of(at)) if at.after_end else cycle_of(at)
 
 
 def rates_table(rates: Sequence[Rate]) -> Table:
@@ -153,7 +158,7 @@ def key_of_total(at: Inspection, total: Total) -> str:
 def _total(at: Inspection, total: Total) -> tuple[Cell, ...]:
     key = key_of_total(at, total)
     return (
-        cycle_of(at),
+        counted_at(at),
         total.direction or NOT_TOLD,
         Measure(total.cracks, COUNT, f"{key}.cracks"),
         Measure(total.marks, COUNT, f"{key}.marks"),
@@ -172,7 +177,7 @@ def side_by_side(inspections: Iterable[Inspection]) -> Table:
     names = [direction or "direction not told" for direction in shown]
     heads = [head for name in names for head in (f"{name}: cracks", f"{name}: length")]
     rows = (
-        (cycle_of(at), *(cell for name in shown for cell in _beside(at, at.total(name))))
+        (counted_at(at), *(cell for name in shown for cell in _beside(at, at.total(name))))
         for at in inspections
     )
     return Table(("cycles", *heads), tuple(rows))
