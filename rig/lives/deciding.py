@@ -10,6 +10,7 @@ from itertools import product
 from typing import TYPE_CHECKING, Final
 
 from rig.lives.null_sums import reached
+from rig.protocol.series import EQUAL_CONCRETE, EQUAL_LOAD
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -20,6 +21,15 @@ MOST_MORE: Final = 1000
 """Specimens of one group that are added in thought at most."""
 _KINDS: Final = {"ultimate": "ultimate loads"}
 _NEEDED: Final = {"ultimate": "an ultimate load", "observation": "a look"}
+_OF_LIVES: Final = "by run-outs, or within batches"
+_HINDERS: Final = {
+    "life": _OF_LIVES,
+    EQUAL_LOAD: _OF_LIVES,
+    EQUAL_CONCRETE: _OF_LIVES,
+    "ultimate": "by equal loads",
+    "observation": "by how often the sign is seen in all",
+}
+"""What keeps a p from the least that sizes alone allow, by quantity."""
 PLAN: Final = (
     "how many specimens would show a difference that is there, and how often: nightrig plan"
 )
@@ -53,7 +63,7 @@ def would_decide(
         return (f"{more}: the interval says how much is still possible", PLAN)
     if smallest_p is not None and smallest_p > 1.0 - 1e-9:
         return (_nothing_to_tell(hypothesis.quantity),)
-    return (_more(sizes, level), PLAN)
+    return (_more(hypothesis.quantity, sizes, level), PLAN)
 
 
 def _nothing_to_tell(quantity: str) -> str:
@@ -64,7 +74,7 @@ def _nothing_to_tell(quantity: str) -> str:
     return "failures: where all run out, no number of specimens tells the groups apart"
 
 
-def _more(sizes: tuple[int, int], level: float) -> str:
+def _more(quantity: str, sizes: tuple[int, int], level: float) -> str:
     """Say how many more of the fewer could reach the level, where every outcome is possible."""
     one, other = sizes
     for _ in range(MOST_MORE):
@@ -75,14 +85,12 @@ def _more(sizes: tuple[int, int], level: float) -> str:
         else:
             other += 1
     if (one, other) == sizes:
-        return (
-            f"{one} against {other} could reach {level:g} if fewer ran out or stayed alike, or if "
-            "arrangements went over all batches"
-        )
+        here = f"yet here it is hindered {_HINDERS[quantity]}"
+        return f"{one} against {other} could reach {level:g}, {here}"
     least = 1.0 / math.comb(one + other, one)
     return (
         f"{one} against {other} instead of {sizes[0]} against {sizes[1]}: the least p is then "
-        f"{least:.2g}, if arrangements go over all of them and too few of them run out to forbid it"
+        f"{least:.2g}, if it is not hindered {_HINDERS[quantity]}"
     )
 
 
