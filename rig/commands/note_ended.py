@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -85,14 +86,20 @@ def held(folder: Path, by: str) -> Iterator[Ended]:
     Raises InputError and StorageError; what was written before stays.
     """
     lock = lock_folder(folder, SystemClock().utc())
+    heard = signal.getsignal(signal.SIGINT)
     try:
         with added_after(folder) as record:
             section = section_of(folder)
             ended = Ended(record, CrackLog(section, record.entries), clean(by)[: WORDS["who"]])
             if section is None:
                 ended.told.append(_UNKNOWN_SIZE)
-            yield ended
+            try:
+                yield ended
+            finally:
+                # Some seconds, in which Ctrl-C would leave run.h5 behind what was written.
+                signal.signal(signal.SIGINT, signal.SIG_IGN)
     finally:
+        signal.signal(signal.SIGINT, heard)
         lock.release()
 
 

@@ -8,6 +8,7 @@ import io
 import json
 import math
 import shutil
+import signal
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -17,7 +18,7 @@ import pytest
 
 from rig.assembly.rehearsal import rehearse
 from rig.commands.files import load
-from rig.record import Recorder, trouble_in_run_file
+from rig.record import Recorder, after_end, trouble_in_run_file
 from rig.record.after_end import added_after
 from rig.record.cracks import Found, found_after, read_cracks
 from rig.record.entries import Ending
@@ -343,3 +344,19 @@ def test_an_imported_run_is_added_to_and_keeps_its_samples(tmp_path):
     assert refused.code == 6
     assert "import the file once more" in refused.err
     assert (damaged / "journal.db").read_bytes() == journal
+
+
+@pytest.mark.nights
+def test_ctrl_c_while_the_run_file_is_made_anew_loses_nothing(run, monkeypatch):
+    make = after_end.make_run_file
+
+    def interrupted(folder, writer):
+        signal.raise_signal(signal.SIGINT)  # somebody is impatient
+        return make(folder, writer)
+
+    monkeypatch.setattr(after_end, "make_run_file", interrupted)
+    answers(monkeypatch, "C1", "top", "500", "f", "0.1", "", "", ".")
+    said = said_by("note", str(run), "--cracks", *BY)
+    assert (said.code, said.err.splitlines()[-1]) == (0, f"{run}: 1 reading written down")
+    assert [e.crack for e in log_of(run)] == ["C1"]
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
