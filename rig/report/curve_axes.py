@@ -34,9 +34,10 @@ LOOKS: Final[tuple[dict[str, Any], ...]] = (
 """Lines differ by dash as well as by colour: a print may have none."""
 WEIGHT: Final = 1.0
 MARGIN: Final = 0.6
-"""Room [in] left and below the axes; above them is that of one line of a legend."""
-_TOP: Final = 0.31
+"""Room [in] left of the axes; above them is that of one line of a legend."""
+_TOP: Final = 0.26
 _BETWEEN: Final = 0.16
+_BOTTOM: Final = 0.4
 _DECADES: Final = ("1", "10", "100", "10³", "10⁴", "10⁵", "10⁶", "10⁷", "10⁸", "10⁹")
 
 
@@ -92,7 +93,7 @@ def rows_of_panels(scale: Scale, labels: list[str], each: float) -> tuple[Figure
     `each` is the height of a panel [in]; only the lowest has words below it.
     """
     gap = _TOP + 0.02
-    height = MARGIN * 0.75 + len(labels) * (each + gap)
+    height = _BOTTOM + len(labels) * (each + gap)
     figure = new_figure(height)
     pairs = []
     wide = (WIDTH - MARGIN - _BETWEEN - 0.12) / 2

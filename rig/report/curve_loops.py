@@ -94,7 +94,8 @@ def statics_block(statics: Sequence[Static], but: Static | None = None) -> Block
     others = ", but the one above" if but is not None else ""
     sentence: tuple[Part, ...] = (
         "Load against net deflection of all slow loadings that the record holds, static checks and "
-        f"every other{others}. Earlier ones are paler.",
+        f"every other{others}. Earlier ones are paler; where lines lie on each other, nothing has "
+        "changed between their counts.",
     )
     rows = tuple(_static_row(static) for static in _some(known))
     heads = ("counted cycle", "Largest load", "Net deflection there", "Largest net deflection")
