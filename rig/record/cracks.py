@@ -28,8 +28,9 @@ NAN: Final = math.nan
 class CrackEntry:
     """One entry of the crack log.
 
-    `number` counts the entries from 1 on. `time` is test time [s], `cycle` the last counted cycle,
-    `at_utc` when it was written where that was after the end, else "". `kind` is one of `KINDS`.
+    `number` counts the entries from 1 on. `time` is the test time [s] at which it was written,
+    `cycle` the count at which it was read, the specimen standing; `at_utc` is when it was written
+    where that was after the end, else "". `kind` is one of `KINDS`.
 
     A reading is of a `crack`, by its label, on one of `FACES`: `position` [m] along the span from
     the left support, `height` [m] of its tip above the soffit, one of `DIRECTIONS`, `width` [m],
