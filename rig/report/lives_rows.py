@@ -108,15 +108,18 @@ def draw_marks(axes: Axes, group: LifeGroup, heights: FloatArray, ink: str) -> N
 
 
 def draw_names(axes: Axes, group: LifeGroup, heights: FloatArray) -> None:
-    """Write the names of specimens below their marks."""
-    for name, x, y in zip(group.specimens, group.cycles, heights, strict=True):
+    """Write the names of specimens beside their marks."""
+    for name, x, y, failed in zip(
+        group.specimens, group.cycles, heights, group.failed, strict=True
+    ):
+        # An arrow leads to the right of what did not fail.
         axes.annotate(
             short(name, NAME, 7.0),
             (x, y),
-            xytext=(0, -6),
+            xytext=(6, 0) if failed else (0, -6),
             textcoords="offset points",
-            ha="center",
-            va="top",
+            ha="left" if failed else "center",
+            va="center" if failed else "top",
             fontsize=7,
             color=GREY,
         )

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from rig.report.document import Block, Caution, Facts, Items, Paragraph, Section
 from rig.report.measure import Part
 from rig.report.series_grid import shown, untold
-from rig.report.series_sections import grid_block
+from rig.report.series_sections import grid_block, long
 from rig.report.series_told import (
     levels_drawn,
     lives_drawn,
@@ -22,7 +22,9 @@ if TYPE_CHECKING:
     from rig.report.series_grids import Grids
     from rig.report.series_numbers import Numbers
 
-NO_LIVES = "There is no life that counts."
+NO_LIVES: Final = "There is no life that counts."
+MOST_ABOUT: Final = 4
+"""Ratios that are named beside one note of theirs."""
 
 
 def lives_section(told: Comparison, numbers: Numbers, grids: Grids) -> Section:
@@ -35,7 +37,7 @@ def lives_section(told: Comparison, numbers: Numbers, grids: Grids) -> Section:
             blocks.append(Paragraph(("No life tells the level it was tested at.",)))
         else:
             blocks.append(levels)
-    blocks.append(grid_block(grids.lives, "There is no life."))
+    blocks.append(grid_block(grids.lives, "There is no life.", folded=long(grids.lives)))
     if numbers.value("counts", "lives"):
         silent = {col.name for col in untold(grids.groups)}
         about = ("outlived_share", "outlived_confidence") if "outlived_cycles" in silent else ()
@@ -112,14 +114,21 @@ def comparison_section(numbers: Numbers, grids: Grids) -> Section:
 
 def _notes(numbers: Numbers) -> list[Block]:
     """Return each note on life ratios once, with what it is of."""
-    rows: dict[str, list[Part]] = {}
+    rows: dict[str, list[tuple[Part, ...]]] = {}
+    notes: dict[str, Part] = {}
     for i, entry in enumerate(numbers.value("life_ratios")):
         at = ("life_ratios", i)
         if entry["note"]:
             one, other, law = (numbers.words(*at, x, kind="name") for x in ("a", "b", "model"))
-            row = rows.setdefault(entry["note"], [numbers.words(*at, "note"), " (of "])
-            row += [*(["; "] if len(row) > 2 else []), one, " over ", other, ", ", law]
-    return [Items(tuple((*row, ")") for row in rows.values()))] if rows else []
+            rows.setdefault(entry["note"], []).append((one, " over ", other, ", ", law))
+            notes.setdefault(entry["note"], numbers.words(*at, "note"))
+    return [Items(tuple(_of(notes[note], about) for note, about in rows.items()))] if rows else []
+
+
+def _of(note: Part, about: list[tuple[Part, ...]]) -> tuple[Part, ...]:
+    """Return a note with the first of what it is of."""
+    named = [part for each in about[:MOST_ABOUT] for part in ("; ", *each)][1:]
+    return (note, " (of ", *named, " and others)" if len(about) > MOST_ABOUT else ")")
 
 
 def _slopes(numbers: Numbers) -> list[Block]:
@@ -145,7 +154,7 @@ def ultimate_section(told: Comparison, numbers: Numbers, grids: Grids) -> Sectio
         "Ultimate and residual loads",
         (
             ultimates_drawn(told, numbers),
-            grid_block(grids.loads, "There is no ultimate load."),
+            grid_block(grids.loads, "There is no ultimate load.", folded=long(grids.loads)),
             grid_block(grids.ultimates, "There is no ultimate load."),
             *([ratios] if ratios else []),
             grid_block(grids.ultimate_tests, "No two groups have ultimate loads to compare."),

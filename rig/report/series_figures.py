@@ -35,7 +35,9 @@ WIDTH: Final = 7.08
 """[in]: 180 mm."""
 MOST_ROWS: Final = 24
 """Groups that have a row, and intervals that have a line, in one figure; all are in the tables."""
-_TOP, _BOTTOM, _LEFT, _RIGHT = 0.12, 0.85, 1.35, 0.12  # [in]
+_TOP, _LEFT, _RIGHT = 0.12, 1.35, 0.12  # [in]
+_ABREAST: Final = 3
+"""Entries of a legend in a row."""
 _ALONE: Final = 0.45
 """[in] below axes without a legend."""
 _ASIDE: Final = (7.0, -13.0, 16.0, -22.0, 25.0, -31.0)
@@ -46,7 +48,8 @@ _NAME: Final = 30.0  # [mm] for the name of a group
 def lives_figure(told: Comparison) -> Figure:
     """Return the figure of lives: a row for each group."""
     groups = _groups(told)[:MOST_ROWS]
-    figure, axes = _figure(0.75 * len(groups) + 0.3)
+    handles = signs(told)
+    figure, axes = _figure(0.75 * len(groups) + 0.3, bottom=_foot(len(handles)))
     _cycles(axes, groups)
     for row, (index, group) in enumerate(groups):
         heights = row + spread(group.lives.cycles)
@@ -57,7 +60,7 @@ def lives_figure(told: Comparison) -> Figure:
     axes.set_yticks(range(len(groups)), names)
     axes.set_ylim(len(groups) - 0.4, -0.6)
     axes.grid(visible=False, axis="y")
-    _legend(figure, told)
+    _below(figure, handles, [str(handle.get_label()) for handle in handles])
     return figure
 
 
@@ -73,7 +76,11 @@ def measures_told(told: Comparison) -> list[tuple[str, float, str]]:
 def levels_figure(told: Comparison) -> Figure:
     """Return the figure of lives against each measure of level that is told."""
     measures, groups = measures_told(told), _groups(told)
-    figure, panels = _panels(len(measures), 2.5, 0.55)
+    handles = [
+        *(_ink(_name(g.lives.name, 40.0), index) for index, g in groups[:MOST_ROWS]),
+        *signs(told),
+    ]
+    figure, panels = _panels(len(measures), 2.5, 0.55, bottom=_foot(len(handles)))
     for axes, (name, factor, label) in zip(panels, measures, strict=True):
         _cycles(axes, groups)
         axes.set_xlabel("load cycles")
@@ -85,15 +92,14 @@ def levels_figure(told: Comparison) -> Figure:
         if name == "levels" and told.sn[0] is not None:
             draw_line(axes, told)
         _open(axes)
-    handles = [_ink(_name(g.lives.name, 40.0), index) for index, g in groups[:MOST_ROWS]]
-    _legend(figure, told, handles)
+    _below(figure, handles, [str(handle.get_label()) for handle in handles])
     return figure
 
 
 def survival_figure(told: Comparison) -> Figure:
     """Return the figure of product-limit curves."""
-    groups = _groups(told)
-    figure, axes = _figure(2.7, left=0.55)
+    groups = _groups(told)[:MOST_ROWS]
+    figure, axes = _figure(2.7, left=0.55, bottom=_foot(len(groups)))
     _cycles(axes, groups)
     for index, group in groups:
         draw_curve(axes, group, index)
@@ -200,15 +206,13 @@ def _groups(told: Comparison) -> list[tuple[int, GroupTold]]:
     return [(i, g) for i, g in enumerate(told.groups) if len(g.lives.cycles)]
 
 
-def _figure(tall: float, left: float = _LEFT, bottom: float = _BOTTOM) -> tuple[Figure, Axes]:
+def _figure(tall: float, left: float = _LEFT, *, bottom: float) -> tuple[Figure, Axes]:
     """Return a figure of one panel, so tall [in], with fixed margins."""
-    figure, (axes,) = _panels(1, tall, left, bottom)
+    figure, (axes,) = _panels(1, tall, left, bottom=bottom)
     return figure, axes
 
 
-def _panels(
-    many: int, tall: float, left: float, bottom: float = _BOTTOM
-) -> tuple[Figure, list[Axes]]:
+def _panels(many: int, tall: float, left: float, *, bottom: float) -> tuple[Figure, list[Axes]]:
     """Return a figure of panels beside each other, so tall [in], with fixed margins."""
     from matplotlib.figure import Figure
 
@@ -274,9 +278,9 @@ def _ink(name: str, index: int) -> Line2D:
     )
 
 
-def _legend(figure: Figure, told: Comparison, before: Sequence[Line2D] = ()) -> None:
-    handles = [*before, *signs(told)]
-    _below(figure, handles, [str(handle.get_label()) for handle in handles])
+def _foot(entries: int) -> float:
+    """Return the room [in] below axes for their label and a legend of so many entries."""
+    return 0.5 + 0.16 * -(-entries // _ABREAST)
 
 
 def _below(figure: Figure, handles: Sequence[Artist], labels: Sequence[str]) -> None:
@@ -286,7 +290,7 @@ def _below(figure: Figure, handles: Sequence[Artist], labels: Sequence[str]) -> 
         labels=labels,
         loc="lower center",
         bbox_to_anchor=(0.5, 0.0),
-        ncols=3,
+        ncols=_ABREAST,
         frameon=False,
         fontsize=7.5,
     )

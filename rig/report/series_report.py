@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from rig import __version__
+from rig.lives.hypotheses import LEVEL
 from rig.report.document import Document
 from rig.report.lives_object import compared_object
 from rig.report.measure import COUNT, Measure, Part, Words
@@ -99,7 +100,9 @@ def _lead(numbers: Numbers) -> tuple[Part, ...]:
             ". ",
             *_others(numbers),
         ]
-    parts += [*_least(numbers), "Nothing is proven."]
+    else:
+        parts += ["The series names no hypothesis. ", *_least(numbers)]
+    parts.append("Nothing is proven.")
     return tuple(parts)
 
 
@@ -123,11 +126,13 @@ def _others(numbers: Numbers) -> tuple[Part, ...]:
 
 
 def _least(numbers: Numbers) -> tuple[Part, ...]:
-    """Say the smallest p that any pair of groups could have reached."""
+    """Say the smallest p that any pair of groups could have reached, where that is a large one."""
     tests = numbers.value("life_tests")
     if not tests:
         return ()
     i = min(range(len(tests)), key=lambda n: tests[n]["smallest_p_two_sided"])
+    if tests[i]["smallest_p_two_sided"] <= LEVEL:
+        return ()
     return (
         "No pair of groups could have shown a two-sided p of lives below ",
         numbers.measure("life_tests", i, "smallest_p_two_sided", unit="ratio", digits=2),
@@ -149,21 +154,22 @@ def _warnings(numbers: Numbers, sources: Sources) -> tuple[tuple[Part, ...], ...
                 len(runs), COUNT, f"runs.{'simulated' if runs is simulated else 'imported'}"
             )
             every = Measure(len(sources.runs), COUNT, "runs.count")
-            found.append((of, " of ", every, f" runs{words}"))
+            found.append((of, " of ", every, f" runs{words}."))
     if numbers.value("counts", "left_out"):
         found.append(
             (
                 *numbers.count("entry is", "entries are", "counts", "left_out"),
-                " left out, void or unknown",
+                " left out, void or unknown.",
             )
         )
     if numbers.value("mode") is not None:
-        found.append(("compared for ", numbers.words("mode", kind="name"), " alone"))
+        found.append(("compared for ", numbers.words("mode", kind="name"), " alone."))
     if numbers.value("hypotheses"):
-        found += numbers.all_words("hypotheses", 0, "along")[:MOST_ALONG]
+        along = numbers.all_words("hypotheses", 0, "along")[:MOST_ALONG]
+        found += [(*words, ".") for words in along]
     if numbers.value("cautions"):
         stand = numbers.count("caution stands", "cautions stand", "counts", "cautions")
-        found.append((*stand, " below: read them before the rest"))
+        found.append((*stand, " below: read them before the rest."))
     return tuple(found)
 
 

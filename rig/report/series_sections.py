@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 FEW: Final = 3
 """Lives of a group from which on: three against three just reach a p of 1 in 20."""
+LONG: Final = 30
+"""Rows from which on a table of specimens is closed on screen; paper has it whole."""
 _SOUGHT: Final = {"age_s", "batch", "cast", "bed", "frame"}
 """Columns that are looked through for what goes along with a group."""
 
@@ -114,7 +116,7 @@ def specimens_section(numbers: Numbers, grids: Grids) -> Section:
                 ".",
             )
         ),
-        shown(table, without=[col.name for col in silent if col.name != "specimen"]),
+        shown(table, folded=long(table), without=[col.name for col in silent]),
     ]
     names = [col.head for col in silent if col.name in _SOUGHT]
     if names:
@@ -198,6 +200,11 @@ def method_section() -> Section:
     """Return what each test assumes, and where it is from."""
     rows = tuple((Words(text, f"constant.METHOD.{name}"),) for name, text in METHOD.items())
     return Section("method", "How it was worked out", (Items(rows),))
+
+
+def long(table: Grid) -> bool:
+    """Tell whether a table is so long that it is closed on screen."""
+    return len(table.rows) > LONG
 
 
 def grid_block(

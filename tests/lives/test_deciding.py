@@ -60,9 +60,9 @@ def test_what_goes_along_with_the_groups_is_told_beside_a_verdict():
 def test_each_quantity_says_what_is_lacking_and_what_hinders():
     loads = Hypothesis("weaker", "ultimate", ("wet",), ("dry",))
     seen = Hypothesis("rustier", "observation", ("dry",), ("wet",), "rust")
-    lives = [life(g, 1e6) for g in ("dry", "dry", "dry", "wet", "wet", "wet", "wet")]
-    looked = [Observation(f"L-{i + 1}", "rust", i == 6) for i in range(7)]
-    none, few = decided(loads, seen, lives=lives, observations=looked)
+    broken = [load(g, 1e5, residual=True) for g in ("dry",) * 3 + ("wet",) * 4]
+    looked = [Observation(f"U-{i + 1}", "rust", i == 6) for i in range(7)]
+    none, few = decided(loads, seen, ultimates=broken, observations=looked)
     assert none.decide == ("an ultimate load of either side",)
     assert few.decide[0].endswith(
         "could reach 0.05, yet here it is hindered by how often the sign is seen in all"
