@@ -60,6 +60,7 @@ class CalibrationTable(Table):
     date: Day
     until: Day
     certificate: Text
+    serial: Text = ""
     uncertainty: Any
     used: Any
     points: Any = None
@@ -94,6 +95,7 @@ def build_calibration(
         points=points,
         shunt=shunt,
         shunt_tolerance=table.shunt_tolerance,
+        serial=table.serial,
     )
 
 

@@ -67,6 +67,7 @@ EXAMPLES: Final = {
     "date": 'date = "2026-03-14"',
     "until": 'until = "2027-03-14"',
     "certificate": 'certificate = "C-0417"',
+    "serial": 'serial = "LC-2093", as it stands on the sensor',
     "uncertainty": 'uncertainty = "0.4 kN" or "5 um", expanded, with a coverage factor of 2',
     "used": 'used = ["5 kN", "250 kN"] or ["0 mm", "50 mm"]',
     "calibration.shunt": 'shunt = "83.4 kN", what the channel shows more with its shunt on',

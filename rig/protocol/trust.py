@@ -17,7 +17,8 @@ class Calibration:
     """How a channel was calibrated.
 
     `points` are pairs of what the channel showed and what was true [SI], shown values rising; ()
-    where it shows what is true. `uncertainty` [SI] is expanded, with a coverage factor of 2, `used`
+    where it shows what is true. `serial` is the number on the sensor, "" where the file has none.
+    `uncertainty` [SI] is expanded, with a coverage factor of 2, `used`
     the range [SI] for which it was found. It holds to the end of the day `until`. With its shunt
     resistor on the channel shows `shunt` [SI] more, within a fraction `shunt_tolerance`; None
     where it has none.
@@ -31,6 +32,7 @@ class Calibration:
     points: tuple[tuple[float, float], ...] = ()
     shunt: float | None = None
     shunt_tolerance: float = 0.005
+    serial: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,8 +19,7 @@ SIGNED: Final = ("Tested by", "Checked by", "Approved by")
 SENSORS: Final = ("channel", "used for", "from", "to", "resolution")
 CALIBRATED: Final = ("channel", "serial number", "certificate", "date", "valid until", "more")
 _NOT_KEPT: Final = "not in the record"
-_CERTIFICATE: Final = ("certificate", "date", "until")
-_SERIALS: Final = ("serial", "serial_number", "sensor")
+_CERTIFICATE: Final = ("serial", "certificate", "date", "until")
 Row = tuple[str, tuple[Part, ...]]
 
 
@@ -184,10 +183,8 @@ def _calibrations(read: RunRead) -> Iterator[tuple[Cell, ...]]:
         where = f"rig.channel.{place}"
         made = table.get("calibration")
         given: Mapping[str, Any] = made if isinstance(made, Mapping) else {}
-        serial = next((key for key in _SERIALS if key in table), "")
         yield (
             _value(table["name"], f"{where}.name"),
-            _value(table[serial], f"{where}.{serial}") if serial else _NOT_KEPT,
             *(
                 _value(given[key], f"{where}.calibration.{key}") if key in given else _NOT_KEPT
                 for key in _CERTIFICATE

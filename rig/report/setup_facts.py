@@ -185,7 +185,8 @@ def _calibration(channel: Channel, found: Calibration | None) -> str:
     if found is None:
         return _NONE
     off = shown(channel.name, found.uncertainty, digits=3, difference=True)
-    return f"{found.certificate}, to {found.until.isoformat()}, U {off}"
+    serial = f"no. {found.serial}, " if found.serial else ""
+    return f"{serial}{found.certificate}, to {found.until.isoformat()}, U {off}"
 
 
 def _steps(plan: Plan) -> Iterable[str]:

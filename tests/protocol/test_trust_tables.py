@@ -46,6 +46,7 @@ def test_a_calibration_is_read_in_the_units_of_its_channel():
         date=date(2026, 3, 14),
         until=date(2027, 3, 14),
         certificate="C-0417",
+        serial="LC-2093",
         uncertainty=400.0,
         used=(5e3, 250e3),
         points=((0.0, 100.0), (125e3, 125.4e3), (250e3, 250.9e3)),

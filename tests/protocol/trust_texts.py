@@ -22,6 +22,7 @@ OF_LOAD = f"""
 date = "2026-03-14"
 until = "2027-03-14"
 certificate = "C-0417"
+serial = "LC-2093"
 uncertainty = "0.4 kN"
 used = ["5 kN", "250 kN"]
 {POINTS}shunt = "83.4 kN"

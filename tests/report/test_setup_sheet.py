@@ -57,6 +57,7 @@ CALIBRATED = Calibration(
     date=date(2026, 3, 14),
     until=date(2027, 3, 14),
     certificate="C-0417",
+    serial="LC-2093",
     uncertainty=400.0,
     used=(5e3, 250e3),
     shunt=83.4e3,
@@ -95,7 +96,7 @@ def test_a_calibration_a_shunt_and_the_dead_load_are_told(wet):
         proven=ProofOfStopping(date(2026, 10, 1), "A. Name", 90, ()),
     )
     text = " ".join(words(draw_sheet(sheet_of(plan, TODAY))).split())
-    assert "C-0417, to 2027-03-14, U 0.4 kN" in text
+    assert "no. LC-2093, C-0417, to 2027-03-14, U 0.4 kN" in text
     assert "Shunt of load on: 83.4 kN ± 0.5 % more: ____. Off again." in text
     assert "with the spreader (1.2 kN) resting on the specimen" in text
     assert "120 kg, cell moving" in text

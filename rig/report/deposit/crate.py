@@ -212,7 +212,7 @@ def _sensor(crate: Any, channel: Measured) -> Any:
         "IndividualProduct",
         name=f"sensor of channel {channel.name}",
         description=told,
-        identifier=one_line(held.certificate) if held else "",
+        identifier=one_line(held.serial or held.certificate) if held else "",
     )
 
 
