@@ -13,7 +13,7 @@ from rig.report.curve_axes import LOOKS, Look, Scale, look, reach, rows_of_panel
 from rig.report.curve_columns import SLIPS, WINDOW, of_family
 from rig.report.curve_points import Points
 from rig.report.curve_told import Line, told
-from rig.report.document import Block, Drawn
+from rig.report.document import Block, Drawn, Paragraph
 from rig.report.measure import COUNT, Cell, Measure, Part, Table, Told
 
 if TYPE_CHECKING:
@@ -130,7 +130,8 @@ def length_block(columns: Columns, plan: Plan | None, scale: Scale) -> Block | N
         return None
     length = estimated(columns, plan.specimen)
     if not np.isfinite(length).any():
-        return None
+        said = "No debonded length explains the crack opening that was measured: none is drawn."
+        return Paragraph((said,))
     sentence: tuple[Part, ...] = (
         "Estimated: the length over which the tendons have lost their bond that opens a crack at "
         "mid-span as far as measured, by the model of discrete cracks with one bond stress, from "

@@ -40,11 +40,13 @@ class Loop:
 class Moments:
     """What was kept about the stop: seconds from it, and channels [SI] by name, shape (n,).
 
-    `at` is the test time of the stop [s]; `cause` tells whether that is when the program began to
+    `at` is the test time of the stop [s], `verdict` that of the last verdict, NaN where none came
+    within these moments; `cause` tells whether that is when the program began to
     stop, its verdict, or the end of the record.
     """
 
     at: float
+    verdict: float
     cause: str
     seconds: FloatArray
     channels: Mapping[str, FloatArray]
@@ -147,7 +149,14 @@ def moments_of(recording: Recording) -> Moments | None:
         values = np.concatenate([_channel(record, name) for record in records])
         if not np.isnan(values).all():
             channels[name] = values
-    return Moments(at, cause, frames / rate - at, channels) if channels else None
+    verdict = _verdict_of(recording, at)
+    return Moments(at, verdict, cause, frames / rate - at, channels) if channels else None
+
+
+def _verdict_of(recording: Recording, stop: float) -> float:
+    """Return the test time [s] of the last verdict, NaN where that is not about a stop."""
+    said = [event.time for event in recording.events() if event.kind == "verdict"]
+    return said[-1] if said and stop - BEFORE <= said[-1] <= stop + AFTER else math.nan
 
 
 def _channel(record: FullRateRecord, name: str) -> FloatArray:

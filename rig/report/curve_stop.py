@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import partial
 from typing import TYPE_CHECKING, Final
 
@@ -61,6 +62,9 @@ def stop_block(found: Moments | None) -> Block | None:
         Measure(found.at, "s", "derived.stop.time", 5),
         ".",
     )
+    if found.verdict == found.verdict and found.cause != "verdict":
+        verdict = Measure(found.at - found.verdict, "s", "derived.stop.after_verdict")
+        sentence += (" It came ", verdict, " after the verdict.")
     rows = tuple(_row(found, name) for name in found.channels)
     heads = ("channel", "Smallest before", "Largest before", "Smallest after", "Largest after")
     draw = partial(_draw, found)
@@ -97,7 +101,7 @@ def _draw(found: Moments) -> Figure:
                 left.text(
                     0.0,
                     1.02,
-                    "stop ",
+                    _mark_words(found),
                     transform=left.get_xaxis_transform(),
                     fontsize=SMALL,
                     color=RED,
@@ -116,6 +120,12 @@ def _draw(found: Moments) -> Figure:
     return figure
 
 
+def _mark_words(found: Moments) -> str:
+    if math.isnan(found.verdict):
+        return "stop"
+    return "verdict and stop" if found.verdict == found.at else "verdict (dotted) and stop"
+
+
 def _channel(panels: tuple[Axes, Axes], found: Moments, name: str, *, last: bool) -> None:
     label, factor, _ = _SHOWN[name]
     values = found.channels[name]
@@ -124,6 +134,9 @@ def _channel(panels: tuple[Axes, Axes], found: Moments, name: str, *, last: bool
         x, y = _thinned(found.seconds, values, ends)
         axes.plot(x, factor * y, color=LOOKS[0]["color"], linewidth=0.7)
         axes.axvline(0.0, color=RED, linewidth=0.9, linestyle=(0, (4, 2)))
+        if not math.isnan(found.verdict) and found.verdict != found.at:
+            at = found.verdict - found.at
+            axes.axvline(at, color="black", linewidth=0.9, linestyle=":")
         axes.set_xlim(*ends)
         axes.set_ylim(low, high)
         axes.tick_params(labelbottom=last)
