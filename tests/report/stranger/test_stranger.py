@@ -21,7 +21,7 @@ from tests.report import run_records as records
 pytestmark = pytest.mark.xdist_group("pictures")  # one process loads what draws them
 
 FOLDER = Path(__file__).parent
-MODULES = [path for path in FOLDER.glob("*.py") if path.stem not in {"__init__", "test_stranger"}]
+MODULES = [path for path in FOLDER.glob("*.py") if not path.stem.startswith(("__init__", "test_"))]
 
 
 @pytest.fixture(scope="module")
