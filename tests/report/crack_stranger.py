@@ -16,6 +16,7 @@ class Stranger:
     def __init__(self, path: Path) -> None:
         with h5py.File(path) as file:
             rows = file["cracks"][:]
+            ended = int(file.attrs["cycles"])
         names = rows.dtype.names
         self.written = {int(row["entry"]): dict(zip(names, row, strict=True)) for row in rows}
         for row in self.written.values():
@@ -42,7 +43,10 @@ class Stranger:
             words = [r["direction"] for r in near if r["direction"]]
             row["place"], row["way"] = (places or [np.nan])[0], (words or [""])[0]
         self.at: dict[str, list[dict]] = {}
-        late = {row["entry"]: bool(self.written[row["entry"]]["at_utc"]) for row in read}
+        late = {
+            row["entry"]: bool(self.written[row["entry"]]["at_utc"]) and row["cycle"] >= ended
+            for row in read
+        }
         for row in sorted(read, key=lambda r: (late[r["entry"]], r["cycle"])):
             row["when"] = f"{row['cycle']}{'.after-end' if late[row['entry']] else ''}"
             self.at.setdefault(row["when"], []).append(row)
@@ -79,9 +83,13 @@ class Stranger:
             return row["entry" if name == "number" else name]
         if kind == "inspections":
             return len(self.at)
+        if kind == "readings":
+            return sum(len(self.upto(when)) for when in self.whens)
         if kind == "at":
             late = rest[1] == "after-end"
             return self.at_inspection(".".join(rest[: 1 + late]), *rest[1 + late :])
+        if kind == "rate" and rest[1] == "count":
+            return self.rates(rest[0])
         if kind == "rate":
             return self.rate(rest[0], int(rest[1]), int(rest[2]), rest[3])
         return self.of_all(kind, rest[0])
@@ -95,6 +103,14 @@ class Stranger:
             for when in self.whens
             for rows in self.upto(when).values()
         )
+
+    def rates(self, quantity: str) -> int:
+        marks = self.upto(self.whens[-1])
+        read = (
+            sum(not np.isnan(self.last(rows, quantity, when)) for when in self.whens)
+            for rows in marks.values()
+        )
+        return sum(max(count - 1, 0) for count in read)
 
     def at_inspection(self, when: str, what: str, field: str = "") -> object:
         marks = self.upto(when)

@@ -30,7 +30,9 @@ def long_log() -> list[CrackEntry]:
     first = correction(100, log[0], "nearer", position=0.455, by="B. Name")
     twice = correction(101, replace(first, number=1), "nearer still", position=0.46)
     later = reading(102, 500_000, "c1", width=0.2, lost="a spall", text="seen wet")
-    return [*log, first, twice, replace(later, at_utc=LATE)]
+    # Written down after the end, of an inspection before it: the run ends at 50 cycles.
+    paper = reading(103, 0, "C3", width=0.045)
+    return [*log, first, twice, replace(later, at_utc=LATE), replace(paper, at_utc=LATE)]
 
 
 def parts_in(blocks: tuple[Block, ...]) -> list[Part]:
@@ -75,6 +77,12 @@ def test_a_stranger_finds_every_number_and_word_in_the_run_file(run, blocks) -> 
             assert found == part.text, part.key
         else:
             assert part.value == pytest.approx(float(found), rel=1e-15, nan_ok=True), part.key
+    growth = growth_of(long_log(), ended=50)
+    assert len(stranger.at) == len(growth.inspections) == 6
+    assert stranger.value("cracks.readings") == sum(len(at.marks) for at in growth.inspections)
+    for name in ("width", "length"):
+        rates = [rate for rate in growth.rates if rate.quantity == name]
+        assert stranger.value(f"cracks.rate.{name}.count") == len(rates)
 
 
 def patterns() -> re.Pattern[str]:
