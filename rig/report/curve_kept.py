@@ -41,12 +41,13 @@ class Moments:
     """What was kept about the stop: seconds from it, and channels [SI] by name, shape (n,).
 
     `at` is the test time of the stop [s], `verdict` that of the last verdict, NaN where none came
-    within these moments; `cause` tells whether that is when the program began to
+    within these moments, and `event` its place among the events; `cause` tells whether that is when the program began to
     stop, its verdict, or the end of the record.
     """
 
     at: float
     verdict: float
+    event: int
     cause: str
     seconds: FloatArray
     channels: Mapping[str, FloatArray]
@@ -149,14 +150,17 @@ def moments_of(recording: Recording) -> Moments | None:
         values = np.concatenate([_channel(record, name) for record in records])
         if not np.isnan(values).all():
             channels[name] = values
-    verdict = _verdict_of(recording, at)
-    return Moments(at, verdict, cause, frames / rate - at, channels) if channels else None
+    verdict, event = _verdict_of(recording, at)
+    if not channels:
+        return None
+    return Moments(at, verdict, event, cause, frames / rate - at, channels)
 
 
-def _verdict_of(recording: Recording, stop: float) -> float:
-    """Return the test time [s] of the last verdict, NaN where that is not about a stop."""
-    said = [event.time for event in recording.events() if event.kind == "verdict"]
-    return said[-1] if said and stop - BEFORE <= said[-1] <= stop + AFTER else math.nan
+def _verdict_of(recording: Recording, stop: float) -> tuple[float, int]:
+    """Return test time [s] and place of the last verdict, NaN where that is not about a stop."""
+    said = [(e.time, place) for place, e in enumerate(recording.events()) if e.kind == "verdict"]
+    near = said and stop - BEFORE <= said[-1][0] <= stop + AFTER
+    return said[-1] if near else (math.nan, -1)
 
 
 def _channel(record: FullRateRecord, name: str) -> FloatArray:

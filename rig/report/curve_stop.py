@@ -62,9 +62,9 @@ def stop_block(found: Moments | None) -> Block | None:
         Measure(found.at, "s", "derived.stop.time", 5),
         ".",
     )
-    if found.verdict == found.verdict and found.cause != "verdict":
-        verdict = Measure(found.at - found.verdict, "s", "derived.stop.after_verdict")
-        sentence += (" It came ", verdict, " after the verdict.")
+    if found.verdict != found.at and not math.isnan(found.verdict):
+        verdict = Measure(found.verdict, "s", f"events.{found.event}.time", 5)
+        sentence += (" The verdict came at ", verdict, ".")
     rows = tuple(_row(found, name) for name in found.channels)
     heads = ("channel", "Smallest before", "Largest before", "Smallest after", "Largest after")
     draw = partial(_draw, found)

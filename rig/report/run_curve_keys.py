@@ -107,9 +107,6 @@ CURVE_KEYS: Final[dict[str, str]] = {
         "time of the last event of kind state whose text begins with stopping, else of the last "
         "event of kind verdict, else root attribute ended_time"
     ),
-    "derived.stop.after_verdict": (
-        "derived.stop.time less the time of the last event of kind verdict"
-    ),
     "derived.stop.CHANNEL.before.min": (
         "smallest sample of load, net deflection (deflection as kept, else midspan less the mean "
         "of the supports kept, in single precision) or stroke in the full-rate records labelled "
