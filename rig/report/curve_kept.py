@@ -40,9 +40,9 @@ class Loop:
 class Moments:
     """What was kept about the stop: seconds from it, and channels [SI] by name, shape (n,).
 
-    `at` is the test time of the stop [s], `verdict` that of the last verdict, NaN where none came
-    within these moments, and `event` its place among the events; `cause` tells whether that is when the program began to
-    stop, its verdict, or the end of the record.
+    `at` is the test time of the stop [s]; `cause` tells whether that is when the program began to
+    stop, its verdict, or the end of the record. `verdict` is the test time of the last verdict,
+    NaN where none came within these moments, and `event` its place among the events.
     """
 
     at: float
