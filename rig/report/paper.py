@@ -34,6 +34,7 @@ from rig.report.paper_rows import (
     white,
 )
 from rig.report.paper_sheets import Printed, printed
+from rig.report.paper_tags import Element
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -42,12 +43,13 @@ MARKER: Final = "nightrig report"
 """By this a report is known as one of this program."""
 ABOUT: Final = "About this report"
 ACCESSIBLE: Final = (
-    "This paper has no tags for screen readers. The page of the same report (HTML) has all that "
-    "stands here in a form for them, and letters that this paper's font has not, shown here as ?."
+    "The page of the same report (HTML) is the better one for screen readers, though headings, "
+    "tables and figures have tags here; it also has letters that this paper's font shows as ?."
 )
 _TITLE: Final = 16.0
 _HEADING: Final = 12.0
 _LEAD: Final = 10.5
+_LISTED: Final = 8.0
 """Sizes of text [pt]."""
 _HEAD_AT: Final = 10.0
 _FOOT_AT: Final = 283.0
@@ -130,9 +132,10 @@ def _numbers(document: Document) -> dict[str, int]:
 
 def _top(document: Document, on: Mapping[str, int]) -> list[Row]:
     """Return title, lead, warnings, and the list of parts with their pages."""
+    title = said(document.title)
     rows = [
         *kept(text_rows(said(document.kind), size=BODY, grey=DIM)),
-        *kept(text_rows(said(document.title), size=_TITLE, weight="bold")),
+        *kept(text_rows(title, size=_TITLE, weight="bold", element=Element("H1"))),
         white(2.0),
         *text_rows(said(document.lead), size=_LEAD),
     ]
@@ -146,19 +149,20 @@ def _contents(sections: tuple[Section, ...], on: Mapping[str, int]) -> list[Row]
     named = [(said(section.title), on.get(section.name)) for section in sections]
     named.append((ABOUT, on.get(ABOUT)))
     half, wide = (len(named) + 1) // 2, WIDE / 2 - 4.0
-    rows = []
+    rows, whole, y = [], Element("TOC"), base(_LISTED)
     for at in range(half):
         marks: list[Line] = []
         for x, (title, page) in zip((LEFT, LEFT + WIDE / 2 + 4.0), named[at::half], strict=False):
-            y = base(SMALL + 0.5)
-            marks.append(Line(x, y, short(title, wide - 10.0, SMALL + 0.5), SMALL + 0.5))
-            marks.append(right(x + wide, y, "" if page is None else str(page), SMALL + 0.5))
-        rows.append(Row(line_height(SMALL + 0.5), tuple(marks), keep=at + 1 < half))
+            item = Element("TOCI", whole)
+            shown = short(title, wide - 10.0, _LISTED), "" if page is None else str(page)
+            left, end = (Line(x, y, text, _LISTED, element=item) for text in shown)
+            marks += [left, right(x + wide, end)]
+        rows.append(Row(line_height(_LISTED), tuple(marks), keep=at + 1 < half))
     return rows
 
 
 def _heading(title: str, name: str) -> list[Row]:
-    lines = kept(text_rows(said(title), size=_HEADING, weight="bold"))
+    lines = kept(text_rows(said(title), size=_HEADING, weight="bold", element=Element("H2")))
     first = lines[0]
     rule = Row(1.2, (Bar(LEFT, 0.4, WIDE, RULE * 2, DIM),), keep=True)
     anchor = Row(first.height, first.marks, keep=True, anchor=name)
@@ -175,7 +179,7 @@ def _about(document: Document) -> list[Row]:
 def _framed(page: Page, number: int, count: int, document: Document) -> Page:
     """Return a page with its head, which the first has not, and its foot."""
     y = base(SMALL)
-    foot = right(LEFT + WIDE, y, f"page {number} of {count}", SMALL)
+    foot = right(LEFT + WIDE, Line(LEFT, y, f"page {number} of {count}", SMALL))
     framed = (*page, (_FOOT_AT, Row(line_height(SMALL), (foot,))))
     if number == 1:
         return framed
@@ -183,7 +187,7 @@ def _framed(page: Page, number: int, count: int, document: Document) -> Page:
     title = short(said(document.title), WIDE - room - 4.0, SMALL)
     marks = (
         Line(LEFT, y, short(kind, room, SMALL), SMALL, grey=DIM),
-        right(LEFT + WIDE, y, title, SMALL),
+        right(LEFT + WIDE, Line(LEFT, y, title, SMALL)),
         Bar(LEFT, line_height(SMALL) + 0.6, WIDE, RULE, DIM),
     )
     return ((_HEAD_AT, Row(line_height(SMALL) + 1.0, marks)), *framed)

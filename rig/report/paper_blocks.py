@@ -18,7 +18,7 @@ from rig.report.document import (
     Photo,
     Signatures,
 )
-from rig.report.letters import width_of
+from rig.report.letters import width_of, wrap
 from rig.report.measure import Part
 from rig.report.paper_rows import (
     BODY,
@@ -42,6 +42,7 @@ from rig.report.paper_rows import (
     white,
 )
 from rig.report.paper_table import table_rows
+from rig.report.paper_tags import Element
 
 SIGN: Final = "⚠"
 FIGURE_MOST: Final = 190.0
@@ -86,7 +87,8 @@ def _rows(block: Block, sizes: Sizes, numbers: Mapping[str, int]) -> list[Row]:
         case Caution(parts):
             return caution_rows("Caution", parts)
         case Items(rows):
-            return [white(1.5), *(line for parts in rows for line in _item(parts))]
+            whole = Element("L")
+            return [white(1.5), *(line for parts in rows for line in _item(parts, whole))]
         case Facts(facts):
             return _fact_rows(facts)
         case Listed(caption, table):
@@ -103,34 +105,40 @@ def _rows(block: Block, sizes: Sizes, numbers: Mapping[str, int]) -> list[Row]:
 def caution_rows(word: str, parts: tuple[Part, ...]) -> list[Row]:
     """Return what must not be overlooked, with a sign and a word that says so."""
     width = WIDE - _HEADED - 2.0
-    rows = text_rows(said(parts), x=LEFT + _HEADED, width=width)
-    named = Line(LEFT + _BAR + 2.0, base(BODY), f"{SIGN} {word}", BODY, "bold")
+    told = Element("P")
+    rows = text_rows(said(parts), x=LEFT + _HEADED, width=width, element=told)
+    named = Line(LEFT + _BAR + 2.0, base(BODY), f"{SIGN} {word}", BODY, "bold", element=told)
     height = line_height(BODY)
     ground = (Bar(LEFT, 0.0, WIDE, height, PALE), Bar(LEFT, 0.0, _BAR, height))
     grounded = [replace(row, marks=(*ground, *row.marks)) for row in beside(rows, named)]
     return [white(2.0), *grounded]
 
 
-def _item(parts: tuple[Part, ...]) -> list[Row]:
-    rows = text_rows(said(parts), x=LEFT + _INDENT, width=WIDE - _INDENT)
-    return beside(rows, Line(LEFT + 1.0, base(BODY), "•", BODY))
+def _item(parts: tuple[Part, ...], whole: Element) -> list[Row]:
+    item = Element("LI", whole)
+    told = Element("LBody", item)
+    rows = text_rows(said(parts), x=LEFT + _INDENT, width=WIDE - _INDENT, element=told)
+    return beside(rows, Line(LEFT + 1.0, base(BODY), "•", BODY, element=Element("Lbl", item)))
 
 
 def _fact_rows(facts: Sequence[tuple[str, tuple[Part, ...]]]) -> list[Row]:
     names = [said(name) for name, _ in facts]
     wide = min(max((width_of(name, BODY) for name in names), default=0.0) + 0.1, _NAMES_MOST)
     x = LEFT + wide + 4.0
-    rows = [white(1.5)]
+    rows, whole = [white(1.5)], Element("Table")
     for name, (_, parts) in zip(names, facts, strict=True):
-        left = text_rows(name, width=wide, grey=DIM)
-        values = text_rows(said(parts), x=x, width=LEFT + WIDE - x)
+        row = Element("TR", whole)
+        head = Element("TH", row, scope="Row")
+        left = text_rows(name, width=wide, grey=DIM, element=head)
+        cell = Element("TD", row)
+        values = text_rows(said(parts), x=x, width=LEFT + WIDE - x, element=cell)
         pairs = [
             Row(line_height(BODY), tuple(mark for row in pair for mark in row.marks), keep=True)
             for pair in _pairs(left, values)
         ]
         # A long text may go on on the next page, a short one stays whole.
-        whole = len(pairs) <= 6
-        rows += [Row(p.height, p.marks, keep=whole or at == 0) for at, p in enumerate(pairs)]
+        short = len(pairs) <= 6
+        rows += [Row(p.height, p.marks, keep=short or at == 0) for at, p in enumerate(pairs)]
         rows.append(Row(0.9, (Bar(LEFT, 0.3, WIDE, RULE, LIGHT),)))
     return rows
 
@@ -144,8 +152,10 @@ def _figure_rows(block: Drawn, size: tuple[float, float], number: int) -> list[R
     """Return a figure, below it number, title and what it shows, then its table."""
     scale = min(1.0, WIDE / size[0], FIGURE_MOST / size[1])
     width, height = size[0] * scale, size[1] * scale
-    placed = Placed(block.name, LEFT + (WIDE - width) / 2, 0.0, width, height)
-    caption = text_rows(f"Figure {number}. {said(block.title)}", size=SMALL + 0.5, weight="bold")
+    named = f"Figure {number}. {said(block.title)}"
+    seen = Element("Figure", alt=f"{named}. What it shows is told below it.")
+    placed = Placed(block.name, LEFT + (WIDE - width) / 2, 0.0, width, height, seen)
+    caption = text_rows(named, size=SMALL + 0.5, weight="bold")
     told = text_rows(said(block.told.sentence), size=SMALL + 0.5)
     rows = [white(3.0), Row(height, (placed,), keep=True), *kept(caption), *told]
     if block.told.table.rows:
@@ -167,8 +177,7 @@ def _picture_rows(photos: Sequence[Photo]) -> list[Row]:
         tall = max(height for _, height in sizes)
         xs = [LEFT + at * (PICTURE_WIDE + _BETWEEN) for at in range(len(pair))]
         marks = tuple(
-            Placed(picture_name(photo), x, tall - height, width, height)
-            for photo, x, (width, height) in zip(pair, xs, sizes, strict=True)
+            _picture(photo, x, tall, size) for photo, x, size in zip(pair, xs, sizes, strict=True)
         )
         told = [
             text_rows(said(photo.told), x=x, width=PICTURE_WIDE, size=SMALL)
@@ -180,6 +189,11 @@ def _picture_rows(photos: Sequence[Photo]) -> list[Row]:
             both = tuple(mark for row in line for mark in row.marks)
             rows.append(Row(line_height(SMALL), both, keep=at + 1 < min(len(lines), 8)))
     return rows
+
+
+def _picture(photo: Photo, x: float, tall: float, size: tuple[float, float]) -> Placed:
+    seen = Element("Figure", alt=f"Picture: {said(photo.told)}")
+    return Placed(picture_name(photo), x, tall - size[1], *size, seen)
 
 
 def _picture_size(photo: Photo) -> tuple[float, float]:
@@ -194,23 +208,22 @@ def _together(rows: Sequence[Row]) -> list[Row]:
 
 def _to_sign(role: str) -> Row:
     """Return a line to be signed: role, name and signature, date."""
-    y, spots = 11.0, ((LEFT + 46.0, 82.0, "name and signature"), (LEFT + 134.0, 46.0, "date"))
+    told, y, spots = (
+        Element("P"),
+        11.0,
+        ((LEFT + 46.0, 82.0, "name and signature"), (LEFT + 134.0, 46.0, "date")),
+    )
     marks: list[Bar | Line] = [
-        Line(LEFT, y - 0.8 - at * line_height(BODY), text, BODY, "bold")
-        for at, text in enumerate(reversed(_role(role)))
+        Line(LEFT, y - 0.8 - back * line_height(BODY), text, BODY, "bold", element=told)
+        for back, text in _role(role)
     ]
     for x, width, word in spots:
         marks.append(Bar(x, y, width, RULE * 1.5, DIM))
-        marks.append(Line(x, y + base(SMALL - 1) + 0.3, word, SMALL - 1, grey=DIM))
+        marks.append(Line(x, y + base(SMALL - 1) + 0.3, word, SMALL - 1, "normal", DIM, told))
     return Row(15.0, tuple(marks))
 
 
-def _role(role: str) -> list[str]:
-    """Return a role in three lines at most."""
-    lines = [
-        mark.text
-        for row in text_rows(said(role), width=44.0, weight="bold")
-        for mark in row.marks
-        if isinstance(mark, Line)
-    ]
-    return lines[:3]
+def _role(role: str) -> list[tuple[int, str]]:
+    """Return a role in three lines at most, each with how many follow it."""
+    lines = wrap(said(role), 44.0, BODY, "bold")[:3]
+    return [(len(lines) - 1 - at, line) for at, line in enumerate(lines)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from rig.report.paper_rows import Row
+from rig.report.paper_rows import Row, of_page
 
 WIDTH: Final = 210.0
 HEIGHT: Final = 297.0
@@ -34,7 +34,7 @@ def paged(rows: Sequence[Row]) -> list[Page]:
                 if row.gap:
                     continue
                 if row.head is not None:
-                    pages[-1].append((y, row.head))
+                    pages[-1].append((y, of_page(row.head)))
                     y += row.head.height
             pages[-1].append((y, row))
             y += row.height

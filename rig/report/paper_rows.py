@@ -10,6 +10,7 @@ from typing import Final
 from rig.report.letters import POINTS, UNPARTED, printable, width_of, wrap
 from rig.report.measure import Cell, Measure, Part, Words, parts_of
 from rig.report.page_words import visible
+from rig.report.paper_tags import Element
 
 LEFT: Final = 15.0
 WIDE: Final = 180.0
@@ -31,7 +32,10 @@ PALE: Final = 0.93
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A text at x, its letters standing at y below the top of the row [mm], of a size [pt]."""
+    """A text at x, its letters standing at y below the top of the row [mm], of a size [pt].
+
+    `element` is the part of the report that it belongs to, None where it is of the page alone.
+    """
 
     x: float
     y: float
@@ -39,6 +43,7 @@ class Line:
     size: float
     weight: str = "normal"
     grey: float = 0.0
+    element: Element | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +66,7 @@ class Placed:
     y: float
     width: float
     height: float
+    element: Element | None = None
 
 
 Mark = Line | Bar | Placed
@@ -118,14 +124,19 @@ def text_rows(
     size: float = BODY,
     weight: str = "normal",
     grey: float = 0.0,
+    element: Element | None = None,
 ) -> list[Row]:
-    """Return a text as rows of one line; neither its first nor its last stands alone on a page."""
+    """Return a text as rows of one line; neither its first nor its last stands alone on a page.
+
+    It is a paragraph, if it is no other `element` of the report.
+    """
+    element = element or Element("P")
     height, y = line_height(size), base(size)
     lines = wrap(text, width, size, weight)
     last = len(lines) - 1
     keep = {at for at in (0, last - 1) if at < last}
     return [
-        Row(height, (Line(x, y, line, size, weight, grey),), keep=at in keep)
+        Row(height, (Line(x, y, line, size, weight, grey, element),), keep=at in keep)
         for at, line in enumerate(lines)
     ]
 
@@ -141,6 +152,12 @@ def beside(rows: Sequence[Row], *marks: Mark) -> list[Row]:
     return [replace(first, marks=(*marks, *first.marks)), *rest]
 
 
-def right(x: float, y: float, text: str, size: float, weight: str = "normal") -> Line:
+def right(x: float, line: Line) -> Line:
     """Return a line that ends at x."""
-    return Line(x - width_of(text, size, weight), y, text, size, weight)
+    return replace(line, x=x - width_of(line.text, line.size, line.weight))
+
+
+def of_page(row: Row) -> Row:
+    """Return a row as one of its page alone, which the report has elsewhere."""
+    marks = (mark if isinstance(mark, Bar) else replace(mark, element=None) for mark in row.marks)
+    return replace(row, marks=tuple(marks))

@@ -14,6 +14,7 @@ from rig.report.paper_font import Letters
 from rig.report.paper_pages import HEIGHT, WIDTH, Page
 from rig.report.paper_pdf import Pdf, add_figures, text_string
 from rig.report.paper_rows import Bar, Line, Placed
+from rig.report.paper_tags import Tags
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -47,22 +48,24 @@ def printed(paper: Printed) -> bytes:
     pdf = Pdf()
     forms = _forms(pdf, paper)
     letters = {weight: Letters(weight) for weight in ("normal", "bold")}
-    contents = [pdf.stream("", _drawn(page, forms, letters)) for page in paper.pages]
+    tags = Tags()
+    contents = [pdf.stream("", _drawn(page, forms, letters, tags)) for page in paper.pages]
     resources = pdf.add(_resources(pdf, forms, letters))
     tree = pdf.reserve()
     box = f"[0 0 {WIDTH * POINTS:.3f} {HEIGHT * POINTS:.3f}]"
     leaves = [
         pdf.add(
             f"<< /Type /Page /Parent {tree} 0 R /MediaBox {box} /Resources {resources} 0 R "
-            f"/Contents {content} 0 R >>".encode("ascii")
+            f"/Contents {content} 0 R /StructParents {at} /Tabs /S >>".encode("ascii")
         )
-        for content in contents
+        for at, content in enumerate(contents)
     ]
     kids = " ".join(f"{leaf} 0 R" for leaf in leaves)
     pdf.set(tree, f"<< /Type /Pages /Count {len(leaves)} /Kids [{kids}] >>".encode("ascii"))
     outline = _outline(pdf, paper.parts, leaves)
     root = pdf.add(
         f"<< /Type /Catalog /Pages {tree} 0 R /Lang (en) /Outlines {outline} 0 R "
+        f"/MarkInfo << /Marked true >> /StructTreeRoot {tags.added(pdf, leaves)} 0 R "
         f"/PageMode /UseOutlines /ViewerPreferences << /DisplayDocTitle true >> >>".encode("ascii")
     )
     told = " ".join(f"/{key} {text_string(text)}" for key, text in paper.told.items())
@@ -97,22 +100,34 @@ def _picture(pdf: Pdf, photo: Photo) -> int:
     )
 
 
-def _drawn(page: Page, forms: Mapping[str, Form], letters: Mapping[str, Letters]) -> bytes:
-    """Return the operators of a page: first what lies below, the text last."""
-    bars, placed, lines = [], [], []
-    for top, row in page:
-        for mark in row.marks:
-            if isinstance(mark, Line):
-                lines.append((top + mark.y, mark))
-            elif isinstance(mark, Bar):
-                bars.append(_bar(mark, top))
-            else:
-                placed.append(_placed(mark, top, forms[mark.name]))
-    text = []
-    for grey, same in groupby(lines, key=lambda line: line[1].grey):
-        shown = " ".join(_line(mark, y, letters[mark.weight]) for y, mark in same)
-        text.append(f"{grey:g} g BT {shown} ET")
-    return "\n".join([*bars, "0 g", *placed, *text]).encode("ascii")
+def _drawn(
+    page: Page, forms: Mapping[str, Form], letters: Mapping[str, Letters], tags: Tags
+) -> bytes:
+    """Return the operators of a page: what lies below all, then the report in its order."""
+    tags.turn()
+    marks = [(top, mark) for top, row in page for mark in row.marks]
+    bars = " ".join(_bar(mark, top) for top, mark in marks if isinstance(mark, Bar))
+    shown = [(top, mark) for top, mark in marks if not isinstance(mark, Bar)]
+    parts = [tags.marked(bars, None)]
+    for element, same in groupby(shown, key=lambda one: one[1].element):
+        *before, last = same
+        # Who has it read to them hears no ends of lines: words are parted by spaces alone.
+        drawn = [_shown(mark, top, forms, letters, " ") for top, mark in before]
+        drawn.append(_shown(last[1], last[0], forms, letters, ""))
+        parts.append(tags.marked(" ".join(drawn), element))
+    return "\n".join(parts).encode("ascii")
+
+
+def _shown(
+    mark: Line | Placed,
+    top: float,
+    forms: Mapping[str, Form],
+    letters: Mapping[str, Letters],
+    end: str,
+) -> str:
+    if isinstance(mark, Placed):
+        return _placed(mark, top, forms[mark.name])
+    return _line(mark, top + mark.y, letters[mark.weight], end)
 
 
 def _up(y: float) -> float:
@@ -120,8 +135,9 @@ def _up(y: float) -> float:
     return (HEIGHT - y) * POINTS
 
 
-def _line(mark: Line, y: float, letters: Letters) -> str:
-    return f"1 0 0 1 {mark.x * POINTS:.2f} {_up(y):.2f} Tm {letters.shown(mark.text, mark.size)}"
+def _line(mark: Line, y: float, letters: Letters, end: str) -> str:
+    place = f"{mark.x * POINTS:.2f} {_up(y):.2f}"
+    return f"BT {mark.grey:g} g 1 0 0 1 {place} Tm {letters.shown(mark.text + end, mark.size)} ET"
 
 
 def _bar(mark: Bar, top: float) -> str:

@@ -27,6 +27,7 @@ from rig.report.paper_rows import (
     right,
     said,
 )
+from rig.report.paper_tags import Element
 
 PAD: Final = 1.1
 """White on both sides of a cell [mm]."""
@@ -68,11 +69,13 @@ def table_rows(table: Table, size: float = SMALL) -> list[Row]:
     heads = _filled([said(head) for head in table.heads], count)
     rows = [_filled([said(cell) for cell in row], count) for row in table.rows]
     grid = _grid(heads, rows, size, tuple(_numbers(table, at) for at in range(count)))
-    head = _head(heads, grid)
+    whole = Element("Table")
+    head = _head(heads, grid, whole)
     if not rows:
-        none = Line(LEFT + PAD, ABOVE + base(size), _EMPTY, size, grey=DIM)
+        cell = Element("TD", Element("TR", whole))
+        none = Line(LEFT + PAD, ABOVE + base(size), _EMPTY, size, "normal", DIM, cell)
         return [head, Row(line_height(size) + 2 * ABOVE, (none,))]
-    return [head, *_unparted([_row(row, grid, head) for row in rows])]
+    return [head, *_unparted([_row(row, grid, head, whole) for row in rows])]
 
 
 def _grid(
@@ -106,22 +109,27 @@ def _numbers(table: Table, at: int) -> bool:
     return bool(cells) and all(isinstance(cell, Measure) for cell in cells)
 
 
-def _head(heads: Sequence[str], grid: _Grid) -> Row:
-    marks, height = _set(_wrapped(heads, grid, "bold"), grid, "bold")
+def _head(heads: Sequence[str], grid: _Grid, whole: Element) -> Row:
+    row = Element("TR", whole)
+    cells = [Element("TH", row, scope="Column") for _ in heads]
+    marks, height = _set(_wrapped(heads, grid, "bold"), grid, "bold", cells)
     ground = Bar(LEFT, 0.0, grid.full, height, PALE)
     rule = Bar(LEFT, height - RULE, grid.full, RULE, DIM)
     return Row(height, (ground, rule, *marks), keep=True)
 
 
-def _row(cells: Sequence[str], grid: _Grid, head: Row) -> list[Row]:
+def _row(cells: Sequence[str], grid: _Grid, head: Row, whole: Element) -> list[Row]:
     """Return a row, in pieces where it is taller than any row may be."""
     wrapped = _wrapped(cells, grid, "normal")
+    row = Element("TR", whole)
+    # The first cell of a row is its head.
+    elements = [Element("TH", row, scope="Row"), *(Element("TD", row) for _ in cells[1:])]
     tall = max(map(len, wrapped))
     step = tall if tall <= TALLEST else PIECE
     pieces = []
     for begin in range(0, tall, step):
         part = [lines[begin : begin + step] for lines in wrapped]
-        marks, height = _set(part, grid, "normal")
+        marks, height = _set(part, grid, "normal", elements)
         pieces.append(Row(height, marks, head=head))
     last = pieces.pop()
     rule = Bar(LEFT, last.height - RULE, grid.full, RULE, LIGHT)
@@ -135,17 +143,15 @@ def _wrapped(cells: Sequence[str], grid: _Grid, weight: str) -> list[list[str]]:
 
 
 def _set(
-    wrapped: Sequence[Sequence[str]], grid: _Grid, weight: str
+    wrapped: Sequence[Sequence[str]], grid: _Grid, weight: str, cells: Sequence[Element]
 ) -> tuple[tuple[Mark, ...], float]:
     """Return the marks of a row of wrapped cells, and its height [mm]."""
     marks: list[Mark] = []
-    size, line = grid.size, line_height(grid.size)
+    size, high = grid.size, line_height(grid.size)
     for at, lines in enumerate(wrapped):
         x, width = grid.edges[at], grid.widths[at]
         for number, text in enumerate(lines):
-            y = ABOVE + number * line + base(size)
-            if grid.numbers[at]:
-                marks.append(right(x + width, y, text, size, weight))
-            elif text:
-                marks.append(Line(x, y, text, size, weight))
-    return tuple(marks), max(map(len, wrapped)) * line + 2 * ABOVE
+            y = ABOVE + number * high + base(size)
+            line = Line(x, y, text, size, weight, element=cells[at])
+            marks.append(right(x + width, line) if grid.numbers[at] else line)
+    return tuple(marks), max(map(len, wrapped)) * high + 2 * ABOVE

@@ -74,7 +74,7 @@ def _texts(content: bytes, fonts: dict[str, dict[int, str]]) -> list[Text]:
         text = "".join(
             fonts[name][code] for name, _, codes in runs for code in bytes.fromhex(codes)
         )
-        found.append(Text(float(x), float(y), float(runs[0][1]), text))
+        found.append(Text(float(x), float(y), float(runs[0][1]), text.rstrip()))
     return found
 
 

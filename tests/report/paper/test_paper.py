@@ -19,7 +19,7 @@ from rig.report.paper import is_our_paper, laid_out, paper_bytes, sizes_of, writ
 from rig.report.paper_pages import HEIGHT, WIDTH
 from rig.report.paper_rows import Line
 from tests.report.paper.documents import EVENTS, NOTE, curve, document, events, told, whole
-from tests.report.paper.reading import objects_of, pages_of, stream_of, texts_of, words_of
+from tests.report.paper.reading import objects_of, pages_of, refers, stream_of, texts_of, words_of
 
 pytestmark = pytest.mark.xdist_group("pictures")  # one process loads what draws them
 
@@ -85,7 +85,7 @@ def test_every_block_is_on_paper(data):
         "Tested by",
         "name and signature",
         "Made by nightrig from run.h5.",
-        "This paper has no tags for screen readers.",
+        "is the better one for screen readers",
     ):
         assert wanted in text, wanted
 
@@ -184,6 +184,23 @@ def test_nothing_in_a_figure_leads_anywhere():
     some = document(Section("load", "Loading", (Drawn("load", "Load", draw, told()),)))
     paper = paper_bytes(some, drawn(some))
     assert not re.search(rb"javascript|/URI|/Annot|/Action|/JS", paper)
+
+
+def test_all_that_is_shown_is_part_of_the_report_or_of_its_page(data):
+    objects = objects_of(data)
+    roots = [body for body in objects.values() if b"/ParentTree " in body]
+    parents = objects[refers(roots[0], "ParentTree")]
+    rows = re.findall(rb"(\d+) \[([^\]]*)\]", parents)
+    pages = pages_of(objects)
+    assert len(rows) == len(pages)
+    for (_, row), page in zip(rows, pages, strict=True):
+        content = stream_of(objects[refers(page, "Contents")]).decode()
+        marked = [int(number) for number in re.findall(r"/MCID (\d+) >> BDC", content)]
+        elements = [int(number) for number in re.findall(rb"(\d+) 0 R", row)]
+        assert marked == list(range(len(elements)))
+        assert all(b"/S /" in objects[element] for element in elements)
+        bare = re.sub(r"/\w+ (<< /MCID \d+ >> BDC|BMC) .*? EMC", "", content, flags=re.DOTALL)
+        assert bare.strip() == ""
 
 
 def test_a_figure_larger_than_a_page_is_made_to_fit(data):
@@ -292,6 +309,31 @@ def test_other_processes_give_the_same_bytes():
         for seed in ("1", "99")
     }
     assert len(told) == 1
+
+
+@pytest.mark.nights
+@pytest.mark.system
+def test_a_reader_of_tags_hears_headings_tables_and_figures(system_program, tmp_path, data):
+    path = tmp_path / "report.pdf"
+    path.write_bytes(data)
+    read = subprocess.run(
+        [system_program("pdfinfo"), "-struct-text", path], capture_output=True, check=True
+    )
+    assert read.stderr == b""
+    told = " ".join(read.stdout.decode().split())
+    for wanted in (
+        'Document P (block) "Report of a run" H1 (block) "P-31, run night-1"',
+        'H2 (block) "Outcome" P (block) "It failed at 1,234,567 cycles."',
+        'L (block): LI (block) Lbl (block) "•" LBody (block) "first"',
+        'TR TH: /Scope /Row "Specimen" TD "P-31"',
+        'TR TH: /Scope /Column "when" TH: /Scope /Column "cycle"',
+        "Figure",
+    ):
+        assert wanted.replace(" (block)", "").replace(":", "") in told.replace(
+            " (block)", ""
+        ).replace(":", ""), wanted
+    # The head of a table stands on each of its pages, and is read once.
+    assert told.count('"when"') == 1
 
 
 @pytest.mark.nights
