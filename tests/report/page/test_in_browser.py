@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from rig.report.document import Document, Drawn
+from rig.report.document import Document, Drawn, Listed, Section
+from rig.report.measure import Table
 from rig.report.page import page_of
 from tests.monitor.page.browser import DESK, NARROW, PHONE, browsing, faults, fits, program
 from tests.report.page.documents import document
@@ -12,6 +13,8 @@ from tests.report.page.test_page import HOSTILE
 
 pytestmark = [pytest.mark.system, pytest.mark.xdist_group("report page")]
 
+A4 = 680
+"""Width [CSS pixels] between the margins of a page of A4: 180 mm at 96 to the inch."""
 SCREENS = ((DESK, False), (DESK, True), (PHONE, False), (NARROW, True))
 """Size, and whether its owner likes it dark."""
 
@@ -85,6 +88,27 @@ def test_on_paper_all_that_is_folded_is_open_and_dark_is_light(browser, place):
         assert faults(browser) == []
     finally:
         on_paper(browser, paper=False)
+
+
+def test_on_paper_tables_of_words_stay_within_its_width(browser, tmp_path):
+    heads = tuple(f"head of column {letter}" for letter in "abcdefgh")
+    row = ("brief", "some more words", "a sentence of more than forty letters, as people write")
+    wide = Listed(("Wide",), Table(heads, ((*row, *row, "not told", "not in the record"),)))
+    made = replace(document(), sections=(Section("wide", "Wide", (wide,)),))
+    path = tmp_path / "report.html"
+    path.write_text(page_of(made), encoding="utf-8")
+    browser.dressed((A4, 1000), dark=False)
+    browser.open(path.as_uri())
+    assert table_width(browser) > A4
+    on_paper(browser, paper=True)
+    try:
+        assert table_width(browser) <= A4
+    finally:
+        on_paper(browser, paper=False)
+
+
+def table_width(browser) -> float:
+    return browser.run("return document.querySelector('table').getBoundingClientRect().width")
 
 
 def test_a_figure_is_white_in_the_dark_and_its_parts_are_drawn(browser, place):
