@@ -196,7 +196,9 @@ class _Reading:
         self._decades = [10**d for d in range(19) if 10**d < rows] + ([rows] if rows else [])
         self.curves: dict[str, Curve] = {}
         self.held: Held | None = None
-        self.spread: Places = np.unique(np.concatenate([edges[1:] - 1 for edges in self._edges]))
+        ends = [edges[1:] - 1 for edges in self._edges]
+        counts = np.array(self._decades, np.int64) - 1
+        self.spread: Places = np.unique(np.concatenate([*ends, counts]))
         self.medians: dict[str, FloatArray] = {}
         self.stiffness: Values = np.zeros(0)
         self.slips: dict[str, tuple[int, ...]] = {}

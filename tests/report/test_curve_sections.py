@@ -121,6 +121,10 @@ def test_statistics_are_those_of_plain_h5py_and_numpy(night):
     assert night.columns.after_end == len(both) - life
 
 
+def test_lengths_are_estimated_at_the_counts_that_are_told(night):
+    assert {0, 9, 99, 299} <= set(night.columns.spread.tolist())
+
+
 def test_a_journal_gives_what_its_run_file_gives(night):
     with open_recording(night.file.parent) as recording:
         columns = columns_of(recording, recording.plan())
