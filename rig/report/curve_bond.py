@@ -159,7 +159,7 @@ def _lengths_table(columns: Columns, length: FloatArray) -> Table:
         place = int(np.searchsorted(columns.spread, number - 1))
         if place < len(columns.spread) and columns.spread[place] == number - 1:
             key = f"derived.debonded_length.at.{number}"
-            value = Measure(float(length[place]), "m", key, blank="none explains it")
+            value = Measure(float(length[place]), "m", key, blank="none")
             rows.append((Measure(number, COUNT, f"cycles.number.at.{number}"), value))
     return Table(("counted cycle", "Estimated length"), tuple(rows))
 
