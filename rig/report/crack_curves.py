@@ -158,9 +158,13 @@ def _axes(axes: Axes, growth: CrackGrowth, curves: Sequence[Curve], what: str) -
     edge, most = _edge(growth.inspections), max([10, *counts])
     none_yet = any(at.cycle <= 0 for at in growth.inspections)
     axes.set_xscale("log")
-    low = edge if none_yet else min([most, *counts]) / 1.6
-    axes.set_xlim(low / (1.4 if none_yet else 1), most * 1.6)
-    decades = [10**d for d in range(19) if (edge if none_yet else low) < 10**d <= most * 1.6]
+    low, high = edge if none_yet else min([most, *counts]) / 1.6, most * 1.6
+    if not none_yet and math.floor(math.log10(high)) - math.ceil(math.log10(low)) < 1:
+        # An axis has two numbers at least.
+        low = 10.0 ** math.floor(math.log10(low))
+        high = 10.0 ** math.ceil(math.log10(high))
+    axes.set_xlim(low / (1.4 if none_yet else 1), high)
+    decades = [10**d for d in range(19) if (1.01 * edge if none_yet else low) <= 10**d <= high]
     ticks = [float(count) for count in decades[:: math.ceil(len(decades) / 8) or 1]]
     words = [f"{tick:,.0f}" for tick in ticks]
     if none_yet:

@@ -81,12 +81,7 @@ def crack_sections(
         Paragraph((how, *_unmapped(growth))),
         *_maps(growth, specimen),
         *(block for quantity in QUANTITIES for block in _growth(growth, quantity)),
-        Drawn(
-            "crack-totals",
-            "Total length of cracks by direction, over cycles",
-            partial(totals_figure, growth),
-            totals_told(growth),
-        ),
+        _totals(growth),
         *_tables(growth),
         *_corrected(growth),
     )
@@ -143,6 +138,9 @@ def _growth(growth: CrackGrowth, quantity: str) -> tuple[Block, ...]:
     marks = (mark for at in growth.inspections for mark in at.marks)
     if all(math.isnan(getattr(mark.now, quantity)) for mark in marks):
         return (Paragraph((f"The {quantity} of no crack was read.",)),)
+    if len(growth.inspections) == 1:
+        told = f"The {quantity} of cracks was read at one inspection: no growth is known."
+        return (Paragraph((told,)),)
     figure = Drawn(
         f"crack-{quantity}s",
         f"{quantity.capitalize()} of cracks over cycles",
@@ -150,6 +148,15 @@ def _growth(growth: CrackGrowth, quantity: str) -> tuple[Block, ...]:
         growth_told(growth, quantity),
     )
     return (figure,)
+
+
+def _totals(growth: CrackGrowth) -> Block:
+    told = totals_told(growth)
+    lengths = (total.length for at in growth.inspections for total in at.totals if total.marks)
+    if len(growth.inspections) == 1 or all(math.isnan(length) for length in lengths):
+        return Paragraph(told.sentence)
+    title = "Total length of cracks by direction, over cycles"
+    return Drawn("crack-totals", title, partial(totals_figure, growth), told)
 
 
 def _tables(growth: CrackGrowth) -> tuple[Block, ...]:

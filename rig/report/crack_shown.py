@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from rig.record.cracks import DIRECTIONS
-from rig.report.crack_growth import CrackGrowth, Inspection, Rate, Total
+from rig.report.crack_growth import UNTOLD, CrackGrowth, Inspection, Rate, Total
 from rig.report.crack_tables import (
     counted_at,
     cycle_of,
@@ -18,7 +18,7 @@ from rig.report.crack_tables import (
     rates_table,
     side_by_side,
 )
-from rig.report.crack_told import counted, key_of, name_of, numbers_of, reading, value, when
+from rig.report.crack_told import counted, joined, key_of, name_of, numbers_of, reading, value, when
 from rig.report.measure import COUNT, Cell, Measure, Part, Table, Told, count_of
 
 ROWS: Final = 15
@@ -120,16 +120,20 @@ def totals_told(growth: CrackGrowth) -> Told:
     if not growth.inspections:
         return Told((NONE,), Table((), ()))
     last = growth.inspections[-1]
-    parts: list[Part] = [*when(last), ": "]
-    for direction in DIRECTIONS:
-        parts += [*_count(last, last.total(direction)), "; " if direction != DIRECTIONS[-1] else ""]
+    told = [last.total(name) for name in DIRECTIONS]
+    untold = last.total(UNTOLD)
+    counts = (_count(last, total) for total in (*told, *([untold] if untold.marks else [])))
+    parts = (*when(last), ": ", *joined(counts, "; "))
     more = _first(len(growth.inspections), "inspections spread over the test")
     return Told((*parts, ".", *more), side_by_side(spread(growth.inspections)))
 
 
 def _count(at: Inspection, total: Total) -> tuple[Part, ...]:
     key = key_of_total(at, total)
-    count = count_of(total.cracks, f"{total.direction} crack", f"{key}.cracks")
+    noun = f"{total.direction} crack" if total.direction else "crack"
+    count = count_of(total.cracks, noun, f"{key}.cracks")
+    if not total.direction:
+        count = (*count, " whose direction nobody told")
     if not total.cracks:
         return count
     if math.isnan(total.length):

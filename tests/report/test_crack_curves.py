@@ -88,6 +88,14 @@ def test_the_figure_draws_each_reading_on_log_cycles() -> None:
     assert "grey: 1 more" in [text.get_text() for text in axes.texts]
 
 
+@pytest.mark.parametrize("counts", [(219_261,), (150, 300), (1_000, 1_000_000), (0, 7)])
+def test_an_axis_of_cycles_has_two_numbers_at_least(counts) -> None:
+    log = [reading(n, count, "C1", width=0.1) for n, count in enumerate(counts, 1)]
+    (axes,) = growth_figure(growth_of(log), "width").axes
+    low, high = axes.get_xlim()
+    assert sum(low <= tick <= high for tick in axes.get_xticks()) >= 2
+
+
 def test_what_was_read_after_the_end_is_marked() -> None:
     late = replace(reading(2, 500, "C1", width=0.1), at_utc="2026-11-30T08:00:00+00:00")
     figure = growth_figure(growth_of([reading(1, 500, "C1", width=0.2), late]), "width")

@@ -137,10 +137,18 @@ def test_what_was_not_read_is_said_and_not_drawn() -> None:
         "does not say whether nobody looked or there was none."
     )
     assert not any(isinstance(block, Drawn) for block in none)
-    lengths = crack_sections(growth_of([reading(1, 10, "C1", length=20)]), None)
+    log = [reading(1, 10, "C1", length=20), reading(2, 100, "C1", length=30)]
+    lengths = crack_sections(growth_of(log), None)
     assert "The width of no crack was read." in said(lengths)
     assert "No map is drawn: the record does not keep the size" in said(lengths)
     assert [b.name for b in lengths if isinstance(b, Drawn)] == ["crack-lengths", "crack-totals"]
+    once = crack_sections(growth_of(log[:1]), prism())
+    assert "The length of cracks was read at one inspection: no growth is known." in said(once)
+    assert (
+        "At 10 cycles: 0 flexural cracks; 0 longitudinal cracks; 0 inclined cracks; 1 crack whose "
+        "direction nobody told, 20 mm long on all faces together."
+    ) in said(once)
+    assert [b.name for b in once if isinstance(b, Drawn)] == ["crack-map"]
     wrong = reading(1, 10, "C1", width=0.1)
     gone = correction(2, wrong, "a scratch", fact="withdrawn")
     (first, corrected) = crack_sections(growth_of([wrong, gone]), prism())
