@@ -116,10 +116,10 @@ def draw_names(axes: Axes, group: LifeGroup, heights: FloatArray) -> None:
         axes.annotate(
             short(name, NAME, 7.0),
             (x, y),
-            xytext=(6, 0) if failed else (0, -6),
+            xytext=(6 if failed else -6, 0),
             textcoords="offset points",
-            ha="left" if failed else "center",
-            va="center" if failed else "top",
+            ha="left" if failed else "right",
+            va="center",
             fontsize=7,
             color=GREY,
         )

@@ -8,10 +8,11 @@ import pytest
 
 from rig.assembly.series_runs import with_runs
 from rig.commands.demo import FIGURE, PROTOCOLS, make_room
-from rig.commands.demo_reports import REPORT, SERIES, series_text
+from rig.commands.demo_reports import REPORT, SERIES, series_text, write_reports
 from rig.commands.files import find_series, load, read_text
 from rig.errors import InputError
 from rig.protocol.load import load_series
+from tests.assembly.test_series_runs import Recorded, record
 
 
 def demo_files(folder) -> None:
@@ -72,3 +73,25 @@ def test_the_series_of_the_demo_names_its_runs_and_the_loads_their_levels_rest_o
     _, problems = with_runs(series, tmp_path, SERIES, text)
     assert all("there is no such run file" in str(problem) for problem in problems)
     assert "invented" in series.title
+
+
+@pytest.mark.endurance
+def test_the_demo_ends_with_the_reports_of_its_runs_and_of_their_series(tmp_path):
+    """The runs are short records here: the demo itself rehearses them for half a minute."""
+    plans = {name: load(name, None) for name in PROTOCOLS}
+    for name, plan in plans.items():
+        outcome = "failure" if plan.exposure == "spray" else "run-out"
+        told = Recorded(outcome, specimen=plan.specimen_id, exposure=plan.exposure)
+        record(tmp_path / name, told)
+    told = write_reports(tmp_path, plans)
+    (pair,) = told.pairs
+    assert (pair.a.specimens, pair.b.specimens) == (("P-04",), ("P-12",))
+    assert pair.test.smallest_p_one_sided == 0.5  # one of two arrangements
+    for folder in (*PROTOCOLS, REPORT):
+        page = (tmp_path / folder / "report.html").read_text(encoding="utf-8")
+        assert page.startswith("<!DOCTYPE html>")
+        assert (tmp_path / folder / "report.pdf").read_bytes().startswith(b"%PDF-")
+    assert 'data-key="runs.1.sha256"' in page
+    assert (tmp_path / REPORT / "series-lives.svg").is_file()
+    make_room(tmp_path)
+    assert list(tmp_path.iterdir()) == []
