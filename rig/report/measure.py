@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Final, Literal
 
 COUNT: Final = "1"
@@ -111,9 +111,12 @@ class Stamp:
     def text(self) -> str:
         """Date and time for people, as written where it is no time."""
         try:
-            return f"{datetime.fromisoformat(self.iso):%Y-%m-%d %H:%M:%S} UTC"
-        except ValueError:
+            moment = datetime.fromisoformat(self.iso)
+            if moment.tzinfo is not None:
+                moment = moment.astimezone(UTC)
+        except (ValueError, OverflowError):
             return self.iso
+        return f"{moment:%Y-%m-%d %H:%M:%S} UTC"
 
 
 Part = str | Measure | Words | Stamp
