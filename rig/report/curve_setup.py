@@ -49,7 +49,7 @@ def setup_block(plan: Plan) -> Drawn:
     """Return the sketch of a plan's set-up, with the distances of its specimen file."""
     sentence: tuple[Part, ...] = (
         "Four-point bending, exposure: ",
-        Words(plan.exposure, "attr.exposure"),
+        Words(plan.exposure, "protocol.exposure") if plan.exposure else "not told",
         ". The beam is drawn to scale with its distances as the specimen file gives them, its "
         "section beside it larger. How far it goes beyond its supports is not recorded: the "
         "overhang drawn is assumed. Of sensors those are drawn whose place is recorded.",

@@ -34,7 +34,7 @@ def loads_section(read: RunRead) -> Section:
     loading = read.plan.loading if read.plan else None
     if read.plan is None or loading is None:
         said = "The record holds no cyclic load that was asked for."
-        if read.unread:
+        if read.unread and read.header.texts.get("protocol"):
             said = "What load was asked for cannot be told from the texts of the record."
         return Section("loads", title, (Paragraph((said,)), Facts((*written, *_life(read)))))
     rows = (*written, *_loads(read.plan), *_measures(read.plan), *_asked(read), *_life(read))

@@ -181,7 +181,8 @@ def _plan(recording: Recording) -> tuple[Plan | None, str]:
     try:
         return recording.plan(), ""
     except InputError as error:
-        return None, str(error)
+        # Where the record lies is no matter of its report.
+        return None, str(error).removeprefix(f"{recording.path}: ")
 
 
 def _table(text: str) -> Mapping[str, Any]:

@@ -37,7 +37,9 @@ def _warnings(read: RunRead) -> Iterator[tuple[Part, ...]]:
         yield ("Added to after the end: run.h5 was made anew, as its events tell",)
     if not read.whole.verified:
         yield read.whole.said
-    if read.unread:
+    if not read.header.texts.get("protocol"):
+        yield ("The record keeps no protocol: nothing is held against what was asked for",)
+    elif read.unread:
         yield (
             "This version cannot read the texts that the record keeps; what they would tell is "
             "left out: ",

@@ -321,7 +321,15 @@ def test_texts_that_cannot_be_read_are_said_to_be_so_and_the_rest_is_told(tmp_pa
     made = run_document(records.failed(tmp_path / "broken", None, texts=broken))
     assert plain(made.lead).startswith("P-12 failed after 6,000 counted cycles")
     assert any("cannot read the texts" in plain(parts) for parts in made.warnings)
+    assert str(tmp_path) not in "".join(map(plain, made.warnings))
     assert {m.key: m.value for m in measures(made)}["derived.water.wet"] == 240.0
+
+
+def test_a_record_without_a_protocol_is_not_said_to_be_unreadable(tmp_path) -> None:
+    made = run_document(records.failed(tmp_path / "bare", None, texts={}))
+    told = [plain(parts) for parts in made.warnings]
+    assert [text for text in told if "keeps no protocol" in text]
+    assert not [text for text in told if "cannot read" in text]
 
 
 def test_an_import_is_no_test_of_ours(tmp_path) -> None:
