@@ -16,7 +16,7 @@ from rig.report.document import Block, Drawn, Listed, Paragraph
 from rig.report.measure import Measure, Part, Words, parts_of, plain
 from tests.readme import ROOT
 from tests.report.crack_readings import correction, prism, reading, twelve
-from tests.report.crack_stranger import Stranger
+from tests.report.stranger.crack_log import Stranger
 from tests.report.test_crack_map import recorded
 
 pytestmark = pytest.mark.xdist_group("pictures")  # one process loads what draws them

@@ -17,8 +17,6 @@ from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
-sys.path.append(str(Path(__file__).resolve().parent.parent))
-
 from figure_read import check_figures
 from keys import Keys
 from page_read import Found, Page, one_line, shown

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import quantities
-from crack_stranger import Stranger
+from crack_log import Stranger
 from derived import Derived, Value, place, statistic
 from quantities import written
 from run_file import LISTS, TEXTS, RunFile
