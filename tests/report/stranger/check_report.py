@@ -31,8 +31,10 @@ AS_IT_STANDS = re.compile(
     r"(attr|events|inspections|interruptions|zeros|spray|calibration|full_rate|static|constant)\."
     r"|(cycles|build_up)\.\w+\.(at|min|max|first|last)"
 )
-MODELLED = re.compile(r"derived\.debonded_length\.at\.\d+")
-"""Estimates by a model of the program, which run.h5 alone does not tell: counted apart."""
+LENGTH = re.compile(r"derived\.debonded_length\.at\.\d+")
+"""Lengths estimated by a model of the program: they must lie within the span."""
+APART = re.compile(r"derived\.doubts\.\d+|file\.(run\.h5|texts)\.trouble")
+"""What the program says of a rig file or of a broken record: counted apart, as lengths are."""
 UNKNOWN = (KeyError, IndexError, ValueError, TypeError, AssertionError, StopIteration)
 UNKNOWN += (NotImplementedError, AttributeError, ArithmeticError)
 
@@ -54,7 +56,7 @@ def troubles(page: Page, run: RunFile) -> Iterator[str]:
 
 def number_wrong(found: Found, keys: Keys) -> str:
     """Return what is wrong with a number, "" where nothing is."""
-    if MODELLED.fullmatch(found.key):
+    if LENGTH.fullmatch(found.key):
         return model_wrong(found, keys)
     value, unit = keys.value(found.key, found.unit)
     told = float(found.value)
@@ -82,6 +84,8 @@ def model_wrong(found: Found, keys: Keys) -> str:
 
 def words_wrong(found: Found, keys: Keys) -> str:
     """Return what is wrong with words, "" where nothing is."""
+    if APART.fullmatch(found.key):
+        return ""
     value, _ = keys.value(found.key, "")
     given = found.text if found.raw is None else found.raw
     if not isinstance(value, str) or given != value:
@@ -125,9 +129,9 @@ def checked(report: Path, record: Path) -> tuple[list[str], list[str]]:
         head, *rest = found.key.split(".")
         groups[f"{head}.{rest[0]}" if head == "derived" else head] += 1
     told = [f"  {count:5} {name}" for name, count in sorted(groups.items())]
-    modelled = sum(bool(MODELLED.fullmatch(found.key)) for found in page.found)
-    if modelled:
-        told.append(f"  {modelled:5} of them by a model of the program: not worked out again")
+    apart = sum(bool(LENGTH.fullmatch(f.key) or APART.fullmatch(f.key)) for f in page.found)
+    if apart:
+        told.append(f"  {apart:5} of them the program's own estimate or word: not worked out again")
     kinds = Counter(found.kind for found in page.found)
     told.append(
         f"{kinds['number']} numbers, {kinds['words']} words, {kinds['moment']} moments, "

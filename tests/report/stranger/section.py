@@ -1,82 +1,24 @@
-"""Stresses of a prestressed section at mid-span between two loads, worked out on its own.
+"""Stresses of a prestressed section at mid-span under a load, worked out on their own.
 
 Plane sections; concrete carries no tension; no axial force from outside; self weight with
-9.80665 m/s2; the moment is load / 2 times the shear span, and w L2 / 8. Laws: concrete of the
-rectangular block is linear up to 0.85 f, then flat; the parabola-rectangle has the exponent 2 of
-EN 1992-1-1, 3.1.7; a table goes straight from point to point. Tendons by the power formula of
-R. K. Devalapura and M. K. Tadros, PCI Journal, March-April 1992 (constants from memory), its
-strain scaled so that it begins with the tendon's own modulus; or bilinear. Bars yield flat.
+9.80665 m/s2; the moment is load / 2 times the shear span, and w L2 / 8. A tendon without bond gains
+evenly, from the decompression moment to the ultimate one, what ACI 318M-19, table 20.3.2.4.1, gives
+it there (from public notes).
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
+from elastic import decompression, prestress
+from laws import Concrete, Steel, bar, bisected, concretes, tendon
 from protocol_read import Asked
-from quantities import AREA, DENSITY, LENGTH, STRESS, written
+from quantities import DENSITY, STRESS, written
 
 GRAVITY = 9.80665
-STRANDS = {
-    "strand-270": (270.0, 887.0, 27613.0, 112.4, 7.360),
-    "strand-250": (250.0, 384.0, 27616.0, 119.7, 6.430),
-    "wire-250": (250.0, 435.0, 28565.0, 125.1, 6.351),
-    "wire-235": (235.0, 403.0, 28597.0, 133.1, 5.463),
-}
-"""Grade, A and B [ksi], C and D [1]."""
 POINTS, WEIGHTS = np.polynomial.legendre.leggauss(4)
-
-Law = Callable[[float], float]
-
-
-@dataclass
-class Steel:
-    """A layer: area [m2], depth [m], stress by strain, and its strain where concrete has none."""
-
-    area: float
-    depth: float
-    law: Law
-    before: float = 0.0
-
-
-def power(modulus: float, law: dict[str, Any]) -> Law:
-    """Return the power formula of a tendon."""
-    if "preset" in law:
-        grade, a, b, c, d = STRANDS[law["preset"]]
-        most, a, b = (written(f"{number!r} ksi", STRESS) for number in (grade, a, b))
-    else:
-        a, b = (written(text, STRESS) for text in law["constants"][:2])
-        c, d = law["constants"][2:]
-        most = written(law["ultimate"], STRESS)
-
-    def stress(strain: float) -> float:
-        e = abs(strain) * modulus / (a + b)
-        found = a * e + b * e / (1.0 + (c * e) ** d) ** (1.0 / d)
-        return math.copysign(min(found, most), strain)
-
-    return stress
-
-
-def bilinear(modulus: float, yields: float, most: float, strain_at_most: float) -> Law:
-    """Return a law of two lines."""
-    knee = yields / modulus
-    slope = (most - yields) / (strain_at_most - knee) if math.isfinite(strain_at_most) else 0.0
-
-    def stress(strain: float) -> float:
-        size = abs(strain)
-        found = modulus * size if size <= knee else min(yields + slope * (size - knee), most)
-        return math.copysign(found, strain)
-
-    return stress
-
-
-def always(stress: float) -> Law:
-    """Return the law of a force that no strain changes."""
-    return lambda _: stress
 
 
 class Section:
@@ -89,70 +31,35 @@ class Section:
         concrete = asked.specimen["concrete"]
         self.strength = written(concrete["strength"], STRESS)
         self.modulus = written(concrete["modulus"], STRESS)
-        self.concrete, self.kinks = self._concrete(concrete)
-        self.steel = [self._tendon(t) for t in asked.specimen.get("tendon", [])]
-        self.tendons = len(self.steel)
-        self.steel += [self._bar(b) for b in asked.specimen.get("bar", [])]
+        self.concrete, self.block, self.crushing = concretes(concrete)
+        self.tendons = [tendon(table) for table in asked.specimen.get("tendon", [])]
+        self.bars = [bar(table) for table in asked.specimen.get("bar", [])]
         self._find_prestrains()
         area = sum((z - y) * (b + c) / 2 for y, z, b, c in self.slices)
         weight = written(concrete["density"], DENSITY) * area * GRAVITY
         self.own = weight * asked.size("span") ** 2 / 8
 
-    def _concrete(self, table: dict[str, Any]) -> tuple[Callable, list[float]]:
-        f, peak = self.strength, float(table.get("peak_strain", 0.002))
-        law = table.get("law", "parabola-rectangle")
-        if law == "rectangular block":
-            modulus = written(table["modulus"], STRESS)
-            return lambda e: np.clip(modulus * e, 0.0, 0.85 * f), [0.0, 0.85 * f / modulus]
-        if law == "parabola-rectangle":
-            return lambda e: f * (1 - (1 - np.clip(e / peak, 0.0, 1.0)) ** 2), [0.0, peak]
-        points = [(float(e), written(s, STRESS)) for e, s in law["points"]]
-        if points[0][0] > 0:
-            points.insert(0, (0.0, 0.0))
-        at, stress = zip(*points, strict=True)
-        return lambda e: np.where(e > 0, np.interp(e, at, stress), 0.0), list(at)
-
-    def _tendon(self, table: dict[str, Any]) -> Steel:
-        if table["bond"] != "pre-tensioned":
-            raise NotImplementedError("a tendon without bond: mid-span alone does not tell it")
-        modulus, law = written(table["modulus"], STRESS), table["law"]
-        if law["kind"] == "power":
-            made = power(modulus, law)
-        else:
-            ends = (written(law[name], STRESS) for name in ("yield", "ultimate"))
-            made = bilinear(modulus, *ends, float(law["ultimate_strain"]))
-        stress = written(table["stress"], STRESS)
-        area, depth = written(table["area"], AREA), written(table["depth"], LENGTH)
-        return Steel(area, depth, made, bisected(lambda e: made(e) - stress, 0.0, 0.03))
-
-    def _bar(self, table: dict[str, Any]) -> Steel:
-        yields = written(table["yield"], STRESS)
-        law = bilinear(written(table["modulus"], STRESS), yields, yields, math.inf)
-        return Steel(written(table["area"], AREA), written(table["depth"], LENGTH), law)
-
     def _find_prestrains(self) -> None:
         """Add what concrete is shortened by to tendons whose stress is that under no moment."""
-        tables = self.asked.specimen.get("tendon", [])
-        known = [i for i, t in enumerate(tables) if t["stress_at"] == "no moment"]
-        if not known:
-            return
-        fixed = [self.steel[i] for i in known]
-        held = [Steel(s.area, s.depth, always(s.law(s.before))) for s in fixed]
-        rest = [s for s in self.steel if not any(s is one for one in fixed)]
-        top, bend = self._strains(0.0, [*held, *rest])
-        for layer in fixed:
-            layer.before += top - bend * layer.depth
+        held = [t.holding(t.given) if t.at_rest else t for t in self.tendons]
+        if any(t.at_rest for t in self.tendons):
+            top, bend = self._strains(0.0, [*held, *self.bars])
+            for layer in self.tendons:
+                layer.before += (top - bend * layer.depth) * layer.at_rest
 
-    def _sums(self, top: float, bend: float, steel: list[Steel]) -> np.ndarray:
+    def _sums(
+        self, top: float, bend: float, steel: list[Steel], concrete: Concrete | None = None
+    ) -> np.ndarray:
         """Return force, compression positive, and sagging moment about the top."""
+        law = concrete or self.concrete
         force = moment = 0.0
-        depths = [(top - kink) / bend for kink in self.kinks] if bend else []
+        depths = [(top - kink) / bend for kink in law.kinks] if bend else []
         for begin, end, wide, below in self.slices:
             cuts = sorted({begin, end, *(y for y in depths if begin < y < end)})
             for y, z in pairwise(cuts):
                 at = (y + z) / 2 + (z - y) / 2 * POINTS
                 width = wide + (below - wide) * (at - begin) / (end - begin)
-                push = (z - y) / 2 * WEIGHTS * width * self.concrete(top - bend * at)
+                push = (z - y) / 2 * WEIGHTS * width * law.law(top - bend * at)
                 force, moment = force + push.sum(), moment - (push * at).sum()
         for layer in steel:
             pull = layer.area * layer.law(layer.before - top + bend * layer.depth)
@@ -186,70 +93,58 @@ class Section:
     def under(self, load: float) -> tuple[float, list[float]]:
         """Return stress of the concrete at the top and of each tendon [Pa] under a load [N]."""
         moment = load / 2 * self.asked.shear_span + self.own
-        top, bend = self._strains(moment, self.steel)
-        tendons = [s.law(s.before - top + bend * s.depth) for s in self.steel[: self.tendons]]
-        return float(self.concrete(np.array(top))), tendons
+        held = self._held(moment)
+        top, bend = self._strains(moment, [*held, *self.bars])
+        stresses = [s.law(s.before - top + bend * s.depth) for s in held]
+        return float(self.concrete.law(np.array(top))), stresses
+
+    def _held(self, moment: float) -> list[Steel]:
+        """Return the tendons, those without bond as the forces that they are under a moment."""
+        if all(t.bonded for t in self.tendons):
+            return self.tendons
+        least, most = self._decompression[0], self._ultimate
+        share = min(max((moment - least) / (most - least), 0.0), 1.0)
+        ends = zip(self.tendons, self._first, self._last, strict=True)
+        return [t if t.bonded else t.holding(a + share * (b - a)) for t, a, b in ends]
+
+    @cached_property
+    def _decompression(self) -> tuple[float, float]:
+        return decompression(self.slices, self.tendons, self.bars, self.modulus)
+
+    @cached_property
+    def _first(self) -> list[float]:
+        return prestress(self.slices, self.tendons, self.bars, self.modulus)
+
+    @cached_property
+    def _last(self) -> list[float]:
+        """Stress [Pa] of each tendon without bond at the ultimate moment, by the code."""
+        free = [t for t in self.tendons if not t.bonded]
+        area = sum(t.area for t in free)
+        ratio = area**2 / (self.slices[0][2] * sum(t.area * t.depth for t in free))
+        slender = self.asked.size("span") / self.height > 35
+        gain = 70e6 + self.strength / ((300 if slender else 100) * ratio)
+        gain = min(gain, 210e6 if slender else 420e6)
+        return [min(a + gain, t.fpy) for a, t in zip(self._first, self.tendons, strict=True)]
+
+    @cached_property
+    def _ultimate(self) -> float:
+        """The moment [N m] at which the concrete crushes."""
+        ends = zip(self.tendons, self._last, strict=True)
+        steel = [*(t if t.bonded else t.holding(s) for t, s in ends), *self.bars]
+        top = self.crushing
+        bend = -bisected(
+            lambda bend: self._sums(top, -bend, steel, self.block)[0],
+            -top / (1e-6 * self.height),
+            0.0,
+        )
+        return float(self._sums(top, bend, steel, self.block)[1])
 
     def effective_prestress(self, load: float) -> tuple[float, float]:
         """Return the share of the file's prestress that is left, and the mean stress [Pa].
 
-        By the elastic uncracked section: cracks re-open at a load [N] where the bottom fibre has
-        no stress. Concrete and (n - 1) times the area of bonded steel; all tendons have lost one
-        share of what they have where the concrete beside them has no strain.
+        Cracks re-open at a load [N] where the bottom fibre has no stress; all tendons have lost
+        one share of what they have where the concrete beside them has no strain.
         """
-        tables, modulus = self.asked.specimen.get("tendon", []), self.modulus
-        bars = self.asked.specimen.get("bar", [])
-        layers = [
-            (
-                written(t["modulus"], STRESS) / modulus,
-                written(t["area"], AREA),
-                written(t["depth"], LENGTH),
-            )
-            for t in (*tables, *bars)
-        ]
-        given = [written(t["stress"], STRESS) for t in tables]
-        # A stress under no moment is a force on what is left beside the tendon's own hole.
-        least = [
-            ((0.0 if i < len(tables) and tables[i]["stress_at"] == "no moment" else n) - 1.0)
-            for i, (n, _, _) in enumerate(layers)
-        ]
-        beside = self._elastic([(k * a, y) for k, (_, a, y) in zip(least, layers, strict=True)])
-        pulls = [(s * a, y) for s, (_, a, y) in zip(given, layers, strict=False)]
-        at_none = []
-        for table, stress, (n, _, depth) in zip(tables, given, layers, strict=False):
-            push = sum(
-                p * (1 / beside[0] + (y - beside[1]) * (depth - beside[1]) / beside[2])
-                for p, y in pulls
-            )
-            at_none.append(stress + n * push * (table["stress_at"] == "no moment"))
-        area, middle, inertia = self._elastic([((n - 1.0) * a, y) for n, a, y in layers])
-        core = inertia / (self.height - middle) / area
-        forces = [(s * a, y) for s, (_, a, y) in zip(at_none, layers, strict=False)]
-        moment = sum(force * (y - middle + core) for force, y in forces)
+        moment, mean = self._decompression
         share = (load / 2 * self.asked.shear_span + self.own) / moment
-        return share, share * sum(f for f, _ in forces) / sum(
-            a for _, a, _ in layers[: len(tables)]
-        )
-
-    def _elastic(self, more: list[tuple[float, float]]) -> tuple[float, float, float]:
-        """Return area, depth of the centroid and second moment of concrete and `more` areas."""
-        parts = list(more)
-        own = 0.0
-        for y, z, b, c in self.slices:
-            deep = z - y
-            for area, at in ((b * deep / 2, y + deep / 3), (c * deep / 2, y + 2 * deep / 3)):
-                parts.append((area, at))
-                own += area * deep**2 / 18  # of a triangle about its own centroid
-        area = sum(a for a, _ in parts)
-        middle = sum(a * y for a, y in parts) / area
-        return area, middle, own + sum(a * (y - middle) ** 2 for a, y in parts)
-
-
-def bisected(rising: Law, low: float, high: float) -> float:
-    """Return where a function that rises is zero."""
-    for _ in range(200):
-        middle = (low + high) / 2
-        if not low < middle < high:
-            break
-        low, high = (middle, high) if rising(middle) < 0 else (low, middle)
-    return middle
+        return share, share * mean

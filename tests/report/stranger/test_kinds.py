@@ -93,7 +93,16 @@ def test_a_sprayed_failure_with_faults_of_water_and_pump_on_a_rig_with_all_chann
         text = text.replace(gentle, harder)
     (tmp_path / "p.toml").write_text(text, encoding="utf-8")
     (tmp_path / "events.toml").write_text(FAULTS, encoding="utf-8")
-    words = ("--rig", "simulated-full", "--events", str(tmp_path / "events.toml"), "--seed", "1")
+    rig = (ROOT / "protocols" / "rigs" / "simulated-full.toml").read_text(encoding="utf-8")
+    (tmp_path / "rig.toml").write_text(rig.replace('"1 kHz"', '"500 Hz"'), encoding="utf-8")
+    words = (
+        "--rig",
+        str(tmp_path / "rig.toml"),
+        "--events",
+        str(tmp_path / "events.toml"),
+        "--seed",
+        "1",
+    )
     out = tmp_path / "wet-1"
     said = said_by("rehearse", str(tmp_path / "p.toml"), *words, "--out", str(out))
     assert said.code == 0, said.err
