@@ -29,7 +29,7 @@ CLOSE = 1e-9
 """Share by which what is worked out may differ; what is read as it stands may not differ at all."""
 AS_IT_STANDS = re.compile(
     r"(attr|events|inspections|interruptions|zeros|spray|calibration|full_rate|static|constant)\."
-    r"|(cycles|build_up)\.\w+\.(at|min|max|first|last)"
+    r"|(cycles|build_up)\.\w+\.(at|min|max|first|last|median)"
 )
 LENGTH = re.compile(r"derived\.debonded_length\.at\.\d+")
 """Lengths estimated by a model of the program: they must lie within the span."""
