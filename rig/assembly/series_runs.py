@@ -5,6 +5,7 @@ What the file says holds; where the run says otherwise, that is a warning.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -16,12 +17,15 @@ from rig.protocol.document import Document
 from rig.protocol.load import load_series
 from rig.protocol.position import Path as Place
 from rig.protocol.position import locate
-from rig.protocol.series import MODES, SAME_LEVEL, Life, Series, Ultimate
+from rig.protocol.series import MODES, RUST, SAME_LEVEL, Life, Observation, Series, Ultimate
 from rig.protocol.series_doubts import LONG_UNLOADED
+from rig.record.cracks import NO_RUST
 from rig.units import shown
 
 LATE: Final = 100_000
 """Counted cycles after which any unloading is told. Common practice, no source."""
+_DENIED: Final = ("no", "none", "not", "nothing", "without", "never", "free")
+"""First words after which it is not told whether rust was seen."""
 
 
 def read_series(path: str, read: Callable[[str], str]) -> Series:
@@ -59,7 +63,10 @@ def with_runs(
         for index, load in enumerate(series.ultimates)
     )
     warnings = (*series.warnings, *(str(warning) for warning in sorted(document.warnings)))
-    found = replace(series, lives=lives, ultimates=ultimates, warnings=warnings)
+    observations = (*series.observations, *reading.observations)
+    found = replace(
+        series, lives=lives, ultimates=ultimates, observations=observations, warnings=warnings
+    )
     return found, document.problems
 
 
@@ -72,12 +79,14 @@ class _Reading:
         self._folder = folder
         self._read: dict[Path, RunTold] = {}
         self._named: dict[tuple[str, Path], str] = {}
+        self.observations: list[Observation] = []
 
     def life(self, place: Place, life: Life) -> Life:
         """Return a life with what its run tells."""
         told = self._told(place, life)
         if told is None:
             return life
+        self._rust(place, life, told)
         if void := self._void(place, told):
             return replace(life, valid=False, void_reason=void)
         outcome = self._outcome(place, life, told)
@@ -127,6 +136,7 @@ class _Reading:
         told = self._told(place, ultimate)
         if told is None:
             return ultimate
+        self._rust(place, ultimate, told)
         if void := self._void(place, told):
             return replace(ultimate, valid=False, void_reason=void)
         load = told.ultimate
@@ -173,6 +183,34 @@ class _Reading:
             "add valid = true where that is wrong",
         )
         return reason
+
+    def _rust(self, place: Place, entry: Life | Ultimate, told: RunTold) -> None:
+        """Add whether rust was seen after the end; what the file says holds."""
+        said = told.found.rust
+        if not said:
+            return
+        seen = said.casefold() != NO_RUST
+        if seen and re.split(r"\W+", said.casefold())[0] in _DENIED:
+            self._document.warn(
+                (*place, "run"),
+                f"does not tell whether rust was seen: {shown(said)}",
+                f'correct the note to "{NO_RUST}", or add [[observation]] of it',
+            )
+            return
+        before = [
+            each.seen
+            for each in (*self._series.observations, *self.observations)
+            if (each.specimen, each.looked_for) == (entry.specimen, RUST)
+        ]
+        if not before:
+            self.observations.append(Observation(entry.specimen, RUST, seen))
+        elif seen not in before:
+            self._document.warn(
+                (*place, "run"),
+                f"tells of rust {shown(said)}, and an observation that there is "
+                f"{'some' if before[0] else 'none'}: the observation holds",
+                "correct whichever is wrong",
+            )
 
     def _mode(self, place: Place, entry: Life | Ultimate, told: RunTold) -> str | None:
         """Return how the specimen failed: as the file says, else as its run tells it."""

@@ -20,11 +20,9 @@ from rig.mechanics.specimen import Section
 from rig.protocol.series import MODES
 from rig.record.after_end import AfterEnd, added_after
 from rig.record.crack_words import numbered
-from rig.record.cracks import CrackEntry
+from rig.record.cracks import NO_RUST, CrackEntry
 from rig.record.pictures import keep_picture
 
-NO_RUST: Final = "none"
-"""What is said where somebody looked for rust and there was none."""
 _UNKNOWN_SIZE: Final = "the size of the specimen is not known: nothing was held against it"
 
 

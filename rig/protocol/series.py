@@ -24,7 +24,8 @@ MODES: Final = (
 )
 """How a specimen failed, as a person saw it. Common practice, no source."""
 
-SIGNS: Final = ("rust", "longitudinal crack", "wire slip", "lost material")
+RUST: Final = "rust"
+SIGNS: Final = (RUST, "longitudinal crack", "wire slip", "lost material")
 """What is looked for on a specimen afterwards."""
 
 EQUAL_LOAD: Final = "life at equal load level"

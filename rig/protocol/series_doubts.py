@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from rig.protocol.document import Document
-from rig.protocol.series import EQUAL_CONCRETE, Hypothesis, Life, Series
+from rig.protocol.series import EQUAL_CONCRETE, RUST, Hypothesis, Life, Series
 from rig.units import shown
 
 LONG_UNLOADED: Final = 24 * 3600.0
@@ -93,6 +93,10 @@ def _doubt_seen(document: Document, index: int, hypothesis: Hypothesis, series: 
         for each in series.observations
         if each.looked_for == hypothesis.seen
     }
+    if hypothesis.seen == RUST:
+        # What was found after the end of a run may tell it, and is not read yet.
+        looked |= {life.group for life in series.lives if life.run}
+        looked |= {load.group for load in series.ultimates if load.run}
     for group in (*hypothesis.lower, *hypothesis.higher):
         if group not in looked:
             document.warn(

@@ -17,6 +17,8 @@ CRACKS: Final = "cracks"
 FACES: Final = ("front", "back", "bottom", "top", "left-end", "right-end")
 DIRECTIONS: Final = ("flexural", "longitudinal", "inclined")
 KINDS: Final = ("reading", "picture", "words", "correction", "after-test")
+NO_RUST: Final = "none"
+"""What is said where somebody looked for rust and there was none."""
 FACTS: Final = ("mode", "valid", "void", "wires", "rust")
 """What an entry of kind "after-test" tells."""
 WITHDRAWN: Final = "withdrawn"
