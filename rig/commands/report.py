@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import sys
 from collections.abc import Mapping, Sequence
@@ -179,10 +178,9 @@ def _refuse_series_files(folder: Path) -> None:
 
 def _file(path: Path) -> dict[str, Any]:
     """Return path, hash and size of a file that was written."""
-    from rig.record.trouble import storage
+    from rig.record.hashes import sha256_of
 
-    with storage(path, "read what was written"), path.open("rb") as file:
-        found = hashlib.file_digest(file, "sha256").hexdigest()
+    found = sha256_of(path)
     return {"file": str(path.absolute()), "sha256": found, "bytes": os.path.getsize(path)}
 
 

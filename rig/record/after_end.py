@@ -6,7 +6,6 @@ run.h5 is made anew, verified and renamed into place like the first one.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -16,6 +15,7 @@ from rig.errors import InputError
 from rig.record.crack_words import numbered
 from rig.record.cracks import CRACKS, CrackEntry, read_cracks
 from rig.record.entries import Ending
+from rig.record.hashes import sha256_of
 from rig.record.history import Journal
 from rig.record.hold import Hold
 from rig.record.journal import JournalWriter
@@ -42,7 +42,8 @@ class AfterEnd:
         self.ending = ending
         self._folder = folder
         self._hold = hold
-        self._before = _sha256(folder / RUN_FILE)
+        run_file = folder / RUN_FILE
+        self._before = sha256_of(run_file) if run_file.is_file() else ""
         self._writer: JournalWriter | None = None
 
     def new(self, kind: str, by: str, at_utc: str, text: str = "") -> CrackEntry:
@@ -108,10 +109,3 @@ def _samples_whole(folder: Path, journal: Journal) -> None:
                 return
     for _ in journal.full_rate():
         pass
-
-
-def _sha256(path: Path) -> str:
-    if not path.is_file():
-        return ""
-    with storage(path, "read the run file"), path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -7,7 +7,6 @@ has none.
 
 from __future__ import annotations
 
-import hashlib
 import math
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -21,6 +20,7 @@ from rig.errors import InputError, StorageError
 from rig.protocol.plan import Plan
 from rig.record.cracks import CrackEntry, read_cracks
 from rig.record.entries import Event, RunHeader
+from rig.record.hashes import sha256_of
 from rig.record.history import Journal
 from rig.record.journal import JOURNAL
 from rig.record.layout import RUN_FILE, TEXTS
@@ -130,7 +130,7 @@ def _opened(path: Path, stack: ExitStack) -> tuple[Recording, RunHeader, Whole, 
         alone = stack.enter_context(open_recording(path))
         run_file = file if path.is_dir() else path
         said = "run.h5 was read alone: there is no journal beside it to hold it against"
-        whole = Whole(_sha256(run_file), verified=False, said=(said,))
+        whole = Whole(sha256_of(run_file), verified=False, said=(said,))
         return alone, alone.header, whole, alone
     try:
         of_journal = stack.enter_context(open_recording(path))
@@ -139,7 +139,7 @@ def _opened(path: Path, stack: ExitStack) -> tuple[Recording, RunHeader, Whole, 
         alone = stack.enter_context(open_recording(file))
         trouble = Words(str(error), "file.run.h5.trouble")
         why = ("run.h5 was read alone, for the journal cannot be: ", trouble)
-        return alone, alone.header, Whole(_sha256(file), verified=False, said=why), alone
+        return alone, alone.header, Whole(sha256_of(file), verified=False, said=why), alone
     whole = _held_against(file, known)
     read = stack.enter_context(open_recording(file)) if whole.verified else of_journal
     return read, of_journal.header, whole, of_journal
@@ -163,13 +163,8 @@ def _held_against(file: Path, known: str | None) -> Whole:
             "run.h5 was read back against the journal when it was made, and its bytes are the "
             "same since then (checksums in the journal)"
         )
-        return Whole(_sha256(file), verified=True, said=(said,))
-    return Whole(_sha256(file), verified=False, said=(said,))
-
-
-def _sha256(file: Path) -> str:
-    with storage(file, "read the run file"), file.open("rb") as opened:
-        return hashlib.file_digest(opened, "sha256").hexdigest()
+        return Whole(sha256_of(file), verified=True, said=(said,))
+    return Whole(sha256_of(file), verified=False, said=(said,))
 
 
 def _others(header: RunHeader) -> list[str]:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from rig.errors import StorageError
+from rig.record.hashes import sha256_of
 from rig.record.reader import read_run
-from rig.record.trouble import storage
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -64,7 +63,7 @@ def sources_of(series: Series, file: Path | None) -> Sources:
     if file is None:
         return Sources("", "", tuple(SourceRun(n, tuple(s)) for n, s in named.items()))
     runs = tuple(_run(file.parent, name, tuple(own)) for name, own in named.items())
-    return Sources(file.name, _sha256(file), runs)
+    return Sources(file.name, sha256_of(file), runs)
 
 
 def _run(folder: Path, named: str, specimens: tuple[str, ...]) -> SourceRun:
@@ -77,7 +76,7 @@ def _run(folder: Path, named: str, specimens: tuple[str, ...]) -> SourceRun:
                 named=named,
                 specimens=specimens,
                 file=path.name,
-                sha256=_sha256(path),
+                sha256=sha256_of(path),
                 run_id=str(known["run_id"]),
                 started=str(known["started_utc"]),
                 outcome=run.outcome,
@@ -94,8 +93,3 @@ def _kind(known: Mapping[str, object]) -> str:
         return "imported"
     return "simulated" if known["simulated"] else "recorded"
 
-
-def _sha256(path: Path) -> str:
-    """Return the hash of a file, as `sha256sum` prints it. Raises StorageError."""
-    with storage(path, "read the file"), path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
