@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from rig.report.lives_object import plain
 from rig.lives.stations import DAY
+from rig.report.lives_object import plain
 
 if TYPE_CHECKING:
     from rig.lives.order import Ordered

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
-from rig.report.lives_object import plain
 from rig.commands.tables import NONE, Printed, Row, number
+from rig.report.lives_object import plain
 
 if TYPE_CHECKING:
     from rig.lives.service import PlaceLife, ServiceLife
