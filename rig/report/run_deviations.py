@@ -32,10 +32,11 @@ Row = tuple[Cell, ...]
 
 @dataclass(frozen=True, slots=True)
 class Looked:
-    """One thing that was looked for: its `name`, and the rows found."""
+    """One thing that was looked for: its `name`, the rows found, and the kinds of their events."""
 
     name: str
     rows: tuple[Row, ...]
+    kinds: tuple[str, ...] = ()
 
 
 def deviations_section(read: RunRead) -> Section:
@@ -60,14 +61,18 @@ def _shown(one: Looked) -> Iterator[Row]:
     for row in one.rows[:MOST]:
         yield one.name, *row
     if len(one.rows) > MOST:
-        key = f"derived.deviations.{one.name.replace(' ', '_')}.count"
-        count = Measure(len(one.rows), COUNT, key)
-        yield one.name, "later too", "", (count, " in all; they stand in /events of run.h5")
+        said: Cell = "more of them stand in run.h5"
+        if one.kinds:
+            key = f"derived.events.{'+'.join(one.kinds).replace(' ', '_')}.count"
+            said = Measure(len(one.rows), COUNT, key), " in all; they stand in /events of run.h5"
+        yield one.name, "later too", "", said
 
 
 def _looked(read: RunRead) -> Iterator[Looked]:
     for name, which in _EVENTS:
-        yield Looked(name, tuple(_event(read, index) for index in which(read)))
+        kinds = which if isinstance(which, tuple) else ()
+        found = events_of(read, *which) if isinstance(which, tuple) else which(read)
+        yield Looked(name, tuple(_event(read, index) for index in found), kinds)
     yield Looked(
         "unloaded for long", tuple(_stood(read, long_unloaded(read.rows("interruptions"))))
     )
@@ -102,10 +107,6 @@ def _unconfirmed(read: RunRead) -> Iterator[Row]:
             key = f"derived.spray.{index}.lasted"
             lasted = Measure(off - on, "s", key)
             yield read.moment(on, f"spray.{index}.time_on"), "", lasted
-
-
-def _kinds(*kinds: str) -> Callable[[RunRead], list[int]]:
-    return lambda read: events_of(read, *kinds)
 
 
 def _short(read: RunRead) -> list[int]:
@@ -153,37 +154,37 @@ def _without(read: RunRead) -> list[int]:
     return [i for i in events_of(read, "deviation") if i not in spells]
 
 
-_EVENTS: Final[tuple[tuple[str, Callable[[RunRead], list[int]]], ...]] = (
+_EVENTS: Final[tuple[tuple[str, tuple[str, ...] | Callable[[RunRead], list[int]]], ...]] = (
     ("spray period missed", missed),
     ("dry beyond the plan, begun", _without),
     ("dry beyond the plan, ended", dry_spells),
     ("load short", _short),
-    ("load off its target", _kinds("off-target", "uneven-load")),
-    ("load correction at its end", _kinds("correction")),
-    ("overload, as told", _kinds("overload")),
+    ("load off its target", ("off-target", "uneven-load")),
+    ("load correction at its end", ("correction",)),
+    ("overload, as told", ("overload",)),
     ("gone on although somebody should have looked", _forced),
     ("gone on at somebody's request after a pause that something found called for", _going_on),
     ("nobody looked in time", _unattended),
     ("criterion that was alert only", _alert_only),
-    ("channels that contradict each other", _kinds("conflict", "support")),
-    ("trouble of a sensor", _kinds("sensor")),
-    ("sensor moved or exchanged", _kinds("offset")),
-    ("zero that has moved", _kinds("zero")),
+    ("channels that contradict each other", ("conflict", "support")),
+    ("trouble of a sensor", ("sensor",)),
+    ("sensor moved or exchanged", ("offset",)),
+    ("zero that has moved", ("zero",)),
     ("baseline taken again", _again),
-    ("doubt about the rig accepted by name", _kinds("accepted")),
-    ("doubt about the rig at the start", _kinds("doubt")),
-    ("rig file changed on the way", _kinds("rig file")),
-    ("taken up after it was cut off", _kinds("resume")),
-    ("channels corrected as a verification tells", _kinds("corrected")),
-    ("disturbances that were scripted", _kinds("events")),
-    ("stage left out", _kinds("skipped")),
-    ("trouble of the record", _kinds("record", "bug")),
-    ("trouble of lines or clock", _kinds("clock")),
-    ("oil too warm", _kinds("oil")),
-    ("stop that did not go as planned", _kinds("stop")),
-    ("what importing found odd", _kinds("import")),
+    ("doubt about the rig accepted by name", ("accepted",)),
+    ("doubt about the rig at the start", ("doubt",)),
+    ("rig file changed on the way", ("rig file",)),
+    ("taken up after it was cut off", ("resume",)),
+    ("channels corrected as a verification tells", ("corrected",)),
+    ("disturbances that were scripted", ("events",)),
+    ("stage left out", ("skipped",)),
+    ("trouble of the record", ("record", "bug")),
+    ("trouble of lines or clock", ("clock",)),
+    ("oil too warm", ("oil",)),
+    ("stop that did not go as planned", ("stop",)),
+    ("what importing found odd", ("import",)),
 )
-"""What events tell of deviations, and which they are."""
+"""What events tell of deviations, and which they are: of some kinds, or as a function finds."""
 
 
 def _of_cycles(read: RunRead) -> Iterator[Looked]:

@@ -55,9 +55,7 @@ _OWN: Final[dict[str, str]] = {
     "`at net deflection`",
     "derived.age": "days from `cast` of [history] in the specimen text to root attribute "
     "started_utc, as a time",
-    "derived.test_time": "root attribute ended_time; without an end the time of the last event",
     "derived.water.wet": "seconds that the rows of /spray with confirmed = 1 cover together",
-    "derived.water.submerged": "root attribute ended_time, where exposure is submerged",
     "derived.water.volume": "sum of volume of /spray",
     "derived.water.unconfirmed": "seconds of the rows of /spray with confirmed = 0, summed",
     "derived.water.missed": "number of events whose text begins with `spray period missed`",
@@ -73,8 +71,9 @@ _OWN: Final[dict[str, str]] = {
     "derived.zero_shift.I": "value of row I of /zeros less the value of the first row of /zeros of "
     "the same channel",
     "derived.prestress.I": "MPa named after `effective prestress` in the text of event I",
-    "derived.events.left_out": "rows of /events less those shown",
-    "derived.events.KIND.count": "number of rows of /events of that kind",
+    "derived.events.left_out": "rows of /events less those in the report's own table of events",
+    "derived.events.KIND.count": "number of rows of /events of that kind; of any of several that "
+    "are joined by +; _ stands for a blank",
     "derived.forecast.I.median": "cycle named in the text of event I after `expected at cycle`",
     "derived.forecast.I.low": "the first cycle named in the text of event I after `between`",
     "derived.forecast.I.high": "the second cycle named in the text of event I after `between`",
@@ -87,8 +86,6 @@ _OWN: Final[dict[str, str]] = {
     "derived.rows.NAME": "number of rows of the table NAME",
     "derived.after_end": "number of rows of /cycles flagged after-end",
     "derived.missing.NAME": "number of rows of /cycles up to the verdict in which NAME is NaN",
-    "derived.deviations.NAME.count": "number of events (or rows of /spray or /interruptions) that "
-    "tell of that deviation",
     "derived.spray.I.lasted": "time_off less time_on of row I of /spray",
     "derived.doubts.I": "what `check` doubts of the rig on the day of started_utc; needs the "
     "program",

@@ -41,7 +41,7 @@ UNKNOWN += (NotImplementedError, AttributeError, ArithmeticError)
 
 def troubles(page: Page, run: RunFile) -> Iterator[str]:
     """Give a line for whatever does not agree."""
-    keys = Keys(run, run.path)
+    keys = Keys(run, {found.key for found in page.found})
     checks = {"number": number_wrong, "words": words_wrong, "moment": moment_wrong}
     for found in page.found:
         try:

@@ -50,10 +50,16 @@ def statistic(values: np.ndarray, what: str) -> float:
 
 
 class Derived:
-    """Works keys out; a method for each group of them, named by the word behind `derived`."""
+    """Works keys out; a method for each group of them, named by the word behind `derived`.
 
-    def __init__(self, run: RunFile) -> None:
+    `shown` are the keys of the rows in the report's own table of events, `pictures` the different
+    ones that standing entries of the crack log name.
+    """
+
+    def __init__(self, run: RunFile, shown: set[str], pictures: set[str]) -> None:
         self.run = run
+        self.shown = shown
+        self.pictures = pictures
         self.asked = Asked(run)
         self.samples = Samples(run)
 
@@ -314,9 +320,16 @@ class Derived:
             return math.nan, "Pa"
         return 1e6 * number_in(self.run.events[int(at)]["text"], "effective prestress"), "Pa"
 
-    def _events(self, kind: str, what: str) -> Value:
+    def _events(self, kinds: str, what: str = "") -> Value:
+        if kinds == "left_out":
+            return len(self.run.events) - len(self.shown), "1"
         assert what == "count"
-        return sum(e["kind"] == kind for e in self.run.events), "1"
+        which = [kind.replace("_", " ") for kind in kinds.split("+")]
+        return sum(e["kind"] in which for e in self.run.events), "1"
+
+    def _pictures(self, what: str) -> Value:
+        count, most = len(self.pictures), 20
+        return (min(count, most) if what == "shown" else count - min(count, most)), "1"
 
     def _foretold(self, event: dict[str, Any]) -> tuple[float, float, float] | None:
         found = re.search(
@@ -346,13 +359,6 @@ class Derived:
             found = [number_in(why, w) for w in ("ultimate load", "it had held")]
             return 1e3 * max(load for load in found if not math.isnan(load)), "N"
         return 1e-3 * number_in(why, "at net deflection"), "m"
-
-    def _cracks(self, what: str) -> Value:
-        rows = self.run.rows("cracks")
-        assert what in {"entries", "pictures"}
-        if what == "entries":
-            return len(rows), "1"
-        return len({r["picture"] for r in rows if r["picture"]}), "1"
 
 
 def place(values: np.ndarray, what: str) -> int:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from datetime import date, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 import quantities
@@ -63,13 +63,18 @@ BY_UNIT = {
 
 
 class Keys:
-    """Finds what keys stand for. Raises KeyError and the like for one that is not known."""
+    """Finds what keys stand for. Raises KeyError and the like for one that is not known.
 
-    def __init__(self, run: RunFile, report_of: Path) -> None:
+    `on_page` are all keys of the page.
+    """
+
+    def __init__(self, run: RunFile, on_page: set[str]) -> None:
         self.run = run
-        self.path = report_of
-        self.derived = Derived(run)
-        self.cracks = Stranger(report_of)
+        self.path = run.path
+        self.cracks = Stranger(run.path)
+        shown = {key for key in on_page if re.fullmatch(r"events\.\d+\.kind", key)}
+        pictures = {row["picture"] for row in self.cracks.entry.values()} - {""}
+        self.derived = Derived(run, shown, pictures)
         self.began = datetime.fromisoformat(run.attributes["started_utc"])
 
     def value(self, key: str, unit: str) -> Value:
