@@ -13,6 +13,7 @@ import numpy as np
 
 from rig.criteria.load import GROSS_OVERLOAD
 from rig.errors import InputError
+from rig.protocol.levels import tendon_range_of
 from rig.protocol.plan import Plan
 from rig.record.cracks import NOTHING, Found, found_after, read_cracks
 from rig.record.layout import TEXTS
@@ -33,8 +34,9 @@ class RunTold:
     """What a run tells; None is what it does not know. Loads in N, times in s.
 
     `age` is that of a real specimen at its start, by the cast date of its file. `cycles` are those
-    at the verdict. `ultimate` is the load of a static test, `residual` that of one after a run-out,
-    where they came to their ultimate. `unloadings` are the last counted cycles before those
+    at the verdict, `tendon_range` [Pa] is that of mechanics before any wear. `ultimate` is the load
+    of a static test, `residual` that of one after a run-out, where they came to their ultimate.
+    `unloadings` are the last counted cycles before those
     interruptions in which it carried no load, `found` what people found after the end.
     """
 
@@ -43,6 +45,7 @@ class RunTold:
     outcome: str
     cycles: int
     level: float | None
+    tendon_range: float | None
     overloaded: bool
     age: float | None
     wet: float | None
@@ -68,6 +71,7 @@ def run_told(path: Path) -> RunTold:
             outcome=run.outcome,
             cycles=run.cycles,
             level=loading.upper / loading.capacity if loading else None,
+            tendon_range=tendon_range_of(plan) if plan else None,
             overloaded=loading is not None and _overloaded(run, loading.upper),
             age=_age(run, plan) if plan else None,
             wet=_wet(run),

@@ -121,6 +121,7 @@ class _Reading:
         return replace(
             life,
             level=level,
+            tendon_range=told.tendon_range if life.tendon_range is None else life.tendon_range,
             cycles=float(told.cycles) if life.cycles is None else life.cycles,
             outcome=outcome,
             mode=mode,

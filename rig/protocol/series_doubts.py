@@ -95,8 +95,8 @@ def _doubt_seen(document: Document, index: int, hypothesis: Hypothesis, series: 
     }
     if hypothesis.seen == RUST:
         # What was found after the end of a run may tell it, and is not read yet.
-        looked |= {life.group for life in series.lives if life.run}
-        looked |= {load.group for load in series.ultimates if load.run}
+        looked |= {life.group for life in series.lives if life.run and life.valid}
+        looked |= {load.group for load in series.ultimates if load.run and load.valid}
     for group in (*hypothesis.lower, *hypothesis.higher):
         if group not in looked:
             document.warn(

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from typing import Final
 
-from rig.mechanics.prediction import Levels, predict
+from rig.protocol.levels import levels_of
 from rig.protocol.plan import Cyclic, Plan
 from rig.protocol.residual import residual_stages
 from rig.report.document import Facts, Paragraph, Section
@@ -59,27 +59,6 @@ def _loads(plan: Plan) -> Iterator[Row]:
     yield "Lower over upper load (R)", (ratio,)
     yield "Load level", (Measure(load.upper / load.capacity, "%", "derived.level", 4),)
     yield "Frequency asked for", (Measure(load.frequency, "Hz", "derived.frequency"),)
-
-
-def levels_of(plan: Plan) -> Levels | None:
-    """Return the measures of how hard a specimen is tested, None where mechanics cannot tell."""
-    load = plan.loading
-    if load is None:
-        return None
-    try:
-        # By the code's formula: to follow a tendon without bond along the beam takes seconds.
-        told = predict(
-            plan.specimen,
-            load.lower,
-            load.upper,
-            plan.exposure or "dry",
-            load.capacity,
-            load.frequency,
-            by_code=True,
-        )
-    except (ValueError, ArithmeticError):
-        return None
-    return told.levels
 
 
 def _measures(plan: Plan) -> Iterator[Row]:
