@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
+from rig.errors import StorageError
 from rig.report.drawn_figures import fixed_look
 
 if TYPE_CHECKING:
@@ -18,6 +19,10 @@ HEAD: Final = b"%PDF-1.4\n%\xac\xdc \xab\xba\n"
 _NULL: Final = b"null"
 _OBJECT: Final = re.compile(rb"\d+ 0 obj\s*(.*?)\s*endobj\s*$", re.DOTALL)
 _REFERENCE: Final = re.compile(rb"(\d+) 0 R")
+
+
+class UnknownPdf(StorageError):
+    """matplotlib writes its PDF otherwise than it is read here: a report has no paper then."""
 
 
 @dataclass(slots=True)
@@ -80,8 +85,10 @@ def add_figures(pdf: Pdf, figures: Mapping[str, Figure]) -> dict[str, int]:
 
     `pdf` must be empty: matplotlib writes a file of one figure a page, whose objects keep their
     numbers, and what was drawn on a page becomes a form. A form is as large as its figure [pt].
+    Raises UnknownPdf where that file is built otherwise than it is read here.
     """
     # Imported late: matplotlib would slow down every command.
+    from matplotlib import __version__
     from matplotlib.backends.backend_pdf import PdfPages
 
     if not figures:
@@ -90,7 +97,18 @@ def add_figures(pdf: Pdf, figures: Mapping[str, Figure]) -> dict[str, int]:
     with fixed_look(), PdfPages(file, metadata={"CreationDate": None}) as pages:
         for figure in figures.values():
             pages.savefig(figure, dpi=_DPI)
-    objects, trailer = _read(file.getvalue())
+    try:
+        return _taken_over(pdf, figures, file.getvalue())
+    except (ValueError, LookupError) as error:
+        raise UnknownPdf(
+            f"figures as matplotlib {__version__} writes them cannot be put on paper: {error}; "
+            "install the version that requirements.lock names"
+        ) from error
+
+
+def _taken_over(pdf: Pdf, figures: Mapping[str, Figure], data: bytes) -> dict[str, int]:
+    """Take the objects of a file of matplotlib's over; return the numbers of the forms by name."""
+    objects, trailer = _read(data)
     pdf.objects = [objects.get(number, _NULL) for number in range(1, max(objects) + 1)]
     root = _following(trailer, b"/Root")
     tree = _following(objects[root], b"/Pages")
