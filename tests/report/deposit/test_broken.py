@@ -167,7 +167,7 @@ def test_a_zip_file_writes_nothing_outside_of_its_folder(tmp_path, name):
 def test_a_zip_file_that_is_larger_than_the_disk_is_not_unpacked(tmp_path, monkeypatch):
     archive = archived(tmp_path / "a.zip", {"a.txt": b"x" * 1000})
     (tmp_path / "in").mkdir()
-    monkeypatch.setattr(packing, "free_bytes", lambda _: 999)
+    monkeypatch.setattr(packing, "free_bytes", lambda _: packing.LEFT + 999)
     with pytest.raises(StorageError, match="needs 1,000 bytes unpacked"):
         packing.unpack(archive, tmp_path / "in")
 
@@ -193,15 +193,28 @@ def test_a_torn_zip_file_is_one_line(small, tmp_path, cut):
     assert "\n" not in str(error.value)
 
 
-def test_a_byte_changed_in_a_zip_file_is_found(small, tmp_path):
+@pytest.mark.parametrize(
+    ("name", "said"), [("run.h5", "Bad CRC"), ("csv/events.csv", "Error -3 while decompressing")]
+)
+def test_a_byte_changed_in_a_zip_file_is_found(small, tmp_path, name, said):
     packing.pack(small, names_below(small), tmp_path / "a.zip")
     content = bytearray((tmp_path / "a.zip").read_bytes())
     with zipfile.ZipFile(tmp_path / "a.zip") as archive:
-        place = archive.getinfo("run.h5").header_offset + 500
-    content[place] ^= 0xFF
+        # PKWARE, APPNOTE 6.3.10, 4.3.7: 30 bytes and the name stand before what is packed.
+        place = archive.getinfo(name).header_offset + 30 + len(name)
+    content[place] = 0xFF  # RFC 1951, 3.2.3: no block is of type 3
     (tmp_path / "a.zip").write_bytes(content)
-    with pytest.raises(StorageError, match=r"a\.zip: is no zip file that is whole: Bad CRC"):
+    with pytest.raises(StorageError, match=rf"a\.zip: is no zip file that is whole: {said}"):
         check(tmp_path / "a.zip")
+
+
+def test_a_zip_file_that_is_packed_otherwise_is_not_unpacked(tmp_path):
+    with zipfile.ZipFile(tmp_path / "a.zip", "w", zipfile.ZIP_BZIP2) as archive:
+        archive.writestr("run.h5", b"x" * 1000)
+    (tmp_path / "in").mkdir()
+    with pytest.raises(StorageError, match=r"'run\.h5' is packed in a way that is not read here"):
+        packing.unpack(tmp_path / "a.zip", tmp_path / "in")
+    assert not list((tmp_path / "in").iterdir())
 
 
 def test_a_damaged_run_makes_no_deposit(made, tmp_path):
