@@ -3,22 +3,36 @@
 from __future__ import annotations
 
 import os
+import secrets
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from rig.errors import InputError
+from rig.errors import InputError, StorageError
 from rig.record.trouble import storage, sync_file, sync_folder
 from rig.report.document import Document
 from rig.report.drawn_figures import drawn
 from rig.report.page import of_page, page_of
 from rig.report.paper import is_our_paper, write_paper
+from rig.report.paper_pdf import UnknownPdf
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 PAGE: Final = "report.html"
 PAPER: Final = "report.pdf"
+
+
+def of_run(run_id: str, started_utc: str) -> str:
+    """Return what the report of a run is of, by which an earlier one of the same is known."""
+    return f"{run_id}, begun {started_utc}"
+
+
+def is_report_of(path: Path, of: str) -> bool:
+    """Tell whether a file is the page or the paper of a report of that."""
+    if path.name == PAGE:
+        return path.is_file() and of_page(path) == of
+    return is_our_paper(path, of)
 
 
 def refuse_foreign(folder: Path, of: str) -> None:
@@ -59,31 +73,41 @@ def write_report(
 
     Each figure is drawn once; `figures` are all of them by name, where they are drawn already.
     Page and paper are whole before either takes its name, so that an earlier report stays until
-    there is a new one. Raises InputError as `refuse_foreign` does, and StorageError.
+    there is a new one; two that are written at once do not meet. Where figures cannot be put on
+    paper the page is written all the same. Raises InputError as `refuse_foreign` does, and
+    StorageError.
     """
     refuse_foreign(folder, of)
     figures = drawn(document) if figures is None else figures
     page, paper = folder / PAGE, folder / PAPER
-    fresh = {path: folder / f".{path.name}.new" for path in (page, paper)}
+    mark = secrets.token_hex(4)
+    fresh = {path: folder / f".{path.name}.{mark}" for path in (page, paper)}
     with storage(folder, "make the folder"):
         folder.mkdir(exist_ok=True)
     try:
         text = page_of(document, figures, of)
         with storage(page, "write the report"):
-            fresh[page].unlink(missing_ok=True)
             fresh[page].write_text(text, encoding="utf-8", newline="\n")
-        fresh[paper].unlink(missing_ok=True)
-        write_paper(document, fresh[paper], figures, of)
-        for path, new in fresh.items():
-            with storage(path, "write the report"):
-                sync_file(new)
-                os.replace(new, path)
-        with storage(folder, "write the report"):
-            sync_folder(folder)
+        try:
+            write_paper(document, fresh[paper], figures, of)
+        except UnknownPdf as error:
+            _named(folder, {page: fresh[page]})
+            raise StorageError(f"{paper}: was not written, {page.name} was; {error}") from error
+        _named(folder, fresh)
     finally:
         for new in fresh.values():
             _away(new)
     return page, paper
+
+
+def _named(folder: Path, fresh: Mapping[Path, Path]) -> None:
+    """Give files that are whole the names that they shall have."""
+    for path, new in fresh.items():
+        with storage(path, "write the report"):
+            sync_file(new)
+            os.replace(new, path)
+    with storage(folder, "write the report"):
+        sync_folder(folder)
 
 
 def _away(path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -37,6 +38,7 @@ from rig.report.deposit.packing import pack, packed_as
 from rig.report.deposit.people import Author
 from rig.report.deposit.position import tells_position
 from rig.report.deposit.readme import NOT_CHOSEN, readme_text
+from rig.report.written_report import PAGE, is_report_of, of_run
 
 ZIP: Final = ".zip"
 _HASH: Final = frozenset("0123456789abcdef")
@@ -110,20 +112,31 @@ def _write(run: Path, folder: Path, asked: Asked) -> tuple[About, tuple[str, ...
     source = run / RUN_FILE if run.is_dir() else run
     sha256 = copied(source, folder / RUN_FILE)
     # What is told and exported is what the deposit itself holds.
-    with open_recording(folder / RUN_FILE) as recording:
+    with _named(folder / RUN_FILE, source), open_recording(folder / RUN_FILE) as recording:
         # What was imported has an end, and no outcome.
         if not recording.ended and not recording.header.imported:
             raise InputError(f"{run}: the run has no end yet; a deposit is made of one that has")
         known = about(recording, sha256)
+        of = of_run(recording.header.run_id, recording.header.started_utc)
         export(recording, folder / TABLES, asked.what, asked.units)
     _move_texts(folder)
     cautions = [
         *_whole(known, asked),
         *_pictures(source.parent, folder, known, asked),
-        *_reports(source.parent, folder, sha256),
+        *_reports(source.parent, folder, sha256, of),
     ]
     _tell(folder, known, asked, cautions)
     return known, tuple(cautions)
+
+
+@contextmanager
+def _named(copy: Path, source: Path) -> Iterator[None]:
+    """Name the file that somebody gave where its copy cannot be read: nobody knows of that."""
+    try:
+        yield
+    except (InputError, StorageError) as error:
+        kind = InputError if isinstance(error, InputError) else StorageError
+        raise kind(str(error).replace(str(copy), str(source))) from error
 
 
 def _move_texts(folder: Path) -> None:
@@ -142,8 +155,9 @@ def _whole(run: About, asked: Asked) -> Iterator[str]:
     if run.imported:
         yield "This run was imported: what the file left out is not in it."
     yield (
-        "Names of people are in the record (who asked, noted, photographed and signed), in run.h5 "
-        f"and {TABLES}/: ask them before it is published."
+        "Names of people are in the record (who asked, noted, photographed and signed; who is on "
+        f"call, with the telephone number), in run.h5, {TABLES}/, {WRITTEN}/ and the reports: ask "
+        "them before it is published."
     )
     if not asked.authors:
         yield f"{CITATION} names no authors; make the deposit again with --author."
@@ -195,14 +209,17 @@ def _told_position(path: Path) -> Iterator[str]:
         yield f"{name} could not be looked into: whether it tells where it was taken is not known."
 
 
-def _reports(source: Path, folder: Path, sha256: str) -> Iterator[str]:
-    """Copy the reports that lie beside the record; yield what is to be seen to."""
+def _reports(source: Path, folder: Path, sha256: str, of: str) -> Iterator[str]:
+    """Copy the reports of the record that lie beside it; yield what is to be seen to."""
     for name in REPORTS:
         path = source / name
         if not path.is_file() or path.is_symlink():
             continue
+        if not is_report_of(path, of):
+            yield f"{name} beside the record is no report of this run: left out."
+            continue
         copied(path, folder / name)
-        if path.suffix == ".html" and sha256.encode() not in path.read_bytes():
+        if name == PAGE and sha256.encode() not in path.read_bytes():
             yield f"{name} does not name the hash of this run.h5: it may be older; make it anew."
 
 

@@ -13,12 +13,16 @@ import h5py
 import pytest
 from PIL import Image
 
-from rig.errors import InputError
+from rig.errors import InputError, StorageError
 from rig.report.deposit.checking import check
 from rig.report.deposit.files import held
 from rig.report.deposit.people import read_authors
 from rig.report.deposit.position import tells_position
 from rig.report.deposit.writing import Asked, deposit
+from rig.report.document import Document
+from rig.report.page import page_of
+from rig.report.written_report import of_run
+from tests.record.runs import header
 from tests.replay.read_back import differing
 from tests.report.deposit.conftest import AUTHORS, NASTY, Made, make_run, pictures
 
@@ -151,15 +155,38 @@ def test_what_was_not_written_as_csv_is_said(made, tmp_path):
     assert not (tmp_path / "out" / "csv" / "cycles.csv").exists()
 
 
-def test_reports_beside_the_run_join_and_one_of_another_record_is_told(made, tmp_path):
+def reported(of: str, said: str) -> str:
+    """Return a page of a report in few words."""
+    return page_of(Document("Report", ("A run",), (said,), (), (), ()), {}, of)
+
+
+def test_reports_beside_the_run_join_and_an_older_one_is_told(made, tmp_path):
     shutil.copy(made.run / "run.h5", tmp_path / "run.h5")
-    fresh = f"<p>{held(made.run / 'run.h5').sha256}</p>"
-    for text, told in ((fresh, False), ("<p>older</p>", True)):
+    of = of_run(NASTY, header().started_utc)
+    for said, told in ((held(made.run / "run.h5").sha256, False), ("older", True)):
+        text = reported(of, said)
         (tmp_path / "report.html").write_text(text)
         out = tmp_path / f"out-{told}"
         written = deposit(tmp_path / "run.h5", out, ASKED)
         assert (out / "report.html").read_text() == text
         assert any("report.html does not name" in c for c in written.cautions) is told
+
+
+@pytest.mark.parametrize("name", ["report.html", "report.pdf"])
+def test_a_report_of_another_run_is_left_out_and_told(made, tmp_path, name):
+    shutil.copy(made.run / "run.h5", tmp_path / "run.h5")
+    (tmp_path / name).write_text(reported("another", held(made.run / "run.h5").sha256))
+    written = deposit(tmp_path / "run.h5", tmp_path / "out", ASKED)
+    assert name not in written.files
+    assert not (tmp_path / "out" / name).exists()
+    assert f"{name} beside the record is no report of this run: left out." in written.cautions
+
+
+def test_a_run_file_that_cannot_be_read_is_named_as_it_was_given(tmp_path):
+    (tmp_path / "run.h5").write_bytes(b"x")
+    with pytest.raises(StorageError) as told:
+        deposit(tmp_path / "run.h5", tmp_path / "out", ASKED)
+    assert str(told.value).startswith(f"{tmp_path / 'run.h5'}: cannot read the run file")
 
 
 def test_a_run_that_has_not_ended_makes_no_deposit(tmp_path):

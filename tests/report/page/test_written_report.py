@@ -8,13 +8,22 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from matplotlib.backends.backend_pdf import PdfFile
 
 from rig.errors import InputError, StorageError
+from rig.report.document import Drawn
 from rig.report.written_report import write_report
 from tests.report.page.documents import document
 
 MADE = replace(document(), sections=document().sections[:1])
 """A short one, without figures."""
+DRAWN = replace(
+    document(),
+    sections=tuple(s for s in document().sections if any(isinstance(b, Drawn) for b in s.blocks))[
+        :1
+    ],
+)
+"""One with a figure."""
 
 
 @pytest.fixture
@@ -42,6 +51,23 @@ def test_a_later_report_of_the_same_replaces_it(folder):
     after = held(folder)
     assert set(after) == set(before)
     assert all(after[name] != before[name] for name in before)
+
+
+def test_two_that_are_written_at_once_do_not_meet(folder, monkeypatch):
+    other, replace_file = replace(MADE, lead=("Something else.",)), os.replace
+    second: list[Path] = []
+
+    def replaced(old, new):
+        if not second:
+            second.append(folder)
+            second.extend(write_report(other, folder, "run-1"))
+        replace_file(old, new)
+
+    before = held(folder)
+    monkeypatch.setattr(os, "replace", replaced)
+    write_report(MADE, folder, "run-1")
+    assert len(second) == 3
+    assert held(folder) == before
 
 
 def test_the_report_of_another_run_is_not_replaced(folder):
@@ -87,3 +113,18 @@ def test_on_a_full_disk_the_earlier_report_stays_and_nothing_is_left(folder, mon
     assert told.value.exit_code == 6
     assert "\n" not in str(told.value)
     assert held(folder) == before
+
+
+def test_where_figures_cannot_be_put_on_paper_the_page_is_written_all_the_same(
+    tmp_path, monkeypatch
+):
+    write_report(DRAWN, tmp_path, "run-1")
+    before = held(tmp_path)
+    monkeypatch.setattr(PdfFile, "writeTrailer", lambda file: file.write(b"startxref\n7\n"))
+    with pytest.raises(StorageError, match=r"report\.html was; figures as matplotlib") as told:
+        write_report(replace(DRAWN, lead=("Something else.",)), tmp_path, "run-1")
+    assert "\n" not in str(told.value)
+    after = held(tmp_path)
+    assert after["report.pdf"] == before["report.pdf"]
+    assert b"Something else." in after["report.html"]
+    assert set(after) == set(before)
