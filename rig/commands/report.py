@@ -106,11 +106,13 @@ def _of_run(run: Path, out: Path | None) -> _Told:
         # Held against its journal, and the same whichever of both was named.
         run = run.parent
     header, outcome, cycles = _known(run)
-    folder = out or (run if run.is_dir() else run.parent)
-    of = f"{header.run_id}, begun {header.started_utc}"
+    own = run if run.is_dir() else run.parent
+    folder = out or own
+    _refuse_another_run(folder, own)
     # Imported late: figures would slow down every command, and a slip is told sooner.
-    from rig.report.written_report import refuse_foreign, write_report
+    from rig.report.written_report import of_run, refuse_foreign, write_report
 
+    of = of_run(header.run_id, header.started_utc)
     refuse_foreign(folder, of)
     from rig.report.run_report import run_document
 
@@ -124,6 +126,15 @@ def _of_run(run: Path, out: Path | None) -> _Told:
         "cycles": cycles,
     }
     return _Told(document, about, files)
+
+
+def _refuse_another_run(folder: Path, own: Path | None) -> None:
+    """Raise InputError where a folder holds another run than `own`: its own report belongs there."""
+    holds = holds_run(folder) or (folder / RUN_FILE).is_file()
+    if holds and not (own is not None and own.samefile(folder)):
+        raise InputError(
+            f"--out {folder}: holds another run, nothing was written; name another folder"
+        )
 
 
 def _known(run: Path) -> tuple[RunHeader, str | None, int]:
@@ -150,6 +161,7 @@ def _of_series(
     # Imported late, as above.
     from rig.report.written_report import refuse_foreign, write_report
 
+    _refuse_another_run(folder, None)
     refuse_foreign(folder, of)
     _refuse_series_files(folder)
     from rig.lives.comparison import compared

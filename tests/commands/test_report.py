@@ -84,6 +84,17 @@ def test_a_page_of_somebody_else_is_left_and_nothing_is_worked_out(run, tmp_path
     assert held(tmp_path) == {"report.html": b"mine"}
 
 
+@pytest.mark.parametrize("name", ["journal.db", "run.h5"])
+def test_the_folder_of_another_run_is_left_to_its_own_report(run, tmp_path, name):
+    (tmp_path / name).write_text("of another")
+    for what in (str(run), "wet-cracks"):
+        line = refused(what, "--out", str(tmp_path))
+        assert line == (
+            f"--out {tmp_path}: holds another run, nothing was written; name another folder"
+        )
+    assert held(tmp_path) == {name: b"of another"}
+
+
 def test_a_record_that_is_broken_is_told_in_one_line(run, tmp_path):
     broken = shutil.copytree(run, tmp_path / "broken")
     for name in ("journal.db", "run.h5"):
