@@ -15,6 +15,9 @@ Values = np.ndarray[Any, np.dtype[Any]]
 PREFIX: Final = "'"
 _STARTS_FORMULA: Final = frozenset("=+-@\uff1d\uff0b\uff0d\uff20" + PREFIX)
 """What a spreadsheet takes for the beginning of a formula, in both widths; and our own mark."""
+_SPLITS: Final = re.compile(r"[;\t\n](?=[\s\"]*[=+\-@\uff1d\uff0b\uff0d\uff20])")
+"""What begins a new cell where a spreadsheet takes another separator than the comma, and a formula
+behind it."""
 _LINES: Final = 4096
 _KEPT: Final = "\n\t"
 """Control characters that a quoted cell holds as they are."""
@@ -27,9 +30,10 @@ def text_cell(text: str) -> str:
     r"""Return a text as it stands in a cell, before commas and quotes are seen to.
 
     One that a spreadsheet would run, or that begins with our mark, gets `'` before it. Control
-    characters are written as `\x1b`, `\u202e`, a backslash as two; new lines and tabs stay.
+    characters are written as `\x1b`, `\u202e`, a backslash as two; new lines and tabs stay, but
+    where a formula would follow in a cell of its own: there they, and a semicolon, are written so.
     """
-    plain = "".join(map(_escape, text))
+    plain = _SPLITS.sub(lambda found: f"\\x{ord(found[0]):02x}", "".join(map(_escape, text)))
     return PREFIX + plain if plain.lstrip()[:1] in _STARTS_FORMULA else plain
 
 

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 
 import numpy as np
 import pytest
@@ -37,6 +38,15 @@ def test_any_text_comes_back(text):
 @given(st.text(st.sampled_from("=+-@'\uff1d\uff0b \t\nx"), min_size=1))
 def test_no_text_begins_like_a_formula(text):
     assert text_cell(text).lstrip()[:1] not in {*"=+-@\uff1d\uff0b"}
+
+
+@given(st.text(st.sampled_from("=+-@'\uff1d\uff20 ;\t\n\"x"), min_size=1))
+@example('a;=1+1;"@x"')
+def test_no_text_holds_a_formula_for_a_spreadsheet_that_separates_otherwise(text):
+    # Where the decimal sign is a comma the semicolon separates (common practice, no source).
+    cells = re.split("[;\t\n]", text_cell(text))
+    assert not [c for c in cells if c.strip(' "')[:1] in {*"=+-@\uff1d\uff20"} - {""}]
+    assert cell_text(text_cell(text)) == text
 
 
 def test_what_a_terminal_obeys_is_spelt_out():
