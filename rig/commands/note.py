@@ -113,7 +113,7 @@ def note(
     alone = not said.needs_text or cracks or listed or map_file is not None
     folder, text = parted(words, reading=alone)
     who = by or login_name()
-    if said.read_at and not cracks and not said.crack:
+    if said.read_at is not None and not cracks and not said.crack:
         raise click.UsageError("--read-at belongs to --crack or to --cracks")
     _refuse_both(map_file, listed, cracks, text or said.moved or not said.needs_text)
     if map_file is not None:

@@ -131,6 +131,7 @@ def test_what_is_refused_after_the_end_is_one_line_and_changes_nothing(ran_out, 
 
 USAGE = {
     "read when, but what": (("wet", "--read-at", "5"), "--read-at belongs to --crack"),
+    "read before the first": (("wet", "--read-at", "0"), "--read-at belongs to --crack"),
     "more wires than there can be": (("--wires-broken", "1001"), "no whole number from 0 to 1000"),
     "two notes": (("--crack", "C1", "--mode", "shear"), "are two notes"),
     "a width of no crack": (("wet", "--width", "1 mm"), "--width belongs to a crack"),
