@@ -129,7 +129,7 @@ def _of_run(run: Path, out: Path | None) -> _Told:
 
 
 def _refuse_another_run(folder: Path, own: Path | None) -> None:
-    """Raise InputError where a folder holds another run than `own`: its own report belongs there."""
+    """Raise InputError where a folder holds another run: the report of that one belongs there."""
     holds = holds_run(folder) or (folder / RUN_FILE).is_file()
     if holds and not (own is not None and own.samefile(folder)):
         raise InputError(
