@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from rig.lives.grouped import counts, has_load
 from rig.protocol.series import FACTORS
@@ -39,8 +39,28 @@ class _Told:
         return [value for value in self.values if value is not None]
 
 
+class GoesAlong(NamedTuple):
+    """What goes along: of the groups `of`, all where there are none, and of which `kind` of entry.
+
+    `kind` is "lives", "ultimate loads", or another where it is of no pair.
+    """
+
+    of: tuple[str, ...]
+    kind: str
+    words: str
+
+    def __str__(self) -> str:
+        about = ", ".join(x for x in (" and ".join(self.of), self.kind) if x)
+        return f"{about}: {self.words}"
+
+
 def confounded(series: Series) -> tuple[str, ...]:
-    """Return a line for each factor that goes along with a pair of groups.
+    """Return `going_along` as lines for people."""
+    return tuple(dict.fromkeys(map(str, going_along(series))))
+
+
+def going_along(series: Series) -> tuple[GoesAlong, ...]:
+    """Return each factor that goes along with a pair of groups.
 
     Of lives, of ultimate loads (residual and void ones left out), and of the lives of a group
     beside its own companions, whose age their load levels rest on. A factor that nobody told is
@@ -48,23 +68,20 @@ def confounded(series: Series) -> tuple[str, ...]:
     """
     lives = [life for life in series.lives if counts(life)]
     loads = [u for u in series.ultimates if has_load(u) and not u.residual]
-    return tuple(
-        dict.fromkeys(
-            [
-                *_of_kind(series, "lives", lives),
-                *_of_kind(series, "ultimate loads", loads),
-                *_beside_companions(series, lives, loads),
-                *_not_dry(series, lives),
-            ]
-        )
+    return (
+        *_of_kind(series, "lives", lives),
+        *_of_kind(series, "ultimate loads", loads),
+        *_beside_companions(series, lives, loads),
+        *_not_dry(series, lives),
     )
 
 
-def _of_kind(series: Series, kind: str, entries: Sequence[Life | Ultimate]) -> list[str]:
+def _of_kind(series: Series, kind: str, entries: Sequence[Life | Ultimate]) -> list[GoesAlong]:
     groups = [name for name in series.groups if any(entry.group == name for entry in entries)]
     if len(groups) < 2:
         return []
-    lines, untold = [], []
+    lines: list[GoesAlong] = []
+    untold = []
     for factor in (*FACTORS, "age", "wet"):
         told = [_told(series, factor, name, entries) for name in groups]
         if not any(group.known for group in told):
@@ -78,11 +95,10 @@ def _of_kind(series: Series, kind: str, entries: Sequence[Life | Ultimate]) -> l
                 factor, one, other, f"group and {_SAID.get(factor, factor)} are not told apart"
             )
             if words:
-                lines.append(f"{one.group} and {other.group}, {kind}: {words}")
+                lines.append(GoesAlong((one.group, other.group), kind, words))
     if untold:
-        lines.append(
-            f"{kind}: nobody told {', '.join(untold)}: whether groups differ in that is not known"
-        )
+        words = f"nobody told {', '.join(untold)}: whether groups differ in that is not known"
+        lines.append(GoesAlong((), kind, words))
     return lines
 
 
@@ -152,7 +168,7 @@ def _span(values: list[float], unit: float, name: str) -> str:
 
 def _beside_companions(
     series: Series, lives: Sequence[Life], loads: Sequence[Ultimate]
-) -> list[str]:
+) -> list[GoesAlong]:
     """Say where lives and their companions differ in age or batch: load levels rest on these."""
     lines = []
     for group in series.groups:
@@ -162,13 +178,15 @@ def _beside_companions(
             if own.known and beside.known:
                 hence = f"load levels rest on capacities of another {factor}"
                 words = _differ(factor, own, beside, hence)
-                lines += [f"{group}, lives against companions: {words}"] if words else []
+                kind = "lives against companions"
+                lines += [GoesAlong((group,), kind, words)] if words else []
     return lines
 
 
-def _not_dry(series: Series, lives: Sequence[Life]) -> list[str]:
+def _not_dry(series: Series, lives: Sequence[Life]) -> list[GoesAlong]:
+    words = "{} was wet for {:.3g} h, its group is dry"
     return [
-        f"{life.group}: {life.specimen} was wet for {life.wet / _HOUR:.3g} h, its group is dry"
+        GoesAlong((life.group,), "", words.format(life.specimen, life.wet / _HOUR))
         for life in lives
         if life.wet and _dry(series, life.group)
     ]

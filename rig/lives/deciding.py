@@ -15,6 +15,7 @@ from rig.protocol.series import EQUAL_CONCRETE, EQUAL_LOAD
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    from rig.lives.confounding import GoesAlong
     from rig.protocol.series import Hypothesis
 
 MOST_MORE: Final = 1000
@@ -94,9 +95,9 @@ def _more(quantity: str, sizes: tuple[int, int], level: float) -> str:
     )
 
 
-def goes_along(hypothesis: Hypothesis, lines: Iterable[str]) -> tuple[str, ...]:
-    """Return those of the lines of `confounding.confounded` that are of a pair it sets apart."""
+def goes_along(hypothesis: Hypothesis, found: Iterable[GoesAlong]) -> tuple[str, ...]:
+    """Return what of `confounding.going_along` is of a pair that a hypothesis sets apart."""
     kind = _KINDS.get(hypothesis.quantity, "lives")
-    pairs = [*product(hypothesis.higher, hypothesis.lower)]
-    heads = tuple(f"{a} and {b}, {kind}:" for pair in pairs for a, b in (pair, pair[::-1]))
-    return tuple(line for line in lines if line.startswith(heads))
+    pairs = {frozenset(pair) for pair in product(hypothesis.higher, hypothesis.lower)}
+    lines = (str(each) for each in found if each.kind == kind and frozenset(each.of) in pairs)
+    return tuple(dict.fromkeys(lines))

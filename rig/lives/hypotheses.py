@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
-from rig.lives.confounding import confounded
+from rig.lives.confounding import going_along
 from rig.lives.deciding import goes_along, would_decide
 from rig.lives.evidence import (
     Evidence,
@@ -28,6 +28,7 @@ from rig.protocol.series import EQUAL_CONCRETE, EQUAL_LOAD
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from rig.lives.confounding import GoesAlong
     from rig.lives.grouped import LifeGroup
     from rig.lives.slopes import Measure
     from rig.protocol.series import Hypothesis, Series
@@ -102,7 +103,7 @@ def weigh(
     one. The rule is `RULE`.
     """
     lives = {group.name: group for group in groups_of(series, mode)}
-    along = confounded(series)
+    along = going_along(series)
     return tuple(
         _judged(
             hypothesis,
@@ -137,7 +138,7 @@ def _evidence(
 
 
 def _judged(
-    hypothesis: Hypothesis, found: Evidence, confidence: float, along: Sequence[str]
+    hypothesis: Hypothesis, found: Evidence, confidence: float, along: Sequence[GoesAlong]
 ) -> Weighed:
     verdict, reason = _verdict(found)
     besides = goes_along(hypothesis, along)

@@ -143,8 +143,8 @@ def _loads(pair: UltimatePair, confidence: float) -> str:
     low, high = (100 * (end - 1) for end in (test.ratio_low, test.ratio_high))
     shown = "a difference is shown" if test.p < USUAL else "no difference is shown"
     return (
-        f"{words} {shown} (p {_p(test.p)}); {a.name} may carry {_off(low)} to {_off(high)} "
-        f"({confidence * 100:.3g} %)."
+        f"{words} {shown} (p {_p(test.p)} either way); "
+        f"{a.name} may carry {_off(low)} to {_off(high)} ({confidence * 100:.3g} %)."
     )
 
 

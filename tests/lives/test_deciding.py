@@ -6,7 +6,7 @@ from itertools import combinations
 
 import pytest
 
-from rig.lives.confounding import confounded
+from rig.lives.confounding import GoesAlong, going_along
 from rig.lives.deciding import goes_along, would_decide
 from rig.lives.hypotheses import weigh
 from rig.lives.logrank import logrank
@@ -49,12 +49,22 @@ def test_where_nobody_failed_it_takes_failures():
 def test_what_goes_along_with_the_groups_is_told_beside_a_verdict():
     lives = [life("dry", 1e6 + i, age=8e6, batch="A") for i in range(3)]
     lives += [life("wet", 1e4 + i, age=1.6e7, batch="B") for i in range(3)]
-    along = goes_along(SHORTER, confounded(series(lives)))
+    along = goes_along(SHORTER, going_along(series(lives)))
     assert len(along) == 2
     assert any("no batch is in both" in words for words in along)
     assert any("ages do not overlap" in words for words in along)
     for mixed, end in ((along, "without what differs besides the group"), ((), "it comes again")):
         assert would_decide(SHORTER, "favoured", (3, 3), 0.05, mixed, 0.05)[0].endswith(end)
+
+
+def test_a_group_whose_name_reads_like_words_of_a_line_goes_along_with_nothing():
+    of = Hypothesis("h", "life", ("b",), ("a",))
+    found = (
+        GoesAlong(("a", "b, lives: c"), "lives", "ages"),
+        GoesAlong(("a", "b"), "ultimate loads", "ages"),
+        GoesAlong(("b", "a"), "lives", "batches"),
+    )
+    assert goes_along(of, found) == ("b and a, lives: batches",)
 
 
 def test_each_quantity_says_what_is_lacking_and_what_hinders():
