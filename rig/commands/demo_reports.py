@@ -95,6 +95,7 @@ def write_reports(folder: Path, plans: Mapping[str, Plan]) -> Comparison:
     from rig.assembly.series_runs import read_series
     from rig.lives.comparison import compared
     from rig.protocol.load import load_series
+    from rig.report.drawn_figures import drawn
     from rig.report.run_report import run_document
     from rig.report.series_files import write_series_files
     from rig.report.series_report import series_document
@@ -110,8 +111,9 @@ def write_reports(folder: Path, plans: Mapping[str, Plan]) -> Comparison:
     series = read_series(str(source), read)
     told = compared(series)
     document = series_document(series, told, None, source)
-    write_report(document, folder / REPORT, f"series {source.stem}")
-    write_series_files(series, told, None, folder / REPORT, source)
+    figures = drawn(document)
+    write_report(document, folder / REPORT, f"series {source.stem}", figures)
+    write_series_files(told, None, folder / REPORT, figures)
     return told
 
 

@@ -174,7 +174,7 @@ def _of_series(
         document = series_document(series, told, years, source)
         figures = drawn(document)
         files = [*write_report(document, folder, of, figures)]
-        files += write_series_files(series, told, years, folder, source, figures)
+        files += write_series_files(told, years, folder, figures)
     return _Told(document, {"series": str(source.absolute()), "title": series.title}, files)
 
 

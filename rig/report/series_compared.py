@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 from rig.report.document import Block, Caution, Facts, Items, Paragraph, Section
 from rig.report.measure import Part
 from rig.report.series_grid import shown, untold
+from rig.report.series_lead import names_of
 from rig.report.series_sections import grid_block, long
 from rig.report.series_told import (
     levels_drawn,
@@ -179,13 +180,16 @@ def hypotheses_section(numbers: Numbers, grids: Grids) -> Section:
 def _hypothesis(numbers: Numbers, i: int) -> Facts:
     at = ("hypotheses", i)
     entry: dict[str, Any] = numbers.value(*at)
-    expected: tuple[Part, ...] = (
-        numbers.words(*at, "quantity", kind="name"),
-        *((" of ", numbers.words(*at, "seen", kind="name")) if entry["seen"] else ()),
-        " higher in ",
-        *_names(numbers, i, "higher"),
+    more: tuple[Part, ...] = (numbers.words(*at, "quantity", kind="name"), " higher in ")
+    if entry["seen"]:
+        more = (numbers.words(*at, "seen", kind="name"), " seen more often in ")
+    elif entry["quantity"] == "ultimate":
+        more = ("ultimate load higher in ",)
+    expected = (
+        *more,
+        *names_of(numbers, i, "higher"),
         " than in ",
-        *_names(numbers, i, "lower"),
+        *names_of(numbers, i, "lower"),
     )
     rows: list[tuple[str, tuple[Part, ...]]] = [
         ("Hypothesis", (numbers.words(*at, "name"),)),
@@ -213,12 +217,6 @@ def _hypothesis(numbers: Numbers, i: int) -> Facts:
     against = numbers.measure(*at, "p_opposite", unit="ratio", digits=2)
     rows.insert(5, ("Against it", ("p ", against, " in the opposite direction")))
     return Facts(tuple(rows))
-
-
-def _names(numbers: Numbers, i: int, side: str) -> tuple[Part, ...]:
-    names = range(len(numbers.value("hypotheses", i, side)))
-    parts = ((" and ", numbers.words("hypotheses", i, side, n, kind="name")) for n in names)
-    return tuple(part for pair in parts for part in pair)[1:]
 
 
 def service_section(numbers: Numbers, grids: Grids) -> Section:

@@ -13,14 +13,13 @@ from rig.record.trouble import storage
 from rig.replay.dictionary import TEXT as TEXT_TYPE
 from rig.replay.dictionary import Column
 from rig.replay.sheet import Sheet
-from rig.report.drawn_figures import drawn, fixed_look
+from rig.report.drawn_figures import fixed_look
 from rig.report.lives_look import METADATA
 from rig.report.lives_object import compared_object
 from rig.report.measure import COUNT, Measure, Part, plain
 from rig.report.series_grid import TEXT, YES_NO, Col, Grid
 from rig.report.series_grids import grids_of
 from rig.report.series_numbers import Numbers
-from rig.report.series_report import series_document
 from rig.report.series_told import DRAWN
 
 if TYPE_CHECKING:
@@ -28,7 +27,6 @@ if TYPE_CHECKING:
 
     from rig.lives.comparison import Comparison
     from rig.lives.service import ServiceLife
-    from rig.protocol.series import Series
 
 NAMES: Final = "series-*"
 """How the names of all files begin that are written here."""
@@ -50,21 +48,14 @@ _ABOUT: Final = tuple(
 
 
 def write_series_files(
-    series: Series,
-    told: Comparison,
-    years: ServiceLife | None,
-    folder: Path,
-    source: Path | None = None,
-    figures: Mapping[str, Figure] | None = None,
+    told: Comparison, years: ServiceLife | None, folder: Path, figures: Mapping[str, Figure]
 ) -> list[Path]:
     """Write figures and tables of a series report into a folder, which is made; return the files.
 
-    `source` and `years` are as in `series_document`; `figures` are those of its document by name,
-    where they are drawn already. A file is replaced once its new one is whole; of an earlier report
-    what this one has nothing for is taken away. Raises StorageError.
+    `years` are as in `series_document`; `figures` are those of its document by name. A file is
+    replaced once its new one is whole; of an earlier report what this one has nothing for is taken
+    away. Raises StorageError.
     """
-    if figures is None:
-        figures = drawn(series_document(series, told, years, source))
     every = grids_of(Numbers(compared_object(told, years)))
     may_be = [*(_csv(table) for table in every.all()), *(f"{n}{s}" for n in DRAWN for s in FORMATS)]
     with storage(folder, "write the files of the series"):

@@ -55,6 +55,13 @@ METHOD: Final = {
         "from memory); two of them are compared by Fisher's exact test, their difference by "
         "Newcombe, Stat. Med. 17 (1998) 873, method 10; from memory."
     ),
+    "why": (
+        "Slip is the largest of all cycles up to the verdict and of all ends of tendons that had a "
+        "sensor; effective prestress is worked out from the load at which cracks re-open in the "
+        "first and the last slow cycle that shows it, by the section of the specimen file: good "
+        "for following one specimen, less for its absolute value. Counts of dry and wet are of the "
+        "lives that count; void runs stand in the table as they were read."
+    ),
     "service": (
         "Damage in service adds up by Palmgren and Miner, whatever the order of cycles; histories "
         "are counted by rainflow (ASTM E1049). Lines go on below the levels tested without an end: "

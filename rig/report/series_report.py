@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from rig import __version__
-from rig.lives.hypotheses import LEVEL
 from rig.report.document import Document
 from rig.report.lives_object import compared_object
-from rig.report.measure import COUNT, Measure, Part, Words
+from rig.report.measure import COUNT, Measure, Part, Words, plain
 from rig.report.series_compared import (
     comparison_section,
     hypotheses_section,
@@ -18,6 +17,7 @@ from rig.report.series_compared import (
     ultimate_section,
 )
 from rig.report.series_grids import grids_of
+from rig.report.series_lead import MAIN, lead_of
 from rig.report.series_numbers import Numbers
 from rig.report.series_runs import Sources, sources_of
 from rig.report.series_sections import (
@@ -28,6 +28,7 @@ from rig.report.series_sections import (
     specimens_section,
     words_section,
 )
+from rig.report.series_why import why_section
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
     from rig.protocol.series import Series
 
 MOST_ALONG: Final = 3
-"""Things that go along with the first hypothesis and are said at the head; all stand below."""
+"""Things that go along with the main hypotheses and are said at the head; all stand below."""
 
 
 def series_document(
@@ -53,90 +54,28 @@ def series_document(
     numbers = Numbers(compared_object(told, years))
     grids = grids_of(numbers)
     sources = sources_of(series, source)
+    why = why_section(numbers, sources)
     return Document(
         kind="Series report",
         title=(numbers.words("title"),),
-        lead=_lead(numbers),
+        lead=lead_of(numbers),
         warnings=_warnings(numbers, sources),
         sections=(
             words_section(numbers),
             cautions_section(numbers),
             specimens_section(numbers, grids),
+            left_out_section(numbers),
             lives_section(told, numbers, grids),
             survival_section(told, numbers, grids),
             ultimate_section(told, numbers, grids),
             comparison_section(numbers, grids),
             hypotheses_section(numbers, grids),
+            *([why] if why else []),
             service_section(numbers, grids),
-            left_out_section(numbers),
             runs_section(sources),
             method_section(),
         ),
         about=_about(numbers, sources),
-    )
-
-
-def _lead(numbers: Numbers) -> tuple[Part, ...]:
-    """Say in two or three sentences what the series says, and what it cannot say."""
-    at = ("counts",)
-    parts: list[Part] = [
-        *numbers.count("life", "lives", *at, "lives"),
-        " (",
-        *numbers.count("failure", "failures", *at, "failures"),
-        ") and ",
-        *numbers.count("ultimate load", "ultimate loads", *at, "ultimate_loads"),
-        " in ",
-        *numbers.count("group", "groups", *at, "groups"),
-        ". ",
-    ]
-    if numbers.value(*at, "hypotheses"):
-        parts += [
-            "“",
-            numbers.words("hypotheses", 0, "name"),
-            "”: ",
-            numbers.words("hypotheses", 0, "verdict", kind="name"),
-            "; ",
-            numbers.words("hypotheses", 0, "why", blank="nothing was found"),
-            ". ",
-            *_others(numbers),
-        ]
-    else:
-        parts += ["The series names no hypothesis. ", *_least(numbers)]
-    parts.append("Nothing is proven.")
-    return tuple(parts)
-
-
-def _others(numbers: Numbers) -> tuple[Part, ...]:
-    """Say how many of all hypotheses got each word, where there are several."""
-    if numbers.value("counts", "hypotheses") < 2:
-        return ()
-    return (
-        "Of ",
-        numbers.measure("counts", "hypotheses"),
-        " hypotheses ",
-        numbers.measure("counts", "favoured"),
-        " favoured, ",
-        numbers.measure("counts", "disfavoured"),
-        " disfavoured, ",
-        numbers.measure("counts", "open"),
-        " open, and for ",
-        numbers.measure("counts", "too_few"),
-        " too few specimens. ",
-    )
-
-
-def _least(numbers: Numbers) -> tuple[Part, ...]:
-    """Say the smallest p that any pair of groups could have reached, where that is a large one."""
-    tests = numbers.value("life_tests")
-    if not tests:
-        return ()
-    i = min(range(len(tests)), key=lambda n: tests[n]["smallest_p_two_sided"])
-    if tests[i]["smallest_p_two_sided"] <= LEVEL:
-        return ()
-    return (
-        "No pair of groups could have shown a two-sided p of lives below ",
-        numbers.measure("life_tests", i, "smallest_p_two_sided", unit="ratio", digits=2),
-        ". ",
     )
 
 
@@ -164,13 +103,21 @@ def _warnings(numbers: Numbers, sources: Sources) -> tuple[tuple[Part, ...], ...
         )
     if numbers.value("mode") is not None:
         found.append(("compared for ", numbers.words("mode", kind="name"), " alone."))
-    if numbers.value("hypotheses"):
-        along = numbers.all_words("hypotheses", 0, "along")[:MOST_ALONG]
-        found += [(*words, ".") for words in along]
+    found += [(*words, ".") for words in _along(numbers)]
     if numbers.value("cautions"):
         stand = numbers.count("caution stands", "cautions stand", "counts", "cautions")
         found.append((*stand, " below: read them before the rest."))
     return tuple(found)
+
+
+def _along(numbers: Numbers) -> tuple[tuple[Part, ...], ...]:
+    """Return what goes along with the groups of the main hypotheses, each once, the first of it."""
+    rows = {
+        plain(words): words
+        for i in range(min(numbers.value("counts", "hypotheses"), MAIN))
+        for words in numbers.all_words("hypotheses", i, "along")
+    }
+    return tuple(rows.values())[:MOST_ALONG]
 
 
 def _about(numbers: Numbers, sources: Sources) -> tuple[tuple[Part, ...], ...]:

@@ -8,22 +8,26 @@ from typing import TYPE_CHECKING, Final
 
 from rig.errors import StorageError
 from rig.record.hashes import sha256_of
+from rig.record.layout import RUN_FILE
 from rig.record.reader import read_run
+from rig.report.curve_columns import SLIPS
+from rig.report.series_measured import Measured, measured_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from rig.protocol.series import Life, Series, Ultimate
 
-RUN_FILE: Final = "run.h5"
+NOTED: Final = SLIPS[1]
+"""Slip of a tendon's end [m] from which on it is counted here."""
 
 
 @dataclass(frozen=True, slots=True)
 class SourceRun:
     """A run that the series names: `named` as written there, `sha256` of its run.h5.
 
-    `trouble` says why it could not be read; the rest is then empty. `kind` is "recorded",
-    "simulated" or "imported".
+    `trouble` says why it could not be read; the rest is then empty, `measured` None. `kind` is
+    "recorded", "simulated" or "imported".
     """
 
     named: str
@@ -37,6 +41,7 @@ class SourceRun:
     kind: str = ""
     software: str = ""
     trouble: str = ""
+    measured: Measured | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +51,14 @@ class Sources:
     file: str
     sha256: str
     runs: tuple[SourceRun, ...]
+
+    def place(self, named: str) -> int:
+        """Return the place from 0 of a run by its name in the series. Raises ValueError."""
+        return [run.named for run in self.runs].index(named)
+
+    def measured(self, named: str | None) -> Measured | None:
+        """Return what a run measured, None where it was not read or is none."""
+        return next((run.measured for run in self.runs if run.named == named), None)
 
 
 def sources_of(series: Series, file: Path | None) -> Sources:
@@ -83,6 +96,7 @@ def _run(folder: Path, named: str, specimens: tuple[str, ...]) -> SourceRun:
                 cycles=run.cycles,
                 kind=_kind(known),
                 software=str(known["software"]),
+                measured=measured_of(run, NOTED),
             )
     except StorageError as error:
         return SourceRun(named, specimens, trouble=str(error))
@@ -92,4 +106,3 @@ def _kind(known: Mapping[str, object]) -> str:
     if "imported" in known:
         return "imported"
     return "simulated" if known["simulated"] else "recorded"
-

@@ -195,7 +195,7 @@ def test_the_runs_of_a_series_are_told_with_the_hash_that_sha256sum_prints(
 @pytest.fixture(scope="module")
 def written(few, figures, tmp_path_factory):
     folder = tmp_path_factory.mktemp("series") / "out"
-    return write_series_files(*few, folder, figures=figures)
+    return write_series_files(*few[1:], folder, figures)
 
 
 def table(path):
@@ -254,7 +254,7 @@ def entries(found, before, file):
 
 def test_words_of_others_run_in_no_spreadsheet_and_read_back(tmp_path):
     found = hostile()
-    write_series_files(found, compared(found), None, tmp_path, figures={})
+    write_series_files(compared(found), None, tmp_path, {})
     texts = set()
     for path in tmp_path.glob("series-*.csv"):
         for row in table(path)[1]:
@@ -270,7 +270,7 @@ def test_words_of_others_run_in_no_spreadsheet_and_read_back(tmp_path):
 def test_an_earlier_reports_files_are_replaced_and_no_others(few, tmp_path):
     for name in ("series-lives.csv", "series-other-modes.csv", "series-mine.csv", "notes.txt"):
         (tmp_path / name).write_text("old", encoding="utf-8")
-    names = {path.name for path in write_series_files(*few, tmp_path, figures={})}
+    names = {path.name for path in write_series_files(*few[1:], tmp_path, {})}
     assert (tmp_path / "series-lives.csv").read_text(encoding="utf-8").startswith("specimen,")
     # Nothing is compared for one mode here: the table of an earlier report would mislead.
     kept = {"series-mine.csv", "notes.txt"}
