@@ -117,26 +117,38 @@ def _limit_words(plan: Plan) -> tuple[Part, ...]:
 
 
 def _checks_words(statics: tuple[Static, ...]) -> tuple[Part, ...]:
-    """Return how the last static check compares with the first after cracking."""
+    """Return that comparison as a sentence of its own."""
+    found = against_first_check(statics)
+    return (" Static checks: ", *found, ".") if found else ()
+
+
+def against_first_check(statics: tuple[Static, ...]) -> tuple[Part, ...]:
+    """Return how the last static check compares with the first after cracking, a fixed reference.
+
+    Empty where there are not two between cycles: those before the first are from no load on, and
+    not to be compared.
+    """
     known = [s for s in statics if s.cycle > 0 and s.stiffness > 0 and s.reopening_load > 0]
     if len(known) < 2:
         return ()
     first, last = known[0], known[-1]
-    ends = (Measure(s.stiffness, "N/m", f"static.{s.index}.stiffness", 4) for s in (first, last))
     lost = Measure(1 - last.stiffness / first.stiffness, "%", "derived.static_loss")
     return (
-        " Static checks: ",
-        next(ends),
-        " in the first after cracking that was made between cycles, ",
-        next(ends),
-        " in the last, a loss of ",
+        _stiffness_of(first),
+        " in the first after cracking that was made between cycles, at cycle ",
+        Measure(first.cycle, COUNT, f"static.{first.index}.cycle"),
+        "; ",
+        _stiffness_of(last),
+        " in the last, at cycle ",
+        Measure(last.cycle, COUNT, f"static.{last.index}.cycle"),
+        ": a loss of ",
         lost,
-        " against that fixed reference.",
+        " against that fixed reference",
     )
 
 
-def _window_ends(plan: Plan) -> tuple[tuple[str, int], ...]:
-    return ("first", plan.baseline.first), ("last", plan.baseline.last)
+def _stiffness_of(static: Static) -> Measure:
+    return Measure(static.stiffness, "N/m", f"static.{static.index}.stiffness", 4)
 
 
 def _medians_table(columns: Columns, plan: Plan | None) -> Table:
@@ -149,11 +161,16 @@ def _medians_table(columns: Columns, plan: Plan | None) -> Table:
             rows.append((*row, "too few cycles", ""))
             continue
         median = columns.median(number - window + 1, number)
-        value = 1 - median.value / base.value if base is not None else float("nan")
-        lost = Measure(value, "%", f"derived.stiffness_loss.at.{number}", blank="no baseline")
-        rows.append((*row, median, lost))
+        rows.append((*row, median, _lost(median, base, number)))
     rows += [(*row, "", "") for row in single.rows[len(rows) :]]
     return Table((*single.heads, "Median of the last cycles", "Lost against baseline"), tuple(rows))
+
+
+def _lost(median: Measure, base: Measure | None, number: int) -> Cell:
+    if base is None:
+        return "no baseline"
+    key = f"derived.stiffness_loss.at.{number}"
+    return Measure(1 - median.value / base.value, "%", key, blank=BLANK)
 
 
 def _draw_stiffness(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from rig.acquire.deflection import net_deflection
+from rig.report.event_words import STOPPING
 from rig.samples import SampleBlock
 
 if TYPE_CHECKING:
@@ -23,8 +24,6 @@ BEFORE: Final = 60.0
 AFTER: Final = 10.0
 """Time [s] before and after the stop that is drawn."""
 STOP: Final = "stop"
-STOPPING: Final = "stopping"
-"""How the state begins in which the program ends a test."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final, TypeVar
@@ -13,6 +12,7 @@ from rig.mechanics.reopening import effective_prestress
 from rig.report.curve_axes import GREY, LOOKS, Look, Scale, look, reach, rows_of_panels
 from rig.report.curve_told import Line, from_to
 from rig.report.document import Block, Drawn
+from rig.report.event_words import INTERVAL
 from rig.report.measure import COUNT, Cell, Measure, Part, Table, Told
 
 if TYPE_CHECKING:
@@ -27,8 +27,6 @@ if TYPE_CHECKING:
     from rig.report.curve_statics import Static
 
 LOWEST: Final = Line("deflection_min", "net deflection at lower load", "m")
-INTERVAL: Final = re.compile(r"95 % interval (-?[\d.]+) to (-?[\d.]+)\)")
-"""How the event of a static check tells the interval of its re-opening load [kN]."""
 _ROWS: Final = 14
 _Kind = TypeVar("_Kind")
 _MARK: Final[dict[str, Any]] = {"marker": "s", "markerfacecolor": "white"}
@@ -87,7 +85,8 @@ def prestress_block(
         _stress_of(found[-1], "stress"),
         " in the last. Bars are the interval (",
         Measure(0.95, "%", "constant.interval"),
-        ") of the fit alone, as the event of the check tells it. Good for following one specimen "
+        ") of the fit alone, as the event of the check tells it. The share is of the prestress in "
+        "the specimen file, taken back to concrete without strain. Good for following one specimen "
         "over its cycles, less for its absolute value: the tangents meet above the load at which "
         "the soffit is without stress.",
     )

@@ -1,4 +1,8 @@
-"""What some events say, for whoever reads numbers out of their words."""
+"""What events and reasons say, for whoever reads facts out of their words.
+
+The record keeps these facts in words alone. Each pattern is held by a test against the part of the
+program that writes those words.
+"""
 
 from __future__ import annotations
 
@@ -7,5 +11,50 @@ from typing import Final
 
 MISSED: Final = "spray period missed"
 """How the event of a missed period begins."""
+WAS_DRY: Final = re.compile(r"was dry for ([\d.]+) h")
+"""In the event at the end of a dry spell: how long it was."""
+WATER_SUM: Final = "water:"
+"""How the event begins in which the water of a test is summed up."""
 FORETOLD: Final = re.compile(r"expected at cycle ([\d,]+), with 80 % between ([\d,]+) and ([\d,]+)")
 """In the event of a forecast: its median, and the ends of its interval."""
+PRESTRESS: Final = re.compile(r"effective prestress ([\d,]+) MPa")
+"""In the event of a static check."""
+INTERVAL: Final = re.compile(r"95 % interval (-?[\d.]+) to (-?[\d.]+)\)")
+"""In the event of a static check: between which loads [kN] cracks re-open."""
+WATER_TROUBLE: Final = ("flow lost", "flow not confirmed", "the pump ", "re-wetting given up")
+"""How the events begin in which water did not come as it should, without a period being missed."""
+MOVED: Final = "moved: "
+"""How the text of a reading begins that was taken when a sensor was moved, whatever the load."""
+TRIPPED: Final = "; stopped by limit: "
+"""In the reason of a failure that a limit found first."""
+SHORT: Final = "load short"
+"""In the verdict of a test that ended because the load was short."""
+UNLOADED: Final = re.compile(r"; unloaded\b")
+"""In the text of an interruption that was spent without load."""
+STOPPING: Final = "stopping"
+"""How the state begins in which the program ends a test."""
+PAUSING: Final = "pausing, "
+UNATTENDED: Final = "pausing, unattended"
+FOUND: Final = ("pausing, finding", "pausing, no flow", UNATTENDED)
+"""How the states begin that something found has paused, and nobody asked for."""
+NOBODY_CAME: Final = "starting, wait over"
+"""How the state begins after an inspection at which nobody was."""
+CONTINUED: Final = "continue by "
+"""How the request begins by which somebody lets a test go on."""
+REFUSED: Final = " refused: "
+"""In a request that was not followed."""
+GOES_ON: Final = "goes on"
+"""In the event of a pause that was none, since nobody could have looked."""
+_HELD: Final = re.compile(
+    r"(?:ultimate load|it had held) ([\d.e+]+) kN(?: at (?:net deflection )?([\d.e+-]+) mm)?"
+)
+"""In the reason of a static test; the second words where it was cut off with a higher load."""
+
+
+def ultimate_of(why: str) -> tuple[float, float] | None:
+    """Return the largest load [N] that a reason names, and the net deflection [m] named with it.
+
+    The deflection is NaN where none is named; None is returned without any load.
+    """
+    found = [(1e3 * float(load), 1e-3 * float(bent or "nan")) for load, bent in _HELD.findall(why)]
+    return max(found, key=lambda pair: pair[0], default=None)

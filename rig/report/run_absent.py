@@ -112,7 +112,7 @@ def _asked(read: RunRead) -> Iterator[tuple[str, str]]:
         "run and hash of run.h5, at the end; page numbers and the mark of the end on paper",
     )
     yield "name and contact of the customer", BY_HAND
-    yield "the method used", "section Loads and life; the protocol as written is in run.h5"
+    yield "the method used", "section Loads and life, with the protocol as written"
     yield (
         "what was tested: description, identity, condition",
         "section Data sheet; condition on arrival: " + BY_HAND,
@@ -121,7 +121,7 @@ def _asked(read: RunRead) -> Iterator[tuple[str, str]]:
     yield "how the specimen was sampled, where that bears on the result", BY_HAND
     started = "an import: " + BY_HAND if read.header.imported else "sections Outcome and Data sheet"
     yield "when the test was done", started
-    yield "when the report was issued", BY_HAND
+    yield "when the report was issued, and which earlier one it amends", BY_HAND
     yield (
         "that the results are of this specimen alone",
         "said here: all of them are of the specimen named at the head, and of no other",
@@ -130,6 +130,11 @@ def _asked(read: RunRead) -> Iterator[tuple[str, str]]:
     yield "what was added to the method, left out or done otherwise", "section Deviations"
     yield "who answers for the report", "lines to be signed, in section Data sheet"
     yield "which results came from others", _from_others(read)
+    yield (
+        "which data the customer gave, and that the laboratory does not answer for them",
+        "what the specimen file says is as it was given; by whom: " + BY_HAND,
+    )
+    yield "that it is to be copied as a whole, or by leave of the laboratory", BY_HAND
     yield (
         "surroundings that bear on the result",
         "section Water and temperatures, as far as they were measured",

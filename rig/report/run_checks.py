@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator
 from typing import Any, Final
 
 from rig.report.document import Facts, Listed, Paragraph, Section
-from rig.report.event_words import FORETOLD
+from rig.report.event_words import FORETOLD, PRESTRESS
 from rig.report.measure import COUNT, Cell, Measure, Part, Table, count_of
 from rig.report.run_parts import event_said, event_time, events_of, of_static
 from rig.report.run_reading import RunRead
@@ -32,7 +31,6 @@ FORECASTS: Final = (
     "decades off",
     "held it",
 )
-_PRESTRESS: Final = re.compile(r"effective prestress ([\d,]+) MPa")
 
 
 def statics_section(read: RunRead) -> Section:
@@ -83,7 +81,7 @@ def _check(read: RunRead, index: int, row: tuple[float, ...], told: int | None) 
 
 def _prestress(read: RunRead, told: int | None) -> Measure:
     """Return the effective prestress [Pa] that the event of a check tells."""
-    found = _PRESTRESS.search(read.events[told].text) if told is not None else None
+    found = PRESTRESS.search(read.events[told].text) if told is not None else None
     value = 1e6 * float(found[1].replace(",", "")) if found else math.nan
     return Measure(value, "Pa", f"derived.prestress.{told}", 4, blank="not found")
 

@@ -13,7 +13,19 @@ from typing import Final
 from rig.judging.shadow import WOULD
 from rig.protocol.doubts import plan_doubts
 from rig.protocol.rig_file import SIMULATED
+from rig.report.curve_target import OVERLOADED
 from rig.report.document import Items, Listed, Paragraph, Section
+from rig.report.event_words import (
+    CONTINUED,
+    FOUND,
+    GOES_ON,
+    NOBODY_CAME,
+    PAUSING,
+    REFUSED,
+    SHORT,
+    UNATTENDED,
+    WATER_TROUBLE,
+)
 from rig.report.measure import COUNT, Cell, Measure, Table, Words, count_of
 from rig.report.run_keys import constant
 from rig.report.run_parts import event_cycle, event_said, event_time, events_of
@@ -24,8 +36,6 @@ from rig.report.run_water import dry_spells, missed
 HEADS: Final = ("what", "when", "counted cycles", "how much, as recorded")
 MOST: Final = 20
 """Rows of one kind that are shown: of more the first ones, and how many there are."""
-_FOUND: Final = ("pausing, finding", "pausing, no flow", "pausing, unattended")
-"""How the state of a test begins that something found has paused, and nobody asked for."""
 
 Row = tuple[Cell, ...]
 
@@ -37,6 +47,14 @@ class Looked:
     name: str
     rows: tuple[Row, ...]
     kinds: tuple[str, ...] = ()
+
+
+_UNWATCHED: Final = Paragraph(
+    (
+        "An imported recording has no events: whether water was missed, sensors failed, limits "
+        "tripped or people went on, what was left out and what was done otherwise is not known.",
+    )
+)
 
 
 def deviations_section(read: RunRead) -> Section:
@@ -52,6 +70,8 @@ def deviations_section(read: RunRead) -> Section:
         )
     else:
         blocks = (Paragraph(("None was found in the record of what was looked for.",)),)
+    if read.header.imported:
+        return Section("deviations", "Deviations from the protocol", (*blocks, _UNWATCHED))
     also = Paragraph(("Looked for and not found in the record:",))
     rest = (also, Items(tuple((name,) for name in silent))) if silent else ()
     return Section("deviations", "Deviations from the protocol", (*blocks, *rest))
@@ -111,7 +131,7 @@ def _unconfirmed(read: RunRead) -> Iterator[Row]:
 
 def _short(read: RunRead) -> list[int]:
     """Return where the load was short: what ends a test by that is told as its verdict."""
-    ends = [i for i in events_of(read, "verdict") if "load short" in read.events[i].text]
+    ends = [i for i in events_of(read, "verdict") if SHORT in read.events[i].text]
     return sorted([*events_of(read, "load-short"), *ends])
 
 
@@ -125,10 +145,10 @@ def _going_on(read: RunRead) -> list[int]:
     found, paused = [], False
     for index in events_of(read, "state", "request"):
         event = read.events[index]
-        if event.kind == "state" and event.text.startswith("pausing, "):
-            paused = event.text.startswith(_FOUND)
-        elif event.kind == "request" and event.text.startswith("continue by "):
-            if paused and " refused: " not in event.text:
+        if event.kind == "state" and event.text.startswith(PAUSING):
+            paused = event.text.startswith(FOUND)
+        elif event.kind == "request" and event.text.startswith(CONTINUED):
+            if paused and REFUSED not in event.text:
                 found.append(index)
             paused = False
     return found
@@ -136,7 +156,7 @@ def _going_on(read: RunRead) -> list[int]:
 
 def _forced(read: RunRead) -> list[int]:
     """Return where a test went on although somebody should have looked."""
-    return [i for i in events_of(read, "pause") if "goes on" in read.events[i].text]
+    return [i for i in events_of(read, "pause") if GOES_ON in read.events[i].text]
 
 
 def _alert_only(read: RunRead) -> list[int]:
@@ -145,7 +165,19 @@ def _alert_only(read: RunRead) -> list[int]:
 
 def _unattended(read: RunRead) -> list[int]:
     states = events_of(read, "state")
-    return [i for i in states if read.events[i].text.startswith("pausing, unattended")]
+    return [i for i in states if read.events[i].text.startswith(UNATTENDED)]
+
+
+def _unmapped(read: RunRead) -> list[int]:
+    """Return the inspections at which cracks were to be mapped, and nobody came."""
+    asked = read.plan.inspections if read.plan else None
+    if asked is None or not asked.map_cracks:
+        return []
+    return [i for i in events_of(read, "state") if read.events[i].text.startswith(NOBODY_CAME)]
+
+
+def _water_trouble(read: RunRead) -> list[int]:
+    return [i for i in events_of(read, "water") if read.events[i].text.startswith(WATER_TROUBLE)]
 
 
 def _without(read: RunRead) -> list[int]:
@@ -158,6 +190,9 @@ _EVENTS: Final[tuple[tuple[str, tuple[str, ...] | Callable[[RunRead], list[int]]
     ("spray period missed", missed),
     ("dry beyond the plan, begun", _without),
     ("dry beyond the plan, ended", dry_spells),
+    ("flow or pump in trouble", _water_trouble),
+    ("cracks to be mapped, and nobody came", _unmapped),
+    ("stiffness lost before the baseline", ("early-loss",)),
     ("load short", _short),
     ("load off its target", ("off-target", "uneven-load")),
     ("load correction at its end", ("correction",)),
@@ -201,6 +236,7 @@ def _of_cycles(read: RunRead) -> Iterator[Looked]:
         said = (*count, " above ", constant("marked"), " of the upper load")
         rows.append(("first there", first, said))
     yield Looked("overloaded cycles", tuple(rows))
+    yield Looked("loaded too high while the amplitude grew", _high_at_first(read))
     for name, words in (
         ("short", "cycles of too small a range"),
         ("gap", "cycles with samples missing, used"),
@@ -213,11 +249,21 @@ def _of_cycles(read: RunRead) -> Iterator[Looked]:
     yield Looked("frequency lowered", _slower(read))
 
 
+def _high_at_first(read: RunRead) -> tuple[Row, ...]:
+    """Return how high the load was before the cycles counted, where that was an overload."""
+    held, found = read.columns.held, read.columns.build_up.get("load_max")
+    if held is None or found is None or not found.max > OVERLOADED * held.upper:
+        return ()
+    most = Measure(found.max, "N", "build_up.load_max.max", 5)
+    upper = Measure(held.upper, "N", "derived.upper_load", 5)
+    return (("before cycles were counted", "", ("up to ", most, ", the upper load being ", upper)),)
+
+
 def _slower(read: RunRead) -> tuple[Row, ...]:
     """Return how far the frequency was below the one asked for, where by more than a hundredth."""
     loading = read.plan.loading if read.plan else None
     curve = read.columns.curves.get("frequency")
-    if loading is None or curve is None or not curve.measured:
+    if loading is None or curve is None or not curve.measured or read.without_samples:
         return ()
     median = curve.statistics.median
     if not median < 0.99 * loading.frequency:

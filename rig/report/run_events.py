@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from rig.report.document import Items, Listed, Paragraph, Section
+from rig.report.event_words import STOPPING
 from rig.report.measure import COUNT, Measure, Part, Table, count_of
 from rig.report.run_keys import constant
 from rig.report.run_parts import event_row, event_said, event_time
@@ -77,4 +78,4 @@ def _around_the_end(read: RunRead) -> list[int]:
 
 
 def _stops(kind: str, text: str) -> bool:
-    return kind == "state" and text.startswith("stopping")
+    return kind == "state" and text.startswith(STOPPING)

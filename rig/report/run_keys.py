@@ -51,8 +51,8 @@ _OWN: Final[dict[str, str]] = {
     "derived.residual_share": "root attribute residual_load over the capacity",
     "derived.ultimate.load": "the largest load [kN] named in root attribute why after `ultimate "
     "load` or `it had held`",
-    "derived.ultimate.deflection": "the net deflection [mm] named in root attribute why after "
-    "`at net deflection`",
+    "derived.ultimate.deflection": "the net deflection [mm] named in root attribute why right "
+    "after that load",
     "derived.age": "days from `cast` of [history] in the specimen text to root attribute "
     "started_utc, as a time",
     "derived.water.wet": "seconds that the rows of /spray with confirmed = 1 cover together",
@@ -69,7 +69,7 @@ _OWN: Final[dict[str, str]] = {
     "derived.interruptions.late": "number of rows with `; unloaded` in their text after more than "
     "100000 counted cycles",
     "derived.zero_shift.I": "value of row I of /zeros less the value of the first row of /zeros of "
-    "the same channel",
+    "the same channel whose text does not begin with `moved: `",
     "derived.prestress.I": "MPa named after `effective prestress` in the text of event I",
     "derived.events.left_out": "rows of /events less those in the report's own table of events",
     "derived.events.KIND.count": "number of rows of /events of that kind; of any of several that "

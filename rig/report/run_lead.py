@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from rig.report.curve_bending import baseline_of, window_of
+from rig.report.curve_bending import against_first_check, baseline_of, window_of
+from rig.report.curve_statics import statics_of
 from rig.report.document import Facts, Section
-from rig.report.measure import COUNT, Measure, Part, Words, precise
+from rig.report.event_words import TRIPPED, ultimate_of
+from rig.report.measure import COUNT, Measure, Part, Words, count_of, precise
 from rig.report.run_after import Fact, facts_after
 from rig.report.run_parts import (
     attribute,
@@ -22,10 +23,6 @@ from rig.report.run_parts import (
 )
 from rig.report.run_reading import RunRead
 
-TRIPPED: Final = "; stopped by limit: "
-"""In the reason of a failure that a limit found first."""
-_ULTIMATE: Final = re.compile(r"(?:ultimate load|it had held) ([\d.e+]+) kN")
-_BENT: Final = re.compile(r"at net deflection ([\d.e+-]+) mm")
 _NOBODY: Final = "not yet said by anybody"
 
 Row = tuple[str, tuple[Part, ...]]
@@ -33,28 +30,39 @@ Row = tuple[str, tuple[Part, ...]]
 
 def lead(read: RunRead) -> tuple[Part, ...]:
     """Return what became of the specimen, in a sentence or two."""
-    who = attribute(read, "specimen_id")
-    why = attribute(read, "why")
+    who = specimen_named(read)
+    said = attribute(read, "why")
+    why: tuple[Part, ...] = (": ", said, ".") if said.text else (".",)
     if read.header.imported:
-        return (who, ": an imported recording of ", read.cycles, " counted cycles; ", why, ".")
+        return (who, ": an imported recording of ", *_counted(read), "; ", said, ".")
     if not read.ended:
-        return (who, ": the test has no end in this record; ", read.cycles, " cycles are counted.")
+        return (who, ": the test has no end in this record, so far it has ", *_counted(read), ".")
     if read.outcome == "ultimate":
-        return (who, " was broken slowly", *_ultimate(read), ": ", why, ".")
-    said: tuple[Part, ...] = (*_after(read), ": ", why, ".")
-    return (who, *said, *_residual(read))
+        return (who, " was broken slowly", *_ultimate(read), *why)
+    return (who, *_after(read), *why, *_residual(read))
+
+
+def specimen_named(read: RunRead) -> Part:
+    """Return which specimen it is, as far as the record knows."""
+    who = attribute(read, "specimen_id")
+    return who if who.text else "Specimen not named"
+
+
+def _counted(read: RunRead) -> tuple[Part, ...]:
+    return count_of(read.recording.cycles, "counted cycle", "attr.cycles")
 
 
 def _after(read: RunRead) -> tuple[Part, ...]:
     """Return how a test ended, with its count."""
+    cycles = _counted(read)
     how: dict[str, tuple[Part, ...]] = {
-        "failure": (" failed after ", read.cycles, " counted cycles"),
-        "run-out": (" did not fail in ", read.cycles, " counted cycles, its run-out"),
-        "limit": (" was stopped by a limit, which is no failure, after ", read.cycles, " cycles"),
-        "fault": (" was stopped by a fault of rig or sensors after ", read.cycles, " cycles"),
-        "operator": (" was ended by people after ", read.cycles, " counted cycles"),
+        "failure": (" failed after ", *cycles),
+        "run-out": (" did not fail in ", *cycles, ", its run-out"),
+        "limit": (" was stopped by a limit, which is no failure, after ", *cycles),
+        "fault": (" was stopped by a fault of rig or sensors after ", *cycles),
+        "operator": (" was ended by people after ", *cycles),
     }
-    usual: tuple[Part, ...] = (" ended as ", attribute(read, "outcome"), " after ", read.cycles)
+    usual: tuple[Part, ...] = (" ended as ", attribute(read, "outcome"), " after ", *cycles)
     return how.get(read.outcome, usual)
 
 
@@ -65,9 +73,8 @@ def _ultimate(read: RunRead) -> tuple[Part, ...]:
 
 def ultimate_load(read: RunRead) -> Measure | None:
     """Return the ultimate load [N] of a static test, as its reason says it; None without one."""
-    said = _ULTIMATE.findall(read.recording.why) if read.outcome == "ultimate" else []
-    load = max((1e3 * float(number) for number in said), default=None)
-    return None if load is None else Measure(load, "N", "derived.ultimate.load", 5)
+    found = ultimate_of(read.recording.why) if read.outcome == "ultimate" else None
+    return None if found is None else Measure(found[0], "N", "derived.ultimate.load", 5)
 
 
 def _residual(read: RunRead) -> tuple[Part, ...]:
@@ -129,11 +136,13 @@ def outcome_section(read: RunRead) -> Section:
 def _outcome(read: RunRead) -> Iterator[Row]:
     named = attribute(read, "outcome") if read.outcome else "none in the record"
     yield "Outcome", (named,)
-    yield "Why", (attribute(read, "why"),)
+    if read.recording.why:
+        yield "Why", (attribute(read, "why"),)
     yield "Counted cycles", (read.cycles,)
     ended = read.recording.ended_time
     if math.isfinite(ended):
-        yield "Ended", (read.moment(ended, "attr.ended_time"),)
+        if not read.header.imported:
+            yield "Ended", (read.moment(ended, "attr.ended_time"),)
         yield "Test time at the end", (Measure(ended, "s", "attr.ended_time", 4),)
 
 
@@ -169,15 +178,28 @@ def _loss_rows(read: RunRead) -> Iterator[Row]:
             yield "Stiffness loss", ("not known: there is no baseline to hold it against",)
         return
     yield "Stiffness, baseline", (found.baseline, *_baseline_words(read))
-    yield "Stiffness, last cycles before the verdict", (found.end, " (median)")
+    yield "Stiffness, last counted cycles", (found.end, " (median)")
     yield "Stiffness loss", (found.loss, " below the baseline", *_limit(read))
     if found.first_seen is not None:
+        confirmed = read.outcome == "failure" and found.loss.value >= _stop_at(read)
+        more: tuple[Part, ...] = ("; confirmed at cycle ", read.cycles) if confirmed else ()
         yield (
             "Loss beyond the limit first seen",
-            ("in cycle ", found.first_seen, " by itself; confirmed at cycle ", read.cycles)
-            if read.outcome == "failure"
-            else ("in cycle ", found.first_seen, " by itself"),
+            ("in cycle ", found.first_seen, " by itself", *more),
         )
+    yield from _static_rows(read)
+
+
+def _stop_at(read: RunRead) -> float:
+    criterion = read.plan.failure.stiffness_loss if read.plan else None
+    return criterion.stop if criterion else math.inf
+
+
+def _static_rows(read: RunRead) -> Iterator[Row]:
+    """Yield the second reference: the first static check after cracking, never taken again."""
+    found = against_first_check(statics_of(read.recording))
+    if found:
+        yield "Stiffness in static checks", found
 
 
 def _baseline_words(read: RunRead) -> tuple[Part, ...]:
@@ -206,12 +228,12 @@ def _last_rows(read: RunRead) -> Iterator[Row]:
 
 
 def _ultimate_rows(read: RunRead) -> Iterator[Row]:
-    load = ultimate_load(read)
-    if load is not None:
-        yield "Ultimate load", (load,)
-    bent = _BENT.search(read.recording.why)
-    if bent is not None:
-        value = Measure(1e-3 * float(bent[1]), "m", "derived.ultimate.deflection", 4)
+    found, load = ultimate_of(read.recording.why), ultimate_load(read)
+    if found is None or load is None:
+        return
+    yield "Ultimate load", (load,)
+    if math.isfinite(found[1]):
+        value = Measure(found[1], "m", "derived.ultimate.deflection", 4)
         yield "Net deflection there", (value,)
 
 

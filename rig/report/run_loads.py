@@ -11,6 +11,7 @@ from rig.protocol.plan import Cyclic, Plan
 from rig.protocol.residual import residual_stages
 from rig.report.document import Facts, Paragraph, Section
 from rig.report.measure import COUNT, Measure, Part, Words
+from rig.report.run_method import method_blocks
 from rig.report.run_parts import attribute, of_column
 from rig.report.run_reading import RunRead
 
@@ -36,9 +37,10 @@ def loads_section(read: RunRead) -> Section:
         said = "The record holds no cyclic load that was asked for."
         if read.unread and read.header.texts.get("protocol"):
             said = "What load was asked for cannot be told from the texts of the record."
-        return Section("loads", title, (Paragraph((said,)), Facts((*written, *_life(read)))))
+        facts = Facts((*written, *_life(read)))
+        return Section("loads", title, (Paragraph((said,)), facts, *method_blocks(read)))
     rows = (*written, *_loads(read.plan), *_measures(read.plan), *_asked(read), *_life(read))
-    return Section("loads", title, (Facts(rows),))
+    return Section("loads", title, (Facts(rows), *method_blocks(read)))
 
 
 def _written(read: RunRead) -> Iterator[Row]:
@@ -98,9 +100,11 @@ def _life(read: RunRead) -> Iterator[Row]:
         share = Measure(read.recording.cycles / run_out, "%", "derived.share_of_run_out")
         yield "Share of the run-out", (share,)
     frequency = of_column(read, "frequency", "median", 4)
-    if math.isfinite(frequency.value):
+    if math.isfinite(frequency.value) and not read.without_samples:
         yield "Frequency as measured, median", (frequency,)
-    if math.isfinite(read.recording.ended_time):
+    if read.without_samples:
+        yield "Frequency and test time", ("as the imported rows tell: a second each without times",)
+    elif math.isfinite(read.recording.ended_time):
         value = Measure(read.recording.ended_time, "s", "attr.ended_time", 4)
         yield "Test time", (value, ", interruptions among it")
 

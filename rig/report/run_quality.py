@@ -52,17 +52,24 @@ def _facts(read: RunRead) -> Iterator[Row]:
     yield "Build-up cycles", (build_up, ", kept apart, with their own numbers")
     not_judged = Measure(_count(columns.flags, "long-gap"), COUNT, "cycles.flags.long-gap.count")
     yield "Cycles not judged", (not_judged,)
-    yield "Frames a second", (Measure(read.header.rate, "Hz", "attr.rate", 5),)
-    frequency = of_column(read, "frequency", "median")
-    if frequency.value > 0:
-        samples = read.header.rate / frequency.value
-        yield "Samples a cycle", (Measure(samples, "ratio", "derived.samples_a_cycle"),)
+    yield from _samples(read)
     yield "Longest interruption", (_longest(read),)
     yield from _empty(read)
     index = len(read.recording.stretches())
     yield "Stretches kept sample by sample", (Measure(index, COUNT, "full_rate.count"),)
     yield "How late the loop ran", ("not in the record",)
     yield "State of run.h5", read.whole.said
+
+
+def _samples(read: RunRead) -> Iterator[Row]:
+    if read.without_samples:
+        yield "Samples", ("none: rows of cycles were imported",)
+        return
+    yield "Frames a second", (Measure(read.header.rate, "Hz", "attr.rate", 5),)
+    frequency = of_column(read, "frequency", "median")
+    if frequency.value > 0:
+        samples = read.header.rate / frequency.value
+        yield "Samples a cycle", (Measure(samples, "ratio", "derived.samples_a_cycle"),)
 
 
 def _longest(read: RunRead) -> Part:

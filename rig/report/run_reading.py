@@ -73,6 +73,11 @@ class RunRead:
         return bool(self.outcome) or math.isfinite(self.recording.ended_time)
 
     @property
+    def without_samples(self) -> bool:
+        """Whether rows of cycles were imported: rate, and times without such a column, are none."""
+        return bool(self.header.imported) and not self.recording.stretches()
+
+    @property
     def cycles(self) -> Measure:
         """The counted cycle at the end, or the number of counted rows without one."""
         return Measure(self.recording.cycles, "1", "attr.cycles")

@@ -15,7 +15,7 @@ from rig.report.run_cracks import after_section, cracks_section
 from rig.report.run_deviations import deviations_section
 from rig.report.run_events import events_section, last_minute
 from rig.report.run_files import about, files_section
-from rig.report.run_lead import lead, outcome_section
+from rig.report.run_lead import lead, outcome_section, specimen_named
 from rig.report.run_loads import loads_section
 from rig.report.run_parts import attribute
 from rig.report.run_quality import quality_section
@@ -49,7 +49,7 @@ def run_document(path: Path) -> Document:
 
 def _title(read: RunRead) -> tuple[Part, ...]:
     """Return specimen and run, which tell a report from others, then what was tested."""
-    who, run = attribute(read, "specimen_id"), attribute(read, "run_id")
+    who, run = specimen_named(read), attribute(read, "run_id")
     return (who, ", run ", run, ": ", attribute(read, "title"))
 
 
@@ -83,6 +83,8 @@ def _sections(read: RunRead) -> tuple[Section, ...]:
 def _last_minute(read: RunRead, curves: Iterable[Section]) -> Section:
     """Return the end in figures, where samples of it are kept, and the story of its events."""
     title = "The last minute, and what followed the stop"
+    if read.header.imported:
+        title = "The end of the recording"
     return Section(LAST_MINUTE, title, (*_blocks(curves, LAST_MINUTE), *last_minute(read)))
 
 

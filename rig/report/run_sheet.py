@@ -20,6 +20,11 @@ SENSORS: Final = ("channel", "used for", "from", "to", "resolution")
 CALIBRATED: Final = ("channel", "serial number", "certificate", "date", "valid until", "more")
 _NOT_KEPT: Final = "not in the record"
 _CERTIFICATE: Final = ("serial", "certificate", "date", "until")
+_NO_DATES: Final = "; where the imported file tells no dates that is when it was imported"
+_MADE_UP: Final = (
+    "No rig file belongs to an imported recording. Ranges and resolutions are those that importing "
+    "took from the values; nothing is known of machine, limits and calibration.",
+)
 Row = tuple[str, tuple[Part, ...]]
 
 
@@ -42,10 +47,14 @@ def sheet_section(read: RunRead) -> Section:
 def _test(read: RunRead) -> Iterator[Row]:
     header = read.header
     yield "Title", (attribute(read, "title"),)
-    yield "Specimen", (attribute(read, "specimen_id"),)
+    yield "Specimen", (attribute(read, "specimen_id"),) if header.specimen_id else ("not named",)
     yield "Exposure", (attribute(read, "exposure"),) if header.exposure else ("not told",)
     yield "Run", (attribute(read, "run_id"),)
-    yield "Started", (Stamp(header.started_utc, "attr.started_utc"),)
+    started = Stamp(header.started_utc, "attr.started_utc")
+    if header.imported:
+        yield "Time zero of the recording", (started, _NO_DATES)
+    else:
+        yield "Started", (started,)
     yield from _age(read)
     if header.seed is not None:
         yield "Seed of the rehearsal", (Words(str(header.seed), "attr.seed", "name"),)
@@ -97,19 +106,19 @@ def _written(
     table: Mapping[str, Any], where: str, part: str, *, only_plain: bool = False
 ) -> Iterator[tuple[Cell, ...]]:
     """Yield the plain values of a table, as written; tables inside it come after them."""
-    head: Part = part if part in PARTS else _named(where)
+    head: Part = part if part in PARTS else named(where)
     for key, value in table.items():
-        name: Part = name_of(where, key) or _named(f"{where}.{key}", key)
+        name: Part = name_of(where, key) or named(f"{where}.{key}", key)
         if isinstance(value, Mapping) or _of_tables(value):
             if isinstance(value, Mapping) and not only_plain:
                 for inner, plain in value.items():
                     place = f"{where}.{key}.{inner}"
-                    yield head, (name, ": ", _named(place, inner)), _value(plain, place)
+                    yield head, (name, ": ", named(place, inner)), value_written(plain, place)
             continue
-        yield head, name, _value(value, f"{where}.{key}")
+        yield head, name, value_written(value, f"{where}.{key}")
 
 
-def _named(where: str, key: str = "") -> Words:
+def named(where: str, key: str = "") -> Words:
     """Return what a key of a file is called there: the last part of its path that is no number."""
     last = next((part for part in reversed(where.split(".")) if not part.isdigit()), where)
     return Words(key or last, f"name.{where}", "name")
@@ -119,7 +128,7 @@ def _of_tables(value: object) -> bool:
     return isinstance(value, list) and any(isinstance(one, Mapping) for one in value)
 
 
-def _value(value: object, key: str) -> Words:
+def value_written(value: object, key: str) -> Words:
     """Return a value of a TOML text as it was written, as near as its parser tells."""
     return Words(_plain(value), key)
 
@@ -137,6 +146,9 @@ def _plain(value: object) -> str:
 def _rig(read: RunRead) -> Iterator[Listed | Paragraph]:
     """Yield what the rig file says of the frame; hidden truth and wires of it are no facts."""
     rig = read.tables["rig"]
+    if read.header.imported:
+        yield Paragraph(_MADE_UP)
+        return
     if not rig:
         kept = "is none that can be read" if read.header.texts.get("rig") else "is not kept"
         yield Paragraph((f"The rig file {kept} in the record.",))
@@ -154,6 +166,8 @@ def _sensors(read: RunRead) -> Iterator[Listed]:
     rows = tuple(_channel(read, place, channel) for place, channel in enumerate(channels))
     caption = ("Sensors: what each channel is for, its range and resolution",)
     yield Listed(caption, Table(SENSORS, rows))
+    if read.header.imported:
+        return
     caption = ("Calibration of the sensors, as the rig file says",)
     yield Listed(caption, Table(CALIBRATED, tuple(_calibrations(read))))
 
@@ -184,9 +198,11 @@ def _calibrations(read: RunRead) -> Iterator[tuple[Cell, ...]]:
         made = table.get("calibration")
         given: Mapping[str, Any] = made if isinstance(made, Mapping) else {}
         yield (
-            _value(table["name"], f"{where}.name"),
+            value_written(table["name"], f"{where}.name"),
             *(
-                _value(given[key], f"{where}.calibration.{key}") if key in given else _NOT_KEPT
+                value_written(given[key], f"{where}.calibration.{key}")
+                if key in given
+                else _NOT_KEPT
                 for key in _CERTIFICATE
             ),
             _more(given, f"{where}.calibration"),
@@ -197,6 +213,6 @@ def _more(given: Mapping[str, Any], where: str) -> Cell:
     parts: list[Part] = []
     for key, value in given.items():
         if key not in _CERTIFICATE and not isinstance(value, Mapping):
-            name = _named(f"{where}.{key}", key)
-            parts += [", " if parts else "", name, " ", _value(value, f"{where}.{key}")]
+            name = named(f"{where}.{key}", key)
+            parts += [", " if parts else "", name, " ", value_written(value, f"{where}.{key}")]
     return tuple(parts) if parts else "none"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
@@ -10,6 +9,7 @@ from rig.record.spans import covered
 from rig.report.crack_growth import Inspection, growth_of
 from rig.report.crack_told import counted
 from rig.report.document import Block, Facts, Listed, Paragraph, Section
+from rig.report.event_words import UNLOADED
 from rig.report.measure import COUNT, Cell, Measure, Part, Table, Words, count_of
 from rig.report.run_keys import constant
 from rig.report.run_parts import event_row, events_of
@@ -19,8 +19,6 @@ INTERRUPTED: Final = ("begin", "end", "counted cycles", "lasted", "cause; load; 
 INSPECTED: Final = ("when", "counted cycles", "lasted", "what was done", "cracks")
 FOLDED: Final = 12
 """Rows from which on a table is closed at first."""
-_UNLOADED: Final = re.compile(r"; unloaded\b")
-"""In the text of an interruption: how it was spent."""
 
 Row = tuple[Any, ...]
 
@@ -61,7 +59,7 @@ def late_unloaded(rows: Sequence[Row]) -> list[int]:
 
 
 def _free(row: Row) -> bool:
-    return bool(_UNLOADED.search(row[3]))
+    return bool(UNLOADED.search(row[3]))
 
 
 def _long(row: Row) -> bool:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from rig.report.measure import COUNT, Measure, Part, Words
 from rig.report.run_after import facts_after
 from rig.report.run_keys import constant
-from rig.report.run_parts import attribute, events_of, of_column
+from rig.report.run_parts import events_of, of_column
 from rig.report.run_reading import RunRead
 
 
@@ -22,21 +22,21 @@ def _warnings(read: RunRead) -> Iterator[tuple[Part, ...]]:
     if void is not None:
         yield "VOID: ", void.words
     if header.imported:
-        yield "Imported: ", attribute(read, "imported"), "; nobody of this program watched it"
+        yield ("Imported: this program did not watch it, and its file alone tells what happened",)
     elif header.virtual:
         yield (
             "Rehearsed: a simulated specimen on a simulated rig, in virtual time; no specimen was "
             "tested",
         )
     elif header.simulated:
-        yield ("Simulated: the devices are emulated, no specimen was tested",)
+        yield ("Simulated: by simulated or emulated devices; no specimen was tested",)
     if not read.ended:
         yield ("Unfinished: the record has no end, and all of it may change",)
     yield from _overloaded(read)
     if events_of(read, "after the end") or any(e.at_utc for e in read.cracks):
         yield ("Added to after the end: run.h5 was made anew, as its events tell",)
     if not read.whole.verified:
-        yield read.whole.said
+        yield ("The record: ", *read.whole.said)
     if not read.header.texts.get("protocol"):
         yield ("The record keeps no protocol: nothing is held against what was asked for",)
     elif read.unread:
@@ -69,5 +69,8 @@ def _of_sensors(read: RunRead) -> Iterator[tuple[Part, ...]]:
     names = {channel.name for channel in read.header.channels}
     if "load_2" not in names:
         yield ("There was no second measure of load: an error of the load cell shows nowhere",)
-    if "midspan" in names and not names & {"support_left", "support_right"}:
+    supports = names & {"support_left", "support_right"}
+    if "midspan" in names and not supports:
         yield ("Deflection and stiffness include bedding: no support was measured",)
+    elif "midspan" in names and len(supports) == 1:
+        yield ("Net deflection takes one support for both: what the other did shows nowhere",)

@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator
 from typing import Any, Final
 
 from rig.record.spans import covered
 from rig.report.curve_statistics import Statistics
 from rig.report.document import Block, Facts, Items, Listed, Paragraph, Section
-from rig.report.event_words import MISSED
+from rig.report.event_words import MISSED, WAS_DRY, WATER_SUM
 from rig.report.measure import COUNT, Cell, Measure, Part, Table, Words, count_of
 from rig.report.run_parts import NOT_MEASURED, event_said, event_time, events_of, unit_of
 from rig.report.run_reading import RunRead
 
+WET: Final = ("spray", "submerged")
 WARMTH: Final = "temperature_"
 SLOW: Final = ("channel", "least", "mean", "most", "readings", "without a value")
-_WAS_DRY: Final = re.compile(r"was dry for ([\d.]+) h")
 
 Row = tuple[str, tuple[Part, ...]]
 
@@ -30,7 +29,11 @@ def water_section(read: RunRead, figures: tuple[Block, ...]) -> Section:
 
 def _water(read: RunRead) -> Iterator[Facts | Paragraph | Items]:
     exposure = read.header.exposure
-    if exposure == "submerged":
+    if read.header.imported and exposure in WET and not read.rows("spray"):
+        said = "What water an imported recording was given is not in the record."
+        yield Facts(tuple(_asked(read)))
+        yield Paragraph((said,))
+    elif exposure == "submerged":
         yield from _submerged(read)
     elif read.rows("spray") or exposure == "spray":
         yield Facts((*_asked(read), *_given(read)))
@@ -45,7 +48,8 @@ def _water(read: RunRead) -> Iterator[Facts | Paragraph | Items]:
 def _submerged(read: RunRead) -> Iterator[Facts]:
     ended = read.recording.ended_time
     wet = Measure(ended, "s", "attr.ended_time", 4, blank="not known")
-    yield Facts((("In water", ("the whole test, ", wet)),))
+    level = "" if "level" in read.header.slow else "; no level was measured"
+    yield Facts((("In water", ("the whole test, as its protocol says, ", wet, level)),))
 
 
 def _asked(read: RunRead) -> Iterator[Row]:
@@ -84,12 +88,12 @@ def missed(read: RunRead) -> list[int]:
 def dry_spells(read: RunRead) -> list[int]:
     """Return the events that tell how long it was dry beyond the plan."""
     found = events_of(read, "deviation")
-    return [i for i in found if _WAS_DRY.match(read.events[i].text)]
+    return [i for i in found if WAS_DRY.match(read.events[i].text)]
 
 
 def dry_hours(read: RunRead, index: int) -> Measure:
     """Return how long it was dry [s], as an event says."""
-    hours = _WAS_DRY.match(read.events[index].text)
+    hours = WAS_DRY.match(read.events[index].text)
     seconds = 3600.0 * float(hours[1]) if hours else math.nan
     return Measure(seconds, "s", f"derived.water.dry.{index}")
 
@@ -111,14 +115,23 @@ def _given(read: RunRead) -> Iterator[Row]:
     share = Measure(wet, COUNT, "cycles.flags.spray.count")
     yield "Cycles with water on", (share, " of ", Measure(read.columns.rows, COUNT, "attr.cycles"))
     count = len(missed(read))
+    yield from _at_first_crack(read)
     yield "Periods missed", (Measure(count, COUNT, "derived.water.missed"),)
     spells = dry_spells(read)
     told: tuple[Part, ...] = (Measure(len(spells), COUNT, "derived.water.dry_spells"),)
     for index in spells:
         told += ("; ", dry_hours(read, index), " up to ", event_time(read, index))
     yield "Dry beyond the plan", told
-    for index in [i for i in events_of(read, "water") if read.events[i].text.startswith("water:")]:
+    for index in [i for i in events_of(read, "water") if read.events[i].text.startswith(WATER_SUM)]:
         yield "As the program summed it up", (event_said(read, index),)
+
+
+def _at_first_crack(read: RunRead) -> Iterator[Row]:
+    """Yield whether there was water when it cracked: cracks draw it in as they open."""
+    for index in events_of(read, "first crack")[:1]:
+        at = read.events[index].time
+        wet = any(row[0] <= at <= row[1] for row in read.rows("spray"))
+        yield "Water at the first crack", ("on, " if wet else "off, ", event_time(read, index))
 
 
 def _stretches(rows: list[tuple[Any, ...]]) -> tuple[Part, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from rig.report.document import Items, Listed, Paragraph, Section
+from rig.report.event_words import MOVED
 from rig.report.measure import Cell, Measure, Part, Table, Words, count_of
 from rig.report.run_parts import event_said, event_time, events_of, unit_of
 from rig.report.run_reading import RunRead
@@ -34,13 +35,16 @@ def zeros_section(read: RunRead) -> Section:
 
 def _zero(read: RunRead, rows: list[tuple[Any, ...]], index: int) -> tuple[Cell, ...]:
     time, channel, value, text = rows[index]
-    first = next(row[2] for row in rows if row[1] == channel)
+    # At a sensor that was moved the load may be on: no reading to hold against the first.
+    zeros = [row[2] for row in rows if row[1] == channel and not row[3].startswith(MOVED)]
     unit, key = unit_of(channel), f"zeros.{index}"
     moved = "K difference" if unit == "K" else unit
     return (
         read.moment(time, f"{key}.time"),
         Words(channel, f"{key}.channel", "name"),
         Measure(value, unit, f"{key}.value", 4),
-        Measure(value - first, moved, f"derived.zero_shift.{index}", 4),
+        "the sensor was moved"
+        if text.startswith(MOVED)
+        else Measure(value - zeros[0], moved, f"derived.zero_shift.{index}", 4),
         Words(text, f"{key}.text"),
     )

@@ -300,7 +300,8 @@ class Derived:
     def _zero_shift(self, at: str) -> Value:
         rows = self.run.rows("zeros")
         row = rows[int(at)]
-        first = next(r for r in rows if r["channel"] == row["channel"])
+        read = (r for r in rows if not r["text"].startswith("moved: "))
+        first = next(r for r in read if r["channel"] == row["channel"])
         unit = self.channel_unit(row["channel"])
         return row["value"] - first["value"], "K difference" if unit == "K" else unit
 
@@ -355,10 +356,13 @@ class Derived:
 
     def _ultimate(self, what: str) -> Value:
         why = self.run.attributes["why"]
+        told = (("ultimate load", "at net deflection"), ("it had held", "at"))
+        ends = [why.partition(words)[2] for words, _ in told]
+        loads = [number_in(f" {end}", "") for end in ends]
+        most = max(range(len(told)), key=lambda at: -1.0 if math.isnan(loads[at]) else loads[at])
         if what == "load":
-            found = [number_in(why, w) for w in ("ultimate load", "it had held")]
-            return 1e3 * max(load for load in found if not math.isnan(load)), "N"
-        return 1e-3 * number_in(why, "at net deflection"), "m"
+            return 1e3 * loads[most], "N"
+        return 1e-3 * number_in(ends[most], told[most][1]), "m"
 
 
 def place(values: np.ndarray, what: str) -> int:
