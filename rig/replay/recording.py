@@ -16,7 +16,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from rig.errors import InputError
+from rig.errors import InputError, StorageError
 from rig.protocol.plan import Plan
 from rig.record.entries import Event, FullRateRecord, Residual, RunHeader, StaticRecord
 from rig.record.history import Journal
@@ -286,7 +286,9 @@ def _present(file: RunFile | None) -> RunFile:
 def _header_of(file: RunFile) -> RunHeader:
     """Return the header of a run file; whether time was virtual it does not tell."""
     given = file.attributes
-    seed = given.get("seed")
+    seed, rate = given.get("seed"), float(given["rate"])
+    if not 0.0 < rate < math.inf:
+        raise StorageError(f"{file.path}: {rate:g} samples a second are none; the file is damaged")
     return RunHeader(
         run_id=str(given["run_id"]),
         software=str(given["software"]),
@@ -295,7 +297,7 @@ def _header_of(file: RunFile) -> RunHeader:
         specimen_id=str(given["specimen_id"]),
         exposure=str(given["exposure"]),
         seed=None if seed is None else int(seed),
-        rate=float(given["rate"]),
+        rate=rate,
         channels=file.channels,
         texts={name: file.text(name) for name in TEXTS},
         simulated=bool(given["simulated"]),

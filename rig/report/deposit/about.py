@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from rig import __version__
@@ -133,7 +133,7 @@ def about(recording: Recording, sha256: str) -> About:
     began = _moment(header.started_utc)
     ended = None
     if began is not None and math.isfinite(recording.ended_time):
-        ended = began + timedelta(seconds=recording.ended_time)
+        ended = _after(began, recording.ended_time)
     after = recording.residual
     return About(
         run_id=one_line(header.run_id),
@@ -190,11 +190,20 @@ def _plan(recording: Recording) -> Plan | None:
 
 
 def _moment(text: str) -> datetime | None:
+    """Return a stamp as UTC, None for one that is none or has no zone."""
     try:
         found = datetime.fromisoformat(text)
-    except ValueError:
+        return found.astimezone(UTC) if found.tzinfo else None
+    except (ValueError, OverflowError):
         return None
-    return found if found.tzinfo else None
+
+
+def _after(began: datetime, seconds: float) -> datetime | None:
+    """Return a later moment, None where no calendar has it."""
+    try:
+        return began + timedelta(seconds=seconds)
+    except OverflowError:
+        return None
 
 
 def _last_day(began: datetime | None, ended: datetime | None, cracks: Sequence[CrackEntry]) -> str:

@@ -189,6 +189,34 @@ def test_a_run_file_that_cannot_be_read_is_named_as_it_was_given(tmp_path):
     assert str(told.value).startswith(f"{tmp_path / 'run.h5'}: cannot read the run file")
 
 
+def retold(made: Made, folder: Path, **attributes: object) -> Path:
+    """Copy a run.h5 and change what it tells."""
+    shutil.copy(made.run / "run.h5", folder / "run.h5")
+    with h5py.File(folder / "run.h5", "r+") as file:
+        file.attrs.update(attributes)
+    return folder / "run.h5"
+
+
+def test_the_date_is_that_of_the_record_in_utc(made, tmp_path):
+    run = retold(made, tmp_path, started_utc="2026-01-01T01:30:00+02:00", ended_time=60.0)
+    written = deposit(run, tmp_path / "out", ASKED)
+    assert any("last entry, 2025-12-31;" in caution for caution in written.cautions)
+
+
+@pytest.mark.parametrize(
+    "told", [{"ended_time": 1e300}, {"started_utc": "9999-12-31T23:59:59+00:00"}]
+)
+def test_an_end_that_no_calendar_has_is_not_told(made, tmp_path, told):
+    deposit(retold(made, tmp_path, **told), tmp_path / "out", ASKED)
+    assert "Ended          not told" in (tmp_path / "out" / "README.txt").read_text("utf-8")
+
+
+@pytest.mark.parametrize("rate", [0.0, -1.0, float("nan"), float("inf")])
+def test_a_rate_that_is_none_is_one_line(made, tmp_path, rate):
+    with pytest.raises(StorageError, match=r"run\.h5: .* samples a second are none; the file is"):
+        deposit(retold(made, tmp_path, rate=rate), tmp_path / "out", ASKED)
+
+
 def test_a_run_that_has_not_ended_makes_no_deposit(tmp_path):
     run = make_run(tmp_path / "run", ended=False)
     before = sorted(tmp_path.rglob("*"))
