@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 from collections.abc import Mapping
+from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -21,11 +22,21 @@ if TYPE_CHECKING:
 
 PAGE: Final = "report.html"
 PAPER: Final = "report.pdf"
+_LONGEST: Final = 255
+"""Letters of the id of a run, or of its begin: what the name of a folder can have."""
 
 
 def of_run(run_id: str, started_utc: str) -> str:
-    """Return what the report of a run is of, by which an earlier one of the same is known."""
-    return f"{run_id}, begun {started_utc}"
+    """Return what the report of a run is of, by which an earlier one of the same is known.
+
+    It is short enough for the head of a file. A run.h5 of others may hold signs that no file takes.
+    """
+    run = run_id if len(run_id) <= _LONGEST else sha256(_bytes(run_id)).hexdigest()
+    return _bytes(f"{run}, begun {started_utc[:_LONGEST]}").decode()
+
+
+def _bytes(text: str) -> bytes:
+    return text.encode("utf-8", "replace")
 
 
 def is_report_of(path: Path, of: str) -> bool:

@@ -12,7 +12,7 @@ from matplotlib.backends.backend_pdf import PdfFile
 
 from rig.errors import InputError, StorageError
 from rig.report.document import Drawn
-from rig.report.written_report import write_report
+from rig.report.written_report import of_run, write_report
 from tests.report.page.documents import document
 
 MADE = replace(document(), sections=document().sections[:1])
@@ -68,6 +68,17 @@ def test_two_that_are_written_at_once_do_not_meet(folder, monkeypatch):
     write_report(MADE, folder, "run-1")
     assert len(second) == 3
     assert held(folder) == before
+
+
+@pytest.mark.parametrize("run_id", ['"<' * 5000, "\udcff\ud800", "\x1b\n<b>"])
+def test_whatever_a_run_is_called_its_report_is_known_again_and_no_other(tmp_path, run_id):
+    of = of_run(run_id, "2026-01-01T00:00:00+00:00")
+    write_report(MADE, tmp_path, of)
+    before = held(tmp_path)
+    write_report(MADE, tmp_path, of)
+    with pytest.raises(InputError, match="is the report of "):
+        write_report(MADE, tmp_path, of_run(f"{run_id}.", "2026-01-01T00:00:00+00:00"))
+    assert held(tmp_path) == before
 
 
 def test_the_report_of_another_run_is_not_replaced(folder):
