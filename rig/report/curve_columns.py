@@ -163,10 +163,13 @@ def of_family(channel: str, stems: Iterable[str]) -> bool:
 
 
 def _whole(recording: Recording, name: str, kind: str = "cycles") -> Row:
-    """Return a column in one piece; of an empty table none."""
+    """Return a column in one piece; of an empty table none. What is infinite is no value: NaN."""
     rows = recording.count(kind)
     empty: Row = np.zeros(0, np.uint16 if name == "flags" else np.float64)
-    return next((c[name] for c in recording.table(kind, max(rows, 1), {name})), empty)
+    found = next((c[name] for c in recording.table(kind, max(rows, 1), {name})), empty)
+    if found.dtype.kind == "f" and (infinite := np.isinf(found)).any():
+        return np.where(infinite, np.float32("nan"), found)
+    return found
 
 
 def _first_at(values: Values, least: float) -> int:

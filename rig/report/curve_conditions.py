@@ -70,9 +70,10 @@ def conditions_of(recording: Recording) -> Conditions | None:
         time = table["time"].astype(np.float64)
         end = max(end, float(time[-1])) if end == end else float(time[-1])
         for name in names:
-            places = extremes(table[name], even_edges(rows))
-            if not np.isnan(table[name]).all():
-                temperatures[name] = time[places], table[name][places].astype(np.float64)
+            values = np.where(np.isinf(table[name]), np.nan, table[name]).astype(np.float64)
+            places = extremes(values, even_edges(rows))
+            if not np.isnan(values).all():
+                temperatures[name] = time[places], values[places]
     wet = np.array([row[:2] for row in spray], np.float64).reshape(-1, 2)
     if end != end:
         end = float(np.nanmax(wet)) if wet.size else 0.0
