@@ -119,7 +119,7 @@ def _side(numbers: Numbers, sources: Sources, name: str) -> _Side:
         if entry["kind"] == "life" and entry["counted"] and _is_wet(entry) == (name == "wet")
     ]
     runs = [run for entry in lives if (run := sources.measured(entry["run"])) is not None]
-    kept = [run.prestress_last / run.prestress_first for run in runs]
+    kept = [r.prestress_last / r.prestress_first for r in runs if r.prestress_first > 0.0]
     groups = tuple(dict.fromkeys(entry["group"] for entry in lives))
     rust = [
         each
@@ -132,7 +132,7 @@ def _side(numbers: Numbers, sources: Sources, name: str) -> _Side:
         modes=tuple(entry["mode"] for entry in lives if entry["outcome"] == "failure"),
         slipped=sum(run.slip_from > 0 for run in runs),
         slip_measured=sum(not math.isnan(run.slip) for run in runs),
-        kept=tuple(share for share in kept if not math.isnan(share)),
+        kept=tuple(kept),
         rust=(sum(each["seen"] for each in rust), sum(each["looked"] for each in rust)),
         wet=tuple(entry["wet_s"] for entry in lives if entry["wet_s"]),
     )
