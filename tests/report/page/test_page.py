@@ -131,10 +131,14 @@ def test_its_policy_allows_its_own_style_and_pictures_alone(pieces):
     (style,) = pieces.all("style")
     # CSP level 3, 8.4: a style is allowed whose text has the hash.
     digest = base64.b64encode(hashlib.sha256(style.text.encode()).digest()).decode()
-    assert rules["default-src"] == "'none'"
-    assert rules["style-src"] == f"'sha256-{digest}'"
-    assert rules["img-src"] == "data:"
-    assert "script-src" not in rules
+    assert rules == {
+        "default-src": "'none'",
+        "style-src": f"'sha256-{digest}'",
+        "img-src": "data:",
+        # 6.3.1 and 6.4.1: the default does not stand for these two.
+        "base-uri": "'none'",
+        "form-action": "'none'",
+    }
 
 
 def test_ids_occur_once_and_what_refers_to_them_finds_them(pieces):
@@ -168,7 +172,8 @@ def test_a_page_tells_what_it_is_a_report_of(harmless, tmp_path):
     for of in ("run-1", 'a "run" & <b>', ""):
         page.write_text(page_of(replace(harmless[0], sections=()), of=of), encoding="utf-8")
         assert of_page(page) == of
-    for other in ("", "<!DOCTYPE html><title>mine</title>", GENERATOR):
+    of_others = page.read_text(encoding="utf-8").replace(GENERATOR, "another program")
+    for other in ("", "<!DOCTYPE html><title>mine</title>", GENERATOR, of_others):
         page.write_text(other, encoding="utf-8")
         assert of_page(page) is None
     assert of_page(tmp_path) is None
