@@ -83,7 +83,7 @@ def _plainly(element: ET.Element, names: dict[str, str], prefix: str) -> None:
         if match:
             new = names.setdefault(match[1], f"{prefix}_{len(names)}")
             kept[key] = value.replace(match[1], new)
-        elif key == "href" and not value.startswith("data:image/png;"):
+        elif "url(" in value or (key == "href" and not value.startswith("data:image/png;")):
             kept[key] = ""
         elif key in ("d", "x", "y"):
             kept[key] = _short(value)

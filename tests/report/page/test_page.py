@@ -12,7 +12,9 @@ import struct
 from dataclasses import replace
 
 import pytest
+from matplotlib.figure import Figure
 
+from rig.report import page_svg
 from rig.report.document import Document, Listed, Paragraph, Section
 from rig.report.drawn_figures import drawn
 from rig.report.measure import Table, Words
@@ -94,6 +96,8 @@ def test_words_are_words_and_can_be_read_back(text):
     assert not re.search(
         "[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]", page
     )
+    # Five marks upon one letter are more than any language writes (common practice, no source).
+    assert not re.search("[\u0300-\u036f]{5}", "".join(e.text for e in said))
     page.encode("utf-8")
 
 
@@ -104,6 +108,22 @@ def test_a_hostile_text_in_a_figure_stays_a_label():
     labels = [e.text for e in found.all("text") if "script" in e.text]
     assert labels
     assert all("\u202e" not in label and "\x01" not in label for label in labels)
+
+
+def test_of_a_figure_nothing_but_shapes_and_letters_is_left(monkeypatch):
+    # Elements and attributes by which SVG 2 runs scripts or asks for other files.
+    address = 'xlink:href="http://evil.invalid/a"'
+    drawn_so = f"""<svg xmlns="http://www.w3.org/2000/svg" width="9pt"
+        xmlns:xlink="http://www.w3.org/1999/xlink" onload="alert(1)"><script>alert(1)</script>
+        <style>@import "a"</style><image {address}/><use {address}/><a {address}><path d="M 0 0"
+        onclick="alert(1)" style="fill: url(http://evil.invalid/b); behavior: url(c)"/></a>
+        <foreignObject><p>x</p></foreignObject><animate attributeName="href" to="http://a"/></svg>"""
+    monkeypatch.setattr(page_svg, "svg_of", lambda _figure: drawn_so)
+    left = Pieces(str(page_svg.inside(Figure(), "f", "t")))
+    assert [e.tag for e in left.elements] == ["svg", "image", "use", "path"]
+    assert not re.search("alert|@import|behavior|onclick|onload", str(left.shape()))
+    assert [e.given.get("href") for e in left.all("image", "use")] == ["", ""]
+    assert left.all("path")[0].given["fill"] == ""
 
 
 def test_nothing_runs_and_nothing_is_asked_for(pieces, harmless):
