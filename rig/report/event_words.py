@@ -39,6 +39,8 @@ FOUND: Final = ("pausing, finding", "pausing, no flow", UNATTENDED)
 """How the states begin that something found has paused, and nobody asked for."""
 NOBODY_CAME: Final = "starting, wait over"
 """How the state begins after an inspection at which nobody was."""
+UNRECORDED: Final = re.compile(r"(?!0 cycles)(?:about )?\d+ cycles run and not recorded")
+"""How the event begins by which a specimen has seen more cycles than are counted."""
 CONTINUED: Final = "continue by "
 """How the request begins by which somebody lets a test go on."""
 REFUSED: Final = " refused: "

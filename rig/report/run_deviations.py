@@ -168,6 +168,12 @@ def _unattended(read: RunRead) -> list[int]:
     return [i for i in states if read.events[i].text.startswith(UNATTENDED)]
 
 
+def _tripped_before(read: RunRead) -> list[int]:
+    """Return the limits that tripped and did not end the test, or not for good."""
+    found = events_of(read, "limit")
+    return found[:-1] if read.outcome in {"limit", "failure"} else found
+
+
 def _unmapped(read: RunRead) -> list[int]:
     """Return the inspections at which cracks were to be mapped, and nobody came."""
     asked = read.plan.inspections if read.plan else None
@@ -191,6 +197,7 @@ _EVENTS: Final[tuple[tuple[str, tuple[str, ...] | Callable[[RunRead], list[int]]
     ("dry beyond the plan, begun", _without),
     ("dry beyond the plan, ended", dry_spells),
     ("flow or pump in trouble", _water_trouble),
+    ("limit that tripped, and the test went on", _tripped_before),
     ("cracks to be mapped, and nobody came", _unmapped),
     ("stiffness lost before the baseline", ("early-loss",)),
     ("load short", _short),
@@ -209,7 +216,7 @@ _EVENTS: Final[tuple[tuple[str, tuple[str, ...] | Callable[[RunRead], list[int]]
     ("doubt about the rig accepted by name", ("accepted",)),
     ("doubt about the rig at the start", ("doubt",)),
     ("rig file changed on the way", ("rig file",)),
-    ("taken up after it was cut off", ("resume",)),
+    ("taken up again after it was cut off or stopped", ("resume",)),
     ("channels corrected as a verification tells", ("corrected",)),
     ("disturbances that were scripted", ("events",)),
     ("stage left out", ("skipped",)),

@@ -152,8 +152,8 @@ def _evidence(read: RunRead) -> Iterator[Row]:
     if TRIPPED in read.recording.why:
         yield "Limit that stopped it", (_tripped(read),)
     else:
-        for index in events_of(read, "limit")[-1:]:
-            yield "Limit that tripped last", (event_said(read, index),)
+        for index in events_of(read, "limit")[-1:] if read.outcome == "limit" else ():
+            yield "Limit that stopped it", (event_said(read, index),)
     for index in events_of(read, "verdict")[-1:]:
         said = read.events[index].text
         more = (": ", event_said(read, index)) if said != read.recording.why else ()

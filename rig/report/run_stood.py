@@ -33,7 +33,7 @@ def interruptions_section(read: RunRead) -> Section:
     shown, caption = capped(rows, "interruption")
     cells = tuple((*_interruption(read, i, rows[i]), _weight(rows[i])) for i in shown)
     listed = Listed(caption, Table((*INTERRUPTED, "of weight"), cells), folded=len(rows) > FOLDED)
-    return Section("interruptions", title, (Facts(tuple(_sums(rows))), listed))
+    return Section("interruptions", title, (Facts(tuple(_sums(rows, ended=read.ended))), listed))
 
 
 def capped(rows: Sequence[object], noun: str) -> tuple[list[int], tuple[Part, ...]]:
@@ -79,10 +79,12 @@ def _weight(row: Row) -> tuple[Part, ...]:
     return tuple(found) or ("no",)
 
 
-def _sums(rows: Sequence[Row]) -> Iterator[tuple[str, tuple[Part, ...]]]:
+def _sums(rows: Sequence[Row], *, ended: bool) -> Iterator[tuple[str, tuple[Part, ...]]]:
     total = covered((row[0], row[0] + row[2]) for row in rows)
     free = covered((row[0], row[0] + row[2]) for row in rows if _free(row))
     yield "Together", (Measure(total, "s", "derived.interruptions.sum", 4),)
+    if not ended:
+        yield "Under way when the record breaks off", ("not among them, if there was one",)
     yield "Of it without load", (Measure(free, "s", "derived.interruptions.unloaded", 4),)
     long = Measure(len(long_unloaded(rows)), COUNT, "derived.interruptions.long")
     late = Measure(len(late_unloaded(rows)), COUNT, "derived.interruptions.late")

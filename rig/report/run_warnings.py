@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
+from rig.report.event_words import UNRECORDED
 from rig.report.measure import COUNT, Measure, Part, Words
 from rig.report.run_after import facts_after
 from rig.report.run_keys import constant
-from rig.report.run_parts import events_of, of_column
+from rig.report.run_parts import event_said, events_of, listed, of_column
 from rig.report.run_reading import RunRead
+
+_NAMED: Final = 3
+"""Stretches without a record that are named among the warnings."""
 
 
 def warnings(read: RunRead) -> tuple[tuple[Part, ...], ...]:
@@ -33,6 +38,7 @@ def _warnings(read: RunRead) -> Iterator[tuple[Part, ...]]:
     if not read.ended:
         yield ("Unfinished: the record has no end, and all of it may change",)
     yield from _overloaded(read)
+    yield from _uncounted(read)
     if events_of(read, "after the end") or any(e.at_utc for e in read.cracks):
         yield ("Added to after the end: run.h5 was made anew, as its events tell",)
     if not read.whole.verified:
@@ -63,6 +69,15 @@ def _overloaded(read: RunRead) -> Iterator[tuple[Part, ...]]:
         ", the upper load being ",
         Measure(loading.upper, "N", "derived.upper_load", 5),
     )
+
+
+def _uncounted(read: RunRead) -> Iterator[tuple[Part, ...]]:
+    """Yield that a specimen has seen more cycles than are counted, where its controller told so."""
+    found = [i for i in events_of(read, "resume") if UNRECORDED.match(read.events[i].text)]
+    if found:
+        said = listed([event_said(read, index) for index in found[:_NAMED]], "; ")
+        more = ("; and more, among the deviations",) if len(found) > _NAMED else ()
+        yield ("The specimen has seen more cycles than are counted: ", *said, *more)
 
 
 def _of_sensors(read: RunRead) -> Iterator[tuple[Part, ...]]:

@@ -13,7 +13,7 @@ import math
 import numpy as np
 import pytest
 
-from rig.control import cyclic_stage, pump_switch, reception, standing, water
+from rig.control import cyclic_stage, pump_switch, reception, standing, taking_up, water
 from rig.control.book import Book
 from rig.control.slow_cycle import reopening_words
 from rig.control.slow_stages import ramp
@@ -117,6 +117,8 @@ def test_states_begin_as_the_table_has_them():
     [
         (load, f"upper {words.SHORT} in"),
         (cyclic_stage, f"nobody answers in a rehearsal, {words.GOES_ON}"),
+        (taking_up, 'f"{lost} cycles run and not recorded, '),
+        (taking_up, 'f"about {most} cycles run and not recorded '),
         (reception, '"request", f"{request.verb} by {who}'),
         (reception, f"{words.REFUSED}{{refusal}}"),
         (standing, 'else "unloaded") + station.wetness()'),
@@ -134,3 +136,11 @@ def test_an_unloaded_interruption_is_told_from_one_that_unloads_later():
     assert words.UNLOADED.search("pause: by A. Name; unloaded, dry for 6 min; ended: by A. Name")
     assert not words.UNLOADED.search("pause: unloads in 30 min; 9.2 kN held; ended: by A. Name")
     assert words.CONTINUED == "continue by "
+
+
+def test_cycles_that_are_not_counted_are_told_from_none():
+    told = "301 cycles run and not recorded, by its counter; its own stop is among them"
+    assert words.UNRECORDED.match(told)
+    assert words.UNRECORDED.match("about 12 cycles run and not recorded at the most: its counter")
+    assert not words.UNRECORDED.match("0 cycles run and not recorded, by its counter")
+    assert words.UNRECORDED.match("10 cycles run and not recorded, by its counter")

@@ -40,6 +40,8 @@ def odd(tmp_path_factory) -> Document:
         (10.0, 0, "first crack", "first crack at 76.1 kN"),
         (900.0, 10, "state", "starting, wait over: nobody came"),
         (950.0, 12, "water", "flow lost: 0.00 L/min instead of 1.50 L/min; will try again"),
+        (955.0, 12, "resume", "7 cycles run and not recorded, by its counter"),
+        (957.0, 12, "limit", "deflection 0.8 mm is above its limit 0.79 mm, 3 samples in a row"),
         (960.0, 12, "early-loss", "stiffness fell by 16.0% before the baseline"),
     ):
         recorder.event(*cells)
@@ -83,6 +85,7 @@ def test_deviations_that_events_and_columns_tell_of(odd) -> None:
     assert rows["cracks to be mapped, and nobody came"][1] == "10"
     assert rows["flow or pump in trouble"][2].startswith("flow lost")
     assert rows["stiffness lost before the baseline"][2].endswith("before the baseline")
+    assert rows["limit that tripped, and the test went on"][2].startswith("deflection 0.8 mm")
     high = rows["loaded too high while the amplitude grew"][2]
     assert high == "up to 96.096 kN, the upper load being 92.4 kN"
     assert "frequency lowered" not in rows
@@ -108,9 +111,10 @@ def test_the_protocol_stands_there_as_written(odd) -> None:
     assert not any(row[0] == "loading" for row in rows)
 
 
-def test_one_support_is_said_to_stand_for_both(odd) -> None:
+def test_warnings_tell_of_one_support_for_both_and_of_cycles_that_are_not_counted(odd) -> None:
     warned = " ".join(plain(parts) for parts in odd.warnings)
     assert "takes one support for both" in warned
+    assert "more cycles than are counted: 7 cycles run and not recorded" in warned
 
 
 def test_the_deflection_is_that_of_the_load_that_was_the_largest(tmp_path) -> None:
