@@ -213,10 +213,10 @@ def _reports(source: Path, folder: Path, sha256: str, of: str) -> Iterator[str]:
     """Copy the reports of the record that lie beside it; yield what is to be seen to."""
     for name in REPORTS:
         path = source / name
-        if not path.is_file() or path.is_symlink():
+        if not path.is_file():
             continue
-        if not is_report_of(path, of):
-            yield f"{name} beside the record is no report of this run: left out."
+        if path.is_symlink() or not is_report_of(path, of):
+            yield f"{name} beside the record is a link or no report of this run: left out."
             continue
         copied(path, folder / name)
         if name == PAGE and sha256.encode() not in path.read_bytes():

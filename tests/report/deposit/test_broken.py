@@ -131,7 +131,15 @@ BROKEN: dict[str, tuple[Callable[[Path], object], str]] = {
 }
 
 
-QUICK = ("a byte", "a file more", "a file outside", "a row more", "another record", "no JSON")
+QUICK = (
+    "a byte",
+    "a file more",
+    "a file not described",
+    "a file outside",
+    "a row more",
+    "another record",
+    "no JSON",
+)
 
 
 @pytest.mark.parametrize(
@@ -206,6 +214,18 @@ def test_a_byte_changed_in_a_zip_file_is_found(small, tmp_path, name, said):
     (tmp_path / "a.zip").write_bytes(content)
     with pytest.raises(StorageError, match=rf"a\.zip: is no zip file that is whole: {said}"):
         check(tmp_path / "a.zip")
+
+
+def test_no_more_is_unpacked_than_a_zip_file_says(tmp_path):
+    archive = archived(tmp_path / "a.zip", {"a.txt": b"x" * 100_000})
+    content = archive.read_bytes()
+    told = (100_000).to_bytes(4, "little")
+    # The size stands before the name, here and in the central directory (APPNOTE, 4.3.7, 4.3.12).
+    archive.write_bytes(content.replace(told, (1_000).to_bytes(4, "little")))
+    (tmp_path / "in").mkdir()
+    with pytest.raises(StorageError, match=r"a\.zip: is no zip file that is whole"):
+        packing.unpack(archive, tmp_path / "in")
+    assert sum(path.stat().st_size for path in (tmp_path / "in").iterdir()) <= 1_000
 
 
 def test_a_zip_file_that_is_packed_otherwise_is_not_unpacked(tmp_path):

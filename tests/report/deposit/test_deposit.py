@@ -172,14 +172,19 @@ def test_reports_beside_the_run_join_and_an_older_one_is_told(made, tmp_path):
         assert any("report.html does not name" in c for c in written.cautions) is told
 
 
-@pytest.mark.parametrize("name", ["report.html", "report.pdf"])
-def test_a_report_of_another_run_is_left_out_and_told(made, tmp_path, name):
+@pytest.mark.parametrize("kind", ["report.html", "report.pdf", "link"])
+def test_a_report_of_another_run_is_left_out_and_told(made, tmp_path, kind):
     shutil.copy(made.run / "run.h5", tmp_path / "run.h5")
-    (tmp_path / name).write_text(reported("another", held(made.run / "run.h5").sha256))
+    name = kind if kind != "link" else "report.html"
+    of = "another" if kind != "link" else of_run(NASTY, header().started_utc)
+    (tmp_path / name).write_text(reported(of, held(made.run / "run.h5").sha256))
+    if kind == "link":
+        (tmp_path / name).rename(tmp_path / "elsewhere")
+        (tmp_path / name).symlink_to(tmp_path / "elsewhere")
     written = deposit(tmp_path / "run.h5", tmp_path / "out", ASKED)
     assert name not in written.files
     assert not (tmp_path / "out" / name).exists()
-    assert f"{name} beside the record is no report of this run: left out." in written.cautions
+    assert any(f"{name} beside the record is a link or no" in c for c in written.cautions)
 
 
 def test_a_run_file_that_cannot_be_read_is_named_as_it_was_given(tmp_path):
