@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import shutil
 import socket
@@ -14,6 +15,7 @@ import pytest
 from PIL import Image
 
 from rig.errors import InputError, StorageError
+from rig.report.deposit import files
 from rig.report.deposit.checking import check
 from rig.report.deposit.files import held
 from rig.report.deposit.people import read_authors
@@ -53,6 +55,15 @@ def test_run_h5_is_a_copy_and_no_second_name(made):
 @pytest.mark.nights
 def test_the_tables_hold_the_same_bits(made):
     assert differing(made.folder / "csv", made.run / "run.h5") == []
+
+
+@pytest.mark.parametrize("piece", [1, 2, 7, 1 << 20])
+def test_rows_are_counted_as_another_reader_does(tmp_path, monkeypatch, piece):
+    monkeypatch.setattr(files, "_PIECE", piece)
+    table = tmp_path / "a.csv"
+    table.write_text('text,x\n"a\n""b""\n",1\n"""\n\n""",2\nplain,3\n')
+    with table.open(newline="") as file:
+        assert held(table).rows == len([*csv.reader(file)]) - 1 == 3
 
 
 def test_the_files_as_written_are_there(made):
