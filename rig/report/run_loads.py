@@ -12,7 +12,7 @@ from rig.protocol.residual import residual_stages
 from rig.report.document import Facts, Paragraph, Section
 from rig.report.measure import COUNT, Measure, Part, Words
 from rig.report.run_method import method_blocks
-from rig.report.run_parts import attribute, of_column
+from rig.report.run_parts import attribute, listed, of_column
 from rig.report.run_reading import RunRead
 
 Row = tuple[str, tuple[Part, ...]]
@@ -39,7 +39,14 @@ def loads_section(read: RunRead) -> Section:
             said = "What load was asked for cannot be told from the texts of the record."
         facts = Facts((*written, *_life(read)))
         return Section("loads", title, (Paragraph((said,)), facts, *method_blocks(read)))
-    rows = (*written, *_loads(read.plan), *_measures(read.plan), *_asked(read), *_life(read))
+    rows = (
+        *written,
+        *_companions(read),
+        *_loads(read.plan),
+        *_measures(read.plan),
+        *_asked(read),
+        *_life(read),
+    )
     return Section("loads", title, (Facts(rows), *method_blocks(read)))
 
 
@@ -48,6 +55,23 @@ def _written(read: RunRead) -> Iterator[Row]:
     for key, name in _AS_WRITTEN.items():
         if key in loading:
             yield name, (Words(str(loading[key]), f"protocol.loading.{key}"),)
+
+
+def _companions(read: RunRead) -> Iterator[Row]:
+    """Yield what companions carried, whose mean is the capacity: how sure that is shows there."""
+    source = str(read.table("protocol", "loading").get("capacity_from", ""))
+    exposure, groups = source.rpartition(":")[2].strip(), read.table("series", "groups")
+    broken = read.tables["series"].get("ultimate", [])
+    there = [
+        Words(str(one["load"]), f"series.ultimate.{place}.load")
+        for place, one in enumerate(broken if isinstance(broken, list) else ())
+        if "load" in one
+        and one.get("valid", True)
+        and not one.get("residual", False)
+        and groups.get(one.get("group"), {}).get("exposure") == exposure
+    ]
+    if there:
+        yield "Companions carried", listed(there)
 
 
 def _loads(plan: Plan) -> Iterator[Row]:
@@ -72,12 +96,12 @@ def _measures(plan: Plan) -> Iterator[Row]:
         value = Measure(found.tendon_range, "Pa", "derived.tendon_range")
         yield "Stress range of the tendons", (value, ", by mechanics, before any wear")
     yield (
-        "Concrete stress at the top over strength",
+        "Concrete stress at the top over the strength of its file",
         (
             Measure(found.concrete_min, "ratio", "derived.concrete_min"),
             " to ",
             Measure(found.concrete_max, "ratio", "derived.concrete_max"),
-            ", by mechanics, before any wear",
+            ", by mechanics, before any wear; in another moisture the strength is another",
         ),
     )
 

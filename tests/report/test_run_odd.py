@@ -109,6 +109,7 @@ def test_the_protocol_stands_there_as_written(odd) -> None:
     assert ["failure: stiffness_loss", "stop", "40 %"] in rows
     assert ["limits", "load", "-2 kN, 97 kN"] in rows
     assert not any(row[0] == "loading" for row in rows)
+    assert facts(odd, "loads")["Companions carried"] == "130 kN, 135 kN, 128 kN, 135 kN"
 
 
 def test_warnings_tell_of_one_support_for_both_and_of_cycles_that_are_not_counted(odd) -> None:
