@@ -75,9 +75,9 @@ def measures_told(told: Comparison) -> list[tuple[str, float, str]]:
 
 def levels_figure(told: Comparison) -> Figure:
     """Return the figure of lives against each measure of level that is told."""
-    measures, groups = measures_told(told), _groups(told)
+    measures, groups = measures_told(told), _groups(told)[:MOST_ROWS]
     handles = [
-        *(_ink(_name(g.lives.name, 40.0), index) for index, g in groups[:MOST_ROWS]),
+        *(_ink(_name(g.lives.name, 40.0), index) for index, g in groups),
         *signs(told),
     ]
     figure, panels = _panels(len(measures), 2.5, 0.55, bottom=_foot(len(handles)))
@@ -235,13 +235,13 @@ def _cycles(axes: Axes, groups: Sequence[tuple[int, GroupTold]]) -> None:
 
 
 def _tell(axes: Axes, group: GroupTold, heights: FloatArray, index: int) -> None:
-    """Write the name of a group at its first mark: a print may have no colour."""
+    """Write name and number of a group at its first mark: marks may cover each other or be grey."""
     known = np.flatnonzero(np.isfinite(heights))
     if not known.size or index >= len(_ASIDE):
         return
     first = known[np.argmin(group.lives.cycles[known])]
     axes.annotate(
-        _name(group.lives.name, 20.0),
+        f"{_name(group.lives.name, 20.0)}, {known.size}",
         (group.lives.cycles[first], heights[first]),
         xytext=(-4, _ASIDE[index]),
         textcoords="offset points",

@@ -94,7 +94,10 @@ def levels_drawn(told: Comparison, numbers: Numbers) -> Drawn | None:
         if (head, *_MEASURES[name][1:]) not in measures
     ]
     silent = f" No life tells its {' or '.join(missing)}." if missing else ""
-    sentence = (f"Lives against {of}.{silent}", *_more(rows))
+    sentence = (
+        f"Lives against {of}; beside the name of a group stands how many it has there.{silent}",
+        *_more(rows),
+    )
     heads = ("specimen", "group", "life [cycles]", "end", *(head for head, _, _ in measures))
     return Drawn(
         "series-levels",
@@ -124,7 +127,8 @@ def survival_drawn(told: Comparison, numbers: Numbers) -> Drawn:
         "The share of each group that has not failed, with a band of ",
         numbers.measure("confidence", unit="%"),
         " of each step by itself; a tick stands where a specimen ran out.",
-        *_more(rows),
+        # A group that only ran out has a curve and no step.
+        *(_more(rows) or _more(told.groups, MOST_ROWS)),
     )
     heads = ("group", "at", "cycles", "left from there on")
     return Drawn(
@@ -236,7 +240,7 @@ def _intervals(
         name,
         title,
         look(lambda: intervals_figure(lines, label)),
-        _told((*sentence, *_more(rows, MOST_ROWS)), ("of", "ratio"), rows),
+        _told((*sentence, *_more(rows)), ("of", "ratio"), rows),
     )
 
 
@@ -252,9 +256,5 @@ def _told(
 
 
 def _more(rows: Sequence[object], drawn: int = MOST) -> tuple[Part, ...]:
-    """Say where a table holds not all; the whole one stands in the report."""
-    return (
-        (" Not all have room here; all stand in the tables.",)
-        if len(rows) > min(MOST, drawn)
-        else ()
-    )
+    """Say where a table or figure with room for so many holds not all; whole tables do."""
+    return (" Not all have room here; all stand in the tables.",) if len(rows) > drawn else ()

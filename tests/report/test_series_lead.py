@@ -21,9 +21,8 @@ from tests.report.page.documents import Pieces
 from tests.report.series_parts import as_json, at, differing, parts
 
 SHORTER = Hypothesis("Water shortens the life", "life", ("wet",), ("dry",))
-LONGER = Hypothesis("Water lengthens the life", "life", ("dry",), ("wet",))
-LEVELS = Hypothesis("So at equal level", "life at equal load level", ("wet",), ("dry",))
 WEAKER = Hypothesis("Wet ones carry less", "ultimate", ("wet",), ("dry",))
+STRONGER = Hypothesis("Wet ones carry more", "ultimate", ("dry",), ("wet",))
 RUSTY = Hypothesis("Wet ones rust", "observation", ("dry",), ("wet",), "rust")
 
 
@@ -42,19 +41,19 @@ def lead(*hypotheses, **given):
 @pytest.fixture(scope="module")
 def apart():
     """Three against three, all apart: 1 of 20 arrangements, one-sided p 0.05."""
-    lives = [life("dry", 1e6 + i, age=8e6) for i in range(3)]
-    lives += [life("wet", 1e4 + i, age=1.6e7) for i in range(3)]
-    return document(SHORTER, LONGER, WEAKER, RUSTY, lives=lives)
+    loads = [load("dry", 1.3e5 + 1e3 * i, age=8e6) for i in range(3)]
+    loads += [load("wet", 1.1e5 + 1e3 * i, age=1.6e7) for i in range(3)]
+    return document(WEAKER, STRONGER, SHORTER, RUSTY, loads=loads)
 
 
 def test_each_main_hypothesis_is_answered_with_its_word_and_what_that_rests_on(apart):
     told = plain(apart.lead)
-    assert told.startswith("“Water shortens the life”: favoured, life of dry is ")
-    assert " times that of wet (90 %), p 0.05. " in told
-    assert "“Water lengthens the life”: disfavoured, life of wet is " in told
+    assert told.startswith("“Wet ones carry less”: favoured, ultimate load of dry is 1.18 (")
+    assert ") times that of wet (90 %), p 0.05. " in told
+    assert "“Wet ones carry more”: disfavoured, ultimate load of wet is 0.847 (" in told
     assert "p 0.05 for the opposite. " in told
-    assert "“Wet ones carry less”: too few, dry and wet: no ultimate load. " in told
-    counted = "From 6 lives (6 failures) and 0 ultimate loads in 2 groups."
+    assert "“Water shortens the life”: too few, dry and wet: no life. " in told
+    counted = "From 0 lives (0 failures) and 6 ultimate loads in 2 groups."
     assert told.endswith(f"Nothing is proven. {counted}")
 
 
@@ -66,7 +65,7 @@ def test_of_many_hypotheses_the_first_are_answered_and_all_are_counted(apart):
 def test_what_goes_along_with_a_main_hypothesis_is_warned_of_once_and_named_in_the_answer(apart):
     assert "What differs besides, in the warnings, may do as much. " in plain(apart.lead)
     (warning,) = (w for w in map(plain, apart.warnings) if "ages" in w)
-    assert "dry and wet, lives: ages do not overlap" in warning
+    assert "dry and wet, ultimate loads: ages do not overlap" in warning
 
 
 def test_too_few_say_how_many_and_the_least_p_that_they_can_show():

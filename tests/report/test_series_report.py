@@ -21,8 +21,11 @@ from rig.replay.cells import cell_text
 from rig.report.document import Drawn
 from rig.report.drawn_figures import drawn
 from rig.report.measure import Measure, Words, plain
+from rig.report.series_figures import MOST_ROWS, levels_figure
 from rig.report.series_files import DICTIONARY, write_series_files
+from rig.report.series_numbers import Numbers
 from rig.report.series_report import series_document
+from rig.report.series_told import lives_drawn, survival_drawn
 from tests.assembly.test_series_runs import Recorded, record
 from tests.commands.comparing import series as series_file
 from tests.commands.comparing import told as told_by_command
@@ -121,6 +124,22 @@ def test_each_figure_is_narrow_enough_and_drawn_once_under_its_name(report, figu
     assert list(figures) == [block.name for block in blocks]
     assert {"series-lives", "series-levels", "series-survival", "series-ultimate"} <= {*figures}
     assert all(figure.get_size_inches()[0] <= SPAN_MOST for figure in figures.values())
+
+
+def test_figures_leave_out_groups_that_have_no_room_and_say_so():
+    names = [f"g{i}" for i in range(MOST_ROWS + 1)]
+    found = compared(
+        series(
+            [life(name, 1e6 + i, ran_out=True) for i, name in enumerate(names)],
+            groups={name: {"exposure": "spray"} for name in names},
+        )
+    )
+    numbers = Numbers(as_json(found))
+    for block in (lives_drawn(found, numbers), survival_drawn(found, numbers)):
+        assert "Not all have room here" in block.told.text, block.name
+    # Each group that is drawn has its sign, and there is one for run-outs.
+    (legend,) = levels_figure(found).legends
+    assert len(legend.get_texts()) == MOST_ROWS + 1
 
 
 HOSTILE = "=cmd|' /C calc'!A0 <script>alert(1)</script> $\\frac{ \x1b[31m ‮ &amp; \U0001f4a7"
