@@ -60,7 +60,8 @@ METHOD: Final = {
         "sensor; effective prestress is worked out from the load at which cracks re-open in the "
         "first and the last slow cycle that shows it, by the section of the specimen file: good "
         "for following one specimen, less for its absolute value. Counts of dry and wet are of the "
-        "lives that count; void runs stand in the table as they were read."
+        "lives that count, those of modes of the failures whose mode was told; void runs stand in "
+        "the table as they were read."
     ),
     "service": (
         "Damage in service adds up by Palmgren and Miner, whatever the order of cycles; histories "

@@ -31,9 +31,10 @@ _BOND, _CRUSHED, _BROKEN = "bond or anchorage slip", "concrete crushing", "tendo
 class _Side:
     """What the lives that count have on one side, "dry" or "wet".
 
-    `modes` are of its failures; `slipped` of `slip_measured` runs reached the slip at which it is
-    noted; `kept` are the shares of the effective prestress left at the last slow cycle; `rust` was
-    seen on the first of so many specimens; `wet` is for how long each was [s].
+    `modes` are of its failures, None where nobody told; `slipped` of `slip_measured` runs reached
+    the slip at which it is noted; `kept` are the shares of the effective prestress left at the last
+    slow cycle; `rust` was seen on the first of so many specimens; `wet` is for how long each was
+    [s].
     """
 
     name: str
@@ -51,11 +52,14 @@ class _Side:
     def ended_by(self, mode: str) -> tuple[Part, ...]:
         if not self.modes:
             return ("none failed",)
+        told = [each for each in self.modes if each]
+        if not told:
+            return ("mode not told",)
         field = mode.replace(" ", "_")
         return (
-            self.measure(f"modes.{field}", self.modes.count(mode)),
+            self.measure(f"modes.{field}", told.count(mode)),
             " of ",
-            self.measure("failures", len(self.modes)),
+            self.measure("modes_told", len(told)),
         )
 
 
@@ -238,7 +242,8 @@ def _rows(numbers: Numbers, sources: Sources) -> Iterator[tuple[Cell, ...]]:
 def _cells(of: Measured, run: str) -> Iterator[Cell]:
     yield Measure(of.slip, "m", f"{run}.slip", 3, UNMEASURED)
     noted = float(of.slip_from) if of.slip_from else math.nan
-    yield Measure(noted, COUNT, f"{run}.slip_from", blank="none")
+    blank = UNMEASURED if math.isnan(of.slip) else "none"
+    yield Measure(noted, COUNT, f"{run}.slip_from", blank=blank)
     for end, value in (("first", of.prestress_first), ("last", of.prestress_last)):
         yield Measure(value, "Pa", f"{run}.prestress_{end}", 4, UNMEASURED)
     wires = of.found.wires_broken

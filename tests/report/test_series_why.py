@@ -97,10 +97,17 @@ def test_dry_and_wet_are_counted_apart_by_what_was_measured_and_found():
     assert (rows[2][2], rows[2][-1]) == ("tendon fracture", "no, left out")
 
 
+def test_a_run_without_a_sensor_is_not_one_without_slip():
+    run = SourceRun("w", ("W",), measured=Measured())
+    found = section([of_run("w", life("wet", 1e5, "W"))], runs=[run])
+    (table,) = (block.table for block in found.blocks if isinstance(block, Listed))
+    assert [plain(parts_of(cell)) for cell in table.rows[0]][3:7] == ["not measured"] * 4
+
+
 def test_what_nobody_measured_is_said_and_speaks_for_none():
     words = told(section([life("wet", 1e5), life("dry", 1e7, ran_out=True)]))
     assert "or more: wet not measured, dry not measured" in words["Lost bond"]
-    assert "failures by slip: wet 0 of 1, dry none failed" in words["Lost bond"]
+    assert "failures by slip: wet mode not told, dry none failed" in words["Lost bond"]
     assert "rust seen: wet nobody looked, dry nobody looked" in words["Rust"]
     assert words["Rust"].endswith("wet for not told")
 
