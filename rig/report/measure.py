@@ -43,11 +43,25 @@ _KELVIN: Final = 273.15
 
 
 @dataclass(frozen=True, slots=True)
+class Form:
+    """How numbers are shown: SI times `factor`, in `unit`, with so many `decimals`."""
+
+    factor: float
+    unit: str
+    decimals: int
+
+    def text_of(self, value: float) -> str:
+        """Return a value [SI] for people; what rounds to zero has no sign."""
+        return f"{value * self.factor:z,.{self.decimals}f} {self.unit}".rstrip()
+
+
+@dataclass(frozen=True, slots=True)
 class Measure:
     """A number: its value [SI] with its unit, "1" for a count, "%" or "ratio" for a fraction.
 
     `key` says where it comes from in run.h5; `digits` are significant ones; `blank` is said where
     the value is NaN. A temperature [K] is shown in °C, a time [s] in the unit that suits it.
+    `form` is how its column of a table shows it, where all of a column are shown alike.
     """
 
     value: float
@@ -55,6 +69,7 @@ class Measure:
     key: str
     digits: int = 3
     blank: str = "none"
+    form: Form | None = None
 
     @property
     def text(self) -> str:
@@ -65,11 +80,13 @@ class Measure:
             return f"{self.value:,.0f}"
         if self.unit == "K":
             return f"{self.value - _KELVIN:.1f} °C"
-        factor, unit = _unit(abs(self.value), self.unit)
+        if self.form is not None:
+            return self.form.text_of(self.value)
+        factor, unit = unit_for(abs(self.value), self.unit)
         return f"{significant(self.value * factor, self.digits)} {unit}".rstrip()
 
 
-def _unit(size: float, unit: str) -> tuple[float, str]:
+def unit_for(size: float, unit: str) -> tuple[float, str]:
     """Return factor and unit for people of a value [SI] of this size."""
     if unit == "s":
         return _span(size)

@@ -13,6 +13,7 @@ from rig.errors import InputError, StorageError
 from rig.record.trouble import storage, sync_file, sync_folder
 from rig.report.document import Document
 from rig.report.drawn_figures import drawn
+from rig.report.level_columns import level_document
 from rig.report.page import of_page, page_of
 from rig.report.paper import is_our_paper, write_paper
 from rig.report.paper_pdf import UnknownPdf
@@ -89,6 +90,7 @@ def write_report(
     StorageError.
     """
     refuse_foreign(folder, of)
+    document = level_document(document)
     figures = drawn(document) if figures is None else figures
     page, paper = folder / PAGE, folder / PAPER
     mark = secrets.token_hex(4)
