@@ -201,6 +201,19 @@ def test_a_map_on_paper_is_written_down_later_as_of_its_inspection(tmp_path, mon
     assert [(at.cycle, at.after_end) for at in growth.inspections] == [(10, False), (50, True)]
 
 
+def test_an_inspection_that_was_under_way_at_the_end_is_one_to_read_at(tmp_path):
+    run = tmp_path / "run"
+    recorder = Recorder.create(run, header())
+    recorder.cycles(likely_rows(1, 50))
+    recorder.event(4.0, 20, "state", "waiting, inspection at 20 cycles")
+    recorder.event(5.0, 30, "state", "cycling, counts on")
+    recorder.finish("operator", "asked", 50, 10.0)
+    said = note(run, *FIRST, "--read-at", "30")
+    assert (said.code, "it stood at 20" in said.err) == (2, True)
+    assert note(run, *FIRST, "--read-at", "20").code == 0
+    assert [entry.cycle for entry in log_of(run)] == [20]
+
+
 @pytest.mark.nights
 def test_a_picture_is_copied_beside_the_record_and_bound_by_its_hash(run, tmp_path):
     shot = tmp_path / "shot.png"
