@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import re
 import shlex
-import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -166,10 +165,30 @@ def test_a_recording_is_judged_played_varied_and_taken_along_as_written(checkout
         placed = placed.replace("PROTOCOL", "overnight-wet-prism")
         done = called(checkout, f"nightrig {placed}", 120)
         assert done.returncode == 0, (placed, done.stderr)
-    _, export = commands(section("## Bring measurements in, take them out"))
-    assert called(checkout, export).returncode == 0
-    shutil.copy(checkout / "wet-1-csv" / "cycles.csv", checkout / "night.csv")
-    brought = commands(section("## Bring measurements in, take them out"))[0]
-    assert called(checkout, brought).returncode == 0
+    for command in commands(section("## Bring measurements in, take them out")):
+        done = called(checkout, command, 120)
+        assert done.returncode == 0, (command, done.stderr)
     judged = called(checkout, "nightrig replay night-0")
     assert judged.returncode == 0, judged.stderr
+    report = next(steps(section("## Reports")))
+    done = called(checkout, report.text)
+    assert [line.partition(", ")[0] for line in done.stdout.splitlines()] == [
+        line.partition(", ")[0] for line in report.printed
+    ]
+
+
+@pytest.mark.endurance
+def test_cracks_are_read_corrected_and_drawn_as_written(checkout):
+    rehearsed = called(checkout, "nightrig rehearse first-night --out night-1 --seed 1")
+    assert rehearsed.returncode == 0
+    *typed, after_the_end = commands(section("## Cracks, pictures and what is found afterwards"))
+    for command in typed:
+        done = called(checkout, command)
+        assert done.returncode == 0, (command, done.stderr)
+    assert "2 of 5 entries" in called(checkout, "nightrig note night-1 --list").stdout
+    # Night 1 ran out; what is said of the one that failed is refused of it.
+    words = after_the_end.replace("demo-out/overnight-wet-prism", "night-1")
+    assert words != after_the_end
+    assert called(checkout, words).returncode == 2
+    words = re.sub(r'--mode "[^"]+" ', "", words)
+    assert called(checkout, words).returncode == 0
