@@ -11,7 +11,7 @@ import click
 
 from rig.commands.export_bundle import Given, check_bundle, refuse_beside_check, write_bundle
 from rig.commands.options import json_option
-from rig.commands.saying import folded, meanwhile, say, say_json, say_refusal
+from rig.commands.saying import folded, meanwhile, say, say_json, say_refusal, visible
 from rig.commands.usage import did_you_mean
 from rig.errors import InputError, RigError
 
@@ -113,7 +113,7 @@ def _exported(
     if as_json:
         say_json({"run": str(run.absolute()), **asdict(written)})
     else:
-        say(folded("\n".join(_lines(out, written)), sys.stdout))
+        say(folded(visible("\n".join(_lines(out, written))), sys.stdout))
     return 0
 
 

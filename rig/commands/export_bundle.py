@@ -67,7 +67,7 @@ def write_bundle(
     if as_json:
         say_json({"run": str(run.absolute()), **_plain(written)})
     else:
-        say(folded("\n".join(_lines(out, written)), sys.stdout))
+        say(folded(visible("\n".join(_lines(out, written))), sys.stdout))
     return 0
 
 
@@ -84,8 +84,8 @@ def check_bundle(place: Path, *, as_json: bool) -> int:
         say_json({"bundle": str(place.absolute()), "files": len(files), "bytes": size})
     else:
         say(
-            f"{place}: whole: {len(files)} files, {size / 1e6:,.1f} MB; checksums, metadata, "
-            "citation, run.h5 and the rows of the CSV files agree"
+            f"{visible(str(place))}: whole: {len(files)} files, {size / 1e6:,.1f} MB; checksums, "
+            "metadata, citation, run.h5 and the rows of the CSV files agree"
         )
     return 0
 
@@ -106,6 +106,6 @@ def _lines(out: Path, written: Deposited) -> list[str]:
     return [
         f"{out}: {len(written.files)} files, {size / 1e6:,.1f} MB, read back whole; "
         "README.txt tells what they are",
-        *(f"  see to    {visible(caution)}" for caution in written.cautions),
-        *(f"  named     {visible(name)}, in the crack log" for name in written.people),
+        *(f"  see to    {caution}" for caution in written.cautions),
+        *(f"  named     {name}, in the crack log" for name in written.people),
     ]

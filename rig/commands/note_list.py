@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from rig.commands.recorded import refuse_no_recording
-from rig.commands.saying import folded, say, say_json
+from rig.commands.saying import folded, say, say_json, visible
 from rig.control.request_line import clean
 from rig.record.crack_words import in_words
 from rig.record.cracks import (
@@ -36,7 +36,7 @@ def list_cracks(folder: Path, *, as_json: bool) -> int:
     if as_json:
         say_json(_plain(folder, entries))
     else:
-        say(folded("\n".join(_lines(folder, entries)), sys.stdout))
+        say(folded(visible("\n".join(_lines(folder, entries))), sys.stdout))
     return 0
 
 

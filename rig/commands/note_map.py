@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from rig.commands.recorded import refuse_no_recording
-from rig.commands.saying import say, say_json
+from rig.commands.saying import say, say_json, visible
 from rig.errors import InputError
 
 
@@ -20,5 +20,5 @@ def draw_crack_map(folder: Path, path: Path, *, as_json: bool) -> int:
     if as_json:
         say_json({"map": str(path)})
     else:
-        say(f"{folder}: its crack map is drawn in {path}")
+        say(visible(f"{folder}: its crack map is drawn in {path}"))
     return 0

@@ -16,6 +16,7 @@ from rig.commands.folders import holds_run, place
 from rig.commands.options import json_option
 from rig.commands.recorded import refuse_no_recording
 from rig.commands.saying import folded, meanwhile, say, say_json, say_refusal
+from rig.commands.saying import visible as shown
 from rig.commands.series_options import comparison_options, confidence_of, series_of, years_of
 from rig.errors import InputError, RigError, StorageError
 from rig.record.layout import RUN_FILE
@@ -82,7 +83,7 @@ def report(
     if as_json:
         say_json({**told.about, "files": files})
     else:
-        say(folded("\n".join(_lines(told, files)), sys.stdout))
+        say(folded(shown("\n".join(_lines(told, files))), sys.stdout))
 
 
 def _is_run(what: str) -> bool:

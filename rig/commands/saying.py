@@ -122,7 +122,7 @@ def _folded(line: str, width: int) -> str:
 @contextlib.contextmanager
 def meanwhile(title: str, what: str) -> Iterator[None]:
     """Say on standard error what is under way; a terminal is wiped of it once that is over."""
-    stream, line = sys.stderr, f"{title}: {what}"
+    stream, line = sys.stderr, visible(f"{title}: {what}")
     room = width_of(stream) - 1
     if stream is None or room <= 0:
         say(line, err=True)

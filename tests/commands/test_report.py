@@ -48,11 +48,12 @@ def test_page_and_paper_stand_beside_the_record_with_their_hashes(run, written):
 def test_in_a_new_folder_it_is_the_same_and_the_outcome_and_the_files_are_said(
     run, written, tmp_path
 ):
-    before, out = held(run), tmp_path / "new"
+    before, out = held(run), tmp_path / "new\x1b[2J"
     said = said_by("report", str(run / "run.h5"), "--out", str(out))
     assert said.code == 0, said.err
     assert held(run) == before
     assert held(out) == {name: before[name] for name in ("report.html", "report.pdf")}
+    assert all(sign == "\n" or sign.isprintable() for sign in said.out + said.err)
     first, *rest = said.out.splitlines()
     assert "emergency stop" in first
     assert any(re.search(r"  written .*report\.html, \d+ kB", line) for line in rest)
