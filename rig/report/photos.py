@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from rig.record.cracks import FACES, CrackEntry, corrections, standing
+from rig.record.cracks import FACES, CrackEntry, standing
 from rig.record.pictures import PICTURES, find_picture, trouble_of_picture
 from rig.report.crack_told import fixed, number_of
 from rig.report.document import Paragraph, Photo
@@ -59,8 +59,7 @@ def photo_blocks(
     pictured = _pictured(entries)
     shown = pictured if len(pictured) <= FIRST + NEWEST else pictured[:FIRST] + pictured[-NEWEST:]
     share = budget // max(len(shown), 1)
-    holders = {root: found[-1].number for root, found in corrections(entries).items()}
-    blocks = [_block(folder, e, holders.get(e.number, e.number), share) for e in shown]
+    blocks = [_block(folder, entry, share) for entry in shown]
     return (*blocks, *_left_out(len(pictured), len(shown)))
 
 
@@ -88,8 +87,8 @@ def _left_out(pictured: int, shown: int) -> tuple[Paragraph, ...]:
     return (Paragraph(parts),)
 
 
-def _block(folder: Path, entry: CrackEntry, holder: int, share: int) -> Photo | Paragraph:
-    told = _told(entry, f"cracks.entry.{holder}")
+def _block(folder: Path, entry: CrackEntry, share: int) -> Photo | Paragraph:
+    told = _told(entry)
     path = find_picture(folder, entry.picture)
     if path is None:
         return _not_shown(told, f'it is not in the folder "{PICTURES}" of the run')
@@ -106,9 +105,10 @@ def _not_shown(told: tuple[Part, ...], why: str) -> Paragraph:
     return Paragraph((*told, f" The picture is not shown: {why}."))
 
 
-def _told(entry: CrackEntry, key: str) -> tuple[Part, ...]:
+def _told(entry: CrackEntry) -> tuple[Part, ...]:
     """Return what a picture is of, who says so, and which it is."""
-    count = Measure(entry.cycle, COUNT, f"cracks.entry.{entry.number}.cycle")
+    key = f"cracks.entry.{entry.number}"
+    count = Measure(entry.cycle, COUNT, f"{key}.cycle")
     after = ", after the end" if entry.at_utc else ""
     parts: list[Part] = ["Entry ", number_of(entry.number), ", at ", count, f" cycles{after}: "]
     if entry.crack:

@@ -163,6 +163,7 @@ def cracks() -> tuple[CrackEntry, ...]:
     read = CrackEntry(1, 1060.0, 100, "reading", "A. Name", crack="C1", face="front")
     read = replace(read, position=0.45, direction="flexural", width=5e-5, length=0.06)
     again = replace(read, number=2, time=1450.0, cycle=1000, width=8e-5, length=0.07)
+    again = replace(again, picture="ab" * 32)  # whose file is not there
     right = replace(again, number=3, kind="correction", corrects=2, width=9e-5, text="misread")
     after = CrackEntry(
         4, 2510.0, LIFE, "after-test", "B. Night", at_utc="2026-11-30T08:00:00+00:00"

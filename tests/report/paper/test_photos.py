@@ -198,8 +198,8 @@ def test_a_corrected_entry_is_told_as_it_stands_and_keeps_its_count(folder):
     (photo,) = photo_blocks(folder, [first, later])
     assert words(photo).startswith("Entry 1, at 100 cycles: crack C2 front: <b>dark</b>, by A.")
     keys = {part.text: part.key for part in photo.told if isinstance(part, Words)}
-    assert keys["C2"] == "cracks.entry.2.crack"
-    assert keys[sha256] == "cracks.entry.2.picture"
+    assert keys["C2"] == "cracks.entry.1.crack"
+    assert keys[sha256] == "cracks.entry.1.picture"
 
 
 def test_a_picture_that_two_entries_name_is_shown_once(folder):

@@ -59,6 +59,7 @@ NOTES = (
     ("--crack", "C1", "--face", "front", "--width", "0.15 mm", "--picture", "PICTURE"),
     ("--correct", "1", "--width", "0.21 mm", "--by", "B. Name"),
     ("--correct", "3", "--withdraw", "a scratch of 3 mm, no crack"),
+    ("--correct", "4", "--width", "0.16 mm", "--by", "C. Name"),
     ("--mode", "tendon fracture", "--wires-broken", "3", "--wires-where", "at mid-span"),
     ("--rust", "none", "--void", "the tap was shut for 2 h \x1b[31m<b>=1+1</b>"),
     ("said at 7: \u202eodd \u0301\u0301\u0301\u0301\u0301\u0301 signs",),
