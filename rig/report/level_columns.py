@@ -14,6 +14,8 @@ _ALIKE: Final = 0.1
 """Numbers of one size are no smaller than this share of the largest."""
 _FEWEST: Final = 3
 """So many digits of each number are shown, whatever its column."""
+_FINER: Final = 2
+"""So many more decimals than its column a small number may have."""
 
 
 def level_document(document: Document) -> Document:
@@ -37,7 +39,7 @@ def _level_block(block: Block) -> Block:
 def level(table: Table) -> Table:
     """Return a table whose numbers of one kind are shown in one unit with as many decimals.
 
-    What would then lose its third digit stays as it was: no small number is lost.
+    What would then lose its third digit has more decimals or, far smaller, stays as it was.
     """
     forms = [_forms(column) for column in zip(*table.rows, strict=True)]
     rows = tuple(
@@ -94,7 +96,11 @@ def _level_part(part: Part, forms: dict[str, Form]) -> Part:
     if not isinstance(part, Measure) or not _has_unit(part) or part.unit not in forms:
         return part
     form = forms[part.unit]
-    return replace(part, form=form) if _keeps(part, form) else part
+    for decimals in range(form.decimals, form.decimals + _FINER + 1):
+        finer = replace(form, decimals=decimals)
+        if _keeps(part, finer):
+            return replace(part, form=finer)
+    return part
 
 
 def _keeps(measure: Measure, form: Form) -> bool:
