@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -18,15 +17,12 @@ from rig.protocol.plan import Plan
 from rig.record.cracks import NOTHING, Found, found_after, read_cracks
 from rig.record.layout import TEXTS
 from rig.record.reader import RunFile, read_run
+from rig.record.reasons import UNLOADED, ultimate_of
 from rig.record.spans import covered
 from rig.replay.kept_files import plan_of_kept
 from rig.samples import Flag
 
 PIECE: Final = 500_000  # rows that are read at once
-_PEAKS: Final = re.compile(r"(?:ultimate load|it had held) ([\d.e+]+) kN")
-"""In the reason of a static test's end; the second where it was cut off with a higher load."""
-_UNLOADED: Final = re.compile(r"; unloaded\b")
-"""In the text of an interruption: how it was spent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +59,7 @@ def run_told(path: Path) -> RunTold:
         plan = _plan(run)
         loading = plan.loading if plan else None
         rows = run.entries("interruptions")
-        without = [row for row in rows if _UNLOADED.search(row[3])]
+        without = [row for row in rows if UNLOADED.search(row[3])]
         after = run.residual
         return RunTold(
             specimen=str(run.attributes["specimen_id"]),
@@ -130,4 +126,5 @@ def _wet(run: RunFile) -> float | None:
 def _ultimate(run: RunFile) -> float | None:
     if run.outcome != "ultimate":
         return None
-    return max((float(kn) * 1e3 for kn in _PEAKS.findall(run.why)), default=None)
+    found = ultimate_of(run.why)
+    return None if found is None else found[0]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final
@@ -16,6 +15,7 @@ from rig.criteria.ultimate import UltimateSetup, UltimateState, watch_ultimate
 from rig.judging.watchers import LEAST_SHARE
 from rig.protocol.plan import Plan
 from rig.protocol.residual import breaks
+from rig.record.reasons import ultimate_of
 from rig.replay.ends import FINDING, End
 from rig.replay.found import Found
 from rig.replay.recording import Recording
@@ -28,7 +28,6 @@ PEAK_TOLD: Final = (
     "samples are not kept where the load was highest, their means lie lower: the ultimate load is "
     "the one that the record tells"
 )
-_PEAK: Final = re.compile(r"ultimate load ([\d.e+]+) kN at net deflection ([\d.e+-]+) mm")
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,8 +128,8 @@ def _told_peak(recording: Recording) -> tuple[float, float]:
     after = recording.residual
     if after is not None and after.load is not None and after.deflection is not None:
         return after.load, after.deflection
-    found = _PEAK.search(recording.why) if recording.outcome == "ultimate" else None
-    return (float(found[1]) * 1e3, float(found[2]) * 1e-3) if found else (-math.inf, math.nan)
+    found = ultimate_of(recording.why) if recording.outcome == "ultimate" else None
+    return found or (-math.inf, math.nan)
 
 
 def _load_limit(plan: Plan) -> float:

@@ -1,4 +1,4 @@
-"""What events and reasons say, for whoever reads facts out of their words.
+"""What events say, for whoever reads facts out of their words; reasons: rig.record.reasons.
 
 The record keeps these facts in words alone. Each pattern is held by a test against the part of the
 program that writes those words.
@@ -29,8 +29,6 @@ TRIPPED: Final = "; stopped by limit: "
 """In the reason of a failure that a limit found first."""
 SHORT: Final = "load short"
 """In the verdict of a test that ended because the load was short."""
-UNLOADED: Final = re.compile(r"; unloaded\b")
-"""In the text of an interruption that was spent without load."""
 STOPPING: Final = "stopping"
 """How the state begins in which the program ends a test."""
 PAUSING: Final = "pausing, "
@@ -41,22 +39,9 @@ NOBODY_CAME: Final = "starting, wait over"
 """How the state begins after an inspection at which nobody was."""
 UNRECORDED: Final = re.compile(r"(?!0 cycles)(?:about )?\d+ cycles run and not recorded")
 """How the event begins by which a specimen has seen more cycles than are counted."""
-CONTINUED: Final = "continue by "
-"""How the request begins by which somebody lets a test go on."""
-REFUSED: Final = " refused: "
-"""In a request that was not followed."""
+LET_GO_ON: Final = ("starting, continue", "re-wetting, long dry")
+"""How the states begin after a pause that somebody let end: at once, or wetted before."""
+UNCONFIRMED: Final = "unconfirmed: no stroke channel"
+"""In the reason of a failure that no stroke channel told from a sensor that slipped."""
 GOES_ON: Final = "goes on"
 """In the event of a pause that was none, since nobody could have looked."""
-_HELD: Final = re.compile(
-    r"(?:ultimate load|it had held) ([\d.e+]+) kN(?: at (?:net deflection )?([\d.e+-]+) mm)?"
-)
-"""In the reason of a static test; the second words where it was cut off with a higher load."""
-
-
-def ultimate_of(why: str) -> tuple[float, float] | None:
-    """Return the largest load [N] that a reason names, and the net deflection [m] named with it.
-
-    The deflection is NaN where none is named; None is returned without any load.
-    """
-    found = [(1e3 * float(load), 1e-3 * float(bent or "nan")) for load, bent in _HELD.findall(why)]
-    return max(found, key=lambda pair: pair[0], default=None)

@@ -16,12 +16,11 @@ from rig.protocol.rig_file import SIMULATED
 from rig.report.curve_target import OVERLOADED
 from rig.report.document import Items, Listed, Paragraph, Section
 from rig.report.event_words import (
-    CONTINUED,
     FOUND,
     GOES_ON,
+    LET_GO_ON,
     NOBODY_CAME,
     PAUSING,
-    REFUSED,
     SHORT,
     UNATTENDED,
     WATER_TROUBLE,
@@ -141,14 +140,17 @@ def _again(read: RunRead) -> list[int]:
 
 
 def _going_on(read: RunRead) -> list[int]:
-    """Return where people let a test go on that something found had paused."""
+    """Return where people let a test go on that something found had paused.
+
+    The state that followed tells it: a request may have been refused, and holds words of people.
+    """
     found, paused = [], False
-    for index in events_of(read, "state", "request"):
-        event = read.events[index]
-        if event.kind == "state" and event.text.startswith(PAUSING):
-            paused = event.text.startswith(FOUND)
-        elif event.kind == "request" and event.text.startswith(CONTINUED):
-            if paused and REFUSED not in event.text:
+    for index in events_of(read, "state"):
+        text = read.events[index].text
+        if text.startswith(PAUSING):
+            paused = text.startswith(FOUND)
+        elif text.startswith(LET_GO_ON):
+            if paused:
                 found.append(index)
             paused = False
     return found

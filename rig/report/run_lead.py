@@ -7,10 +7,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
+from rig.record.reasons import ultimate_of
 from rig.report.curve_bending import against_first_check, baseline_of, window_of
 from rig.report.curve_statics import statics_of
 from rig.report.document import Facts, Section
-from rig.report.event_words import TRIPPED, ultimate_of
+from rig.report.event_words import TRIPPED
 from rig.report.measure import COUNT, Measure, Part, Words, count_of, precise
 from rig.report.run_after import Fact, facts_after
 from rig.report.run_parts import (

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
+from rig.record.reasons import UNLOADED
 from rig.record.spans import covered
 from rig.report.crack_growth import Inspection, growth_of
 from rig.report.crack_told import counted
 from rig.report.document import Block, Facts, Listed, Paragraph, Section
-from rig.report.event_words import UNLOADED
 from rig.report.measure import COUNT, Cell, Measure, Part, Table, Words, count_of
 from rig.report.run_keys import constant
 from rig.report.run_parts import event_row, events_of

@@ -13,14 +13,15 @@ import math
 import numpy as np
 import pytest
 
-from rig.control import cyclic_stage, pump_switch, reception, standing, taking_up, water
+from rig.control import cyclic_stage, pump_switch, standing, taking_up, water
 from rig.control.book import Book
 from rig.control.slow_cycle import reopening_words
 from rig.control.slow_stages import ramp
 from rig.control.states import PAUSE_CAUSES, TABLE
 from rig.control.water_account import DryTime, Totals
-from rig.criteria import forecast, load
+from rig.criteria import confirming, forecast, load
 from rig.mechanics.reopening import Reopening
+from rig.record.reasons import UNLOADED, ultimate_of
 from rig.report import event_words as words
 from tests.control.test_spray import FLOW, schedule, walk
 from tests.criteria.test_outcome import collapse, name
@@ -31,17 +32,15 @@ from tests.report import run_records as records
 def test_the_ultimate_load_and_the_deflection_named_with_it():
     fall = np.concatenate((loading(), np.linspace(20e3, 15.9e3, 400), np.full(1000, 15.9e3)))
     end = ended(fall)
-    assert words.ultimate_of(end.text) == pytest.approx(
-        (end.peak_load, end.peak_deflection), rel=1e-3
-    )
+    assert ultimate_of(end.text) == pytest.approx((end.peak_load, end.peak_deflection), rel=1e-3)
     earlier = (
         f"{end.text}; before it was cut off it had held 25.00 kN at 4.10 mm: that is its ultimate "
         "load"
     )
-    assert words.ultimate_of(earlier) == pytest.approx((25e3, 4.1e-3))
+    assert ultimate_of(earlier) == pytest.approx((25e3, 4.1e-3))
     assert "before it was cut off it had held {" in inspect.getsource(ramp)
-    assert words.ultimate_of("stopped by A. Name") is None
-    load_alone = words.ultimate_of("it had held 7 kN")
+    assert ultimate_of("stopped by A. Name") is None
+    load_alone = ultimate_of("it had held 7 kN")
     assert load_alone is not None
     assert math.isnan(load_alone[1])
 
@@ -110,6 +109,8 @@ def test_states_begin_as_the_table_has_them():
     steps = {(row.state, row.cause): row.to for row in TABLE}
     assert f"{steps['waiting', 'wait over']}, wait over" == words.NOBODY_CAME
     assert words.STOPPING in {row.to for row in TABLE}
+    assert f"{steps['paused', 'continue']}, continue" == words.LET_GO_ON[0]
+    assert f"{steps['unloaded', 'long dry']}, long dry" == words.LET_GO_ON[1]
 
 
 @pytest.mark.parametrize(
@@ -119,8 +120,9 @@ def test_states_begin_as_the_table_has_them():
         (cyclic_stage, f"nobody answers in a rehearsal, {words.GOES_ON}"),
         (taking_up, 'f"{lost} cycles run and not recorded, '),
         (taking_up, 'f"about {most} cycles run and not recorded '),
-        (reception, '"request", f"{request.verb} by {who}'),
-        (reception, f"{words.REFUSED}{{refusal}}"),
+        (confirming, f'return "{words.UNCONFIRMED}"'),
+        (standing, 'book.enter("starting", cause, why)'),
+        (standing, 'enter("re-wetting", "long dry", '),
         (standing, 'else "unloaded") + station.wetness()'),
         (Book, f'f"{words.MOVED}'),
         (Book, 'f"{why}; {how}"'),
@@ -133,9 +135,8 @@ def test_words_that_are_written_in_the_middle_of_a_task(where, written):
 
 
 def test_an_unloaded_interruption_is_told_from_one_that_unloads_later():
-    assert words.UNLOADED.search("pause: by A. Name; unloaded, dry for 6 min; ended: by A. Name")
-    assert not words.UNLOADED.search("pause: unloads in 30 min; 9.2 kN held; ended: by A. Name")
-    assert words.CONTINUED == "continue by "
+    assert UNLOADED.search("pause: by A. Name; unloaded, dry for 6 min; ended: by A. Name")
+    assert not UNLOADED.search("pause: unloads in 30 min; 9.2 kN held; ended: by A. Name")
 
 
 def test_cycles_that_are_not_counted_are_told_from_none():

@@ -42,6 +42,10 @@ def odd(tmp_path_factory) -> Document:
         (950.0, 12, "water", "flow lost: 0.00 L/min instead of 1.50 L/min; will try again"),
         (955.0, 12, "resume", "7 cycles run and not recorded, by its counter"),
         (957.0, 12, "limit", "deflection 0.8 mm is above its limit 0.79 mm, 3 samples in a row"),
+        (958.0, 12, "state", "pausing, finding: stiffness fell"),
+        (958.5, 12, "request", "continue by A. Name refused: quiet hours"),
+        (959.0, 12, "request", "continue by B. Night: the bank had refused: no matter"),
+        (959.1, 12, "state", "starting, continue: by B. Night, the bank had refused: no matter"),
         (960.0, 12, "early-loss", "stiffness fell by 16.0% before the baseline"),
     ):
         recorder.event(*cells)
@@ -85,6 +89,8 @@ def test_deviations_that_events_and_columns_tell_of(odd) -> None:
     assert rows["cracks to be mapped, and nobody came"][1] == "10"
     assert rows["flow or pump in trouble"][2].startswith("flow lost")
     assert rows["stiffness lost before the baseline"][2].endswith("before the baseline")
+    gone_on = rows["gone on at somebody's request after a pause that something found called for"]
+    assert gone_on[2] == "starting, continue: by B. Night, the bank had refused: no matter"
     assert rows["limit that tripped, and the test went on"][2].startswith("deflection 0.8 mm")
     high = rows["loaded too high while the amplitude grew"][2]
     assert high == "up to 96.096 kN, the upper load being 92.4 kN"
