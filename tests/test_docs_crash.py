@@ -25,7 +25,7 @@ def session():
     first, killed, taken_up = (s for s in steps(section(CRASH)) if s.kind == "command")
     assert first.text == "nightrig resume night-1"
     timeout, began = killed.text.split(" nightrig ")
-    assert timeout == "timeout -s KILL 15"
+    assert timeout == "timeout -s KILL 6"
     return began.split(), taken_up
 
 
