@@ -158,10 +158,17 @@ def highest_of(statics: Sequence[Static]) -> Static | None:
     return max(known, key=lambda static: float(np.nanmax(static.load)), default=None)
 
 
-def ultimate_block(static: Static, *, uncracked: bool) -> Block:
+_AS_NAMED: Final = (
+    "The ultimate load is that of the outcome, which single samples at full rate held; the line is "
+    "of means, and near its flat top their largest lies elsewhere. ",
+)
+
+
+def ultimate_block(static: Static, *, uncracked: bool, named: bool) -> Block:
     """Return a loading with its first crack and its largest load marked.
 
-    `uncracked` tells that the specimen was not loaded before the first slow loading.
+    `uncracked` tells that the specimen was not loaded before the first slow loading, `named` that
+    the outcome names an ultimate load.
     """
     peak = int(np.nanargmax(static.load))
     fresh = uncracked and static.index == 0
@@ -173,6 +180,7 @@ def ultimate_block(static: Static, *, uncracked: bool) -> Block:
         " at a net deflection of ",
         Measure(float(static.deflection[peak]), "m", f"{key}.deflection.at_load_max", 4),
         ", in samples as the record keeps a slow loading, means of some at full rate. ",
+        *(_AS_NAMED if named else ()),
         *_crack_words(crack, fresh, key),
     ]
     table = Table(("Net deflection", "Load"), tuple(_along(static, peak)))

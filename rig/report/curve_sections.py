@@ -46,11 +46,13 @@ def curve_sections(
         strain_block(columns, scale),
         length_block(columns, plan, scale),
     )
-    broken = recording.outcome == "ultimate" or recording.residual is not None
+    after = recording.residual
+    broken = recording.outcome == "ultimate" or after is not None
+    named = recording.outcome == "ultimate" or (after is not None and after.outcome == "ultimate")
     highest = highest_of(statics) if broken else None
     loops = (
         loops_block(loops_of(recording, columns.rows)),
-        ultimate_block(highest, uncracked=not columns.rows) if highest is not None else None,
+        ultimate_block(highest, uncracked=not columns.rows, named=named) if highest else None,
         statics_block(statics, highest),
     )
     found = [

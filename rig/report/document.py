@@ -80,7 +80,14 @@ class Signatures:
     roles: tuple[str, ...]
 
 
-Block = Paragraph | Caution | Items | Facts | Listed | Drawn | Photo | Signatures
+@dataclass(frozen=True, slots=True)
+class Blanks:
+    """Lines to be written on by hand, each with the name of what belongs there."""
+
+    names: tuple[str, ...]
+
+
+Block = Paragraph | Caution | Items | Facts | Listed | Drawn | Photo | Signatures | Blanks
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from itertools import zip_longest
 from typing import Final
 
 from rig.report.document import (
+    Blanks,
     Block,
     Caution,
     Drawn,
@@ -96,6 +97,8 @@ def _rows(block: Block, sizes: Sizes, numbers: Mapping[str, int]) -> list[Row]:
             return [white(2.5), *kept(head), *table_rows(table)]
         case Drawn():
             return _figure_rows(block, sizes[block.name], numbers[block.name])
+        case Blanks(names):
+            return [white(4.0), *(_to_write(name) for name in names)]
         case Signatures(roles):
             return [white(4.0), *_together([_to_sign(role) for role in roles])]
         case Photo():
@@ -206,6 +209,16 @@ def _together(rows: Sequence[Row]) -> list[Row]:
     return [*kept(rows[:-1]), *rows[-1:]]
 
 
+def _to_write(name: str) -> Row:
+    """Return a line to be written on, with what belongs there."""
+    told, y = Element("P"), 8.0
+    marks: list[Bar | Line] = [
+        Line(LEFT, y - 0.8 - back * line_height(BODY), text, BODY, element=told)
+        for back, text in _role(name, "normal")
+    ]
+    return Row(9.0, (*marks, Bar(LEFT + 46.0, y, WIDE - 46.0, RULE * 1.5, DIM)))
+
+
 def _to_sign(role: str) -> Row:
     """Return a line to be signed: role, name and signature, date."""
     told, y, spots = (
@@ -223,7 +236,7 @@ def _to_sign(role: str) -> Row:
     return Row(15.0, tuple(marks))
 
 
-def _role(role: str) -> list[tuple[int, str]]:
+def _role(role: str, weight: str = "bold") -> list[tuple[int, str]]:
     """Return a role in three lines at most, each with how many follow it."""
-    lines = wrap(said(role), 44.0, BODY, "bold")[:3]
+    lines = wrap(said(role), 44.0, BODY, weight)[:3]
     return [(len(lines) - 1 - at, line) for at, line in enumerate(lines)]

@@ -10,13 +10,25 @@ from collections.abc import Iterator
 from typing import Final
 
 from rig.report.curve_sections import not_measured
-from rig.report.document import Items, Listed, Paragraph, Section
+from rig.report.document import Blanks, Items, Listed, Paragraph, Section, Signatures
 from rig.report.measure import Part, Table
 from rig.report.run_after import facts_after
 from rig.report.run_parts import events_of
 from rig.report.run_reading import RunRead
 
-BY_HAND: Final = "not in the record: to be added by hand"
+BY_HAND: Final = "not in the record: to be added by hand, on the lines below"
+TO_WRITE: Final = (
+    "Laboratory, address",
+    "Place of the test",
+    "Customer, contact",
+    "Specimen received on",
+    "Its condition, sampling",
+    "Issued on; amends",
+    "Remarks",
+    "",
+)
+"""What is to be added by hand; the last line is one more for remarks."""
+SIGNED: Final = ("Tested by", "Checked by", "Approved by")
 _CHANNELS: Final = (
     ("load_2", "a second measure of load"),
     ("stroke", "the stroke of the actuator"),
@@ -84,7 +96,7 @@ def _of_the_test(read: RunRead) -> Iterator[tuple[Part, ...]]:
     if read.outcome == "run-out" and read.recording.residual is None:
         yield ("No static test followed the cycles: the residual capacity is not known.",)
     yield ("Not recorded: the uncertainty of the results, beyond that of the calibrations.",)
-    yield ("Not recorded: how late the program's own loop ran.",)
+    yield ("Not recorded: the longest delay of the program.",)
 
 
 def asked_section(read: RunRead) -> Section:
@@ -96,10 +108,11 @@ def asked_section(read: RunRead) -> Section:
     )
     caption = ("What is asked of a test report, and where it stands",)
     table = Table(("asked for", "where it stands"), rows)
+    by_hand = Paragraph(("To be added by hand, and signed for:",))
     return Section(
         "asked-of-reports",
         "What is asked of a test report",
-        (Paragraph(said), Listed(caption, table)),
+        (Paragraph(said), Listed(caption, table), by_hand, Blanks(TO_WRITE), Signatures(SIGNED)),
     )
 
 
@@ -128,7 +141,7 @@ def _asked(read: RunRead) -> Iterator[tuple[str, str]]:
     )
     yield "results with their units", "section Outcome, and every table and figure"
     yield "what was added to the method, left out or done otherwise", "section Deviations"
-    yield "who answers for the report", "lines to be signed, in section Data sheet"
+    yield "who answers for the report", "lines to be signed, at the end of this section"
     yield "which results came from others", _from_others(read)
     yield (
         "which data the customer gave, and that the laboratory does not answer for them",

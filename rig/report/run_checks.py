@@ -27,9 +27,9 @@ FORECASTS: Final = (
     "failure expected at",
     "low",
     "high",
-    "over true",
-    "decades off",
-    "held it",
+    "foretold / true",
+    "off by [decades]",
+    "true life inside",
 )
 
 
@@ -113,7 +113,7 @@ def _facts(read: RunRead, numbered: list[int]) -> Iterator[tuple[str, tuple[Part
         return
     yield "True life", (read.cycles, " counted cycles")
     inside = sum(_inside(read, index) for index in numbered)
-    yield "Intervals that held it", (Measure(inside, COUNT, "derived.forecast.inside"),)
+    yield "Intervals that held the true life", (Measure(inside, COUNT, "derived.forecast.inside"),)
 
 
 def _numbers(read: RunRead, index: int) -> tuple[float, float, float] | None:

@@ -14,7 +14,7 @@ from rig.judging.shadow import WOULD
 from rig.protocol.doubts import plan_doubts
 from rig.protocol.rig_file import SIMULATED
 from rig.report.curve_target import OVERLOADED
-from rig.report.document import Items, Listed, Paragraph, Section
+from rig.report.document import Listed, Paragraph, Section
 from rig.report.event_words import (
     FOUND,
     GOES_ON,
@@ -29,10 +29,17 @@ from rig.report.measure import COUNT, Cell, Measure, Table, Words, count_of
 from rig.report.run_keys import constant
 from rig.report.run_parts import event_cycle, event_said, event_time, events_of
 from rig.report.run_reading import RunRead
-from rig.report.run_stood import FOLDED, late_unloaded, long_unloaded
+from rig.report.run_stood import (
+    FOLDED,
+    inspections_asked,
+    inspections_left,
+    late_unloaded,
+    long_unloaded,
+)
 from rig.report.run_water import dry_spells, missed
 
 HEADS: Final = ("what", "when", "counted cycles", "how much, as recorded")
+SILENT: Final = "Looked for and not found in the record: "
 MOST: Final = 20
 """Rows of one kind that are shown: of more the first ones, and how many there are."""
 
@@ -71,8 +78,7 @@ def deviations_section(read: RunRead) -> Section:
         blocks = (Paragraph(("None was found in the record of what was looked for.",)),)
     if read.header.imported:
         return Section("deviations", "Deviations from the protocol", (*blocks, _UNWATCHED))
-    also = Paragraph(("Looked for and not found in the record:",))
-    rest = (also, Items(tuple((name,) for name in silent))) if silent else ()
+    rest = (Paragraph((f"{SILENT}{'; '.join(silent)}.",)),) if silent else ()
     return Section("deviations", "Deviations from the protocol", (*blocks, *rest))
 
 
@@ -97,7 +103,9 @@ def _looked(read: RunRead) -> Iterator[Looked]:
     )
     yield Looked("unloaded late", tuple(_stood(read, late_unloaded(read.rows("interruptions")))))
     yield Looked("water on without confirmed flow", tuple(_unconfirmed(read)))
-    yield from _of_cycles(read)
+    if read.cyclic:
+        yield from _of_cycles(read)
+        yield from _of_inspections(read)
     yield from _of_rig(read)
 
 
@@ -256,6 +264,19 @@ def _of_cycles(read: RunRead) -> Iterator[Looked]:
         found: tuple[Row, ...] = (("over the whole test", "", count),) if number else ()
         yield Looked(words, found)
     yield Looked("frequency lowered", _slower(read))
+
+
+def _of_inspections(read: RunRead) -> Iterator[Looked]:
+    """Yield how many inspections were not held; one that is under way has no row yet."""
+    if not read.ended or read.header.imported:
+        return
+    left = inspections_left(read)
+    told = (Measure(left, COUNT, "derived.inspections.left"), " of ", _asked(read), " asked for")
+    yield Looked("inspections asked for and not held", (("by the end", "", told),) if left else ())
+
+
+def _asked(read: RunRead) -> Measure:
+    return Measure(inspections_asked(read), COUNT, "derived.inspections.asked")
 
 
 def _high_at_first(read: RunRead) -> tuple[Row, ...]:

@@ -8,7 +8,7 @@ from rig.report.document import Items, Listed, Paragraph, Section
 from rig.report.event_words import STOPPING
 from rig.report.measure import COUNT, Measure, Part, Table, count_of
 from rig.report.run_keys import constant
-from rig.report.run_parts import event_row, event_said, event_time
+from rig.report.run_parts import event_row, event_said, event_time, events_of
 from rig.report.run_reading import RunRead
 
 HEADS: Final = ("when", "counted cycles", "kind", "what")
@@ -69,13 +69,14 @@ def last_minute(read: RunRead) -> tuple[Items | Paragraph, ...]:
 
 
 def _around_the_end(read: RunRead) -> list[int]:
-    stops = [i for i, e in enumerate(read.events) if _stops(e.kind, e.text)]
-    if not stops:
+    found = stops(read)
+    if not found:
         return []
-    began = read.events[stops[-1]].time - constant("before_stop").value
+    began = read.events[found[-1]].time - constant("before_stop").value
     late = [i for i, e in enumerate(read.events) if e.time >= began]
     return [i for i in late if read.events[i].kind not in {"crack", "after the end"}][-ENDS:]
 
 
-def _stops(kind: str, text: str) -> bool:
-    return kind == "state" and text.startswith(STOPPING)
+def stops(read: RunRead) -> list[int]:
+    """Return the events at which the program began to end a test."""
+    return [i for i in events_of(read, "state") if read.events[i].text.startswith(STOPPING)]

@@ -68,6 +68,11 @@ _OWN: Final[dict[str, str]] = {
     "over 24 h",
     "derived.interruptions.late": "number of rows with `; unloaded` in their text after more than "
     "100000 counted cycles",
+    "derived.inspections.asked": "number of counts below root attribute cycles at which "
+    "[inspections] of the protocol asks for one: those in `at`, and the multiples of `then_every` "
+    "above the last of them; none without a cyclic stage",
+    "derived.inspections.left": "that number less the rows of /inspections whose cycle is no "
+    "higher than root attribute cycles, 0 at the least",
     "derived.zero_shift.I": "value of row I of /zeros less the value of the first row of /zeros of "
     "the same channel whose text does not begin with `moved: `",
     "derived.prestress.I": "MPa named after `effective prestress` in the text of event I",

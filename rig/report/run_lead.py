@@ -25,6 +25,8 @@ from rig.report.run_parts import (
 from rig.report.run_reading import RunRead
 
 _NOBODY: Final = "not yet said by anybody"
+_NO_FAILURE: Final = "no failure in {:,} cycles"
+"""The usual reason of a run-out."""
 
 Row = tuple[str, tuple[Part, ...]]
 
@@ -37,9 +39,12 @@ def lead(read: RunRead) -> tuple[Part, ...]:
     if read.header.imported:
         return (who, ": an imported recording of ", *_counted(read), "; ", said, ".")
     if not read.ended:
-        return (who, ": the test has no end in this record, so far it has ", *_counted(read), ".")
+        still = ": the test still ran, or was cut off, when this was written; so far "
+        return (who, still, *_counted(read), ".")
     if read.outcome == "ultimate":
-        return (who, " was broken slowly", *_ultimate(read), *why)
+        return (who, " was broken slowly", *why)
+    if said.text == _NO_FAILURE.format(read.recording.cycles):
+        why = (".",)  # it says once more what stands there
     return (who, *_after(read), *why, *_residual(read))
 
 
@@ -65,11 +70,6 @@ def _after(read: RunRead) -> tuple[Part, ...]:
     }
     usual: tuple[Part, ...] = (" ended as ", attribute(read, "outcome"), " after ", *cycles)
     return how.get(read.outcome, usual)
-
-
-def _ultimate(read: RunRead) -> tuple[Part, ...]:
-    load = ultimate_load(read)
-    return () if load is None else (" and carried ", load)
 
 
 def ultimate_load(read: RunRead) -> Measure | None:
@@ -139,7 +139,8 @@ def _outcome(read: RunRead) -> Iterator[Row]:
     yield "Outcome", (named,)
     if read.recording.why:
         yield "Why", (attribute(read, "why"),)
-    yield "Counted cycles", (read.cycles,)
+    if read.cyclic:
+        yield "Counted cycles", (read.cycles,)
     ended = read.recording.ended_time
     if math.isfinite(ended):
         if not read.header.imported:
@@ -183,11 +184,8 @@ def _loss_rows(read: RunRead) -> Iterator[Row]:
     yield "Stiffness loss", (found.loss, " below the baseline", *_limit(read))
     if found.first_seen is not None:
         confirmed = read.outcome == "failure" and found.loss.value >= _stop_at(read)
-        more: tuple[Part, ...] = ("; confirmed at cycle ", read.cycles) if confirmed else ()
-        yield (
-            "Loss beyond the limit first seen",
-            ("in cycle ", found.first_seen, " by itself", *more),
-        )
+        more: tuple[Part, ...] = (", confirmed at cycle ", read.cycles) if confirmed else ()
+        yield "Loss beyond the limit", ("first seen in cycle ", found.first_seen, *more)
     yield from _static_rows(read)
 
 

@@ -34,7 +34,9 @@ def loads_section(read: RunRead) -> Section:
     written = tuple(_written(read))
     loading = read.plan.loading if read.plan else None
     if read.plan is None or loading is None:
-        said = "The record holds no cyclic load that was asked for."
+        said = "No cyclic load was asked for."
+        if read.plan is None:
+            said = "The record keeps no protocol: what load was asked for is not known."
         if read.unread and read.header.texts.get("protocol"):
             said = "What load was asked for cannot be told from the texts of the record."
         facts = Facts((*written, *_life(read)))
@@ -118,7 +120,8 @@ def _asked(read: RunRead) -> Iterator[Row]:
 
 
 def _life(read: RunRead) -> Iterator[Row]:
-    yield "Life", (read.cycles, " counted cycles; outcome: ", *_outcome(read))
+    if read.cyclic:
+        yield "Life", (read.cycles, " counted cycles; outcome: ", *_outcome(read))
     run_out = read.plan.cyclic.run_out if read.plan and read.plan.cyclic else 0
     if run_out:
         share = Measure(read.recording.cycles / run_out, "%", "derived.share_of_run_out")

@@ -37,7 +37,7 @@ NAMES: Final = {
 RIG: Final = {
     "name": "Name",
     "driver": "Driver",
-    "rate": "Frames a second",
+    "rate": "Samples a second",
     "local_input": "Input at the rig",
 }
 RIG_GROUPS: Final = {

@@ -18,9 +18,11 @@ Row = tuple[str, tuple[Part, ...]]
 
 def quality_section(read: RunRead) -> Section:
     """Return what is known of the quality of the data."""
+    facts = Facts((*(_of_cycles(read) if read.cyclic else ()), *_facts(read)))
+    if not read.cyclic:
+        return Section("data-quality", "Data quality", (facts,))
     caption = ("Flags of cycles: up to the verdict, and while the amplitude grew",)
     table = Table(HEADS, tuple(_flags(read)))
-    facts = Facts(tuple(_facts(read)))
     return Section("data-quality", "Data quality", (Listed(caption, table), facts))
 
 
@@ -43,7 +45,7 @@ def _count(counts: Mapping[str, int], name: str) -> int:
     return counts.get(name, 0)
 
 
-def _facts(read: RunRead) -> Iterator[Row]:
+def _of_cycles(read: RunRead) -> Iterator[Row]:
     columns = read.columns
     yield "Cycles up to the verdict", (Measure(columns.rows, COUNT, "derived.rows.cycles"),)
     after = Measure(columns.after_end, COUNT, "derived.after_end")
@@ -52,12 +54,14 @@ def _facts(read: RunRead) -> Iterator[Row]:
     yield "Build-up cycles", (build_up, ", kept apart, with their own numbers")
     not_judged = Measure(_count(columns.flags, "long-gap"), COUNT, "cycles.flags.long-gap.count")
     yield "Cycles not judged", (not_judged,)
+
+
+def _facts(read: RunRead) -> Iterator[Row]:
     yield from _samples(read)
     yield "Longest interruption", (_longest(read),)
     yield from _empty(read)
     index = len(read.recording.stretches())
     yield "Stretches kept sample by sample", (Measure(index, COUNT, "full_rate.count"),)
-    yield "How late the loop ran", ("not in the record",)
     yield "State of run.h5", read.whole.said
 
 
@@ -65,7 +69,7 @@ def _samples(read: RunRead) -> Iterator[Row]:
     if read.without_samples:
         yield "Samples", ("none: rows of cycles were imported",)
         return
-    yield "Frames a second", (Measure(read.header.rate, "Hz", "attr.rate", 5),)
+    yield "Samples a second", (Measure(read.header.rate, "Hz", "attr.rate", 5),)
     frequency = of_column(read, "frequency", "median")
     if frequency.value > 0:
         samples = read.header.rate / frequency.value

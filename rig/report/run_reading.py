@@ -78,6 +78,12 @@ class RunRead:
         return bool(self.header.imported) and not self.recording.stretches()
 
     @property
+    def cyclic(self) -> bool:
+        """Whether cycles were asked for or recorded, as far as is known: not in a static test."""
+        asked = self.plan is None or self.plan.cyclic is not None
+        return asked or self.columns.rows + self.columns.build_up_rows > 0
+
+    @property
     def cycles(self) -> Measure:
         """The counted cycle at the end, or the number of counted rows without one."""
         return Measure(self.recording.cycles, "1", "attr.cycles")

@@ -13,7 +13,7 @@ from rig.report.run_absent import absent_section, asked_section
 from rig.report.run_checks import forecast_section, statics_section
 from rig.report.run_cracks import after_section, cracks_section
 from rig.report.run_deviations import deviations_section
-from rig.report.run_events import events_section, last_minute
+from rig.report.run_events import events_section, last_minute, stops
 from rig.report.run_files import about, files_section
 from rig.report.run_lead import lead, outcome_section, specimen_named
 from rig.report.run_loads import loads_section
@@ -69,8 +69,8 @@ def _sections(read: RunRead) -> tuple[Section, ...]:
         statics_section(read),
         cracks_section(read),
         after_section(read),
-        forecast_section(read),
-        _last_minute(read, curves),
+        *((forecast_section(read),) if read.cyclic else ()),
+        *_last_minute(read, curves),
         events_section(read),
         deviations_section(read),
         quality_section(read),
@@ -80,12 +80,17 @@ def _sections(read: RunRead) -> tuple[Section, ...]:
     )
 
 
-def _last_minute(read: RunRead, curves: Iterable[Section]) -> Section:
-    """Return the end in figures, where samples of it are kept, and the story of its events."""
+def _last_minute(read: RunRead, curves: Iterable[Section]) -> tuple[Section, ...]:
+    """Return the end in figures, where samples of it are kept, and the story of its events.
+
+    Nothing is returned of a test that went on when it was read.
+    """
+    if not read.ended and not stops(read):
+        return ()
     title = "The last minute, and what followed the stop"
     if read.header.imported:
         title = "The end of the recording"
-    return Section(LAST_MINUTE, title, (*_blocks(curves, LAST_MINUTE), *last_minute(read)))
+    return (Section(LAST_MINUTE, title, (*_blocks(curves, LAST_MINUTE), *last_minute(read))),)
 
 
 def _blocks(sections: Iterable[Section], name: str) -> tuple[Block, ...]:

@@ -1,4 +1,4 @@
-"""The data sheet of a run: specimen, rig, sensors, and who signs, as the files it keeps say it."""
+"""The data sheet of a run: specimen, rig and sensors, as the files it keeps say it."""
 
 from __future__ import annotations
 
@@ -8,14 +8,13 @@ from typing import Any, Final
 
 from rig.channels import Channel
 from rig.report.curve_setup import setup_block
-from rig.report.document import Drawn, Facts, Listed, Paragraph, Section, Signatures
+from rig.report.document import Drawn, Facts, Listed, Paragraph, Section
 from rig.report.measure import Cell, Measure, Part, Stamp, Table, Words
 from rig.report.run_names import GROUPS, PARTS, RIG, RIG_GROUPS, name_of
 from rig.report.run_parts import attribute, unit_of
 from rig.report.run_reading import RunRead
 from rig.report.setup_facts import used_for
 
-SIGNED: Final = ("Tested by", "Checked by", "Approved by")
 SENSORS: Final = ("channel", "used for", "from", "to", "resolution")
 CALIBRATED: Final = ("channel", "serial number", "certificate", "date", "valid until", "more")
 _NOT_KEPT: Final = "not in the record"
@@ -29,7 +28,7 @@ Row = tuple[str, tuple[Part, ...]]
 
 
 def sheet_section(read: RunRead) -> Section:
-    """Return what was tested, on what, and who signs."""
+    """Return what was tested, and on what."""
     return Section(
         "data-sheet",
         "Data sheet",
@@ -39,7 +38,6 @@ def sheet_section(read: RunRead) -> Section:
             *_set_up(read),
             *_rig(read),
             *_sensors(read),
-            Signatures(SIGNED),
         ),
     )
 
@@ -57,7 +55,8 @@ def _test(read: RunRead) -> Iterator[Row]:
         yield "Started", (started,)
     yield from _age(read)
     if header.seed is not None:
-        yield "Seed of the rehearsal", (Words(str(header.seed), "attr.seed", "name"),)
+        name = "Seed of the rehearsal" if header.virtual else "Seed of the simulated specimen"
+        yield name, (Words(str(header.seed), "attr.seed", "name"),)
 
 
 def _age(read: RunRead) -> Iterator[Row]:

@@ -32,7 +32,9 @@ def interruptions_section(read: RunRead) -> Section:
         return Section("interruptions", title, (Paragraph((said,)),))
     shown, caption = capped(rows, "interruption")
     cells = tuple((*_interruption(read, i, rows[i]), _weight(rows[i])) for i in shown)
-    listed = Listed(caption, Table((*INTERRUPTED, "of weight"), cells), folded=len(rows) > FOLDED)
+    listed = Listed(
+        caption, Table((*INTERRUPTED, "counts as a deviation"), cells), folded=len(rows) > FOLDED
+    )
     return Section("interruptions", title, (Facts(tuple(_sums(rows, ended=read.ended))), listed))
 
 
@@ -116,6 +118,25 @@ def inspections_section(read: RunRead) -> Section:
     cells = tuple((*_inspection(read, i, rows[i]), _cracks(found.get(rows[i][1]))) for i in shown)
     listed = Listed(caption, Table(INSPECTED, cells), folded=len(rows) > FOLDED)
     return Section("inspections", title, (listed, *_notes(read)))
+
+
+def inspections_asked(read: RunRead) -> int:
+    """Return how many inspections the protocol asks for before the last counted cycle."""
+    plan, count = read.plan, 0
+    if plan is None or plan.inspections is None or plan.cyclic is None:
+        return 0
+    asked = plan.inspections.next_after(0)
+    while asked is not None and asked < read.recording.cycles:
+        count += 1
+        asked = plan.inspections.next_after(asked)
+    return count
+
+
+def inspections_left(read: RunRead) -> int:
+    """Return how many of those were not held up to the end."""
+    until = read.recording.cycles
+    held = sum(1 for row in read.rows("inspections") if row[1] <= until)
+    return max(inspections_asked(read) - held, 0)
 
 
 def _inspection(read: RunRead, index: int, row: Row) -> tuple[Cell, ...]:

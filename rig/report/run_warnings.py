@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from rig.report.event_words import UNRECORDED
+from rig.report.event_words import UNCONFIRMED, UNRECORDED
 from rig.report.measure import COUNT, Measure, Part, Words
 from rig.report.run_after import facts_after
 from rig.report.run_keys import constant
@@ -22,10 +22,28 @@ def warnings(read: RunRead) -> tuple[tuple[Part, ...], ...]:
 
 
 def _warnings(read: RunRead) -> Iterator[tuple[Part, ...]]:
-    header = read.header
     void = facts_after(read.cracks).get("void")
     if void is not None:
         yield "VOID: ", void.words
+    yield from _no_test(read)
+    if not read.ended:
+        yield from _unfinished(read)
+    if read.outcome == "failure" and UNCONFIRMED in read.recording.why:
+        yield (
+            "The failure is unconfirmed: no stroke channel tells a breaking specimen from a "
+            "mid-span sensor that slipped; look at the specimen before you sign",
+        )
+    yield from _overloaded(read)
+    yield from _uncounted(read)
+    if events_of(read, "after the end") or any(e.at_utc for e in read.cracks):
+        yield ("Added to after the end: run.h5 was made anew, as its events tell",)
+    yield from _of_record(read)
+    yield from _of_sensors(read)
+
+
+def _no_test(read: RunRead) -> Iterator[tuple[Part, ...]]:
+    """Yield where no specimen was tested by this program."""
+    header = read.header
     if header.imported:
         yield ("Imported: this program did not watch it, and its file alone tells what happened",)
     elif header.virtual:
@@ -35,13 +53,11 @@ def _warnings(read: RunRead) -> Iterator[tuple[Part, ...]]:
         )
     elif header.simulated:
         yield ("Simulated: by simulated or emulated devices; no specimen was tested",)
-    if not read.ended:
-        yield ("Unfinished: the record has no end, and all of it may change",)
-    yield from _overloaded(read)
-    yield from _uncounted(read)
-    if events_of(read, "after the end") or any(e.at_utc for e in read.cracks):
-        yield ("Added to after the end: run.h5 was made anew, as its events tell",)
-    if not read.whole.verified:
+
+
+def _of_record(read: RunRead) -> Iterator[tuple[Part, ...]]:
+    """Yield what is wrong with the record itself."""
+    if not read.whole.verified and (read.ended or read.whole.sha256):
         yield ("The record: ", *read.whole.said)
     if not read.header.texts.get("protocol"):
         yield ("The record keeps no protocol: nothing is held against what was asked for",)
@@ -51,7 +67,17 @@ def _warnings(read: RunRead) -> Iterator[tuple[Part, ...]]:
             "left out: ",
             Words(read.unread, "file.texts.trouble"),
         )
-    yield from _of_sensors(read)
+
+
+def _unfinished(read: RunRead) -> Iterator[tuple[Part, ...]]:
+    """Yield what must be known of a test that goes on, or that was cut off."""
+    if not read.header.virtual:
+        yield (
+            "This page does not say that the rig stands still: look at the screen and at the rig",
+        )
+    of_journal = "; it was read from the journal, run.h5 is made when a run ends"
+    more = "" if read.whole.sha256 else of_journal
+    yield (f"Unfinished: the record has no end, and all of it may change{more}",)
 
 
 def _overloaded(read: RunRead) -> Iterator[tuple[Part, ...]]:

@@ -100,10 +100,12 @@ def dry_hours(read: RunRead, index: int) -> Measure:
 
 def _given(read: RunRead) -> Iterator[Row]:
     rows = read.rows("spray")
-    yield "Wet, flow confirmed", (wet_time(read), ", in ", *_stretches(rows))
+    measured = any(channel.name == "flow" for channel in read.header.channels)
+    by = () if measured else ("; confirmed by the pump's own word alone",)
+    yield "Wet, flow confirmed", (wet_time(read), ", in ", *_stretches(rows), *by)
     volume = math.fsum(row[2] for row in rows)
     litres: tuple[Part, ...] = (Measure(volume, "m3", "derived.water.volume", 4),)
-    if not any(channel.name == "flow" for channel in read.header.channels):
+    if not measured:
         litres += (" by the flow that the pump tells, or by nominal flow: no channel measures it",)
     yield "Water given", litres
     unsure = math.fsum(row[1] - row[0] for row in rows if not row[3])
@@ -123,7 +125,7 @@ def _given(read: RunRead) -> Iterator[Row]:
         told += ("; ", dry_hours(read, index), " up to ", event_time(read, index))
     yield "Dry beyond the plan", told
     for index in [i for i in events_of(read, "water") if read.events[i].text.startswith(WATER_SUM)]:
-        yield "As the program summed it up", (event_said(read, index),)
+        yield "Summed up by the program", (event_said(read, index),)
 
 
 def _at_first_crack(read: RunRead) -> Iterator[Row]:

@@ -124,6 +124,33 @@ def test_warnings_tell_of_one_support_for_both_and_of_cycles_that_are_not_counte
     assert "more cycles than are counted: 7 cycles run and not recorded" in warned
 
 
+def test_a_test_that_goes_on_is_not_told_as_one_that_stopped(tmp_path) -> None:
+    header = records.header_of(records.plan(rig=None), seed=7)
+    recorder = Recorder.create(tmp_path / "run", header)
+    recorder.event(0.0, 0, "state", "starting, start: Prism P-12")
+    recorder.abandon()
+    made = run_document(tmp_path / "run")
+    told = plain(made.lead)
+    assert told.endswith(
+        "still ran, or was cut off, when this was written; so far 0 counted cycles."
+    )
+    warned = " ".join(plain(parts) for parts in made.warnings)
+    assert "does not say that the rig stands still" in warned
+    assert "The record:" not in warned
+    assert "last-minute" not in {one.name for one in made.sections}
+    assert facts(made, "data-sheet")["Seed of the simulated specimen"] == "7"
+    assert "inspections asked for" not in words(made, "deviations")
+
+
+def test_a_failure_that_no_stroke_channel_confirmed_is_a_warning_of_its_own(tmp_path) -> None:
+    header = records.header_of(records.plan(rig=None))
+    recorder = Recorder.create(tmp_path / "run", header)
+    recorder.finish("failure", f"{records.WHY}; unconfirmed: no stroke channel", 0, 10.0)
+    made = run_document(tmp_path / "run")
+    assert any(plain(parts).startswith("The failure is unconfirmed") for parts in made.warnings)
+    assert facts(made, "water")["Wet, flow confirmed"].endswith("by the pump's own word alone")
+
+
 def test_the_deflection_is_that_of_the_load_that_was_the_largest(tmp_path) -> None:
     recorder = Recorder.create(
         tmp_path / "run", records.header_of(records.plan("static-ultimate"), exposure="dry")

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from rig.report.document import (
+    Blanks,
     Caution,
     Document,
     Drawn,
@@ -89,6 +90,7 @@ def document(said: str = "a note") -> Document:
                     Listed(("All ", MEASURES[0], " rows"), table, folded=True),
                     Listed(("All rows, ", word), table),
                     Listed(("No rows",), Table(("a", "b"), ())),
+                    Blanks(("Laboratory", "")),
                     Signatures(("Technician", "Reviewer")),
                 ),
             ),

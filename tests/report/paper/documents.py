@@ -7,6 +7,7 @@ import io
 from PIL import Image
 
 from rig.report.document import (
+    Blanks,
     Caution,
     Document,
     Drawn,
@@ -123,5 +124,9 @@ def whole() -> Document:
                 Listed(("Cells",), Table(("who", "what"), ((Words("A", "k"), Words(NOTE, "k")),))),
             ),
         ),
-        Section("signed", "Signed", (Signatures(("Tested by", "Approved by")),)),
+        Section(
+            "signed",
+            "Signed",
+            (Blanks(("Laboratory", "")), Signatures(("Tested by", "Approved by"))),
+        ),
     )

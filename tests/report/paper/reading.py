@@ -41,7 +41,11 @@ def stream_of(body: bytes) -> bytes:
     """Return what a stream holds."""
     match = _STREAM.search(body)
     assert match is not None
-    return zlib.decompress(match[2]) if b"/FlateDecode" in match[1] else match[2]
+    # Its length tells where it ends (7.3.8.2): its last byte may look like the end of a line.
+    length = re.search(rb"/Length (\d+)\b(?! \d+ R)", match[1])
+    end = match.start(2) + int(length[1]) if length else match.end(2)
+    data = body[match.start(2) : end]
+    return zlib.decompress(data) if b"/FlateDecode" in match[1] else data
 
 
 def refers(body: bytes, key: str) -> int:

@@ -82,7 +82,7 @@ def test_every_block_is_on_paper(data):
         "Figure 2. Map of cracks",
         "crack a",
         "event-499 something",
-        "Tested by",
+        "Laboratory Tested by",
         "name and signature",
         "Made by nightrig from run.h5.",
         "is the better one for screen readers",

@@ -297,6 +297,15 @@ class Derived:
         assert what == "late"
         return sum(r["cycle"] > 100_000 for r in free), "1"
 
+    def _inspections(self, what: str) -> Value:
+        until = self.run.attributes["cycles"]
+        asked = self.asked.inspections(until)
+        if what == "asked":
+            return asked, "1"
+        assert what == "left"
+        held = sum(row["cycle"] <= until for row in self.run.rows("inspections"))
+        return max(asked - held, 0), "1"
+
     def _zero_shift(self, at: str) -> Value:
         rows = self.run.rows("zeros")
         row = rows[int(at)]

@@ -89,6 +89,18 @@ class Asked:
         stages = [s for s in self.protocol["stage"] if s["kind"] == "cyclic"]
         return written(stages[0]["run_out"], CYCLES)
 
+    def inspections(self, cycles: int) -> int:
+        """Return how many inspections are asked for below a count of cycles."""
+        table = self.protocol.get("inspections", {})
+        if not any(stage["kind"] == "cyclic" for stage in self.protocol["stage"]):
+            return 0
+        at = [int(written(one, CYCLES)) for one in table.get("at", [])]
+        count = sum(one < cycles for one in at)
+        if "then_every" in table:
+            every, last = int(written(table["then_every"], CYCLES)), max(at, default=0)
+            count += sum(one > last for one in range(every, cycles, every))
+        return count
+
     def size(self, name: str) -> float:
         """Return a length [m] of the specimen's geometry."""
         return written(self.specimen["geometry"][name], LENGTH)
