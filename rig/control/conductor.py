@@ -308,7 +308,9 @@ class Conductor:
         self.stream.known_cause, self.stream.deaf = stop.cause, True
         self.outlook.cycles = stop.cycles or station.cycle
         moves = await self._stopping.first_act(valve_first, standing=standing)
-        stop = await self._begun_anew.explained(self._came_of(stop, seen), self.stream.counter)
+        stop = await self._begun_anew.explained(
+            self._came_of(stop, seen), self.stream.tally.counter
+        )
         self._answer(stop, moves=moves)
         await self._station.water.stop(self.stream.now, stop.cause)
         self.book.recent.hold()

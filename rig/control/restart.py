@@ -44,7 +44,8 @@ def restart_point(
         "zeros_before": dict(station.zeros_before),
         "shifts": dict(station.shifts),
         "peak": list(station.peak),
-        "counter": stream.counter,
+        "counter": stream.tally.counter,
+        "since_counter": stream.tally.since,
         "interruptions": [list(each) for each in book.interruptions],
         "on_call": station.on_call,
         "notices": list(station.notices),
@@ -98,5 +99,6 @@ def check_point(point: Mapping[str, Any], cycles: int, stages: int) -> None:
         pass
     for by in point["shifts"].values():
         float(by)
+    int(point.get("since_counter", 0))
     notices_of(point)
     check_water(point["water"])

@@ -21,6 +21,7 @@ from rig.control.sentry import Sentry
 from rig.control.slow_watch import SlowWatch
 from rig.control.states import INPUTS
 from rig.control.stop_now import StopNow
+from rig.control.tally import Tally
 from rig.guards.limits import LimitSetup, LimitState, Trip, check_limits, earlier
 from rig.judging.arming import FeedbackSetup
 from rig.judging.looking import TICK_SECONDS, Decision, Judge, Look, Nothing
@@ -72,7 +73,7 @@ class Stream:
     `wakes` tells whether the inputs are reason enough to end `advance`.
 
     Test time begins at frame `begin`, whatever number the device gives its first frame.
-    `counter` is what the controller's counter showed last, None before the first look.
+    `tally` holds the controller's count of cycles beside the recorded ones.
     `feedback` is what is known of the load, and `slow` looks whether the load follows the specimen;
     `on_doubt` is called with what it finds and nothing stops for.
     The `sentry` checks the same limits as the samples arrive, where it is posted.
@@ -111,7 +112,7 @@ class Stream:
         self._room = np.empty(self._longest, np.float32)
         self.now = begin
         self._ahead: int | None = None  # frames by which test time is ahead of device time
-        self.counter: int | None = None
+        self.tally = Tally()
         self.stopped_before = ""
         self._behind = False  # the last block had waited for the program, not the other way round
         self._counted_out: int | None = None  # frame at which the controller had stopped by count
@@ -234,6 +235,7 @@ class Stream:
         self._limit_state, self.slow = state, slow
         self.now = block.end
         self.judge = look.judge
+        self.tally = self.tally.kept(look, block.end - self.tick)
         self.on_kept(Kept(block, deflection, look))
         for text in slow.told:
             self.on_doubt(text)
@@ -323,7 +325,7 @@ class Stream:
         self.on_inputs(self.inputs)
         await self._rig.actuator.heartbeat()
         status = await self._rig.actuator.status()
-        self.counter = status.counter
+        self.tally = self.tally.read(status.counter, late=self._behind)
         if status.stopped_by != self.stopped_before:
             self.stopped_before = ""  # it has moved since
             self._stopped_itself(status)

@@ -40,7 +40,6 @@ async def make_safe(station: Station, taken: TakenUp) -> tuple[str, ...]:
     what of it is for people to judge. Raises StopNow where it does not stop by itself.
     """
     stream, book, actuator = station.stream, station.book, station.rig.actuator
-    stream.counter = taken.point["counter"]
     stream.stopped_before = (await actuator.status()).stopped_by
     stream.inputs_matter = False
     try:
@@ -65,6 +64,8 @@ async def make_safe(station: Station, taken: TakenUp) -> tuple[str, ...]:
     said = (watchdog, *_lacking(station, taken, status), alone, *doubts)
     for text in filter(None, said):
         book.event("resume", text)
+    # Told now: the next restart point knows these cycles.
+    stream.tally = stream.tally.read(status.counter)
     return doubts
 
 
@@ -105,7 +106,9 @@ def _lacking(station: Station, taken: TakenUp, status: ActuatorStatus) -> tuple[
 def unrecorded(taken: TakenUp, status: ActuatorStatus, frequency: float) -> str:
     """Say how many cycles [of `frequency` Hz] the specimen has seen that are not recorded."""
     before = taken.point["counter"]
+    # A version before this one did not write how many were recorded since its counter was read.
     known = taken.counted + taken.built_up - taken.point_cycles
+    known += taken.point.get("since_counter", 0)
     if before is not None and status.counter >= before:
         lost = max(status.counter - before - known, 0)
         among = "; its own stop is among them" if lost else ""

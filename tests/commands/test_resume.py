@@ -20,6 +20,7 @@ from rig.control.states import STATES
 from rig.record.history import read_journal
 from rig.record.take_up import take_up
 from tests.commands.cut_off import (
+    PRESSED,
     RUN_OUT,
     copy,
     events,
@@ -143,6 +144,16 @@ def test_a_fault_goes_on_only_when_it_is_said_what_was_done(fault, tmp_path, cap
     assert "  mended    button released" in capsys.readouterr().err.splitlines()
     assert events(out, "resume")[0].endswith("emergency stop pressed; mended: button released")
     assert numbers(out)[:1000] == list(range(1, 1001))
+
+
+def test_a_stop_in_the_middle_of_a_block_leaves_no_recorded_cycle_as_not_recorded(fault, tmp_path):
+    out = copy(fault, tmp_path)
+    with read_journal(out) as journal:
+        began = journal.columns("cycles")["time"][-1]
+    # At 10 Hz no second whole cycle has room between the begin of the last one and the stop.
+    assert 0.1 < PRESSED - began < 0.2
+    assert nightrig("resume", str(out), "--mended", "button released") == 0
+    assert events(out, "resume")[1] == "0 cycles run and not recorded, by its counter"
 
 
 def test_end_closes_a_record_as_it_stands(killed, tmp_path):

@@ -178,7 +178,7 @@ def test_a_computer_that_lags_at_the_end_still_finds_the_run_out(plan_of, tmp_pa
     counted = columns(calm.folder)["number"][:160]
     assert numbers[:160].tolist() == counted.tolist() == list(range(1, 161))
     # It did come to the end of its own count, which leaves a margin behind the run-out.
-    assert lags.conductor.stream.counter == calm.conductor.stream.counter + COUNT_MARGIN
+    assert lags.conductor.stream.tally.counter == calm.conductor.stream.tally.counter + COUNT_MARGIN
 
 
 @pytest.mark.nights

@@ -17,8 +17,9 @@ from tests.control.conftest import COMMITS, SHORT_NIGHT
 from tests.control.night import Accidents, Again, walk
 from tests.control.taken import BY, cut_off, listed, point_of, taken_up
 
-OPTIONAL = {"notices", "verdict", "next_cycle", "ran_out"}
-"""What a restart point holds that nothing depends on, or only a test after its run-out."""
+OPTIONAL = {"notices", "verdict", "next_cycle", "ran_out", "since_counter"}
+"""What a restart point holds that nothing depends on, only a test after its run-out, or only how
+many cycles are told as not recorded."""
 
 
 @pytest.fixture
@@ -179,6 +180,7 @@ def test_a_restart_point_of_another_version_is_refused_before_anything_is_done(w
         {**point, "cycling": {**point["cycling"], "correction": {}}},
         {**point, "interruptions": [[1.0, 2]]},
         {**point, "ran_out": ["run-out", "no failure"]},
+        {**point, "since_counter": None},
     ]
     for other in spoilt:
         with pytest.raises((KeyError, TypeError, ValueError)):
