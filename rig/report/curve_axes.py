@@ -60,10 +60,13 @@ class Look:
 
 @contextmanager
 def look() -> Iterator[None]:
-    """Draw with the settings of the reports' figures."""
+    """Draw with the settings of the reports' figures.
+
+    Every point is drawn: what is left out is left out here, where extremes are kept.
+    """
     from matplotlib import rc_context
 
-    with rc_context(LOOK):
+    with rc_context({**LOOK, "path.simplify": False}):
         yield
 
 

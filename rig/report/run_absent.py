@@ -25,9 +25,9 @@ TO_WRITE: Final = (
     "Its condition, sampling",
     "Issued on; amends",
     "Remarks",
-    "",
+    "More remarks",
 )
-"""What is to be added by hand; the last line is one more for remarks."""
+"""What is to be added by hand."""
 SIGNED: Final = ("Tested by", "Checked by", "Approved by")
 _CHANNELS: Final = (
     ("load_2", "a second measure of load"),

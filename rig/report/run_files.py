@@ -55,11 +55,10 @@ def _pictures(read: RunRead) -> Iterator[Listed | Paragraph]:
 
 
 def _picture_rows(read: RunRead) -> Iterator[tuple[Cell, ...]]:
-    rows = {entry.number: row for row, entry in enumerate(read.cracks)}
     for entry in standing(read.cracks):
         if not entry.picture:
             continue
-        key = f"cracks.{rows[entry.number]}"
+        key = f"cracks.entry.{entry.number}"
         path = find_picture(read.folder, entry.picture)
         trouble = trouble_of_picture(path, entry.picture) if path is not None else "missing"
         yield (

@@ -242,6 +242,7 @@ def test_figures_fit_the_page_and_log_axes_begin_at_one_cycle(name, request):
                 assert axes.get_xlim()[0] == 1.0
             for line in axes.get_lines():
                 assert len(line.get_xdata()) <= 1500
+                assert not line.get_path().should_simplify
         assert 1 <= len(block.told.table.rows) <= 15
 
 
