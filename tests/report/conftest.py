@@ -1,4 +1,4 @@
-"""Made nights on the disk, and one that was read: for all tests of handovers."""
+"""Made nights on the disk, and one that was read, for tests of handovers; a run for reports."""
 
 from __future__ import annotations
 
@@ -11,9 +11,16 @@ from rig.record.history import read_journal
 from rig.report.handover import changes
 from rig.report.handover.reading import Damage, read_run
 from tests.report import handover_nights as nights
+from tests.report import run_records
 from tests.report.handover_nights import alive, at
 
 ROOM = 84e9
+
+
+@pytest.fixture(scope="session")
+def sprayed_failure(tmp_path_factory) -> Path:
+    """The folder of a sprayed test that failed, on the rig with every sensor; read it only."""
+    return run_records.failed(tmp_path_factory.mktemp("failed") / "night-12")
 
 
 @pytest.fixture(scope="module")

@@ -50,9 +50,9 @@ def told(path: Path, *, planned: bool = True) -> Told:
 
 
 @pytest.fixture(scope="module")
-def failed(tmp_path_factory) -> Told:
+def failed(sprayed_failure) -> Told:
     """A sprayed failure on the rig with every sensor; the end slip gave no value."""
-    return told(run_records.failed(tmp_path_factory.mktemp("failed") / "run"))
+    return told(sprayed_failure)
 
 
 @pytest.fixture(scope="module")

@@ -40,8 +40,8 @@ STANDARDS = re.compile(r"ISO/IEC 17025|SHA-256|run\.h5|\bh5\b")
 
 
 @pytest.fixture(scope="module")
-def failed(tmp_path_factory) -> Path:
-    return records.failed(tmp_path_factory.mktemp("failed") / "night-12")
+def failed(sprayed_failure) -> Path:
+    return sprayed_failure
 
 
 @pytest.fixture(scope="module")

@@ -57,8 +57,8 @@ def broken(tmp_path_factory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def failed(tmp_path_factory) -> Path:
-    return reported(records.failed(tmp_path_factory.mktemp("failed") / "night-12"))
+def failed(sprayed_failure) -> Path:
+    return reported(sprayed_failure)
 
 
 def test_the_script_needs_no_more_than_the_library_h5py_and_numpy():
