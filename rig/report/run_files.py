@@ -39,7 +39,7 @@ def _hashes(read: RunRead) -> Iterator[tuple[Cell, ...]]:
         text = read.header.texts.get(name, "")
         if text:
             hashed = hashlib.sha256(text.encode()).hexdigest()
-            state = "kept in run.h5 as it was written"
+            state = "kept in the record as it was written"
             yield f"/{name}", Words(hashed, f"file.{name}.sha256", "file"), state
         else:
             yield f"/{name}", "none", "the record keeps none"
