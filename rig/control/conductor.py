@@ -70,8 +70,7 @@ class Conductor:
     requests; without one nobody can answer, and what would wait for people goes on or stops.
     `live` is for a rig in real time: samples that stay away are a fault.
     `clock` tells the calendar, for quiet and working hours and for steps of the computer's clock.
-    `on_call` is who is called where no checklist asks for it. `taken` is where a test that was
-    cut off goes on.
+    `on_call` is who is called without a checklist. `taken` is where a test cut off goes on.
     """
 
     def __init__(
@@ -308,9 +307,8 @@ class Conductor:
         self.stream.known_cause, self.stream.deaf = stop.cause, True
         self.outlook.cycles = stop.cycles or station.cycle
         moves = await self._stopping.first_act(valve_first, standing=standing)
-        stop = await self._begun_anew.explained(
-            self._came_of(stop, seen), self.stream.tally.counter
-        )
+        came = self._came_of(stop, seen)
+        stop = await self._begun_anew.explained(came, self.stream.tally.counter)
         self._answer(stop, moves=moves)
         await self._station.water.stop(self.stream.now, stop.cause)
         self.book.recent.hold()
