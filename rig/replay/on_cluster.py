@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import shlex
+import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
@@ -39,7 +41,8 @@ def _client(address: str) -> Any:
         from distributed import Client
     except ImportError as error:
         raise InputError(
-            "--cluster: Dask is not installed here; install it with: pip install 'nightrig[dask]', "
+            "--cluster: Dask is not installed here; install it with: "
+            f'pip --python {shlex.quote(sys.executable)} install "distributed>=2025.1", '
             "or leave --cluster out: then the cores of this computer do the work"
         ) from error
     connect: Any = Client  # without types

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import math
+import shlex
+import sys
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 from urllib.parse import quote
@@ -41,7 +43,10 @@ UNITS: Final[Mapping[str, tuple[str, str]]] = {
     "Ohm": ("Ohm", "OHM"),
 }
 """UCUM code and name in the QUDT vocabulary of each SI unit of a channel."""
-_NEEDS: Final = 'export --bundle needs the package rocrate: pip install "nightrig[deposit]"'
+_NEEDS: Final = (
+    "export --bundle needs the package rocrate: "
+    f'pip --python {shlex.quote(sys.executable)} install "rocrate>=0.16"'
+)
 _WORDS: Final = {
     RUN_FILE: "the whole record of the run",
     CITATION: "how to cite the dataset (Citation File Format 1.2.0)",
