@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from dataclasses import asdict
 from pathlib import Path
@@ -102,6 +103,8 @@ def _exported(
     from rig.replay.exporting import WHAT, export
     from rig.replay.recording import open_recording
 
+    if bundle is not None and out.suffix.lower() == ".zip" and os.path.lexists(out):
+        raise InputError(f"{out}: already exists, nothing was written; name a new zip file")
     refuse_taken(out)
     chosen = chosen_units(units)
     names = WHAT if what is None else _chosen(what, WHAT)

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rig.commands.folders import holds_run
 from rig.commands.saying import folded, meanwhile, say, say_json, visible
+from rig.commands.usage import typed
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -77,6 +79,11 @@ def check_bundle(place: Path, *, as_json: bool) -> int:
 
     if not place.exists():
         raise InputError(f"{place}: there is no such bundle; name its folder or zip file")
+    if holds_run(place):
+        raise InputError(
+            f"{place}: is a run and no bundle; make one of it with: "
+            f"nightrig export {typed(place)} --bundle --out NEW.zip"
+        )
     with meanwhile(str(place), "reading the bundle"):
         files = check(place)
     size = sum(file.size for file in files.values())

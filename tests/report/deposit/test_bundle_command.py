@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import resource
+import shlex
 import sys
 
 import pytest
@@ -83,13 +84,20 @@ def test_what_exists_stays_as_it_is(made, tmp_path, capsys):
     (tmp_path / "out.zip").write_text("mine")
     code, _, err = told_by(capsys, made.run, "--out", tmp_path / "out.zip", "--bundle")
     assert code == 2
-    assert "already exists, nothing was written" in err
+    assert err.endswith("out.zip: already exists, nothing was written; name a new zip file\n")
     assert (tmp_path / "out.zip").read_text() == "mine"
+
+
+def test_a_run_that_is_checked_is_no_bundle(made, capsys):
+    code, out, err = told_by(capsys, made.run, "--check")
+    assert (code, out) == (2, "")
+    assert err.startswith(f"{made.run}: is a run and no bundle; make one of it with: ")
 
 
 def test_without_the_package_it_is_said_how_to_install_it(made, tmp_path, capsys, monkeypatch):
     monkeypatch.setitem(sys.modules, "rocrate.rocrate", None)
-    said = 'export --bundle needs the package rocrate: pip install "nightrig[deposit]"\n'
+    install = f'pip --python {shlex.quote(sys.executable)} install "rocrate>=0.16"'
+    said = f"export --bundle needs the package rocrate: {install}\n"
     code, out, err = told_by(capsys, made.run, "--out", tmp_path / "out", "--bundle")
     assert (code, out, err) == (2, "", said)
     assert list(tmp_path.iterdir()) == []
