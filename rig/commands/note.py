@@ -34,7 +34,11 @@ def _option(name: str, metavar: str, text: str) -> Callable[[Callable[..., int]]
 
 @click.command(epilog=CODES)
 @click.argument("words", metavar="[DIR] [TEXT]", nargs=-1)
-@_option("--crack", "LABEL", "A reading of this crack, such as C1; a new one needs --face, --at.")
+@_option(
+    "--crack",
+    "LABEL",
+    "A reading of this crack, such as C1; a new one, or one new on a face, needs --face, --at.",
+)
 @_option(
     "--face",
     "NAME",
@@ -110,8 +114,8 @@ def note(
     said = Said(**options)
     measured = None if said.catch_can is None else flow(said.catch_can, words)
     said.check()
-    alone = not said.needs_text or cracks or listed or map_file is not None
-    folder, text = parted(words, reading=alone)
+    silent = listed or cracks or map_file is not None
+    folder, text = parted(words, reading=silent or not said.needs_text, silent=silent)
     who = by or login_name()
     if said.read_at is not None and not cracks and not said.crack:
         raise click.UsageError("--read-at belongs to --crack or to --cracks")
@@ -132,6 +136,10 @@ def note(
         from rig.commands.note_said import refuse_no_stand
 
         refuse_no_stand(_folder(folder), said.read_at)
+    if said.crack and said.face and not said.at and not said.correct:
+        from rig.commands.note_said import refuse_new_face
+
+        refuse_new_face(_folder(folder), said.crack, said.face)
     if folder is not None and not _lives(Path(folder)):
         return _past(Path(folder), said, text, who, as_json=as_json)
     return _live(folder, said, text, who, measured, as_json=as_json)
@@ -212,16 +220,19 @@ def _folder(folder: str | None) -> Path:
     return Path(folder) if folder is not None else Path(the_run(None, "note").folder)
 
 
-def parted(words: tuple[str, ...], *, reading: bool) -> tuple[str | None, str]:
+def parted(
+    words: tuple[str, ...], *, reading: bool, silent: bool = False
+) -> tuple[str | None, str]:
     """Return folder and text of the words; one word that is a folder is no text.
 
-    Raises UsageError where the text is missing; a `reading` needs none.
+    Raises UsageError where the text is missing; a `reading` needs none. What is `silent` writes no
+    text: one word is its folder, even one that is not there.
     """
     if len(words) > 2:
         raise click.UsageError(
             f"{len(words)} words given; give [DIR] TEXT, the text in quotation marks"
         )
-    only_folder = len(words) == 1 and _is_folder(words[0])
+    only_folder = len(words) == 1 and (silent or _is_folder(words[0]))
     folder = words[0] if len(words) == 2 or only_folder else None
     text = "" if only_folder or not words else words[-1]
     if not text.strip() and not reading:

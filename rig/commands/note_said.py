@@ -9,11 +9,11 @@ from typing import Any, Final
 
 import click
 
-from rig.control.crack_log import WORDS, CrackGiven
+from rig.control.crack_log import ENDS, WORDS, CrackGiven, CrackLog
 from rig.control.request_line import clean
 from rig.control.states import PEOPLE_NEAR
 from rig.errors import InputError
-from rig.record.cracks import DIRECTIONS, FACES
+from rig.record.cracks import DIRECTIONS, FACES, read_cracks
 
 NOT_READ: Final = "not read"
 _LENGTHS: Final = {"at": "position", "tip": "height", "width": "width", "length": "length"}
@@ -133,6 +133,24 @@ def refuse_no_stand(folder: Path, cycle: int) -> None:
     if cycle not in stood:
         shown = ", ".join(f"{count:,}" for count in stood) or "none so far"
         raise InputError(f"--read-at {cycle}: the test did not stand there; it stood at {shown}")
+
+
+def refuse_new_face(folder: Path, label: str, face: str) -> None:
+    """Refuse a known crack without a place on a face where it is new. Raises InputError.
+
+    A new label is refused where it is written; the faces at the ends have no place.
+    """
+    from rig.replay.recording import open_recording
+
+    face = one_of(face, FACES)
+    with open_recording(folder) as recording:
+        known = CrackLog(None, read_cracks(recording)).known()
+    same = [crack for crack in known if crack.crack.casefold() == label.strip().casefold()]
+    if same and face in FACES and face not in (*ENDS, *(crack.face for crack in same)):
+        raise InputError(
+            f"{same[0].crack} is not known on {face} yet; give its place along the span too, --at; "
+            "nothing was written"
+        )
 
 
 def length(text: str, what: str) -> float:

@@ -279,6 +279,10 @@ def test_an_empty_log_is_told_and_a_folder_without_a_run_refused(run, tmp_path):
     assert said_by("note", str(run), "--list").out == f"{run}: nothing in its crack log\n"
     (tmp_path / "none").mkdir()
     assert said_by("note", str(tmp_path / "none"), "--list").code == 2
+    for question in ("--list", "--cracks"):
+        said = said_by("note", str(tmp_path / "nosuch"), question)
+        assert (said.code, said.out) == (2, "")
+        assert "nosuch: there is no such folder" in said.err
     assert said_by("note", str(tmp_path / "none"), *FIRST).code == 2
 
 
@@ -290,6 +294,18 @@ def test_a_test_that_was_cut_off_is_refused_with_what_to_do(killed, tmp_path):
         assert said.code == 2
         assert "Go on with: nightrig resume" in said.err
     assert said_by("note", str(folder), "--list").out.endswith("nothing in its crack log\n")
+
+
+def test_a_known_crack_that_is_new_on_a_face_needs_its_place_there(run):
+    assert note(run, *FIRST).code == 0
+    new = ("--crack", "c1", "--face", "back", "--width", "0.1 mm")
+    said = note(run, *new)
+    assert (said.code, said.out) == (2, "")
+    assert said.err.startswith("C1 is not known on back yet; give its place along the span too")
+    assert len(log_of(run)) == 1
+    assert note(run, *new, "--at", "410 mm").code == 0
+    assert note(run, *new).code == 0  # it is known there now
+    assert [entry.face for entry in log_of(run)] == ["front", "back", "back"]
 
 
 def answers(monkeypatch, *lines: str) -> None:
