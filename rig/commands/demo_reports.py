@@ -99,7 +99,7 @@ def write_reports(folder: Path, plans: Mapping[str, Plan]) -> Comparison:
     from rig.report.run_report import run_document
     from rig.report.series_files import write_series_files
     from rig.report.series_report import series_document
-    from rig.report.written_report import write_report
+    from rig.report.written_report import of_run, write_report
 
     read = partial(read_text, series=True)
     source = folder / SERIES
@@ -107,7 +107,9 @@ def write_reports(folder: Path, plans: Mapping[str, Plan]) -> Comparison:
         companions = load_series(find_series(_COMPANIONS), read)
         source.write_text(series_text(plans, companions), encoding="utf-8")
     for name in plans:
-        write_report(run_document(folder / name), folder / name, _of_run(folder / name))
+        with read_run(folder / name) as run:
+            of = of_run(*(str(run.attributes[key]) for key in ("run_id", "started_utc")))
+        write_report(run_document(folder / name), folder / name, of)
     series = read_series(str(source), read)
     told = compared(series)
     document = series_document(series, told, None, source)
@@ -115,9 +117,3 @@ def write_reports(folder: Path, plans: Mapping[str, Plan]) -> Comparison:
     write_report(document, folder / REPORT, f"series {source.stem}", figures)
     write_series_files(told, None, folder / REPORT, figures)
     return told
-
-
-def _of_run(folder: Path) -> str:
-    """Return by what `nightrig report` knows an earlier report of a run again."""
-    with read_run(folder) as run:
-        return f"{run.attributes['run_id']}, begun {run.attributes['started_utc']}"
