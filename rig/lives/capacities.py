@@ -23,6 +23,9 @@ ASSUMED: Final = 0.06
 STRENGTH: Final = ("strength_variation", "strength_companions")
 """Factors of a group that tell the error of its mean strength of concrete: "5 %" and 3."""
 
+STRENGTH_TOLD: Final = "variation and count of strength specimens"
+"""What these factors tell, in words."""
+
 SHAPE: Final = ("specimen", "geometry")
 """Factors in which companions must agree."""
 
@@ -100,7 +103,8 @@ def capacity(variation: float, n: int, companions: Sequence[str] = (), note: str
     """Return the capacity of n companions, n at least 1, with a coefficient of variation."""
     if n < 2:
         note = note or (
-            f"one companion tells no variation: {ASSUMED:.0%} is taken, common practice, no source"
+            f"one companion tells no variation: {100 * ASSUMED:.0f} % is taken, common practice, "
+            "no source"
         )
         return Capacity(tuple(companions), ASSUMED, ASSUMED, math.inf, note=note)
     return Capacity(tuple(companions), variation, variation / math.sqrt(n), n - 1, note=note)

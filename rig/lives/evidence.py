@@ -237,7 +237,7 @@ def _of_loads(group: UltimateGroup) -> str:
     if not len(group.loads):
         return f"{group.name}: no ultimate load"
     found = moments(group.loads)
-    spread = "" if found.variation is None else f", variation {found.variation:.1%}"
+    spread = "" if found.variation is None else f", variation {100 * found.variation:.1f} %"
     many = f"{found.n} ultimate load{'s' * (found.n > 1)}"
     return f"{group.name}: {many}, mean {found.mean / 1e3:.4g} kN{spread}"
 
@@ -247,7 +247,8 @@ def _of_sign(series: Series, sign: str, group: str, confidence: float) -> str:
     share = clopper_pearson(seen, looked, confidence)
     if share is None:
         return f"{group}: nobody looked for {sign}"
-    return f"{group}: {sign} on {seen} of {looked} ({share.low:.0%} to {share.high:.0%})"
+    ends = f"{100 * share.low:.0f} % to {100 * share.high:.0f} %"
+    return f"{group}: {sign} on {seen} of {looked} ({ends})"
 
 
 def _names(side: Sequence[UltimateGroup]) -> str:

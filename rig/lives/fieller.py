@@ -129,7 +129,7 @@ def _interval(ratio: float, spread: _Spread, confidence: float) -> Fieller:
     if lead <= 0.0:
         note = (
             "the ratio has no bounded interval: the mean that would be divided by is not "
-            f"different from zero at {confidence:.0%}"
+            f"different from zero at {100 * confidence:.0f} %"
         )
         return Fieller(ratio, None, None, spread.df, confidence, note)
     half = t * math.sqrt(max(spread.a * lead + ratio**2 * spread.b, 0.0))

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from rig.lives.capacities import STRENGTH
+from rig.lives.capacities import STRENGTH_TOLD
 from rig.lives.level_errors import Moved, level_error, wider_ends
 from rig.lives.pooled import part_of
 from rig.lives.ratios import life_ratio
@@ -159,12 +159,13 @@ def _doubts(
     apart = abs(both[0].level - both[1].level) / max(side.level for side in both)
     if apart > APART:
         doubts.append(
-            f"mean {measure}s are {apart:.1%} apart: the lives are brought together by the slope"
+            f"mean {measure}s are {100 * apart:.1f} % apart: the lives are brought together by "
+            "the slope"
         )
         if not slope.error:
             doubts.append(
                 f"the slope is of a published line; {slope.lines} such lines differ by "
-                f"{abs(slope.spread / slope.value):.0%}, which is taken for its error"
+                f"{100 * abs(slope.spread / slope.value):.0f} %, which is taken for its error"
                 if slope.spread
                 else "the slope is taken as it is: its error is not in the interval"
             )
@@ -179,7 +180,7 @@ def _of_capacities(
     if measure == "tendon range":
         return []
     of = "capacity" if measure == "load level" else "strength of concrete"
-    told_by = "companions" if measure == "load level" else " and ".join(STRENGTH)
+    told_by = "companions" if measure == "load level" else STRENGTH_TOLD
     doubts = [
         f"{group.name} has no {told_by}: the error of its {of} is not in the interval"
         for group, told in zip(groups, capacities, strict=True)

@@ -112,7 +112,7 @@ def _bootstrap(
         why = "as many failures as unknowns" if found.sigma > 0.0 else "failures at one life"
         said.append(f"{why}: no interval can be told")
     if found.lost > LOST:
-        said.append(f"{found.lost:.0%} of the series drawn had no fit and are left out")
+        said.append(f"{100 * found.lost:.0f} % of the series drawn had no fit and are left out")
     failures = int(failed.sum())
     return ParallelLines(
         tuple(Line(float(beta[i]), found.draws[i]) for i in range(len(places))),

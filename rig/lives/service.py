@@ -215,8 +215,8 @@ def _doubts(cycles: Spectrum, tail: tuple[float, float]) -> list[str]:
     for share, where in zip(tail, ("below", "above"), strict=True):
         if share > OUTSIDE:
             doubts.append(
-                f"{share:.0%} of the damage lies {where} the levels tested: the line is only "
-                "supposed to go on there"
+                f"{100 * share:.0f} % of the damage lies {where} the levels tested: the line is "
+                "only supposed to go on there"
             )
     if cycles.upper.max(initial=0.0) >= 1.0:
         doubts.append("the highest level reaches the capacity: one such cycle may end it")

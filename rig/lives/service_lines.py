@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from rig.lives.capacities import STRENGTH, capacity_of, pooled_capacities, strength_of
+from rig.lives.capacities import STRENGTH_TOLD, capacity_of, pooled_capacities, strength_of
 from rig.lives.grouped import groups_of
 from rig.lives.parallel_lines import PlaceLives, parallel_lines
 from rig.lives.slopes import code_slope, of_measure, own_slope
@@ -83,7 +83,7 @@ def lines_of(series: Series, service: Service, seed: int, draws: int) -> Lines:
     if own is None:
         warnings.append(
             f"the slope is of a published line: how far {slope.lines} such lines differ, by "
-            f"{abs(slope.spread / slope.value):.0%}, is taken for its error"
+            f"{100 * abs(slope.spread / slope.value):.0f} %, is taken for its error"
         )
     return Lines(
         dry=lines.get("dry"),
@@ -110,7 +110,7 @@ class _Capacities:
         self._series, self._draws = series, draws
         of_load = measure == "load level"
         self._of = capacity_of if of_load else strength_of
-        self._told_by = "companions" if of_load else " and ".join(STRENGTH)
+        self._told_by = "companions" if of_load else STRENGTH_TOLD
         self._rng = np.random.default_rng((seed, 1))
         self._drawn: dict[tuple[str, ...], FloatArray] = {}
         self.warnings: list[str] = []

@@ -41,19 +41,26 @@ def _answer(numbers: Numbers, i: int) -> tuple[Part, ...]:
     p = numbers.measure(*at, "p", unit="ratio", digits=2)
     match entry["verdict"]:
         case "favoured":
-            rest = (", ", *_effect(numbers, i), ", p ", p)
+            rest = (", ", *_effect(numbers, i), ", one-sided p ", p)
         case "disfavoured":
             against = numbers.measure(*at, "p_opposite", unit="ratio", digits=2)
-            rest = (", ", *_effect(numbers, i), ", p ", against, " for the opposite")
+            rest = (", ", *_effect(numbers, i), ", one-sided p ", against, " for the opposite")
         case "open":
-            rest = (", ", *_effect(numbers, i), ", p ", p)
+            rest = (", ", *_effect(numbers, i), ", one-sided p ", p)
         case _ if entry["smallest_p"] is None:
             rest = (", ", numbers.words(*at, "why", blank="nothing was found"))
         case _:
             least = numbers.measure(*at, "smallest_p", unit="ratio", digits=2)
             sizes = (numbers.measure(*at, "sizes", side) for side in (0, 1))
             one, other = sizes
-            rest = (" to tell: ", one, " against ", other, " never show a p below ", least)
+            rest = (
+                " to tell: ",
+                one,
+                " against ",
+                other,
+                " never show a one-sided p below ",
+                least,
+            )
     return (*head, verdict, *rest, ". ")
 
 

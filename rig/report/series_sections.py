@@ -63,7 +63,7 @@ def _few(numbers: Numbers) -> Iterator[tuple[Part, ...]]:
             numbers.words("group_names", i, kind="name"),
             ": ",
             *numbers.count("life", "lives", "groups", name, "n"),
-            " only. Against another group of as few no outcome reaches a p of ",
+            " only. Against another group of as few no outcome reaches a one-sided p of ",
             Measure(LEVEL, "ratio", "constant.LEVEL"),
             ".",
         )

@@ -121,7 +121,7 @@ def test_ultimate_loads_by_their_ranks():
     assert found.verdict == "favoured"
     assert found.low < found.effect < found.high
     assert found.effect == pytest.approx(530 / 511.5)
-    assert found.evidence[0] == "dry: 4 ultimate loads, mean 132.5 kN, variation 1.8%"
+    assert found.evidence[0] == "dry: 4 ultimate loads, mean 132.5 kN, variation 1.8 %"
 
 
 def test_ultimate_loads_the_other_way_round_are_disfavoured():

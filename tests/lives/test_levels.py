@@ -186,7 +186,7 @@ def test_the_error_of_the_strength_counts_at_equal_concrete_level():
     assert found.decades_from_capacity == pytest.approx(worth, rel=1e-6)
     assert found.low < found.low_without
     (line,) = [line for line in found.warnings if "strength" in line]
-    assert line.startswith("wet has no strength_variation and strength_companions")
+    assert line.startswith("wet has no variation and count of strength specimens")
 
 
 def test_without_companions_the_interval_says_what_it_lacks():

@@ -147,8 +147,8 @@ def test_the_error_of_the_strength_widens_what_stands_on_concrete_levels():
     asked = service(measure="concrete")
     plain = service_life(replace(told, lives=lives), asked)
     moved = service_life(replace(told, lives=lives, groups=strengths), asked)
-    assert any("no strength_variation" in words for words in plain.warnings)
-    assert not any("strength_variation" in words for words in moved.warnings)
+    assert any("no variation and count of strength" in words for words in plain.warnings)
+    assert not any("count of strength" in words for words in moved.warnings)
     for one, other in zip(plain.places, moved.places, strict=True):
         assert one.years == other.years
         assert other.high / other.low > 2 * one.high / one.low

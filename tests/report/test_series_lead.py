@@ -49,7 +49,7 @@ def apart():
 def test_each_main_hypothesis_is_answered_with_its_word_and_what_that_rests_on(apart):
     told = plain(apart.lead)
     assert told.startswith("“Wet ones carry less”: favoured, ultimate load of dry is 1.18 (")
-    assert ") times that of wet (90 %), p 0.05. " in told
+    assert ") times that of wet (90 %), one-sided p 0.05. " in told
     assert "“Wet ones carry more”: disfavoured, ultimate load of wet is 0.847 (" in told
     assert "p 0.05 for the opposite. " in told
     assert "“Water shortens the life”: too few, dry and wet: no life. " in told
@@ -71,7 +71,7 @@ def test_what_goes_along_with_a_main_hypothesis_is_warned_of_once_and_named_in_t
 def test_too_few_say_how_many_and_the_least_p_that_they_can_show():
     """Two against two: 6 arrangements, so that no outcome shows less than one in six."""
     told = lead(WEAKER, loads=[load(g, 1e5 + i) for g in ("dry", "wet") for i in range(2)])
-    assert "too few to tell: 2 against 2 never show a p below 0.17. " in told
+    assert "too few to tell: 2 against 2 never show a one-sided p below 0.17. " in told
 
 
 def test_a_difference_of_shares_is_told_in_percent():
