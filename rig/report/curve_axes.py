@@ -35,6 +35,8 @@ LOOKS: Final[tuple[dict[str, Any], ...]] = (
 WEIGHT: Final = 1.0
 MARGIN: Final = 0.6
 """Room [in] left of the axes; above them is that of one line of a legend."""
+_CLEAR: Final = 1.5
+"""White [pt] between a level and its name."""
 _TOP: Final = 0.26
 _BETWEEN: Final = 0.16
 _BOTTOM: Final = 0.4
@@ -164,8 +166,17 @@ class Pair:
         """Draw a level across both panels, its name over or under it at the left edge."""
         for axes in (self.log, self.share):
             axes.axhline(value, color=colour, linestyle=dash, linewidth=0.8, zorder=1.5)
-        where, align = self.log.get_yaxis_transform(), "top" if under else "bottom"
-        self.log.text(0.01, value, words, transform=where, fontsize=SMALL, color=colour, va=align)
+        self.log.annotate(
+            words,
+            (0.01, value),
+            xycoords=self.log.get_yaxis_transform(),
+            # Clear of the line, or that would strike through what hangs below the letters.
+            xytext=(0.0, -_CLEAR if under else _CLEAR),
+            textcoords="offset points",
+            fontsize=SMALL,
+            color=colour,
+            va="top" if under else "bottom",
+        )
 
     def bounds(self, low: float, high: float) -> None:
         """Give both panels the same values, from low to high, with names on the left one."""

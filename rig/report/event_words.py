@@ -13,6 +13,8 @@ MISSED: Final = "spray period missed"
 """How the event of a missed period begins."""
 WAS_DRY: Final = re.compile(r"was dry for ([\d.]+) h")
 """In the event at the end of a dry spell: how long it was."""
+CAN_OUTSIDE: Final = re.compile(r", outside \d+ ?%$")
+"""How the event of a catch can ends whose face has not its share of the water."""
 WATER_SUM: Final = "water:"
 """How the event begins in which the water of a test is summed up."""
 FORETOLD: Final = re.compile(r"expected at cycle ([\d,]+), with 80 % between ([\d,]+) and ([\d,]+)")

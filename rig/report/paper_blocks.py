@@ -59,7 +59,10 @@ _HEADED: Final = 24.0
 """Room of sign and word beside a caution [mm]."""
 _BAR: Final = 1.2
 _LEADING: Final = 7
-"""Rows of a paragraph that stay on one page with the figure or table that they lead to."""
+"""Rows of a paragraph that stay on one page with the figure, table or lines that they lead to."""
+
+_LED_TO: Final = (Drawn, Photo, Listed, Blanks)
+"""What a paragraph before it leads to."""
 
 Sizes = Mapping[str, tuple[float, float]]
 """Width and height of each figure [mm] by its name."""
@@ -76,7 +79,7 @@ def block_rows(blocks: Sequence[Block], sizes: Sizes, numbers: Mapping[str, int]
         rows += _picture_rows(pictures)
         pictures = []
         made = _rows(block, sizes, numbers)
-        leads = isinstance(block, Paragraph) and isinstance(after, Drawn | Photo | Listed)
+        leads = isinstance(block, Paragraph) and isinstance(after, _LED_TO)
         rows += kept(made) if leads and len(made) <= _LEADING else made
     return rows + _picture_rows(pictures)
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from rig.report.letters import POINTS, UNPARTED, printable, width_of, wrap
-from rig.report.measure import Cell, Measure, Part, Words, parts_of
+from rig.report.measure import Cell, Measure, Part, Stamp, Words, parts_of
 from rig.report.page_words import visible
 from rig.report.paper_tags import Element
 
@@ -101,7 +101,7 @@ def said(cell: Cell) -> str:
 def _said(part: Part) -> str:
     if isinstance(part, str):
         return part
-    if isinstance(part, Measure) and not math.isnan(part.value):
+    if isinstance(part, Stamp) or (isinstance(part, Measure) and not math.isnan(part.value)):
         return part.text.replace(" ", UNPARTED)
     return visible(part.text) if isinstance(part, Words) else part.text
 

@@ -16,6 +16,7 @@ from rig.protocol.rig_file import SIMULATED
 from rig.report.curve_target import OVERLOADED
 from rig.report.document import Listed, Paragraph, Section
 from rig.report.event_words import (
+    CAN_OUTSIDE,
     FOUND,
     GOES_ON,
     LET_GO_ON,
@@ -196,6 +197,11 @@ def _water_trouble(read: RunRead) -> list[int]:
     return [i for i in events_of(read, "water") if read.events[i].text.startswith(WATER_TROUBLE)]
 
 
+def _cans_outside(read: RunRead) -> list[int]:
+    cans = events_of(read, "catch can")
+    return [i for i in cans if CAN_OUTSIDE.search(read.events[i].text)]
+
+
 def _without(read: RunRead) -> list[int]:
     """Return deviations of the water that are not told elsewhere: those still going on."""
     spells = set(dry_spells(read))
@@ -207,6 +213,7 @@ _EVENTS: Final[tuple[tuple[str, tuple[str, ...] | Callable[[RunRead], list[int]]
     ("dry beyond the plan, begun", _without),
     ("dry beyond the plan, ended", dry_spells),
     ("flow or pump in trouble", _water_trouble),
+    ("catch can outside its tolerance", _cans_outside),
     ("limit that tripped, and the test went on", _tripped_before),
     ("cracks to be mapped, and nobody came", _unmapped),
     ("stiffness lost before the baseline", ("early-loss",)),

@@ -32,7 +32,13 @@ Row = tuple[str, tuple[Part, ...]]
 
 
 def lead(read: RunRead) -> tuple[Part, ...]:
-    """Return what became of the specimen, in a sentence or two."""
+    """Return what became of the specimen, in a sentence or two; first of all that it is void."""
+    void = facts_after(read.cracks).get("void")
+    first: tuple[Part, ...] = ("This test is void: ", void.words, ". ") if void else ()
+    return (*first, *_became(read))
+
+
+def _became(read: RunRead) -> tuple[Part, ...]:
     who = specimen_named(read)
     said = attribute(read, "why")
     why: tuple[Part, ...] = (": ", said, ".") if said.text else (".",)

@@ -14,7 +14,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from rig.errors import InputError, StorageError
 from rig.protocol.plan import Plan
@@ -29,6 +29,10 @@ from rig.record.verify import digest
 from rig.replay.recording import Recording, open_recording
 from rig.report.curve_columns import Columns, columns_of
 from rig.report.measure import Measure, Part, Stamp, Words
+
+_OF_JOURNAL: Final = (
+    "all is from the journal; nightrig resume, given the folder of the run, makes run.h5 anew"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,9 +170,9 @@ def _held_against(file: Path, known: str | None) -> Whole:
     with storage(file, "read the run file"):
         found = digest(file)
     if known is None:
-        said = "run.h5 is older than the journal, or of another run; all is from the journal"
+        said = f"run.h5 is older than the journal, or of another run; {_OF_JOURNAL}"
     elif found != known:
-        said = "run.h5 is damaged: it is not the file that was verified; all is from the journal"
+        said = f"run.h5 is damaged: it is not the file that was verified; {_OF_JOURNAL}"
     else:
         said = (
             "run.h5 was read back against the journal when it was made, and its bytes are the "

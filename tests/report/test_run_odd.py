@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from rig.commands.files import find_protocol, read_text
+from rig.control.catch_can import catch_can
 from rig.record import Recorder
 from rig.replay.importing import Wanted, import_file
 from rig.report.document import Document, Drawn
@@ -19,6 +20,8 @@ from tests.report.test_run_report import facts, section, table_rows
 
 pytestmark = pytest.mark.xdist_group("pictures")
 ROWS = "cycle,load_max [kN],load_min [kN],deflection_max [mm],deflection_min [mm]"
+CAN = (records.plan().spray, 1.0 / 6e4)
+"""A schedule of 1.5 L/min on its faces, and a reading [m3/s] far off its share."""
 CUT_OFF = (
     "load stayed a fifth under its peak; ultimate load 120.5 kN at net deflection 5.475 mm; before "
     "it was cut off it had held 131.50 kN at 4.10 mm: that is its ultimate load"
@@ -40,6 +43,8 @@ def odd(tmp_path_factory) -> Document:
         (10.0, 0, "first crack", "first crack at 76.1 kN"),
         (900.0, 10, "state", "starting, wait over: nobody came"),
         (950.0, 12, "water", "flow lost: 0.00 L/min instead of 1.50 L/min; will try again"),
+        (952.0, 12, "catch can", f"A. Name: {catch_can(*CAN, 'bottom')}"),
+        (953.0, 12, "catch can", "catch can at top: 0.75 L/min, 0% above, within 15%"),
         (955.0, 12, "resume", "7 cycles run and not recorded, by its counter"),
         (957.0, 12, "limit", "deflection 0.8 mm is above its limit 0.79 mm, 3 samples in a row"),
         (958.0, 12, "state", "pausing, finding: stiffness fell"),
@@ -88,6 +93,9 @@ def test_deviations_that_events_and_columns_tell_of(odd) -> None:
     rows = {row[0]: row[1:] for row in table_rows(odd, "deviations")}
     assert rows["cracks to be mapped, and nobody came"][1] == "10"
     assert rows["flow or pump in trouble"][2].startswith("flow lost")
+    cans = [row[3] for row in table_rows(odd, "deviations") if row[0].startswith("catch can")]
+    assert len(cans) == 1  # the other is within the tolerance
+    assert "1.00 L/min, 33% above its share" in cans[0]
     assert rows["stiffness lost before the baseline"][2].endswith("before the baseline")
     gone_on = rows["gone on at somebody's request after a pause that something found called for"]
     assert gone_on[2] == "starting, continue: by B. Night, the bank had refused: no matter"

@@ -127,7 +127,8 @@ def measures(document: Document) -> list[Measure]:
 
 
 def test_the_lead_says_what_became_of_it_and_by_what_evidence(document) -> None:
-    assert plain(document.lead) == f"P-12 failed after 6,000 counted cycles: {records.WHY}."
+    void = "This test is void: the cell was loose. "
+    assert plain(document.lead) == f"{void}P-12 failed after 6,000 counted cycles: {records.WHY}."
     told = facts(document, "outcome")
     assert told["Failure mode"] == "bond or anchorage slip"
     assert told["Valid or void"] == "void: the cell was loose"
@@ -306,7 +307,7 @@ def test_of_very_many_events_those_of_weight_are_shown_and_the_rest_is_counted(c
 def test_texts_that_cannot_be_read_are_said_to_be_so_and_the_rest_is_told(tmp_path) -> None:
     broken = {"protocol": "title = [", "rig": "\x1b[0m", "specimen": "x = {", "series": ""}
     made = run_document(records.failed(tmp_path / "broken", None, texts=broken))
-    assert plain(made.lead).startswith("P-12 failed after 6,000 counted cycles")
+    assert "P-12 failed after 6,000 counted cycles" in plain(made.lead)
     assert any("cannot read the texts" in plain(parts) for parts in made.warnings)
     assert str(tmp_path) not in "".join(map(plain, made.warnings))
     assert {m.key: m.value for m in measures(made)}["derived.water.wet"] == 240.0
@@ -355,7 +356,8 @@ def test_run_h5_alone_and_a_journal_alone_give_the_same_numbers(tmp_path) -> Non
     whole[len(whole) // 2] ^= 1
     (folder / "run.h5").write_bytes(whole)
     of_journal = run_document(folder)
-    assert any("run.h5 is damaged" in plain(parts) for parts in of_journal.warnings)
+    (damaged,) = [w for w in map(plain, of_journal.warnings) if "run.h5 is damaged" in w]
+    assert "nightrig resume" in damaged
     assert numbers(both) == numbers(alone) == numbers(of_journal)
 
 

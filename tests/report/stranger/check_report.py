@@ -4,7 +4,8 @@ Written as by somebody who has these two files and the README's table of keys: P
 library, h5py and numpy, and nothing of the program that made them. Every number, word and moment
 that carries a key is worked out of run.h5 again and held against the page; what is shown must agree
 to the digits shown; and no digit may stand on the page without a key, but in figures and in names
-of standards and formats. Ends with 0 where all agree, else with 1 and a line for what does not.
+of standards and formats. Ends with 0 where all agree, with 1 and a line for what does not, with 2
+where there is no such file.
 """
 
 from __future__ import annotations
@@ -144,7 +145,14 @@ def checked(report: Path, record: Path) -> tuple[list[str], list[str]]:
 
 def main(words: list[str]) -> int:
     """Check one report; return the exit code."""
+    if len(words) != 2:
+        print("give the page and the record: check_report.py report.html run.h5", file=sys.stderr)
+        return 2
     report, record = (Path(word) for word in words)
+    for path in (report, record):
+        if not path.is_file():
+            print(f"{path}: no such file; run.h5 is made when a run ends", file=sys.stderr)
+            return 2
     wrong, told = checked(report, record)
     print("\n".join([*wrong, *told]))
     return 1 if wrong else 0

@@ -85,6 +85,13 @@ def test_a_report_is_found_again_in_its_record(check, request, capsys, kind):
     assert numbers > (500 if kind == "failed" else 60)
 
 
+def test_without_a_run_file_the_script_says_so_in_a_line(check, broken, tmp_path, capsys):
+    for words in ([str(broken / "report.html"), str(tmp_path / "run.h5")], []):
+        assert check.main(words) == 2
+        said = capsys.readouterr()
+        assert (said.out, said.err.count("\n")) == ("", 1)
+
+
 def test_the_script_has_an_answer_to_each_key_that_is_derived(check):
     """A key that comes up in rare runs alone is not found missing there."""
     from derived import Derived
