@@ -9,7 +9,7 @@ from rig.report.curve_axes import GREY, LOOKS, PALE, Look, Pair, Scale, look, re
 from rig.report.curve_points import Points, even_edges, log_edges, trailing_median
 from rig.report.curve_told import BLANK, Line, by_decades, told
 from rig.report.document import Block, Drawn
-from rig.report.measure import COUNT, Cell, Measure, Part, Table, Told
+from rig.report.measure import COUNT, Cell, Measure, Part, Table, Told, no_finer
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -26,6 +26,8 @@ NET: Final = (
 )
 STIFFNESS: Final = Line("stiffness", "stiffness of a cycle", "N/m")
 ENERGY: Final = Line("energy", "energy of a cycle", "J")
+LOSS_STEP: Final = 1e-4
+"""A hundredth of a percent: medians of stiffness scatter by more."""
 UNJUDGED: Final = 100
 """Cycles whose median is taken where no protocol says how many."""
 _MM: Final = 1e3
@@ -92,6 +94,11 @@ def baseline_of(columns: Columns, plan: Plan | None) -> Measure | None:
     return found if found.value > 0 else None
 
 
+def loss_measure(loss: float, key: str) -> Measure:
+    """Return a loss of stiffness, shown no finer than `LOSS_STEP`."""
+    return no_finer(Measure(loss, "%", key, blank=BLANK), LOSS_STEP)
+
+
 def _judged_words(columns: Columns, plan: Plan | None) -> tuple[Part, ...]:
     window = Measure(window_of(plan), COUNT, "derived.median_window")
     parts: list[Part] = ["The heavy line is the median of the last ", window, " cycles, as judged"]
@@ -101,7 +108,7 @@ def _judged_words(columns: Columns, plan: Plan | None) -> tuple[Part, ...]:
     ends = (plan.baseline.first, "first"), (plan.baseline.last, "last")
     first, last = (Measure(number, COUNT, f"derived.baseline.{name}") for number, name in ends)
     end = columns.median(max(columns.rows - window_of(plan) + 1, 1), columns.rows)
-    lost = Measure(1 - end.value / base.value, "%", "derived.stiffness_loss.last", blank=BLANK)
+    lost = loss_measure(1 - end.value / base.value, "derived.stiffness_loss.last")
     parts += ["; baseline ", base, " over cycles ", first, " to ", last, ", in the end ", end]
     return (*parts, ", a loss of ", lost, *_limit_words(plan), ".")
 
@@ -132,7 +139,7 @@ def against_first_check(statics: tuple[Static, ...]) -> tuple[Part, ...]:
     if len(known) < 2:
         return ()
     first, last = known[0], known[-1]
-    lost = Measure(1 - last.stiffness / first.stiffness, "%", "derived.static_loss")
+    lost = loss_measure(1 - last.stiffness / first.stiffness, "derived.static_loss")
     return (
         _stiffness_of(first),
         " in the first after cracking that was made between cycles, at cycle ",
@@ -170,7 +177,7 @@ def _lost(median: Measure, base: Measure | None, number: int) -> Cell:
     if base is None:
         return "no baseline"
     key = f"derived.stiffness_loss.at.{number}"
-    return Measure(1 - median.value / base.value, "%", key, blank=BLANK)
+    return loss_measure(1 - median.value / base.value, key)
 
 
 def _draw_stiffness(

@@ -13,7 +13,7 @@ from rig.report.curve_axes import GREY, LOOKS, Look, Scale, look, reach, rows_of
 from rig.report.curve_told import Line, from_to
 from rig.report.document import Block, Drawn
 from rig.report.event_words import INTERVAL
-from rig.report.measure import COUNT, Cell, Measure, Part, Table, Told
+from rig.report.measure import COUNT, Cell, Measure, Part, Table, Told, no_finer
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -150,8 +150,13 @@ def _draw_prestress(found: Sequence[Left], scale: Scale) -> Figure:
     return figure
 
 
-def residual_block(statics: Sequence[Static], columns: Columns, scale: Scale) -> Block | None:
-    """Return what deflection is left: at lower load of the cycles, and after the static checks."""
+def residual_block(
+    statics: Sequence[Static], columns: Columns, scale: Scale, step: float
+) -> Block | None:
+    """Return what deflection is left: at lower load of the cycles, and after the static checks.
+
+    `step` is the smallest change of deflection [m] that shows.
+    """
     checks = [static for static in statics if np.isfinite(static.residual)]
     lowest = columns.has(LOWEST.name)
     if not checks and not lowest:
@@ -162,21 +167,23 @@ def residual_block(statics: Sequence[Static], columns: Columns, scale: Scale) ->
     if checks:
         parts += [
             "A static check left behind, at equal load: ",
-            _residual(checks[0]),
+            _residual(checks[0], step),
             " the first, ",
-            _residual(checks[-1]),
+            _residual(checks[-1], step),
             " the last.",
         ]
     rows = [
-        (Measure(s.cycle, COUNT, f"static.{s.index}.cycle"), _residual(s)) for s in _some(checks)
+        (Measure(s.cycle, COUNT, f"static.{s.index}.cycle"), _residual(s, step))
+        for s in _some(checks)
     ]
     told = Told(tuple(parts), Table(("counted cycle", "left behind by the check"), tuple(rows)))
     draw = partial(_draw_residual, checks, columns, scale)
     return Drawn("residual-deflection", "Deflection that is left", draw, told)
 
 
-def _residual(static: Static) -> Measure:
-    return Measure(static.residual, "m", f"static.{static.index}.residual", blank="not measured")
+def _residual(static: Static, step: float) -> Measure:
+    key = f"static.{static.index}.residual"
+    return no_finer(Measure(static.residual, "m", key, blank="not measured"), step)
 
 
 def _draw_residual(checks: Sequence[Static], columns: Columns, scale: Scale) -> Figure:

@@ -16,7 +16,7 @@ from rig.report.curve_kept import loops_of, moments_of
 from rig.report.curve_load import load_blocks
 from rig.report.curve_loops import highest_of, loops_block, statics_block, ultimate_block
 from rig.report.curve_prestress import prestress_block, residual_block
-from rig.report.curve_statics import statics_of
+from rig.report.curve_statics import deflection_step, statics_of
 from rig.report.curve_stop import stop_block
 from rig.report.document import Block, Section
 from rig.report.measure import Part
@@ -37,7 +37,7 @@ def curve_sections(
         deflection_block(columns, scale),
         stiffness_block(columns, plan, scale, statics),
         energy_block(columns, scale),
-        residual_block(statics, columns, scale),
+        residual_block(statics, columns, scale, deflection_step(recording.header.channels)),
     )
     bond = (
         prestress_block(statics, recording.events(), plan, scale),

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
+    from rig.channels import Channel
     from rig.record.entries import StaticRecord
     from rig.replay.recording import Recording
     from rig.samples import FloatArray
@@ -35,6 +38,12 @@ class Static:
     def drawn(self) -> bool:
         """Whether there is a curve of load against net deflection."""
         return bool(np.isfinite(self.load + self.deflection).any())
+
+
+def deflection_step(channels: Iterable[Channel]) -> float:
+    """Return the smallest change [m] that mid-span shows, NaN where that is not known."""
+    steps = {channel.name: channel.resolution for channel in channels}
+    return steps.get("deflection", steps.get("midspan", math.nan))
 
 
 def statics_of(recording: Recording) -> tuple[Static, ...]:

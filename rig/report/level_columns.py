@@ -8,7 +8,17 @@ from dataclasses import replace
 from typing import Final
 
 from rig.report.document import Block, Document, Drawn, Listed
-from rig.report.measure import COUNT, Cell, Form, Measure, Part, Table, parts_of, unit_for
+from rig.report.measure import (
+    COUNT,
+    Cell,
+    Form,
+    Measure,
+    Part,
+    Table,
+    most_decimals,
+    parts_of,
+    unit_for,
+)
 
 _ALIKE: Final = 0.1
 """Numbers of one size are no smaller than this share of the largest."""
@@ -77,7 +87,15 @@ def _form(unit: str, found: list[Measure]) -> Form:
     digits = max(measure.digits for measure in found)
     before = math.floor(math.log10(told * factor)) + 1 if told else digits
     most = max(0, digits - before)
-    return Form(factor, shown, max(_decimals(m.value * factor, m.digits, most) for m in found))
+    decimals = (
+        min(_decimals(m.value * factor, m.digits, most), _most(m, factor, most)) for m in found
+    )
+    return Form(factor, shown, max(decimals))
+
+
+def _most(measure: Measure, factor: float, most: int) -> int:
+    """Return how many decimals a number may have by its step, `most` where it has none."""
+    return most_decimals(measure.step, factor) if measure.step else most
 
 
 def _decimals(value: float, digits: int, most: int) -> int:
@@ -96,9 +114,11 @@ def _level_part(part: Part, forms: dict[str, Form]) -> Part:
     if not isinstance(part, Measure) or not _has_unit(part) or part.unit not in forms:
         return part
     form = forms[part.unit]
-    for decimals in range(form.decimals, form.decimals + _FINER + 1):
+    finest = form.decimals + _FINER
+    most = _most(part, form.factor, finest + 1)
+    for decimals in range(min(form.decimals, most), finest + 1):
         finer = replace(form, decimals=decimals)
-        if _keeps(part, finer):
+        if decimals == most or _keeps(part, finer):
             return replace(part, form=finer)
     return part
 

@@ -61,7 +61,8 @@ class Measure:
 
     `key` says where it comes from in run.h5; `digits` are significant ones; `blank` is said where
     the value is NaN. A temperature [K] is shown in °C, a time [s] in the unit that suits it.
-    `form` is how its column of a table shows it, where all of a column are shown alike.
+    `form` is how its column of a table shows it, where all of a column are shown alike. No digit
+    below a `step` [SI] is shown, 0 for none.
     """
 
     value: float
@@ -70,6 +71,7 @@ class Measure:
     digits: int = 3
     blank: str = "none"
     form: Form | None = None
+    step: float = 0.0
 
     @property
     def text(self) -> str:
@@ -83,6 +85,10 @@ class Measure:
         if self.form is not None:
             return self.form.text_of(self.value)
         factor, unit = unit_for(abs(self.value), self.unit)
+        if self.step and self.value:
+            most = most_decimals(self.step, factor)
+            if self.digits - 1 - math.floor(math.log10(abs(self.value * factor))) > most:
+                return Form(factor, unit, most).text_of(self.value)
         return f"{significant(self.value * factor, self.digits)} {unit}".rstrip()
 
 
@@ -180,3 +186,13 @@ def count_of(count: int, noun: str, key: str) -> tuple[Part, ...]:
 def precise(measure: Measure, digits: int) -> Measure:
     """Return a number with other significant digits."""
     return replace(measure, digits=digits)
+
+
+def no_finer(measure: Measure, step: float) -> Measure:
+    """Return a number that is shown no finer than a step [its SI unit]; NaN or 0 for none."""
+    return replace(measure, step=step if step > 0 else 0.0)
+
+
+def most_decimals(step: float, factor: float) -> int:
+    """Return how many decimals show a step [SI] in a unit that is `factor` times SI."""
+    return max(0, math.ceil(-math.log10(step * factor) - 1e-9))

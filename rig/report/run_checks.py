@@ -6,9 +6,10 @@ import math
 from collections.abc import Iterator
 from typing import Any, Final
 
+from rig.report.curve_statics import deflection_step
 from rig.report.document import Facts, Listed, Paragraph, Section
 from rig.report.event_words import FORETOLD, PRESTRESS
-from rig.report.measure import COUNT, Cell, Measure, Part, Table, count_of
+from rig.report.measure import COUNT, Cell, Measure, Part, Table, count_of, no_finer
 from rig.report.run_parts import event_said, event_time, events_of, of_static
 from rig.report.run_reading import RunRead
 from rig.report.run_stood import FOLDED, capped
@@ -74,7 +75,7 @@ def _check(read: RunRead, index: int, row: tuple[float, ...], told: int | None) 
         read.moment(time, f"static.{index}.time"),
         of_static(index, stiffness, "stiffness", 5),
         of_static(index, reopening, "reopening_load"),
-        of_static(index, residual, "residual"),
+        no_finer(of_static(index, residual, "residual"), deflection_step(read.header.channels)),
         _prestress(read, told),
     )
 

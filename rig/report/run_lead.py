@@ -8,7 +8,12 @@ from dataclasses import dataclass
 from typing import Final
 
 from rig.record.reasons import ultimate_of
-from rig.report.curve_bending import against_first_check, baseline_of, window_of
+from rig.report.curve_bending import (
+    against_first_check,
+    baseline_of,
+    loss_measure,
+    window_of,
+)
 from rig.report.curve_statics import statics_of
 from rig.report.document import Facts, Section
 from rig.report.event_words import TRIPPED
@@ -118,7 +123,7 @@ def loss_of(read: RunRead) -> Loss | None:
     end = read.columns.median(max(last - window_of(plan), 0) + 1, last)
     if math.isnan(end.value):
         return None
-    loss = Measure(1.0 - end.value / base.value, "%", "derived.stiffness_loss.last")
+    loss = loss_measure(1.0 - end.value / base.value, "derived.stiffness_loss.last")
     return Loss(precise(base, 5), precise(end, 5), loss, _first_seen(read, base.value))
 
 

@@ -10,7 +10,19 @@ from hypothesis import strategies as st
 
 from rig.report.document import Document, Drawn, Listed, Section
 from rig.report.level_columns import level, level_document
-from rig.report.measure import Measure, Table, Told, Words, plain
+from rig.report.measure import Measure, Table, Told, Words, no_finer, plain
+
+
+def test_no_digit_is_shown_below_a_step():
+    half = 0.5e-6  # [m], of a displacement sensor
+    of = {6.72e-6: "6.7 µm", 6e-8: "0.1 µm", -1e-9: "0.0 µm", 0.0: "0 mm", 3.21e-3: "3.21 mm"}
+    made = [no_finer(Measure(value, "m", "key"), half) for value in of]
+    assert [measure.text for measure in made] == [*of.values()]
+    table = Table(("head",), tuple((measure,) for measure in made[:2]))
+    assert [cell.text for (cell,) in level(table).rows] == ["6.7 µm", "0.1 µm"]
+    losses = [no_finer(Measure(loss, "%", "key"), 1e-4) for loss in (-7.32e-5, 0.419)]
+    assert [loss.text for loss in losses] == ["-0.01 %", "41.9 %"]
+    assert no_finer(Measure(6e-8, "m", "key"), math.nan).text == "0.06 µm"
 
 
 def shown(*values: float, unit: str = "N", digits: int = 4) -> list[str]:

@@ -72,7 +72,7 @@ def number_wrong(found: Found, keys: Keys) -> str:
         same = math.isclose(told, value, rel_tol=CLOSE) or (math.isnan(told) and math.isnan(value))
     if not same:
         return f"is {found.value}, worked out {value!r}"
-    return told_wrong(told, unit, found.text)
+    return told_wrong(told, unit, found.text, keys.step(found.key))
 
 
 def model_wrong(found: Found, keys: Keys) -> str:

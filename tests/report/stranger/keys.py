@@ -62,6 +62,10 @@ BY_UNIT = {
 }
 
 
+LOSS = re.compile(r"derived\.(stiffness_loss\.(last|at\.\d+)|static_loss)")
+RESIDUAL = re.compile(r"static\.\d+\.residual")
+
+
 class Keys:
     """Finds what keys stand for. Raises KeyError and the like for one that is not known.
 
@@ -99,6 +103,15 @@ class Keys:
         if head in TEXTS:
             return self._written(head, rest, unit)
         return self._other(head, rest)
+
+    def step(self, key: str) -> float:
+        """Return the step [SI] below which a number need not be shown, 0 where there is none."""
+        if LOSS.fullmatch(key):
+            return 1e-4
+        if not RESIDUAL.fullmatch(key):
+            return 0.0
+        steps = {row["channel"]: row["resolution"] for row in self.run.rows("calibration")}
+        return float(steps.get("deflection", steps.get("midspan", 0.0)))
 
     def moment(self, key: str) -> datetime:
         """Return the moment that a key stands for."""

@@ -68,8 +68,11 @@ LEAST = 3
 """Significant digits that are shown at least, but for noughts at the end."""
 
 
-def told_wrong(value: float, unit: str, text: str) -> str:
-    """Return what is wrong with the text that is shown for a value [SI], "" where nothing is."""
+def told_wrong(value: float, unit: str, text: str, step: float = 0.0) -> str:
+    """Return what is wrong with the text that is shown for a value [SI], "" where nothing is.
+
+    Digits below a `step` [SI] need not be shown.
+    """
     if math.isnan(value):
         return "a digit where there is no number" if re.search(r"\d", text) else ""
     read = FIGURES.fullmatch(text)
@@ -83,12 +86,14 @@ def told_wrong(value: float, unit: str, text: str) -> str:
         return "" if right else "is another temperature"
     if suffix not in SHOWN.get(unit, {}):
         return f"shows no {unit}"
-    return _digits_wrong(value / SHOWN[unit][suffix], Decimal(digits))
+    one = SHOWN[unit][suffix]
+    return _digits_wrong(value / one, Decimal(digits), step / one)
 
 
-def _digits_wrong(exact: float, told: Decimal) -> str:
+def _digits_wrong(exact: float, told: Decimal, step: float) -> str:
     last = Decimal(1).scaleb(int(told.as_tuple().exponent))
     size = math.floor(math.log10(abs(exact))) if exact else 0
-    bound = min(float(last), 10.0 ** (size - LEAST + 1)) if abs(exact) < 1000 else float(last)
+    finest = max(10.0 ** (size - LEAST + 1), step)
+    bound = min(float(last), finest) if abs(exact) < 1000 else float(last)
     off = abs(exact - float(told))
     return "" if off <= bound / 2 + 1e-9 * abs(exact) else "differs in a digit that is shown"
