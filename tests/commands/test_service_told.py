@@ -74,7 +74,7 @@ def test_what_the_years_stand_on_is_said(deck):
     assert "slope: EN 1992-2" in lines
     assert "from and to: 95 %" in lines
     assert "mixed: the dry lives only ran out: its damage is in the low end alone" in lines
-    assert "beware: 100% of the damage lies below the levels tested" in lines
+    assert "beware: 100 % of the damage lies below the levels tested" in lines
 
 
 def test_a_sentence_tells_the_years_and_what_nobody_tested(deck):
