@@ -14,6 +14,7 @@ from rig.commands.saying import print_anything, say, say_result, summary
 from rig.commands.screen import STOPS, Shown, follower, show_last, text_of
 from rig.errors import EXIT_CODES, InputError, RigError
 from rig.record.trouble import storage
+from rig.report.document import PAGE
 
 if TYPE_CHECKING:
     from rig.lives.comparison import Comparison
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 
 FOLDER: Final = Path("demo-out")
 FIGURE: Final = "stiffness.png"
-PAGE: Final = "report.html"
 SEED: Final = 1
 PROTOCOLS: Final = ("overnight-wet-prism", "dry-short")
 OF_A_RUN: Final = ("journal.db", "run.h5", "lock", "0", *PAGES)

@@ -20,6 +20,7 @@ from rig.commands.saying import visible as shown
 from rig.commands.series_options import comparison_options, confidence_of, series_of, years_of
 from rig.errors import InputError, RigError, StorageError
 from rig.record.layout import RUN_FILE
+from rig.report.document import PAGE
 
 if TYPE_CHECKING:
     from rig.record.entries import RunHeader
@@ -182,7 +183,7 @@ def _of_series(
 def _refuse_series_files(folder: Path) -> None:
     """Raise InputError where files of a series would be replaced that belong to no report of it."""
     found = sorted(folder.glob("series-*"))
-    if found and not os.path.lexists(folder / "report.html"):
+    if found and not os.path.lexists(folder / PAGE):
         raise InputError(
             f"{found[0]}: is there already without its report, nothing was written; move it away, "
             "or name another folder with --out"

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from rig.report.measure import Part, Table, Told
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+PAGE: Final = "report.html"
+PAPER: Final = "report.pdf"
+"""How its files are called, beside run.h5 or in a folder of their own."""
 
 
 @dataclass(frozen=True, slots=True)

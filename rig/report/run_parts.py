@@ -51,13 +51,6 @@ def of_static(index: int, value: float, name: str, digits: int = 4) -> Measure:
     return Measure(value, unit, f"static.{index}.{name}", digits, blank="not found")
 
 
-def of_channel(
-    channel: str, value: float, key: str, blank: str = NOT_MEASURED, digits: int = 4
-) -> Measure:
-    """Return a value [SI] of a channel."""
-    return Measure(value, unit_of(channel), key, digits, blank)
-
-
 def unit_of(channel: str) -> str:
     """Return the unit in which a channel is shown [SI]; strains are no counts."""
     unit = channel_unit(channel) or COUNT

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from rig.errors import InputError, StorageError
 from rig.record.trouble import storage, sync_file, sync_folder
-from rig.report.document import Document
+from rig.report.document import PAGE, PAPER, Document
 from rig.report.drawn_figures import drawn
 from rig.report.level_columns import level_document
 from rig.report.page import of_page, page_of
@@ -21,8 +21,6 @@ from rig.report.paper_pdf import UnknownPdf
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-PAGE: Final = "report.html"
-PAPER: Final = "report.pdf"
 _LONGEST: Final = 255
 """Letters of the id of a run, or of its begin: what the name of a folder can have."""
 

@@ -4,63 +4,14 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator
 from typing import Any
 
 from rig.report.document import (
-    Block,
-    Caution,
     Document,
-    Drawn,
-    Facts,
-    Items,
-    Listed,
-    Paragraph,
 )
 from rig.report.lives_object import compared_object
-from rig.report.measure import Measure, Part, Table, Words, parts_of
-
-
-def parts(document: Document) -> Iterator[Part]:
-    """Yield every part of a report, those of tables and of what figures show too."""
-    yield from document.title
-    yield from document.lead
-    for row in (*document.warnings, *document.about):
-        yield from row
-    for section in document.sections:
-        yield section.title
-        for block in section.blocks:
-            yield from _of_block(block)
-
-
-def _of_block(block: Block) -> Iterator[Part]:
-    match block:
-        case Paragraph() | Caution():
-            yield from block.parts
-        case Items():
-            for row in block.rows:
-                yield from row
-        case Facts():
-            for name, fact in block.rows:
-                yield name
-                yield from fact
-        case Listed():
-            yield from block.caption
-            yield from _of_table(block.table)
-        case Drawn():
-            yield block.title
-            yield from block.told.sentence
-            yield from _of_table(block.told.table)
-        case _:
-            raise TypeError(block)
-
-
-def _of_table(table: Table) -> Iterator[Part]:
-    yield from table.heads
-    for row in table.rows:
-        assert len(row) == len(table.heads)
-        for cell in row:
-            yield from parts_of(cell)
+from rig.report.measure import Measure, Part, Words
+from tests.report.document_parts import parts
 
 
 def as_json(told, years=None) -> dict[str, Any]:

@@ -13,9 +13,10 @@ from rig.report.crack_growth import growth_of
 from rig.report.crack_keys import DERIVED_CRACKS
 from rig.report.crack_sections import LONGEST, crack_blocks, crack_sections
 from rig.report.document import Block, Drawn, Listed, Paragraph
-from rig.report.measure import Measure, Part, Words, parts_of, plain
+from rig.report.measure import Measure, Words, parts_of, plain
 from tests.readme import ROOT
 from tests.report.crack_readings import correction, prism, reading, twelve
+from tests.report.document_parts import parts_in
 from tests.report.stranger.crack_log import Stranger
 from tests.report.test_crack_map import recorded
 
@@ -33,25 +34,6 @@ def long_log() -> list[CrackEntry]:
     # Written down after the end, of an inspection before it: the run ends at 50 cycles.
     paper = reading(103, 0, "C3", width=0.045)
     return [*log, first, twice, replace(later, at_utc=LATE), replace(paper, at_utc=LATE)]
-
-
-def parts_in(blocks: tuple[Block, ...]) -> list[Part]:
-    """Return every part of sentences, captions and cells."""
-    found: list[Part] = []
-    for block in blocks:
-        tables = []
-        if isinstance(block, Paragraph):
-            found += block.parts
-        elif isinstance(block, Drawn):
-            found += [*block.told.sentence, block.title]
-            tables.append(block.told.table)
-        elif isinstance(block, Listed):
-            found += block.caption
-            tables.append(block.table)
-        for table in tables:
-            found += table.heads
-            found += [part for row in table.rows for cell in row for part in parts_of(cell)]
-    return found
 
 
 @pytest.fixture(scope="module")
@@ -160,7 +142,7 @@ def test_what_was_not_read_is_said_and_not_drawn() -> None:
 def test_words_of_others_are_held_apart_as_they_are() -> None:
     hostile = "<script>\x1b[31m=1+1 \u202e\ud800"
     log = [reading(1, 10, hostile, hostile, direction=hostile, lost=hostile, text=hostile)]
-    found = parts_in(crack_sections(growth_of(log), prism()))
+    found = list(parts_in(crack_sections(growth_of(log), prism())))
     assert not any(hostile in part for part in found if isinstance(part, str))
     assert {part.key for part in found if isinstance(part, Words) and part.text == hostile} == {
         *("cracks.entry.1.crack", "cracks.entry.1.face", "cracks.at.10.1.direction"),

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import math
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import h5py
@@ -17,24 +16,19 @@ from rig.commands.files import load
 from rig.errors import InputError
 from rig.replay.importing import Wanted, import_file
 from rig.report.document import (
-    Blanks,
-    Block,
     Document,
-    Drawn,
     Facts,
-    Items,
     Listed,
     Paragraph,
-    Photo,
     Section,
-    Signatures,
 )
-from rig.report.measure import Measure, Part, Table, Words, parts_of, plain
+from rig.report.measure import Measure, Words, parts_of, plain
 from rig.report.run_deviations import SILENT
 from rig.report.run_keys import CONSTANTS, DERIVED
 from rig.report.run_report import run_document
 from tests.commands.residuals import files
 from tests.report import run_records as records
+from tests.report.document_parts import parts
 
 STANDARDS = re.compile(r"ISO/IEC 17025|SHA-256|run\.h5|\bh5\b")
 
@@ -84,46 +78,8 @@ def table_rows(document: Document, name: str, place: int = 0) -> list[list[str]]
     return [[plain(parts_of(cell)) for cell in row] for row in tables[place].rows]
 
 
-def of_table(table: Table) -> Iterator[Part]:
-    yield from table.heads
-    for row in table.rows:
-        for cell in row:
-            yield from parts_of(cell)
-
-
-def all_parts(document: Document) -> Iterator[Part]:
-    yield from (*document.title, *document.lead)
-    for parts in (*document.warnings, *document.about):
-        yield from parts
-    for one in document.sections:
-        yield one.title
-        for block in one.blocks:
-            yield from of_block(block)
-
-
-def of_block(block: Block) -> Iterator[Part]:
-    match block:
-        case Facts():
-            for label, parts in block.rows:
-                yield from (label, *parts)
-        case Items():
-            yield from (part for parts in block.rows for part in parts)
-        case Listed():
-            yield from (*block.caption, *of_table(block.table))
-        case Drawn():
-            yield from (block.title, *block.told.sentence, *of_table(block.told.table))
-        case Signatures():
-            yield from block.roles
-        case Blanks():
-            yield from block.names
-        case Photo():
-            yield from block.told
-        case _:
-            yield from block.parts
-
-
 def measures(document: Document) -> list[Measure]:
-    return [part for part in all_parts(document) if isinstance(part, Measure)]
+    return [part for part in parts(document) if isinstance(part, Measure)]
 
 
 def test_the_lead_says_what_became_of_it_and_by_what_evidence(document) -> None:
@@ -152,7 +108,7 @@ def test_the_loss_is_that_of_the_columns(document, failed) -> None:
 
 
 def test_no_number_stands_in_the_words_of_the_report_itself(document, ran_out) -> None:
-    for part in (*all_parts(document), *all_parts(ran_out)):
+    for part in (*parts(document), *parts(ran_out)):
         if isinstance(part, str):
             assert not re.search(r"\d", STANDARDS.sub("", part)), part
 
@@ -177,7 +133,7 @@ def pattern_of(key: str) -> re.Pattern[str]:
 def test_every_derived_and_constant_key_is_documented(document, ran_out) -> None:
     patterns = [pattern_of(key) for key in DERIVED]
     unknown = set()
-    for part in (*all_parts(document), *all_parts(ran_out)):
+    for part in (*parts(document), *parts(ran_out)):
         if isinstance(part, str) or not part.key.startswith(("derived.", "constant.")):
             continue
         known = part.key.removeprefix("constant.") in CONSTANTS
@@ -362,7 +318,7 @@ def test_run_h5_alone_and_a_journal_alone_give_the_same_numbers(tmp_path) -> Non
 
 
 def test_what_people_wrote_stays_what_they_wrote(document) -> None:
-    notes = [p for p in all_parts(document) if isinstance(p, Words) and "onclick" in p.text]
+    notes = [p for p in parts(document) if isinstance(p, Words) and "onclick" in p.text]
     assert notes
     assert {note.text for note in notes} == {records.NASTY}
 

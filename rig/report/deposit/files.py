@@ -13,6 +13,7 @@ from pathlib import Path, PurePosixPath
 from typing import Final
 
 from rig.errors import StorageError
+from rig.report.document import PAGE, PAPER
 
 SUMS: Final = "SHA256SUMS"
 METADATA: Final = "ro-crate-metadata.json"
@@ -20,7 +21,7 @@ CITATION: Final = "CITATION.cff"
 README: Final = "README.txt"
 TABLES: Final = "csv"
 WRITTEN: Final = "files"
-REPORTS: Final = ("report.html", "report.pdf")
+REPORTS: Final = (PAGE, PAPER)
 FORMATS: Final[Mapping[str, str]] = {
     ".h5": "application/x-hdf5",
     ".csv": "text/csv",

@@ -27,7 +27,6 @@ _METHODS: Final = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 _DAMAGE: Final = (
     zipfile.BadZipFile,
     zlib.error,
-    NotImplementedError,
     RuntimeError,
     EOFError,
     ValueError,

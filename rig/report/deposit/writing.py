@@ -38,7 +38,8 @@ from rig.report.deposit.packing import pack, packed_as
 from rig.report.deposit.people import Author
 from rig.report.deposit.position import tells_position
 from rig.report.deposit.readme import NOT_CHOSEN, readme_text
-from rig.report.written_report import PAGE, is_report_of, of_run
+from rig.report.document import PAGE
+from rig.report.written_report import is_report_of, of_run
 
 ZIP: Final = ".zip"
 _HASH: Final = frozenset("0123456789abcdef")

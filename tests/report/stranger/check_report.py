@@ -36,8 +36,16 @@ LENGTH = re.compile(r"derived\.debonded_length\.at\.\d+")
 """Lengths estimated by a model of the program: they must lie within the span."""
 APART = re.compile(r"derived\.doubts\.\d+|file\.(run\.h5|texts)\.trouble")
 """What the program says of a rig file or of a broken record: counted apart, as lengths are."""
-UNKNOWN = (KeyError, IndexError, ValueError, TypeError, AssertionError, StopIteration)
-UNKNOWN += (NotImplementedError, AttributeError, ArithmeticError)
+UNKNOWN = (
+    LookupError,
+    ValueError,
+    TypeError,
+    AssertionError,
+    StopIteration,
+    AttributeError,
+    ArithmeticError,
+)
+"""What a key that cannot be worked out raises: told as wrong, so that the others are held too."""
 
 
 def troubles(page: Page, run: RunFile) -> Iterator[str]:
